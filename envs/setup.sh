@@ -1,0 +1,45 @@
+#!/usr/bin/env bash
+# Makes the environment that every command of Nightbay runs in, once, and prints the path of its Python.
+#   Usage: python=$(bash envs/setup.sh)
+# The environment is envs/.venv, built from envs/requirements.lock with hash checking. It is rebuilt when the lock or the
+# base Python changes, and never half: it is marked ready only after everything is installed.
+# NIGHTBAY_PYTHON names the base Python (3.11 or newer); without it, the first fit one on PATH is taken.
+set -euo pipefail
+
+envs=$(cd "$(dirname "${BASH_SOURCE[0]}")" && pwd)
+venv="$envs/.venv"
+lock="$envs/requirements.lock"
+
+fit() { "$1" -c 'import sys, venv, ensurepip; sys.exit(sys.version_info < (3, 11))' >/dev/null 2>&1; }
+
+base=""
+for candidate in ${NIGHTBAY_PYTHON:+"$NIGHTBAY_PYTHON"} python3 python3.13 python3.12 python3.11; do
+    if fit "$candidate"; then base=$candidate; break; fi
+    if [ "$candidate" = "${NIGHTBAY_PYTHON:-}" ]; then
+        echo "NIGHTBAY_PYTHON is $candidate, which is not a Python of 3.11 or newer with venv: name another one." >&2
+        exit 2
+    fi
+done
+if [ -z "$base" ]; then
+    echo "No Python of 3.11 or newer with the venv module is on PATH: install one, or name it in NIGHTBAY_PYTHON." >&2
+    exit 2
+fi
+
+wanted="$("$base" -c 'import sys, sysconfig; print(sys.version, sys.base_prefix, sysconfig.get_platform())' | tr '\n' ' ') $(cksum <"$lock") $venv"
+ready() { [ -f "$venv/ready" ] && [ "$(cat "$venv/ready")" = "$wanted" ]; }
+
+if ! ready; then
+    # One set-up at a time: two commands started together would install into the same folder.
+    exec 9>"$envs/.setup.lock"
+    if command -v flock >/dev/null; then flock 9; fi
+    if ! ready; then
+        echo "Nightbay: setting up envs/.venv from envs/requirements.lock (once, about 500 MB)" >&2
+        rm -rf "$venv"
+        "$base" -m venv "$venv" >&2
+        "$venv/bin/python" -m pip install --quiet --quiet --disable-pip-version-check --no-input \
+            --require-hashes -r "$lock" >&2
+        printf '%s' "$wanted" >"$venv/ready"
+    fi
+    exec 9>&-
+fi
+echo "$venv/bin/python"

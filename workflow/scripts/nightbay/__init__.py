@@ -1,0 +1,1 @@
+"""Nightbay's geometry and bookkeeping: one idea a module, no Snakemake in here."""

@@ -1,0 +1,253 @@
+"""Working clouds: points in millimetres, sorted into cubic tiles, so that a stage reads only the tile it works on.
+
+A working cloud is a folder with two files: ``cloud.ply`` (binary, little endian; any viewer opens it) and ``tiles.npy``
+(one row a tile, see :data:`TILE`). Coordinates are float32 about an origin that stands in the PLY's header as
+``obj_info origin_mm X Y Z``; at the largest vehicle's size that resolves 0.001 mm.
+"""
+
+import os
+from collections.abc import Iterable
+from dataclasses import dataclass, fields, replace
+from pathlib import Path
+
+import numpy as np
+
+# One row of tiles.npy: grid index, first point, number of points, bounds of the points about the origin.
+TILE = np.dtype(
+    [("index", "<i4", 3), ("start", "<i8"), ("count", "<i8"), ("low_mm", "<f4", 3), ("high_mm", "<f4", 3)]
+)
+CELLS_A_TILE = 32  # points of a tile are sorted by cells of a 32nd of its edge: neighbours in space are near in memory
+
+# attribute of a Cloud -> PLY properties of one point
+PROPERTIES = {
+    "xyz_mm": (("x", "<f4"), ("y", "<f4"), ("z", "<f4")),
+    "normal": (("nx", "<f4"), ("ny", "<f4"), ("nz", "<f4")),
+    "colour": (("red", "u1"), ("green", "u1"), ("blue", "u1")),
+    "flag": (("flag", "u1"),),
+}
+PLY_TYPE = {"<f4": "float", "<f8": "double", "u1": "uchar", "<i4": "int", "<u2": "ushort"}
+
+
+@dataclass(frozen=True)
+class Cloud:
+    """A block of points in memory; every array has one row a point.
+
+    ``xyz_mm`` (n, 3) float32 about the cloud's origin; ``normal`` (n, 3) float32 unit, outward (towards the scanner);
+    ``colour`` (n, 3) uint8; ``flag`` (n,) uint8, bits set by stages (see clean). Absent attributes are None.
+    """
+
+    xyz_mm: np.ndarray
+    normal: np.ndarray | None = None
+    colour: np.ndarray | None = None
+    flag: np.ndarray | None = None
+
+    def __len__(self):
+        return len(self.xyz_mm)
+
+    def __getitem__(self, rows):
+        return replace(self, **{name: getattr(self, name)[rows] for name in self.attributes})
+
+    @property
+    def attributes(self):
+        """Names of the attributes that are present, in the order in which a file holds them."""
+        return tuple(field.name for field in fields(self) if getattr(self, field.name) is not None)
+
+
+def join(clouds):
+    """One cloud of several with the same attributes and origin."""
+    clouds = list(clouds)
+    return Cloud(**{name: np.concatenate([getattr(one, name) for one in clouds]) for name in clouds[0].attributes})
+
+
+class CloudFile:
+    """A working cloud on disk, read a tile or a box at a time through a memory map."""
+
+    def __init__(self, folder):
+        self.folder = Path(folder)
+        self.tiles = np.load(self.folder / "tiles.npy")
+        with open(self.folder / "cloud.ply", "rb") as file:
+            header = []
+            while not header or header[-1] != "end_header":
+                header.append(file.readline().decode("ascii").strip())
+            offset = file.tell()
+        words = [line.split() for line in header]
+        self.origin_mm = np.array(next(w[2:] for w in words if w[:2] == ["obj_info", "origin_mm"]), dtype=np.float64)
+        self.tile_mm = float(next(w[2] for w in words if w[:2] == ["obj_info", "tile_mm"]))
+        self.count = int(next(w[2] for w in words if w[:2] == ["element", "vertex"]))
+        present = {w[2] for w in words if w[0] == "property"}
+        self.attributes = tuple(name for name, columns in PROPERTIES.items() if columns[0][0] in present)
+        dtype = record_type(self.attributes)
+        self._points = (
+            np.memmap(self.folder / "cloud.ply", dtype=dtype, mode="r", offset=offset, shape=(self.count,))
+            if self.count
+            else np.empty(0, dtype)
+        )
+
+    def __len__(self):
+        return self.count
+
+    def block(self, start, stop):
+        """Points start..stop as a :class:`Cloud` (copied into memory)."""
+        return unpack(self._points[start:stop], self.attributes)
+
+    def take(self, rows):
+        """The points of the given rows."""
+        return unpack(self._points[rows], self.attributes)
+
+    def tile(self, number):
+        """Points of one tile (a row number of ``tiles``)."""
+        tile = self.tiles[number]
+        return self.block(tile["start"], tile["start"] + tile["count"])
+
+    def near(self, low_mm, high_mm):
+        """Points inside the box, bounds (3,) about the origin, and their row numbers: ``(Cloud, (n,) int64)``."""
+        low, high = np.asarray(low_mm, np.float32), np.asarray(high_mm, np.float32)
+        touched = np.flatnonzero(
+            np.all((self.tiles["low_mm"] <= high) & (self.tiles["high_mm"] >= low), axis=1) & (self.tiles["count"] > 0)
+        )
+        rows = []
+        for number in touched:
+            start, count = int(self.tiles["start"][number]), int(self.tiles["count"][number])
+            piece = self._points[start : start + count]
+            inside = np.ones(count, bool)
+            for axis, name in enumerate("xyz"):
+                inside &= (piece[name] >= low[axis]) & (piece[name] <= high[axis])
+            rows.append(start + np.flatnonzero(inside))
+        rows = np.concatenate(rows) if rows else np.empty(0, np.int64)
+        return self.take(rows), rows
+
+    def sample(self, most):
+        """At most ``most`` points, evenly through the file (which is sorted in space): the same ones each time."""
+        step = max(1, -(-self.count // most))
+        return self.take(np.arange(0, self.count, step))
+
+    def blocks(self, size=2_000_000):
+        """All points, ``size`` at a time."""
+        for start in range(0, self.count, size):
+            yield self.block(start, min(start + size, self.count))
+
+
+def record_type(attributes):
+    """The packed dtype of one point with these attributes."""
+    return np.dtype([column for name in attributes for column in PROPERTIES[name]])
+
+
+def unpack(records, attributes):
+    """Structured records, (n,), as a :class:`Cloud`."""
+    arrays = {}
+    for name in attributes:
+        columns = [np.asarray(records[column]) for column, _ in PROPERTIES[name]]
+        arrays[name] = columns[0].copy() if len(columns) == 1 else np.column_stack(columns)
+    return Cloud(**arrays)
+
+
+def pack(cloud):
+    """A :class:`Cloud` as structured records, (n,)."""
+    records = np.empty(len(cloud), record_type(cloud.attributes))
+    for name in cloud.attributes:
+        values = getattr(cloud, name).reshape(len(cloud), -1)
+        for at, (column, _) in enumerate(PROPERTIES[name]):
+            records[column] = values[:, at]
+    return records
+
+
+def header(attributes, count, origin_mm, tile_mm):
+    """The PLY header of a working cloud."""
+    lines = ["ply", "format binary_little_endian 1.0", "comment units mm"]
+    lines += ["obj_info origin_mm " + " ".join(repr(float(value)) for value in origin_mm)]
+    lines += [f"obj_info tile_mm {float(tile_mm)!r}", f"element vertex {count}"]
+    lines += [f"property {PLY_TYPE[kind]} {column}" for name in attributes for column, kind in PROPERTIES[name]]
+    return ("\n".join([*lines, "end_header"]) + "\n").encode("ascii")
+
+
+def write(folder, blocks: Iterable[Cloud], origin_mm, tile_mm):
+    """Sort blocks of points into tiles and write the working cloud ``folder``; returns it as a :class:`CloudFile`.
+
+    The blocks pass once and only one is in memory at a time; their points are about ``origin_mm``, (3,) mm. Ties keep
+    the order of arrival, so the same blocks give the same bytes.
+    """
+    folder = Path(folder)
+    folder.mkdir(parents=True, exist_ok=True)
+    spill = folder / "unsorted.part"
+    attributes, count, keys = None, 0, []
+    with open(spill, "wb") as file:
+        for block in blocks:
+            if attributes is None:
+                attributes = block.attributes
+            pack(block).tofile(file)
+            keys.append(_cell_keys(block.xyz_mm, tile_mm))
+            count += len(block)
+    attributes = attributes or ("xyz_mm",)
+    keys = np.concatenate(keys) if keys else np.empty(0, np.int64)
+    order = np.argsort(keys, kind="stable")
+    keys = keys[order]
+    dtype = record_type(attributes)
+    unsorted = np.memmap(spill, dtype=dtype, mode="r", shape=(count,)) if count else np.empty(0, dtype)
+    with open(folder / "cloud.ply", "wb") as file:
+        file.write(header(attributes, count, origin_mm, tile_mm))
+        for start in range(0, count, 2_000_000):
+            unsorted[order[start : start + 2_000_000]].tofile(file)
+    _write_tiles(folder, keys // CELLS_A_TILE**3, attributes, count, tile_mm)
+    del unsorted
+    os.unlink(spill)
+    return CloudFile(folder)
+
+
+def write_subset(folder, source: CloudFile, keep, flag=None):
+    """Write the points of ``source`` that ``keep``, (n,) bool, selects, in the same order and tiles.
+
+    ``flag``, (n,) uint8 for all points of the source, is carried along where given.
+    """
+    folder = Path(folder)
+    folder.mkdir(parents=True, exist_ok=True)
+    attributes = source.attributes
+    if flag is not None and "flag" not in attributes:
+        attributes = (*attributes, "flag")
+    count = int(np.count_nonzero(keep))
+    with open(folder / "cloud.ply", "wb") as file:
+        file.write(header(attributes, count, source.origin_mm, source.tile_mm))
+        for start in range(0, source.count, 2_000_000):
+            stop = min(start + 2_000_000, source.count)
+            block = source.block(start, stop)
+            if flag is not None:
+                block = replace(block, flag=flag[start:stop])
+            pack(block[keep[start:stop]]).tofile(file)
+    numbers = np.repeat(np.arange(len(source.tiles)), source.tiles["count"])
+    _write_tiles(folder, numbers[keep], attributes, count, source.tile_mm, source.tiles["index"])
+    return CloudFile(folder)
+
+
+def _cell_keys(xyz_mm, tile_mm):
+    """Sort key of each point: its tile, then its cell in the tile. Tiles span +-2**15 about the origin on each axis."""
+    cell = np.floor(xyz_mm.astype(np.float64) * (CELLS_A_TILE / tile_mm)).astype(np.int64)
+    tile = cell // CELLS_A_TILE
+    if len(tile) and np.abs(tile).max() >= 2**15:
+        raise ValueError(f"points lie more than {2**15 * tile_mm:.0f} mm from the cloud's origin")
+    inner = cell - tile * CELLS_A_TILE
+    tile_key = ((tile[:, 0] + 2**15) << 32) + ((tile[:, 1] + 2**15) << 16) + (tile[:, 2] + 2**15)
+    inner_key = (inner[:, 0] * CELLS_A_TILE + inner[:, 1]) * CELLS_A_TILE + inner[:, 2]
+    return tile_key * CELLS_A_TILE**3 + inner_key
+
+
+def _write_tiles(folder, tile_of_point, attributes, count, tile_mm, index_of_tile=None):
+    """Write tiles.npy for points that already stand in order of their tile."""
+    first = np.flatnonzero(np.diff(tile_of_point, prepend=-1)) if count else np.empty(0, np.int64)
+    tiles = np.zeros(len(first), TILE)
+    tiles["start"] = first
+    tiles["count"] = np.diff(first, append=count)
+    ids = tile_of_point[first]
+    if index_of_tile is None:
+        tiles["index"] = np.column_stack([(ids >> 32), (ids >> 16) & 0xFFFF, ids & 0xFFFF]) - 2**15
+    else:
+        tiles["index"] = index_of_tile[ids]
+    with open(folder / "cloud.ply", "rb") as file:
+        while file.readline() != b"end_header\n":
+            pass
+        offset = file.tell()
+    if count:
+        points = np.memmap(folder / "cloud.ply", dtype=record_type(attributes), mode="r", offset=offset, shape=(count,))
+        for axis, name in enumerate("xyz"):
+            for tile in tiles:
+                values = points[name][tile["start"] : tile["start"] + tile["count"]]
+                tile["low_mm"][axis], tile["high_mm"][axis] = values.min(), values.max()
+    np.save(folder / "tiles.npy", tiles)

@@ -1,0 +1,9 @@
+"""What can be wrong with a day's data, said so that a technician can act on it."""
+
+
+class Rejected(Exception):
+    """Data that a stage can't accept.
+
+    The message is one sentence: which file or segment, which value, what is allowed, what to do. A stage that raises
+    it ends in status ``rejected`` and a finished run; any other exception is a bug and fails the job.
+    """

@@ -1,0 +1,28 @@
+"""Loads the libraries with native code the one way that works everywhere, with their threads capped."""
+
+import ctypes
+import os
+from functools import cache
+
+
+@cache
+def open3d():
+    """The Open3D module.
+
+    Its wheel wants libusb-1.0, which a bare Debian does not have; the copy in ``libusb_package`` is loaded first.
+    """
+    import libusb_package
+
+    library = libusb_package.get_library_path()
+    if library is not None:
+        ctypes.CDLL(str(library), mode=ctypes.RTLD_GLOBAL)
+    import open3d as o3d
+
+    o3d.utility.set_verbosity_level(o3d.utility.VerbosityLevel.Error)
+    return o3d
+
+
+def cap_threads(threads):
+    """Hold OpenMP, BLAS, TBB and Numba to ``threads``. Call it before the first of them is imported."""
+    for name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS", "NUMBA_NUM_THREADS", "TBB_NUM_THREADS"):
+        os.environ[name] = str(threads)

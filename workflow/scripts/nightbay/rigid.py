@@ -1,0 +1,55 @@
+"""Rigid poses as 4 x 4 matrices. ``T_a_b`` maps coordinates in frame b to frame a, in millimetres."""
+
+import numpy as np
+from scipy.spatial.transform import Rotation
+
+
+def pose(rotation=None, translation_mm=(0.0, 0.0, 0.0)):
+    """Build ``T_a_b``, (4, 4) float64, from a (3, 3) rotation ``R_a_b`` and b's origin in a, (3,) mm."""
+    T_a_b = np.eye(4)
+    if rotation is not None:
+        T_a_b[:3, :3] = rotation
+    T_a_b[:3, 3] = translation_mm
+    return T_a_b
+
+
+def invert(T_a_b):
+    """``T_b_a`` from ``T_a_b``, exact for rigid poses."""
+    rotation = T_a_b[:3, :3].T
+    return pose(rotation, -rotation @ T_a_b[:3, 3])
+
+
+def transform(T_a_b, points_b):
+    """Points (n, 3) of frame b in frame a, float64."""
+    return np.asarray(points_b, dtype=np.float64) @ T_a_b[:3, :3].T + T_a_b[:3, 3]
+
+
+def rotate(T_a_b, vectors_b):
+    """Directions (n, 3) of frame b in frame a, float64."""
+    return np.asarray(vectors_b, dtype=np.float64) @ T_a_b[:3, :3].T
+
+
+def angle_deg(T_a_b):
+    """Angle of the pose's rotation, degrees in 0..180."""
+    return float(np.degrees(Rotation.from_matrix(T_a_b[:3, :3]).magnitude()))
+
+
+def fit(points_a, points_b, weights=None):
+    """Least-squares rigid ``T_a_b`` that carries points_b, (n, 3), to points_a, (n, 3); never a reflection.
+
+    Both sets are centred before they are fitted, so that large coordinates cost no digits. Weights, (n,), are relative.
+
+    Source: W. Kabsch, Acta Cryst. A32 (1976) 922, as SciPy's ``Rotation.align_vectors`` solves it.
+
+    Raises ValueError for fewer than three points.
+    """
+    points_a = np.asarray(points_a, dtype=np.float64)
+    points_b = np.asarray(points_b, dtype=np.float64)
+    if len(points_a) < 3:
+        raise ValueError(f"a rigid pose needs three points, {len(points_a)} given")
+    weights = np.ones(len(points_a)) if weights is None else np.asarray(weights, dtype=np.float64)
+    centre_a = np.average(points_a, axis=0, weights=weights)
+    centre_b = np.average(points_b, axis=0, weights=weights)
+    rotation, _ = Rotation.align_vectors(points_a - centre_a, points_b - centre_b, weights=weights)
+    rotation = rotation.as_matrix()
+    return pose(rotation, centre_a - rotation @ centre_b)
