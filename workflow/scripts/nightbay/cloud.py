@@ -13,9 +13,7 @@ from pathlib import Path
 import numpy as np
 
 # One row of tiles.npy: grid index, first point, number of points, bounds of the points about the origin.
-TILE = np.dtype(
-    [("index", "<i4", 3), ("start", "<i8"), ("count", "<i8"), ("low_mm", "<f4", 3), ("high_mm", "<f4", 3)]
-)
+TILE = np.dtype([("index", "<i4", 3), ("start", "<i8"), ("count", "<i8"), ("low_mm", "<f4", 3), ("high_mm", "<f4", 3)])
 CELLS_A_TILE = 32  # points of a tile are sorted by cells of a 32nd of its edge: neighbours in space are near in memory
 
 # attribute of a Cloud -> PLY properties of one point

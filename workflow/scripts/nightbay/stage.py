@@ -104,9 +104,7 @@ def run(snakemake, function, accepts_rejected=False):
         sys.stdout.flush()
 
 
-def execute(
-    function, *, stage, wildcards, upstream, sheet, settings, folder, threads, accepts_rejected=False
-):
+def execute(function, *, stage, wildcards, upstream, sheet, settings, folder, threads, accepts_rejected=False):
     """The record of one stage: status, reasons, numbers, files. Its data files stand in ``folder`` when it returns."""
     everything = [one for value in upstream.values() for one in (value if isinstance(value, list) else [value])]
     reasons = [reason for one in everything if one.status == "rejected" for reason in one.reasons]

@@ -1,0 +1,16 @@
+#!/usr/bin/env bash
+# Sets up the environment and runs one benchmark; the last line it prints is one JSON object.
+#   Usage: bash tests/bench/run.sh NAME [arguments]      NAME is one of the .py files beside this script
+set -euo pipefail
+here=$(cd "$(dirname "${BASH_SOURCE[0]}")" && pwd)
+root=$(cd "$here/../.." && pwd)
+if [ $# -lt 1 ] || [ ! -f "$here/$1.py" ]; then
+    echo "Usage: bash tests/bench/run.sh NAME [arguments], where NAME is one of:" \
+        "$(cd "$here" && ls ./*.py | sed 's,^\./,,; s/\.py$//' | tr '\n' ' ')" >&2
+    exit 2
+fi
+name=$1
+shift
+python=$(bash "$root/envs/setup.sh")
+export PYTHONPATH="$root/workflow/scripts:$root/demo:$root/tests${PYTHONPATH:+:$PYTHONPATH}"
+exec "$python" "$here/$name.py" "$@"

@@ -1,0 +1,88 @@
+#!/usr/bin/env bash
+# The night run: every job of a day from raw exports to finished models and a report, then the day board.
+#   Usage: bash workflow/night.sh DAY [options]
+#     --jobs a,b      only these jobs (folders of the day)
+#     --cores N       processors to use (all)
+#     --memory GB     memory to use (nine tenths of what the machine has)
+#     --dry-run       say what would run and why, and run nothing
+# The exit code is 0 when every job ended, complete or refused with its reason; 1 when a job failed; 2 for a wrong call.
+set -uo pipefail
+root=$(cd "$(dirname "${BASH_SOURCE[0]}")/.." && pwd)
+
+usage() {
+    echo "$1" >&2
+    sed -n '3,7s/^# \{0,1\}//p' "${BASH_SOURCE[0]}" >&2
+    exit 2
+}
+whole() { case "$2" in "" | *[!0-9]* | 0) usage "$1 is '$2': a whole number of at least 1 is needed." ;; esac; }
+
+day="" jobs="" cores=all memory="" dry=""
+while [ $# -gt 0 ]; do
+    case "$1" in
+        --jobs | --cores | --memory) [ $# -ge 2 ] || usage "$1 needs a value." ;;&
+        --jobs) jobs=$2 && shift ;;
+        --cores) whole "$1" "$2" && cores=$2 && shift ;;
+        --memory) whole "$1" "$2" && memory=$2 && shift ;;
+        --dry-run) dry=yes ;;
+        -*) usage "$1 is not an option of the night run." ;;
+        *) [ -z "$day" ] || usage "Two day folders given, $day and $1: one night run takes one day." && day=$1 ;;
+    esac
+    shift
+done
+[ -n "$day" ] || usage "No day folder given."
+[ -d "$day" ] || usage "The day folder $day does not exist."
+day=$(cd "$day" && pwd)
+[ -w "$day" ] || usage "The day folder $day can't be written to: results are kept in it."
+
+python=$(bash "$root/envs/setup.sh") || exit 2
+umask 002 # on a shared machine the group may go on with the day
+# A service user may have no home to write caches to.
+[ -w "${HOME:-/nonexistent}" ] || export HOME="$day/.nightbay"
+mkdir -p "$day/.nightbay" "$day/logs/night"
+
+# One night a day folder: Snakemake's own lock does not hold against a second run. Children keep the lock while they live.
+exec 9>"$day/.nightbay/night.lock"
+if command -v flock >/dev/null && ! flock -n 9; then
+    echo "Another night run is still working on $day: wait for it, or end it first." >&2
+    exit 2
+fi
+
+[ -n "$memory" ] || memory=$(($(awk '/MemTotal/ {print $2}' /proc/meminfo 2>/dev/null || echo 8000000) * 9 / 10 / 1000000))
+call() {
+    PYTHONUNBUFFERED=1 "$python" -m snakemake --snakefile "$root/Snakefile" --directory "$day" \
+        --profile "$root/workflow/profiles/workstation" --cores "$cores" --resources "mem_mb=$((memory * 1000))" "$@"
+}
+summary() { "$python" "$root/workflow/scripts/summary.py" "$@"; }
+
+targets=()
+if [ -n "$jobs" ]; then
+    for job in ${jobs//,/ }; do
+        [ -d "$day/$job" ] || usage "There is no job $job in $day."
+        targets+=("results/$job/report/$job.json")
+    done
+fi
+
+# With the outer lock held, a lock that Snakemake left behind belongs to a run that was killed.
+if [ -n "$(ls -A "$day/.snakemake/locks" 2>/dev/null)" ]; then call --unlock --quiet all >/dev/null 2>&1; fi
+
+if [ -n "$dry" ]; then
+    call --dry-run "${targets[@]}" 2>&1 | summary plan
+    exit "${PIPESTATUS[0]}"
+fi
+
+log="$day/logs/night/$(date +%Y-%m-%dT%H-%M-%S).log"
+# In a process group of its own: ended by a signal, the night takes the stages that still run with it.
+set -m
+call "${targets[@]}" >"$log" 2>&1 &
+night=$!
+set +m
+trap 'kill -TERM -- -"$night" 2>/dev/null; wait "$night"; echo "Ended by a signal; finished stages are kept, run the same command to go on." >&2; exit 143' INT TERM HUP
+tail --pid="$night" -n +1 -F "$log" 2>/dev/null | summary progress
+wait "$night"
+status=$?
+trap - INT TERM HUP
+
+call board --quiet all >>"$log" 2>&1 || { echo "The day board could not be made; see $log" >&2; status=1; }
+summary table "$day"
+[ "$status" -eq 0 ] || { echo "Some stages failed; see $log" >&2; status=1; }
+exit "$status"

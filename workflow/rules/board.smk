@@ -1,0 +1,21 @@
+# The day board: whatever exists when it is asked for. It is a call of its own after the jobs (workflow/night.sh), for
+# with a failed job a rule over all jobs is never built; and it never sets a computation off.
+rule board:
+    output:
+        json="results/board/board.json",
+        data=directory("results/board/board"),
+    log:
+        "logs/board/board.log",
+    conda:
+        "../../envs/conda.yaml"
+    resources:
+        mem_mb=500,
+    params:
+        jobs=sorted(PLAN.jobs),
+        refused=PLAN.refused,
+        reports=lambda wildcards: {
+            job: provenance.content(f"results/{job}/report/{job}.json") for job in sorted(PLAN.jobs)
+        },
+        code=provenance.code_hash("board"),
+    script:
+        "../scripts/board.py"

@@ -1,0 +1,23 @@
+# Strays, clusters, ground and surroundings taken out of one segment; removed points kept beside with their reason.
+rule clean:
+    input:
+        intake="results/{job}/intake/{part}.{segment}.json",
+        intake_data=ancient("results/{job}/intake/{part}.{segment}"),
+    output:
+        json="results/{job}/clean/{part}.{segment}.json",
+        data=directory("results/{job}/clean/{part}.{segment}"),
+    log:
+        "logs/{job}/clean/{part}.{segment}.log",
+    benchmark:
+        "benchmarks/{job}/clean/{part}.{segment}.tsv"
+    conda:
+        "../../envs/conda.yaml"
+    threads: 1
+    resources:
+        mem_mb=memory_mb(600, 5),
+    params:
+        settings=settings_of("clean"),
+        sheet=sheet_of("clean"),
+        code=provenance.code_hash("clean"),
+    script:
+        "../scripts/clean.py"

@@ -1,0 +1,24 @@
+# The vehicle frame: ground plane, symmetry plane, axles.
+rule frame:
+    input:
+        refine="results/{job}/refine/{part}.json",
+        clean=segments_of("clean"),
+        clean_data=ancient(data_of(segments_of("clean"))),
+    output:
+        json="results/{job}/frame/{part}.json",
+        data=directory("results/{job}/frame/{part}"),
+    log:
+        "logs/{job}/frame/{part}.log",
+    benchmark:
+        "benchmarks/{job}/frame/{part}.tsv"
+    conda:
+        "../../envs/conda.yaml"
+    threads: 1
+    resources:
+        mem_mb=memory_mb(1000, 1),
+    params:
+        settings=settings_of("frame"),
+        sheet=sheet_of("frame"),
+        code=provenance.code_hash("frame"),
+    script:
+        "../scripts/frame.py"

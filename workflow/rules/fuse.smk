@@ -1,0 +1,25 @@
+# All segments of a part fused into one open surface.
+rule fuse:
+    input:
+        refine="results/{job}/refine/{part}.json",
+        frame="results/{job}/frame/{part}.json",
+        clean=segments_of("clean"),
+        clean_data=ancient(data_of(segments_of("clean"))),
+    output:
+        json="results/{job}/fuse/{part}.json",
+        data=directory("results/{job}/fuse/{part}"),
+    log:
+        "logs/{job}/fuse/{part}.log",
+    benchmark:
+        "benchmarks/{job}/fuse/{part}.tsv"
+    conda:
+        "../../envs/conda.yaml"
+    threads: 2
+    resources:
+        mem_mb=memory_mb(1500, 1.5),
+    params:
+        settings=settings_of("fuse"),
+        sheet=sheet_of("fuse"),
+        code=provenance.code_hash("fuse"),
+    script:
+        "../scripts/fuse.py"

@@ -1,0 +1,25 @@
+# Dimensions, sections and symmetry.
+rule measure:
+    input:
+        fill="results/{job}/fill/{part}.json",
+        fill_data=ancient("results/{job}/fill/{part}"),
+        frame="results/{job}/frame/{part}.json",
+        refine="results/{job}/refine/{part}.json",
+    output:
+        json="results/{job}/measure/{part}.json",
+        data=directory("results/{job}/measure/{part}"),
+    log:
+        "logs/{job}/measure/{part}.log",
+    benchmark:
+        "benchmarks/{job}/measure/{part}.tsv"
+    conda:
+        "../../envs/conda.yaml"
+    threads: 1
+    resources:
+        mem_mb=memory_mb(1000, 2),
+    params:
+        settings=settings_of("measure"),
+        sheet=sheet_of("measure"),
+        code=provenance.code_hash("measure"),
+    script:
+        "../scripts/measure.py"

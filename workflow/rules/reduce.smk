@@ -1,0 +1,23 @@
+# Levels of detail, each with its measured deviation from the full surface.
+rule reduce:
+    input:
+        fill="results/{job}/fill/{part}.json",
+        fill_data=ancient("results/{job}/fill/{part}"),
+    output:
+        json="results/{job}/reduce/{part}.json",
+        data=directory("results/{job}/reduce/{part}"),
+    log:
+        "logs/{job}/reduce/{part}.log",
+    benchmark:
+        "benchmarks/{job}/reduce/{part}.tsv"
+    conda:
+        "../../envs/conda.yaml"
+    threads: 2
+    resources:
+        mem_mb=memory_mb(1000, 2),
+    params:
+        settings=settings_of("reduce"),
+        sheet=sheet_of("reduce"),
+        code=provenance.code_hash("reduce"),
+    script:
+        "../scripts/reduce.py"

@@ -1,0 +1,24 @@
+# Poses improved by surface overlap, kept only where they are better.
+rule refine:
+    input:
+        network="results/{job}/network/{part}.json",
+        clean=segments_of("clean"),
+        clean_data=ancient(data_of(segments_of("clean"))),
+    output:
+        json="results/{job}/refine/{part}.json",
+        data=directory("results/{job}/refine/{part}"),
+    log:
+        "logs/{job}/refine/{part}.log",
+    benchmark:
+        "benchmarks/{job}/refine/{part}.tsv"
+    conda:
+        "../../envs/conda.yaml"
+    threads: 2
+    resources:
+        mem_mb=memory_mb(1000, 1),
+    params:
+        settings=settings_of("refine"),
+        sheet=sheet_of("refine"),
+        code=provenance.code_hash("refine"),
+    script:
+        "../scripts/refine.py"
