@@ -52,7 +52,7 @@ call() {
     PYTHONUNBUFFERED=1 "$python" -m snakemake --snakefile "$root/Snakefile" --directory "$day" \
         --profile "$root/workflow/profiles/workstation" --cores "$cores" --resources "mem_mb=$((memory * 1000))" "$@"
 }
-summary() { "$python" "$root/workflow/scripts/summary.py" "$@"; }
+summary() { PYTHONPATH="$root/workflow/scripts" "$python" -m nightbay.night "$@"; }
 
 targets=()
 if [ -n "$jobs" ]; then

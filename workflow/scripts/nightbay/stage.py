@@ -85,7 +85,7 @@ def run(snakemake, function, accepts_rejected=False):
         faulthandler.enable(log)
         stage = snakemake.rule
         upstream = {
-            name: [load(path) for path in files] if isinstance(files, list) or hasattr(files, "_names") else load(files)
+            name: [load(path) for path in files] if isinstance(files, list) else load(files)
             for name, files in snakemake.input.items()
             if not name.endswith("_data")
         }

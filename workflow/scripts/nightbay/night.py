@@ -1,0 +1,127 @@
+"""What the night run shows on the terminal: the plan of a dry run, progress while it works, a table at its end.
+
+Usage: python -m nightbay.night plan|progress|table, the first two reading Snakemake's output from standard input.
+"""
+
+import json
+import re
+import sys
+from dataclasses import dataclass
+from pathlib import Path
+
+RULE = re.compile(r"^(?:local)?rule (?P<rule>\w+):$")
+FIELD = re.compile(r"^    (?P<key>\w+): (?P<value>.*)$")
+DONE = re.compile(r"^Finished jobid: (?P<id>\d+) ")
+STEPS = re.compile(r"^(?P<done>\d+) of (?P<total>\d+) steps")
+ERROR = re.compile(r"^Error in rule (?P<rule>\w+):$")
+
+
+@dataclass
+class Step:
+    """One job of Snakemake: a stage over a segment, a part or a vehicle."""
+
+    stage: str
+    subject: str  # "van exterior left"
+    reason: str
+    number: str
+
+
+def steps(lines):
+    """Yield a :class:`Step` for each job that Snakemake's output announces; rules that only collect are left out."""
+    fields = {}
+    for line in [*lines, "end"]:
+        field = FIELD.match(line)
+        if field and "rule" in fields:
+            fields[field["key"]] = field["value"]
+            continue
+        if fields.get("wildcards"):
+            yield _step(fields)
+        rule = RULE.match(line)
+        fields = {"rule": rule["rule"]} if rule else {}
+
+
+def _step(fields):
+    wildcards = dict(pair.split("=", 1) for pair in fields["wildcards"].split(", "))
+    subject = " ".join(wildcards[key] for key in ("job", "part", "segment") if key in wildcards)
+    return Step(fields["rule"], subject, fields.get("reason", ""), fields.get("jobid", ""))
+
+
+def plan(lines):
+    """The lines of a dry run: each step that would run and why, in the technician's words."""
+    lines = [line.rstrip("\n") for line in lines]
+    found = list(steps(lines))
+    trouble = [line for line in lines if "Error" in line or "Exception" in line]
+    if trouble:
+        return lines
+    if not found:
+        return ["Nothing is to do: every result is newer than what it depends on."]
+    width = max(len(step.subject) for step in found)
+    return [f"{len(found)} steps would run:"] + [
+        f"  {step.stage:8}{step.subject:{width}}  {_why(step.reason)}" for step in found
+    ]
+
+
+def _why(reason):
+    """Snakemake's reason in one short phrase."""
+    if reason.startswith("Missing output"):
+        return "not made yet"
+    if reason.startswith("Params have changed"):
+        return "a parameter, the job sheet, a raw file or the code changed"
+    if reason.startswith(("Input files updated", "Updated input")):
+        return "follows from a step before it"
+    return reason or "asked for"
+
+
+def progress(lines, write):
+    """Follow Snakemake's output and write one line a finished or failed step."""
+    running, block = {}, []
+    for line in lines:
+        line = line.rstrip("\n")
+        if RULE.match(line):
+            block = [line]
+        elif block and FIELD.match(line):
+            block.append(line)
+        else:
+            for step in steps(block):
+                running[step.number] = step
+            block = []
+        done, counted, failed = DONE.match(line), STEPS.match(line), ERROR.match(line)
+        if done:
+            last = running.pop(done["id"], None)
+        elif counted and last:
+            write(f"{counted['done']:>4} of {counted['total']}  {last.stage:8}{last.subject}")
+        elif failed:
+            write(f"      failed  {failed['rule']}: see the logs folder of the day")
+        elif line.startswith("Nothing to be done"):
+            write("Nothing is to do: every result is newer than what it depends on.")
+
+
+def table(day):
+    """The lines of the table at the end: job, status, points, figures, where the page is."""
+    record = json.loads((Path(day) / "results/board/board.json").read_text(encoding="utf-8"))
+    rows = [("job", "status", "points", "figures", "report")]
+    sentences = []
+    for job in record["result"]["jobs"]:
+        points = f"{job['points']:,}" if job.get("points") else "-"
+        rows.append((job["job"], job["state"], points, job.get("figures") or "-", job.get("page") or "-"))
+        sentences += [f"{job['job']}: {sentence}" for sentence in job.get("sentences", [])]
+    widths = [max(len(row[at]) for row in rows) for at in range(len(rows[0]))]
+    lines = ["  ".join(cell.ljust(width) for cell, width in zip(row, widths, strict=True)).rstrip() for row in rows]
+    return [*lines, *sentences, f"Day board: {Path(day) / 'results/board/board/index.html'}"]
+
+
+def main(arguments):
+    """Entry of ``python -m nightbay.night``."""
+    match arguments:
+        case ["plan"]:
+            print("\n".join(plan(sys.stdin)))
+        case ["progress"]:
+            progress(sys.stdin, lambda line: print(line, flush=True))
+        case ["table", day]:
+            print("\n".join(table(day)))
+        case _:
+            sys.exit(__doc__)
+
+
+if __name__ == "__main__":
+    main(sys.argv[1:])
