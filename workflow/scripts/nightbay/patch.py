@@ -1,0 +1,241 @@
+"""Patches for gaps: a plane triangulation refined to the grid's density, bent to follow the surface around it.
+
+A patch is worked out in the plane of its gap's cap, where its quality can be proved: ear clipping of the rim, splits of
+edges that are too long, Delaunay flips. Then each point is lifted to a quadric fitted to the measured surface around the
+gap, plus what the rim departs from that quadric, carried inwards as a harmonic function. The quadric holds the curvature
+and averages the noise of many measured points; the harmonic part makes the patch meet the rim exactly.
+
+All patches are worked out together, as one mesh with ``uv_mm`` coordinates, each in its own plane.
+"""
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numba import njit
+from scipy import sparse
+from scipy.sparse.linalg import splu
+
+
+@dataclass(frozen=True)
+class Patches:
+    """Patches in their planes: ``uv_mm`` (n, 2), of which the first ``rim_count`` are rim points, loop after loop;
+    ``faces`` (m, 3) int64, anticlockwise seen from outside; ``patch`` (m,), the gap of each face; ``patch_of_vertex``
+    (n,)."""
+
+    uv_mm: np.ndarray
+    faces: np.ndarray
+    patch: np.ndarray
+    patch_of_vertex: np.ndarray
+    rim_count: int
+
+
+def clip_ears(uv_mm, start):
+    """Triangulate plane polygons: ``uv_mm`` (k, 2), polygon i in rows ``start[i]:start[i + 1]``, anticlockwise.
+
+    Returns :class:`Patches`, and (l,) bool, false where a polygon crosses itself so that no triangulation exists.
+    """
+    faces, patch, closed = _clip_ears(np.ascontiguousarray(uv_mm), np.asarray(start, np.int64))
+    keep = closed[patch]
+    owner = np.repeat(np.arange(len(start) - 1), np.diff(start))
+    return Patches(uv_mm, faces[keep], patch[keep], owner, len(uv_mm)), closed
+
+
+@njit(cache=True)
+def _turn(uv, a, b, c):
+    return (uv[b, 0] - uv[a, 0]) * (uv[c, 1] - uv[a, 1]) - (uv[b, 1] - uv[a, 1]) * (uv[c, 0] - uv[a, 0])
+
+
+@njit(cache=True)
+def _ear_quality(uv, ring, at, count):
+    """Area by the longest side squared of the ear at place ``at`` of the ring; not positive where it is no ear."""
+    a, b, c = ring[(at - 1) % count], ring[at], ring[(at + 1) % count]
+    area = _turn(uv, a, b, c)
+    longest = 0.0
+    for p, q in ((a, b), (b, c), (c, a)):
+        longest = max(longest, (uv[p, 0] - uv[q, 0]) ** 2 + (uv[p, 1] - uv[q, 1]) ** 2)
+    if area <= 1e-9 * longest:
+        return -1.0
+    for k in range(count):
+        p = ring[k]
+        if p in (a, b, c):
+            continue
+        if _turn(uv, a, b, p) >= 0 and _turn(uv, b, c, p) >= 0 and _turn(uv, c, a, p) >= 0:
+            return -1.0
+    return area / longest
+
+
+@njit(cache=True)
+def _clip_ears(uv, start):
+    total = start[-1]
+    faces = np.empty((total, 3), np.int64)
+    patch = np.empty(total, np.int64)
+    closed = np.ones(len(start) - 1, np.bool_)
+    written = 0
+    for number in range(len(start) - 1):
+        ring = np.arange(start[number], start[number + 1])
+        count = len(ring)
+        while count >= 3:
+            best, best_at = 0.0, -1
+            for at in range(count):
+                quality = _ear_quality(uv, ring, at, count)
+                if quality > best:
+                    best, best_at = quality, at
+            if best_at < 0:
+                closed[number] = False
+                break
+            faces[written] = ring[(best_at - 1) % count], ring[best_at], ring[(best_at + 1) % count]
+            patch[written] = number
+            written += 1
+            ring[best_at : count - 1] = ring[best_at + 1 : count].copy()
+            count -= 1
+    return faces[:written].copy(), patch[:written].copy(), closed
+
+
+def refine(patches, spacing_mm, rounds=40):
+    """Split inner edges until none is longer than 4/3 of the spacing or joins two rim points, and flip to Delaunay.
+
+    An edge between two rim points could coincide with an edge that the surface has already; without such edges a patch
+    can't spoil a manifold. 4/3 is the length at which both halves come nearer to the spacing than the whole was.
+    """
+    for _ in range(rounds):
+        patches = flip(patches)
+        edges, inner = _edges(patches)
+        ends = patches.uv_mm[edges]
+        chord = (edges < patches.rim_count).all(axis=1)
+        split = inner & (chord | (np.linalg.norm(ends[:, 0] - ends[:, 1], axis=1) > 4 / 3 * spacing_mm))
+        if not split.any():
+            break
+        patches = _split(patches, edges[split])
+    for _ in range(3):
+        patches = flip(_even_out(patches))
+    return patches
+
+
+def _keys(patches):
+    """Keys of the half-edges of all faces without direction, (m, 3): corner k to corner k + 1."""
+    a, b = patches.faces, np.roll(patches.faces, -1, axis=1)
+    return np.minimum(a, b) * len(patches.uv_mm) + np.maximum(a, b)
+
+
+def _edges(patches):
+    """Edges, (e, 2), and whether each lies inside a patch, (e,) bool."""
+    keys, uses = np.unique(_keys(patches), return_counts=True)
+    return np.column_stack(np.divmod(keys, len(patches.uv_mm))), uses == 2
+
+
+def _split(patches, edges):
+    """Put a point in the middle of each of ``edges``, (e, 2) low and high, sorted, and divide the faces that bear it."""
+    count = len(patches.uv_mm)
+    wanted = edges[:, 0] * count + edges[:, 1]
+    keys = _keys(patches)
+    at = np.minimum(np.searchsorted(wanted, keys), len(wanted) - 1)
+    middle = np.where(wanted[at] == keys, count + at, -1)
+    marks = (middle >= 0).sum(axis=1)
+    # turn each face so that its first edge is split and, with two splits, the first and second
+    first = np.where(marks == 2, (np.argmin(middle >= 0, axis=1) + 1) % 3, np.argmax(middle >= 0, axis=1))
+    order = (first[:, None] + np.arange(3)) % 3
+    (a, b, c), (m, n, o) = (np.take_along_axis(values, order, axis=1).T for values in (patches.faces, middle))
+    one, two, three = marks == 1, marks == 2, marks == 3
+    pieces = [
+        (marks == 0, (a, b, c)),
+        (one, (a, m, c)),
+        (one, (m, b, c)),
+        (two, (a, m, n)),
+        (two, (m, b, n)),
+        (two, (a, n, c)),
+        (three, (a, m, o)),
+        (three, (m, b, n)),
+        (three, (o, n, c)),
+        (three, (m, n, o)),
+    ]
+    return replace(
+        patches,
+        uv_mm=np.vstack([patches.uv_mm, patches.uv_mm[edges].mean(axis=1)]),
+        faces=np.concatenate([np.column_stack(corners)[rows] for rows, corners in pieces]),
+        patch=np.concatenate([patches.patch[rows] for rows, _ in pieces]),
+        patch_of_vertex=np.concatenate([patches.patch_of_vertex, patches.patch_of_vertex[edges[:, 0]]]),
+    )
+
+
+def flip(patches, rounds=200):
+    """Flip inner edges until each is locally Delaunay, save where the flip would join two rim points.
+
+    A round flips edges that share no face, the worst first, so the outcome does not hang on the order of faces.
+    """
+    faces = patches.faces.copy()
+    for _ in range(rounds):
+        keys = _keys(replace(patches, faces=faces)).ravel()
+        order = np.argsort(keys, kind="stable")
+        first = np.flatnonzero(keys[order][1:] == keys[order][:-1])
+        left, right = order[first], order[first + 1]
+        a, b = faces.ravel()[left], faces[left // 3, (left + 1) % 3]
+        c, d = faces[left // 3, (left + 2) % 3], faces[right // 3, (right + 2) % 3]
+        angle = _angle(patches.uv_mm, a, c, b) + _angle(patches.uv_mm, a, d, b)
+        excess = np.where((c < patches.rim_count) & (d < patches.rim_count), 0.0, angle - np.pi)
+        worst = np.zeros(len(faces))
+        np.maximum.at(worst, left // 3, excess)
+        np.maximum.at(worst, right // 3, excess)
+        chosen = (excess > 1e-9) & (excess >= worst[left // 3]) & (excess >= worst[right // 3])
+        # equal ones may still meet in a face: the first of them goes
+        owner = np.full(len(faces), len(left))
+        rows = np.flatnonzero(chosen)
+        np.minimum.at(owner, left[rows] // 3, rows)
+        np.minimum.at(owner, right[rows] // 3, rows)
+        rows = rows[(owner[left[rows] // 3] == rows) & (owner[right[rows] // 3] == rows)]
+        if not len(rows):
+            break
+        faces[left[rows] // 3] = np.column_stack([a[rows], d[rows], c[rows]])
+        faces[right[rows] // 3] = np.column_stack([d[rows], b[rows], c[rows]])
+    return replace(patches, faces=faces)
+
+
+def _angle(uv_mm, a, corner, b):
+    """Angle at ``corner`` between a and b, radians."""
+    to_a, to_b = uv_mm[a] - uv_mm[corner], uv_mm[b] - uv_mm[corner]
+    cross = to_a[:, 0] * to_b[:, 1] - to_a[:, 1] * to_b[:, 0]
+    return np.arctan2(np.abs(cross), np.einsum("ij,ij->i", to_a, to_b))
+
+
+def signed_area(patches):
+    """Twice the area of each face in its plane, (m,) mm2, positive where it is anticlockwise."""
+    a, b, c = (patches.uv_mm[patches.faces[:, at]] for at in range(3))
+    return (b[:, 0] - a[:, 0]) * (c[:, 1] - a[:, 1]) - (b[:, 1] - a[:, 1]) * (c[:, 0] - a[:, 0])
+
+
+def _even_out(patches):
+    """Move each inner point to the mean of its neighbours; points of faces that this would turn over stay."""
+    graph = adjacency(patches)
+    degree = np.maximum(np.asarray(graph.sum(axis=1)).ravel(), 1)
+    moved = (graph @ patches.uv_mm) / degree[:, None]
+    moved[: patches.rim_count] = patches.uv_mm[: patches.rim_count]
+    least = 0.05 * np.median(signed_area(patches))
+    for _ in range(50):
+        bad = patches.faces[signed_area(replace(patches, uv_mm=moved)) < least]
+        back = np.unique(bad)
+        back = back[(moved[back] != patches.uv_mm[back]).any(axis=1)]
+        if not len(back):
+            return replace(patches, uv_mm=moved)
+        moved[back] = patches.uv_mm[back]
+    return patches
+
+
+def adjacency(patches):
+    """Which vertices an edge joins, (n, n) sparse of ones."""
+    a = patches.faces.ravel()
+    b = np.roll(patches.faces, -1, axis=1).ravel()
+    count = len(patches.uv_mm)
+    graph = sparse.coo_array((np.ones(2 * len(a)), (np.r_[a, b], np.r_[b, a])), shape=(count, count)).tocsr()
+    graph.data[:] = 1.0
+    return graph
+
+
+def harmonic(patches, rim_values):
+    """Carry values at the rim, (rim_count, k), to the inner points, so that each is the mean of its neighbours."""
+    count, rim = len(patches.uv_mm), patches.rim_count
+    if count == rim:
+        return np.empty((0, rim_values.shape[1]))
+    graph = adjacency(patches)[rim:]
+    degree = np.asarray(graph.sum(axis=1)).ravel()
+    matrix = (sparse.diags_array(degree) - graph[:, rim:]).tocsc()
+    solver = splu(matrix, permc_spec="MMD_AT_PLUS_A", diag_pivot_thresh=0.0, options={"SymmetricMode": True})
+    return solver.solve(np.ascontiguousarray(graph[:, :rim] @ rim_values))

@@ -1,0 +1,162 @@
+"""Boundaries of a triangle mesh: the half-edges that bear one face only, and the closed loops that they form."""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numba import njit
+
+
+@dataclass(frozen=True)
+class Loops:
+    """Closed boundary loops of a surface, each vertex once a loop.
+
+    ``vertices`` (k,) int64, loop after loop, in the direction of the faces' half-edges: seen from outside, the outer
+    boundary of a sheet runs anticlockwise and the rim of a hole in it clockwise. ``start`` (l + 1,) int64: loop i is
+    ``vertices[start[i]:start[i + 1]]``.
+    """
+
+    vertices: np.ndarray
+    start: np.ndarray
+
+    def __len__(self):
+        return len(self.start) - 1
+
+    def __getitem__(self, number):
+        return self.vertices[self.start[number] : self.start[number + 1]]
+
+    @property
+    def sizes(self):
+        """Number of vertices of each loop, (l,)."""
+        return np.diff(self.start)
+
+    @property
+    def loop_of_vertex(self):
+        """Number of the loop of each entry of ``vertices``, (k,)."""
+        return np.repeat(np.arange(len(self)), self.sizes)
+
+
+def directed_edges(faces, vertex_count):
+    """Sorted keys of all half-edges, (3 m,) int64: ``(low * vertex_count + high) * 2``, odd where high comes first.
+
+    One array of 24 bytes a face and its sort are all that a scan of the whole mesh needs in memory.
+    """
+    keys = np.empty(3 * len(faces), np.int64)
+    for corner in range(3):
+        key = keys[corner * len(faces) : (corner + 1) * len(faces)]
+        a, b = faces[:, corner], faces[:, (corner + 1) % 3]
+        np.minimum(a, b, out=key)
+        key *= vertex_count
+        key += np.maximum(a, b)
+        key *= 2
+        key += a > b
+    keys.sort()
+    return keys
+
+
+def boundary_half_edges(faces, vertex_count):
+    """Half-edges without a partner, (k, 2) int64 as (from, to) in the direction of their face, sorted by ``from``."""
+    keys = directed_edges(faces, vertex_count)
+    edge = keys >> 1
+    single = np.ones(len(edge), bool)
+    same = edge[1:] == edge[:-1]
+    single[1:] &= ~same
+    single[:-1] &= ~same
+    low, high = np.divmod(edge[single], vertex_count)
+    backward = (keys[single] & 1).astype(bool)
+    half_edges = np.column_stack([np.where(backward, high, low), np.where(backward, low, high)])
+    return half_edges[np.lexsort((half_edges[:, 1], half_edges[:, 0]))]
+
+
+def defects(faces, vertex_count):
+    """What keeps a mesh from being an oriented manifold: ``{"edges_of_many_faces", "edges_of_one_direction"}``.
+
+    The first counts edges with more than two faces; the second edges whose two faces run along them the same way, so
+    that one of them is flipped.
+    """
+    keys = directed_edges(faces, vertex_count)
+    _, first, uses = np.unique(keys >> 1, return_index=True, return_counts=True)
+    pairs = first[uses == 2]
+    return {
+        "edges_of_many_faces": int(np.count_nonzero(uses > 2)),
+        "edges_of_one_direction": int(np.count_nonzero(keys[pairs] == keys[pairs + 1])),
+    }
+
+
+def loops(faces, vertex_count):
+    """All closed boundary loops of a mesh, (m, 3) int, as :class:`Loops`, in order of their lowest vertex.
+
+    Where sheets or holes touch in one vertex, a boundary stays on the fan of faces that it came along, so a loop never
+    steps from one sheet to another; a loop that comes back to a vertex is parted there. Boundaries that do not close,
+    which happens only where an edge bears three or more faces, are left out.
+    """
+    half_edges = boundary_half_edges(faces, vertex_count)
+    starts, ends = half_edges[:, 0], half_edges[:, 1]
+    first = np.searchsorted(starts, ends, side="left")
+    leaving = np.searchsorted(starts, ends, side="right") - first
+    successor = np.where(leaving > 0, first, -1)
+    touching = np.unique(ends[leaving > 1])
+    if len(touching):
+        _follow_fans(faces, half_edges, successor, touching, vertex_count)
+    vertices, start = _trace(half_edges, successor, np.searchsorted(np.unique(starts), starts))
+    return Loops(vertices, start)
+
+
+def _follow_fans(faces, half_edges, successor, touching, vertex_count):
+    """At vertices that several fans of faces share, let each half-edge go on along its own fan (in place)."""
+    shared = np.zeros(vertex_count, bool)
+    shared[touching] = True
+    number = {(int(a), int(b)): at for at, (a, b) in enumerate(half_edges)}
+    around = {}
+    for corner in range(3):
+        for face in faces[shared[faces[:, corner]]]:
+            vertex, after, before = (int(face[(corner + step) % 3]) for step in range(3))
+            around.setdefault(vertex, {})[after] = before
+    for vertex, following in around.items():
+        for leaving in following:
+            if (vertex, leaving) not in number:
+                continue
+            end = leaving
+            for _ in range(len(following)):
+                end = following.get(end, end)
+            if (end, vertex) in number:
+                successor[number[end, vertex]] = number[vertex, leaving]
+
+
+@njit(cache=True)
+def _trace(half_edges, successor, local):
+    """Walk all half-edges; ``local`` (k,) numbers their starting vertices without gaps."""
+    count = len(half_edges)
+    vertices = np.empty(count, np.int64)
+    start = [0]
+    written = 0
+    done = np.zeros(count, np.bool_)
+    place = np.full(count + 1, -1, np.int64)  # where a vertex stands on the path, -1 where it doesn't
+    path = np.empty(count, np.int64)
+    for seed in range(count):
+        if done[seed]:
+            continue
+        length = 0
+        at = seed
+        while at >= 0 and not done[at]:
+            done[at] = True
+            if place[local[at]] >= 0:  # the path has come back: what lies between is a loop of its own
+                back = place[local[at]]
+                for k in range(back, length):
+                    vertices[written] = half_edges[path[k], 0]
+                    written += 1
+                    place[local[path[k]]] = -1
+                start.append(written)
+                length = back
+            place[local[at]] = length
+            path[length] = at
+            length += 1
+            at = successor[at]
+        closed = at >= 0 and length > 0 and half_edges[at, 0] == half_edges[path[0], 0]
+        for k in range(length):
+            if closed:
+                vertices[written] = half_edges[path[k], 0]
+                written += 1
+            place[local[path[k]]] = -1
+        if closed:
+            start.append(written)
+    return vertices[:written].copy(), np.array(start, dtype=np.int64)
