@@ -1,0 +1,60 @@
+"""Runs nights and plans them on small days, as a user would, for the workflow tests."""
+
+import os
+import shutil
+import subprocess
+import sys
+from pathlib import Path
+
+from nightbay import night
+
+ROOT = Path(__file__).resolve().parents[2]
+POINTS = 60_000  # raw points of a vehicle: enough for every stage to work, few enough to run in seconds
+
+
+def make_day(folder):
+    """Make the small demo day in ``folder``/day and its truth in ``folder``/truth; returns the day."""
+    subprocess.run(
+        [
+            *(sys.executable, str(ROOT / "demo" / "make_day.py"), "--points", str(POINTS)),
+            *("--out", str(folder / "day"), "--truth", str(folder / "truth")),
+        ],
+        check=True,
+        env={**os.environ, "PYTHONPATH": f"{ROOT / 'workflow/scripts'}:{ROOT / 'demo'}"},
+    )
+    return folder / "day"
+
+
+def run_night(day, *options, house=ROOT):
+    """``bash workflow/night.sh day options``: the finished process with its output as text."""
+    return subprocess.run(
+        ["bash", str(house / "workflow" / "night.sh"), str(day), *options], capture_output=True, text=True, check=False
+    )
+
+
+def scheduled(day, house=ROOT, *options):
+    """What a dry run of plain Snakemake would run: a set of (stage, subject)."""
+    done = subprocess.run(
+        [
+            *(sys.executable, "-m", "snakemake", "--dry-run", "--snakefile", str(house / "Snakefile")),
+            *("--directory", str(day), "--profile", str(house / "workflow/profiles/workstation"), *options),
+        ],
+        capture_output=True,
+        text=True,
+        check=False,
+    )
+    assert done.returncode == 0, done.stdout + done.stderr
+    return {(step.stage, step.subject) for step in night.steps(done.stdout.splitlines())}
+
+
+def copy_house(folder):
+    """A copy of everything that a night needs from the project, to be edited by a test; file times are kept."""
+    ignore = shutil.ignore_patterns("__pycache__", ".venv")
+    for name in ("Snakefile", "config", "workflow", "envs"):
+        source = ROOT / name
+        if source.is_dir():
+            shutil.copytree(source, folder / name, ignore=ignore)
+        else:
+            folder.mkdir(parents=True, exist_ok=True)
+            shutil.copy2(source, folder / name)
+    return folder

@@ -1,0 +1,179 @@
+"""The real night on the small demo day: what it leaves, what a second one does, what bad data and a kill do to it."""
+
+import json
+import os
+import shutil
+import signal
+import subprocess
+import time
+
+import pytest
+from nightbay import stage
+
+from workflow import nights
+
+COMPLETE = ("panel-van", "compact", "load-bay")
+REFUSED = "early-hatch"
+
+
+def report_of(day, job):
+    return stage.load(day / "results" / job / "report" / f"{job}.json")
+
+
+def test_three_jobs_complete_and_one_is_refused_with_its_reason(finished):
+    day, process = finished
+    assert process.returncode == 0, process.stdout + process.stderr
+    board = json.loads((day / "results/board/board.json").read_text())["result"]
+    states = {job["job"]: job["state"] for job in board["jobs"]}
+    assert {job for job, state in states.items() if state.startswith("complete")} == set(COMPLETE)
+    assert {job for job, state in states.items() if state == "refused"} == {REFUSED}
+    assert REFUSED in process.stdout and "common targets" in process.stdout
+
+
+@pytest.mark.parametrize("job", COMPLETE)
+def test_every_promised_file_exists(finished, job):
+    day, _ = finished
+    part = "interior" if job == "load-bay" else "exterior"
+    for name in nights_stages():
+        record = json.loads((day / "results" / job / name / f"{part}.json").read_text())
+        assert record["status"] == "ok", record["reasons"]
+        for file, facts in record["files"].items():
+            assert stage.sha256(day / "results" / job / name / part / file) == facts["sha256"]
+        assert (day / "logs" / job / name / f"{part}.log").is_file()
+    delivered = {path.suffix for path in (day / "results" / job / "deliver" / part).iterdir()}
+    assert {".ply", ".stl", ".obj", ".glb"} <= delivered
+    assert (
+        subprocess.run(
+            ["sha256sum", "--check", "--quiet", "SHA256SUMS"], cwd=day / "results" / job / "deliver" / part, check=False
+        ).returncode
+        == 0
+    )
+    assert (day / "results" / job / "report" / job / "report.html").is_file()
+    assert (day / "results" / job / "report" / job / "parameters.yaml").is_file()
+
+
+def nights_stages():
+    return ("network", "refine", "frame", "fuse", "fill", "reduce", "deliver", "measure")
+
+
+def test_the_second_night_has_nothing_to_do(finished):
+    day, _ = finished
+    again = nights.run_night(day)
+    assert again.returncode == 0
+    assert "Nothing is to do" in again.stdout
+
+
+def test_a_dry_run_says_what_and_why_and_changes_nothing(finished, tmp_path):
+    fresh = tmp_path / "day"
+    shutil.copytree(finished[0], fresh, ignore=shutil.ignore_patterns("results", ".snakemake", "logs"))
+    done = nights.run_night(fresh, "--dry-run")
+    assert done.returncode == 0
+    assert "panel-van exterior left" in done.stdout and "not made yet" in done.stdout
+    assert not (fresh / "results").exists()
+
+
+def lone_job(finished, tmp_path, job="load-bay"):
+    """A day of one of the demo's jobs, without results."""
+    day = tmp_path / "day"
+    shutil.copytree(finished[0] / job, day / job)
+    return day
+
+
+def digests(folder):
+    """The hash of every file below a folder; records of time are not results."""
+    return {
+        str(path.relative_to(folder)): stage.sha256(path)
+        for path in sorted(folder.rglob("*"))
+        if path.is_file() and path.name != ".snakemake_timestamp"
+    }
+
+
+def test_same_bytes_with_one_processor_and_with_two(finished, tmp_path):
+    day = lone_job(finished, tmp_path)
+    assert nights.run_night(day, "--cores", "1").returncode == 0
+    assert digests(day / "results" / "load-bay") == digests(finished[0] / "results" / "load-bay")
+
+
+def test_bad_jobs_are_named_and_the_others_go_on(finished, tmp_path):
+    day = lone_job(finished, tmp_path)
+    for name, sheet in {
+        "list": "- van\n",
+        "tagged": "vehicle_class: !!python/object/apply:os.getcwd []\n",
+        "wrong-key": "vehicle_clas: van\nunits: mm\n",
+    }.items():
+        (day / name).mkdir()
+        (day / name / "job.yaml").write_text(sheet)
+    shutil.copytree(day / "load-bay", day / "cut-short")
+    raw = max((day / "cut-short" / "raw").rglob("*.ply"), key=lambda path: path.stat().st_size)
+    raw.write_bytes(raw.read_bytes()[: raw.stat().st_size // 2])
+    shutil.copytree(
+        finished[0] / "results",
+        day / "results",
+        ignore=lambda folder, names: set(names) - {"load-bay"} if folder.endswith("results") else set(),
+    )
+    done = nights.run_night(day)
+    assert done.returncode == 0, done.stdout + done.stderr
+    board = json.loads((day / "results/board/board.json").read_text())["result"]
+    jobs = {job["job"]: job for job in board["jobs"]}
+    assert {name: job["state"].split()[0] for name, job in jobs.items()} == {
+        "load-bay": "complete", "list": "refused", "tagged": "refused", "wrong-key": "refused", "cut-short": "refused",
+    }  # fmt: skip
+    assert "vehicle_class" in " ".join(jobs["wrong-key"]["sentences"])
+    assert raw.name in " ".join(jobs["cut-short"]["sentences"])
+
+
+def test_killed_half_way_the_same_command_goes_on(finished, tmp_path):
+    day = lone_job(finished, tmp_path)
+    night = subprocess.Popen(
+        ["bash", str(nights.ROOT / "workflow/night.sh"), str(day)],
+        stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL, start_new_session=True,
+    )  # fmt: skip
+    waiting_for = day / "results" / "load-bay" / "intake"
+    deadline = time.time() + 60
+    while not list(waiting_for.glob("*.json")) and time.time() < deadline:
+        time.sleep(0.05)
+    busy = nights.run_night(day)
+    assert busy.returncode == 2 and "Another night run" in busy.stderr
+    end_group(night)
+    assert not (day / "results/load-bay/report").exists()
+    again = nights.run_night(day)
+    assert again.returncode == 0, again.stdout + again.stderr
+    assert digests(day / "results" / "load-bay") == digests(finished[0] / "results" / "load-bay")
+
+
+def end_group(night):
+    """Kill the night and every process it started, as a power cut would."""
+    for entry in os.listdir("/proc"):
+        try:
+            if entry.isdigit() and os.getsid(int(entry)) == night.pid:
+                os.kill(int(entry), signal.SIGKILL)
+        except ProcessLookupError:
+            continue
+    night.wait()
+
+
+@pytest.mark.parametrize(
+    ("options", "sentence"),
+    [
+        ((), "No day folder given."),
+        (("no-such-day",), "The day folder no-such-day does not exist."),
+        ((".", "--cores", "none"), "--cores is 'none': a whole number of at least 1 is needed."),
+        ((".", "--fast"), "--fast is not an option of the night run."),
+    ],
+)
+def test_a_wrong_call_is_told_so(options, sentence, tmp_path):
+    done = subprocess.run(
+        ["bash", str(nights.ROOT / "workflow/night.sh"), *options],
+        capture_output=True,
+        text=True,
+        check=False,
+        cwd=tmp_path,
+    )
+    assert done.returncode == 2
+    assert sentence in done.stderr
+
+
+def test_an_unknown_job_is_told_so(finished):
+    done = nights.run_night(finished[0], "--jobs", "panel-vam")
+    assert done.returncode == 2
+    assert "There is no job panel-vam" in done.stderr
