@@ -1,0 +1,156 @@
+"""Stage clean: takes out of a segment what is no surface of the vehicle, and says of every point why."""
+
+import numba
+import numpy as np
+
+from nightbay import clusters, ground, neighbours, strays
+from nightbay.cloud import CloudFile, write_subset
+from nightbay.errors import Rejected
+
+REASONS = {
+    1: "stray",  # belongs to no surface
+    2: "cluster",  # a small clump that floats free
+    3: "ground",
+    4: "surroundings",  # stands beyond the vehicle, or lies below the ground
+    5: "grazing",  # seen edge on: its direction contradicts the surface it lies in
+    6: "ghost",  # a mirror image behind a glossy panel
+    7: "layer",  # second copy of a surface, less well supported
+}
+CODE = {name: code for code, name in REASONS.items()}
+KEPT = 0
+UNDECIDED = 1  # bit of `flag`: two copies of a surface, and nothing tells which is right
+CELL_SPACINGS = 3.0  # edge of a cell in point spacings: 9 points of a surface in each, 28 in a ball of that radius
+REMOVED = np.dtype([("x", "<f4"), ("y", "<f4"), ("z", "<f4"), ("reason", "u1")])
+
+
+def clean(upstream, sheet, settings, folder, threads):
+    """Clean one segment: see DEVELOPERS.md for the contract, ``REASONS`` for what goes.
+
+    One thread does it all: the night runs segments side by side.
+    """
+    source = CloudFile(upstream["intake"].folder)
+    scan, spacing_mm = settings["scan"], upstream["intake"].result["spacing_mm"]
+    cells = neighbours.sort_into_cells(source.block(0, len(source)), CELL_SPACINGS * spacing_mm)
+    reason, flag, floor = examine(
+        cells,
+        noise_mm=scan["noise_mm"],
+        smallest_mm=scan["smallest_mm"],
+        apart_mm=settings["clean"]["apart_mm"],
+        on_ground=upstream["intake"].part != "interior",
+    )
+    reason, flag = in_file_order(cells, reason), in_file_order(cells, flag)
+    del cells
+    kept = int(np.count_nonzero(reason == KEPT))
+    segment = upstream["intake"].segment
+    if kept < settings["clean"]["fewest_points"]:
+        raise Rejected(
+            f"segment {segment}: {kept} of {len(source)} points are left after cleaning, at least"
+            f" {settings['clean']['fewest_points']} are needed; check scan.noise_mm ({scan['noise_mm']} mm) and the export."
+        )
+    write_subset(folder, source, reason == KEPT, flag if flag.any() else None)
+    _write_removed(folder / "removed.ply", source, reason)
+    removed = {name: int(np.count_nonzero(reason == code)) for code, name in REASONS.items()}
+    print(f"kept {kept} of {len(source)}; removed " + ", ".join(f"{count} {name}" for name, count in removed.items()))
+    return {
+        "kept": kept,
+        "removed": removed,
+        "reasons": {str(code): name for code, name in REASONS.items()},
+        "undecided": int(np.count_nonzero(flag[reason == KEPT] & UNDECIDED)),
+        "spacing_mm": spacing_mm,
+        "ground": None if floor is None else _ground_result(floor, source.origin_mm, removed["ground"]),
+    }
+
+
+def examine(cells, *, noise_mm, smallest_mm, apart_mm, on_ground):
+    """Why each point goes: ``(reason (n,) uint8, flag (n,) uint8, Ground or None)``, in the order of ``cells``."""
+    reason = np.zeros(len(cells.xyz_mm), np.uint8)
+    flag = np.zeros(len(cells.xyz_mm), np.uint8)
+    dense, share = _judge_points(cells, reason, noise_mm)
+    count, centres_mm, normals = surfels(cells.xyz_mm, cells.normal, cells.start, reason)
+    floor = ground.find(centres_mm[count > 0], normals[count > 0], noise_mm) if on_ground else None
+    if floor is not None:
+        height_mm = floor.height_mm(cells.xyz_mm)
+        left = reason == KEPT
+        reason[left & ground.is_ground(floor, cells.xyz_mm, cells.normal, noise_mm)] = CODE["ground"]
+        reason[left & (height_mm < -ground.thickness_mm(floor, noise_mm))] = CODE["surroundings"]
+        count, centres_mm, _ = surfels(cells.xyz_mm, cells.normal, cells.start, reason)
+    cell_of_point = np.repeat(np.arange(len(cells), dtype=np.int32), np.diff(cells.start))
+    up = None if floor is None else floor.normal
+    far = clusters.beyond(cells, count > 0, centres_mm, apart_mm, up)
+    reason[(reason == KEPT) & far[cell_of_point]] = CODE["surroundings"]
+    judged = dense & (reason == KEPT)
+    many = np.bincount(cell_of_point[judged], minlength=len(cells))
+    agreement = np.bincount(cell_of_point[judged], share[judged] / 100.0, minlength=len(cells)) / np.maximum(many, 1)
+    floats = clusters.floating(cells, many > 0, agreement, smallest_mm)
+    reason[judged & floats[cell_of_point]] = CODE["cluster"]
+    return reason, flag, floor
+
+
+def _judge_points(cells, reason, noise_mm):
+    """Write the reasons of strays and grazing returns; returns which points have neighbours enough, and their share."""
+    state, share = strays.support(cells.xyz_mm, cells.normal, cells.start, cells.runs, cells.edge_mm, noise_mm)
+    thin = np.flatnonzero(state == strays.THIN)
+    cell_of_thin = np.searchsorted(cells.start, thin, side="right") - 1
+    held = strays.on_thin_surface(
+        *(cells.xyz_mm, cells.normal, cells.start, cells.index, cells.keys, cells.dims, cells.edge_mm, noise_mm),
+        thin,
+        cell_of_thin,
+    )
+    reason[state == strays.ALONE] = CODE["stray"]
+    reason[thin[~held]] = CODE["stray"]
+    reason[state == strays.EDGE_ON] = CODE["grazing"]
+    return state == strays.SUPPORTED, share
+
+
+@numba.njit(cache=True)
+def surfels(xyz_mm, normal, start, reason):
+    """Of the points of each cell that have no reason to go: count (m,), mean (m, 3) mm, unit mean normal (m, 3)."""
+    count = np.zeros(len(start) - 1, np.int32)
+    centre, direction = np.zeros((len(count), 3)), np.zeros((len(count), 3))
+    for cell in range(len(count)):
+        for at in range(start[cell], start[cell + 1]):
+            if reason[at] == 0:
+                count[cell] += 1
+                for axis in range(3):
+                    centre[cell, axis] += xyz_mm[at, axis]
+                    direction[cell, axis] += normal[at, axis]
+        length = np.sqrt((direction[cell] ** 2).sum())
+        centre[cell] /= max(count[cell], 1)
+        direction[cell] /= max(length, 1e-12)
+    return count, centre, direction
+
+
+def in_file_order(cells, values):
+    """Values of points in the order of ``cells``, (n,), in the order of the working cloud."""
+    out = np.empty_like(values)
+    out[cells.order] = values
+    return out
+
+
+def _write_removed(path, source, reason):
+    """A PLY of what was taken out, about the cloud's origin like the working cloud, with the reason's code a point."""
+    rows = np.flatnonzero(reason != KEPT)
+    origin = " ".join(repr(float(value)) for value in source.origin_mm)
+    lines = ["ply", "format binary_little_endian 1.0", "comment units mm"]
+    lines += [f"comment reason {code} {name}" for code, name in REASONS.items()]
+    lines += [f"obj_info origin_mm {origin}", f"element vertex {len(rows)}"]
+    lines += [*(f"property float {axis}" for axis in "xyz"), "property uchar reason", "end_header"]
+    with open(path, "wb") as file:
+        file.write(("\n".join(lines) + "\n").encode("ascii"))
+        for at in range(0, len(rows), 2_000_000):
+            some = rows[at : at + 2_000_000]
+            records = np.empty(len(some), REMOVED)
+            xyz_mm = source.take(some).xyz_mm
+            for axis, name in enumerate("xyz"):
+                records[name] = xyz_mm[:, axis]
+            records["reason"] = reason[some]
+            records.tofile(file)
+
+
+def _ground_result(floor, origin_mm, points):
+    return {
+        "normal": [float(value) for value in floor.normal],
+        "offset_mm": float(floor.offset_mm + floor.normal @ origin_mm),
+        "sd_mm": floor.sd_mm,
+        "points": points,
+    }

@@ -1,0 +1,124 @@
+"""The ground a vehicle stands on: the plane below everything, found without being told which way is up."""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+PATCH_MM = 100.0  # a patch of this size gives a plane's direction well enough to be tried on the whole segment
+SAMPLE = 20_000  # cells that a trial is scored on
+REACH_MM = 30.0  # how far from a trial's plane the ground may lie before the plane has been refined
+FACING = np.cos(np.radians(45.0))  # what faces further from the plane's normal is not ground, though it lies in it
+# Shares of the segment's area. Below the ground lie only strays and reflections; on it stands a vehicle; and a segment
+# that saw a scrap of ground gives no reliable plane.
+MOST_BELOW, LEAST_ABOVE, LEAST_GROUND = 0.02, 0.2, 0.02
+LEAST_BESIDE = 0.1  # of the ground that must show beside what stands on it: a tailgate's inner side does not
+
+
+@dataclass(frozen=True)
+class Ground:
+    """The plane ``normal . x = offset_mm``; ``normal`` (3,) unit, up; ``sd_mm`` of the ground's cells about it."""
+
+    normal: np.ndarray
+    offset_mm: float
+    sd_mm: float
+
+    def height_mm(self, points_mm):
+        """Height of points, (n, 3), above the plane, (n,) float64."""
+        return np.asarray(points_mm, np.float64) @ self.normal - self.offset_mm
+
+
+def find(centres_mm, normals, noise_mm):
+    """The ground under a vehicle, or None where the segment shows none.
+
+    ``centres_mm`` (m, 3) and ``normals`` (m, 3) unit of equally large cells of the surface. Every flat patch is tried as
+    a piece of the ground; the trial with most area wins among those that have next to nothing below them.
+    """
+    trials = _patches(centres_mm, normals)
+    step = max(1, len(centres_mm) // SAMPLE)
+    sample_mm, sample_normals = centres_mm[::step], normals[::step]
+    scored = []
+    for normal, offset_mm in trials:
+        height = sample_mm @ normal - offset_mm
+        on = (np.abs(height) <= REACH_MM) & (sample_normals @ normal >= FACING)
+        if np.mean(height < -REACH_MM) <= 3 * MOST_BELOW and on.mean() >= LEAST_GROUND:
+            scored.append((int(on.sum()), normal, offset_mm))
+    scored.sort(key=lambda one: -one[0])
+    best = None
+    for _, normal, offset_mm in scored[:10]:
+        ground = _refine(Ground(normal, offset_mm, REACH_MM / 3.0), sample_mm, sample_normals, noise_mm)
+        if ground is None:
+            continue
+        on = is_ground(ground, sample_mm, sample_normals, noise_mm)
+        if (best is None or on.sum() > best[0]) and _carries_a_vehicle(ground, sample_mm, on, noise_mm):
+            best = (on.sum(), ground)
+    return None if best is None else _refine(best[1], centres_mm, normals, noise_mm)
+
+
+def thickness_mm(ground, noise_mm):
+    """How far from the plane a point may be and still be ground."""
+    return 3.0 * max(ground.sd_mm, noise_mm)
+
+
+def is_ground(ground, points_mm, normals, noise_mm):
+    """Points, (n, 3), that lie in the ground and face up, with those too deep in it to be told: (n,) bool."""
+    height = ground.height_mm(points_mm)
+    near = np.abs(height) <= thickness_mm(ground, noise_mm)
+    return near & ((normals @ ground.normal >= FACING) | (np.abs(height) <= noise_mm))
+
+
+def _patches(centres_mm, normals):
+    """Plane of every flat patch: a list of (normal (3,), offset)."""
+    _, patch = np.unique(np.floor(centres_mm / PATCH_MM).astype(np.int64), axis=0, return_inverse=True)
+    patch = patch.ravel()
+    count = np.bincount(patch)
+    mean = np.column_stack([np.bincount(patch, centres_mm[:, axis]) for axis in range(3)]) / count[:, None]
+    facing = np.column_stack([np.bincount(patch, normals[:, axis]) for axis in range(3)])
+    centred = centres_mm - mean[patch]
+    scatter = np.empty((len(count), 3, 3))
+    for a in range(3):
+        for b in range(3):
+            scatter[:, a, b] = np.bincount(patch, centred[:, a] * centred[:, b]) / count
+    values, vectors = np.linalg.eigh(scatter)
+    flat = (count >= 10) & (values[:, 0] < 0.01 * values[:, 1]) & (values[:, 1] > (PATCH_MM / 12) ** 2)
+    direction = vectors[:, :, 0] * np.where(np.sum(vectors[:, :, 0] * facing, axis=1) < 0, -1.0, 1.0)[:, None]
+    return [(direction[at], float(direction[at] @ mean[at])) for at in np.flatnonzero(flat)]
+
+
+def _refine(ground, points_mm, normals, noise_mm):
+    """The plane through the points that lie in it, fitted anew until they stay the same; None where they vanish."""
+    chosen = None
+    for _ in range(20):
+        now = is_ground(ground, points_mm, normals, noise_mm)
+        if np.count_nonzero(now) < 10:
+            return None
+        if chosen is not None and np.array_equal(now, chosen):
+            break
+        chosen = now
+        centre = points_mm[chosen].mean(axis=0)
+        centred = points_mm[chosen] - centre
+        normal = np.linalg.eigh(centred.T @ centred)[1][:, 0]
+        normal *= np.sign(normal @ ground.normal)
+        height = centred @ normal
+        # median absolute deviation x 1.4826 = sd of a normal distribution: a kerb or a hose does not widen it
+        sd_mm = 1.4826 * np.median(np.abs(height - np.median(height)))
+        ground = Ground(normal, float(normal @ centre), float(min(sd_mm, ground.sd_mm)))
+    return ground
+
+
+def _carries_a_vehicle(ground, points_mm, on, noise_mm):
+    height = ground.height_mm(points_mm)
+    above = height > REACH_MM
+    below = height < -max(REACH_MM, thickness_mm(ground, noise_mm))
+    if below.mean() > MOST_BELOW or above.mean() < LEAST_ABOVE or on.mean() < LEAST_GROUND:
+        return False
+    # plan raster: ground that has something above it, against ground that shows beside
+    u = np.cross(ground.normal, np.eye(3)[np.argmin(np.abs(ground.normal))])
+    u /= np.linalg.norm(u)
+    plan = np.floor(np.column_stack([points_mm @ u, points_mm @ np.cross(ground.normal, u)]) / PATCH_MM).astype(
+        np.int64
+    )
+    plan -= plan.min(axis=0)
+    square = plan[:, 0] * (plan[:, 1].max() + 1) + plan[:, 1]
+    covered = np.zeros(square.max() + 1, bool)
+    covered[square[above]] = True
+    return np.mean(~covered[square[on]]) >= LEAST_BESIDE
