@@ -29,7 +29,13 @@ def clean(upstream, sheet, settings, folder, threads):
     One thread does it all: the night runs segments side by side.
     """
     source = CloudFile(upstream["intake"].folder)
-    scan, spacing_mm = settings["scan"], upstream["intake"].result["spacing_mm"]
+    scan, fewest, segment = settings["scan"], settings["clean"]["fewest_points"], upstream["intake"].segment
+    if len(source) < fewest:
+        raise Rejected(
+            f"segment {segment}: it has {len(source)} points, at least {fewest} are needed (clean.fewest_points);"
+            " export it again."
+        )
+    spacing_mm = neighbours.spacing_mm(source)
     cells = neighbours.sort_into_cells(source.block(0, len(source)), CELL_SPACINGS * spacing_mm)
     reason, flag, floor = examine(
         cells,
@@ -41,11 +47,10 @@ def clean(upstream, sheet, settings, folder, threads):
     reason, flag = in_file_order(cells, reason), in_file_order(cells, flag)
     del cells
     kept = int(np.count_nonzero(reason == KEPT))
-    segment = upstream["intake"].segment
-    if kept < settings["clean"]["fewest_points"]:
+    if kept < fewest:
         raise Rejected(
-            f"segment {segment}: {kept} of {len(source)} points are left after cleaning, at least"
-            f" {settings['clean']['fewest_points']} are needed; check scan.noise_mm ({scan['noise_mm']} mm) and the export."
+            f"segment {segment}: {kept} of {len(source)} points are left after cleaning, at least {fewest} are needed"
+            f" (clean.fewest_points); check the export and scan.noise_mm ({scan['noise_mm']} mm)."
         )
     write_subset(folder, source, reason == KEPT, flag if flag.any() else None)
     _write_removed(folder / "removed.ply", source, reason)

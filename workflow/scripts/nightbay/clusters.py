@@ -36,8 +36,8 @@ def beyond(cells, member, centres_mm, gap_mm, up=None):
     """Cells of things that stand apart from the vehicle, (m,) bool.
 
     The vehicle is the largest thing that hangs together over gaps of ``gap_mm``. Another thing is beyond it when more
-    than half of it lies outside of the vehicle's box by more than ``gap_mm``; a wheel in its arch or a seat behind glass
-    lies inside. ``centres_mm`` (m, 3); ``up`` (3,) unit, the direction in which the box stands, where it is known.
+    than half of it lies outside of the vehicle's box by more than ``gap_mm``; a wheel in its arch or a seat behind
+    glass lies inside. ``centres_mm`` (m, 3); ``up`` (3,) unit, the direction in which the box stands, where known.
     """
     factor = max(1, int(np.ceil(gap_mm / cells.edge_mm)))
     group, runs = neighbours.coarsen(cells.index, factor, member)

@@ -30,8 +30,8 @@ class Ground:
 def find(centres_mm, normals, noise_mm):
     """The ground under a vehicle, or None where the segment shows none.
 
-    ``centres_mm`` (m, 3) and ``normals`` (m, 3) unit of equally large cells of the surface. Every flat patch is tried as
-    a piece of the ground; the trial with most area wins among those that have next to nothing below them.
+    ``centres_mm`` (m, 3) and ``normals`` (m, 3) unit of equally large cells of the surface. Every flat patch is tried
+    as a piece of the ground; the trial with most area wins among those that have next to nothing below them.
     """
     trials = _patches(centres_mm, normals)
     step = max(1, len(centres_mm) // SAMPLE)

@@ -1,9 +1,10 @@
-"""Points of one segment sorted into small cubic cells, so that what lies near a point is found without a search tree."""
+"""Points of one segment sorted into small cubic cells, so that what is near is found without a search tree."""
 
 from dataclasses import dataclass
 
 import numba
 import numpy as np
+from scipy.spatial import cKDTree
 
 MOST_CELLS_AN_AXIS = 2**20
 
@@ -12,10 +13,10 @@ MOST_CELLS_AN_AXIS = 2**20
 class Cells:
     """A segment's points in the order of their cells; every array has one row a point or one row a cell.
 
-    ``edge_mm``; ``xyz_mm`` (n, 3) float32 and ``normal`` (n, 3) float32, sorted by cell; ``order`` (n,) int64, the row of
-    each in the working cloud; ``start`` (m + 1,) int64, where each cell's points begin; ``index`` (m, 3) int32, the cell on
-    the grid, from 1; ``keys`` (m,) int64 sorted, the same as one number on a grid of ``dims`` (3,); ``runs`` (m, 9, 2)
-    int32: the cells that touch a cell, its own among them, as nine half-open ranges of cells that lie in a row.
+    ``edge_mm``; ``xyz_mm`` (n, 3) float32 and ``normal`` (n, 3) float32, sorted by cell; ``order`` (n,) int64, the row
+    of each in the working cloud; ``start`` (m + 1,) int64, where each cell's points begin; ``index`` (m, 3) int32, the
+    cell on the grid, from 1; ``keys`` (m,) int64 sorted, the same as one number on a grid of ``dims`` (3,); ``runs``
+    (m, 9, 2) int32: the cells that touch a cell, its own among them, as nine half-open ranges of cells in a row.
     """
 
     edge_mm: float
@@ -30,6 +31,18 @@ class Cells:
 
     def __len__(self):
         return len(self.index)
+
+
+def spacing_mm(source, blocks=20, block=20_000):
+    """Spacing of a segment's points, mm: 1 / sqrt(points a mm2 of surface), median over ``blocks`` pieces of the file.
+
+    On a surface with that many points a mm2, the sixth neighbour of a point lies sqrt(6 / pi) spacings away.
+    """
+    sixth = []
+    for start in np.unique(np.linspace(0, max(len(source) - block, 0), blocks).astype(np.int64)):
+        points_mm = source.block(start, min(start + block, len(source))).xyz_mm
+        sixth.append(cKDTree(points_mm).query(points_mm[::20], k=7)[0][:, 6])
+    return float(np.median(np.concatenate(sixth)) * np.sqrt(np.pi / 6))
 
 
 def sort_into_cells(cloud, edge_mm):

@@ -1,8 +1,8 @@
 """Single points that belong to no surface: too few others near them, or off the surface that the others make.
 
 Two points with normals lie on one smooth surface when the line between them is at right angles to the mean of their
-normals; on a sphere, a cylinder or a plane of any size that holds exactly. So no surface has to be fitted: each point asks
-its neighbours, and a stray a millimetre above a panel gets no for an answer though it has neighbours enough.
+normals; on a sphere, a cylinder or a plane of any size that holds exactly. So no surface has to be fitted: each point
+asks its neighbours, and a stray a millimetre above a panel gets no for an answer though it has neighbours enough.
 """
 
 import numba
