@@ -1,0 +1,92 @@
+"""A plain car of boxes and turned wheels, for tests of frame and measure: X rearward, Y to the right, Z up, ground at 0."""
+
+import numpy as np
+import trimesh
+
+from nightbay import cloud, rigid
+from nightbay.stage import Upstream
+
+LENGTH, WIDTH, HEIGHT, WHEELBASE, RADIUS = 4000.0, 1700.0, 1450.0, 2500.0, 310.0
+MIRROR_REACH, ANTENNA = 180.0, 160.0
+
+
+def wheel(x, y, radius=RADIUS, width=200.0):
+    """A tyre with a dished rim, turned about Y; ``y`` of the outer face, away from Y = 0."""
+    side = np.sign(y) or 1.0
+    # radius against depth below the outer face
+    outline = [(60, 60), (170, 45), (200, 20), (205, 8), (240, 0), (285, 6), (305, 30), (radius, 50), (radius, width)]
+    profile = np.array([(r, -depth) for r, depth in outline], float)
+    mesh = trimesh.creation.revolve(profile[::-1], sections=180)  # about Z
+    turn = trimesh.transformations.rotation_matrix(-side * np.pi / 2, [1, 0, 0])
+    mesh.apply_transform(turn)
+    mesh.apply_translation([x, y, radius])
+    return mesh
+
+
+def car(mirrors=True, antenna=True):
+    """The car's mesh, its faces small enough to be vertices of a scan."""
+    front = -750.0
+    parts = [trimesh.creation.box(bounds=[[front, -800, 250], [front + LENGTH, 800, 800]])]
+    # bumpers and a belt line give length and width
+    parts.append(trimesh.creation.box(bounds=[[front + 400, -WIDTH / 2, 700], [front + LENGTH - 300, WIDTH / 2, 780]]))
+    cabin = trimesh.creation.box(bounds=[[0, -1, 800], [1, 1, HEIGHT]])
+    top = cabin.vertices[:, 2] > 1000
+    rear = cabin.vertices[:, 0] > 0.5
+    cabin.vertices[:, 1] *= np.where(top, 600.0, 780.0)
+    cabin.vertices[:, 0] = np.where(rear, np.where(top, 2900.0, 3100.0), np.where(top, 900.0, 200.0))
+    parts.append(cabin)
+    parts += [wheel(x, side * (WIDTH / 2 - 10)) for x in (0.0, WHEELBASE) for side in (-1, 1)]
+    if mirrors:
+        for side in (-1, 1):
+            y = np.sort([side * 750, side * (WIDTH / 2 + MIRROR_REACH)])
+            parts.append(trimesh.creation.box(bounds=[[450, y[0], 820], [560, y[1], 980]]))
+    if antenna:
+        parts.append(trimesh.creation.box(bounds=[[2500, -8, HEIGHT - 20], [2516, 8, HEIGHT + ANTENNA]]))
+    return trimesh.util.concatenate(parts)
+
+
+def scan(mesh, count, seed, noise_mm=0.1):
+    """Points (n, 3) with normals, evenly on the whole surface, with noise along the normal."""
+    rng = np.random.default_rng(seed)
+    area = mesh.area_faces
+    face = rng.choice(len(area), count, p=area / area.sum())
+    u, v = rng.random((2, count))
+    flip = u + v > 1
+    u, v = np.where(flip, 1 - u, u), np.where(flip, 1 - v, v)
+    a, b, c = (mesh.triangles[face, at] for at in range(3))
+    normals = mesh.face_normals[face]
+    points = a + u[:, None] * (b - a) + v[:, None] * (c - a)
+    return points + rng.normal(0, noise_mm, (count, 1)) * normals, normals
+
+
+def upstream(folder, points, normals, segments, T_control_vehicle, *, part="exterior", ground=True, seed=5):
+    """What clean and refine would have left of points in the vehicle frame: {clean, refine}.
+
+    ``segments`` {name: rows}; each gets a pose of its own.
+    """
+    rng = np.random.default_rng(seed)
+    cleaned, poses = [], {}
+    for name, rows in segments.items():
+        T_control_segment = rigid.pose(_rotation(rng), rng.uniform(-2000, 2000, 3))
+        T_segment_vehicle = rigid.invert(T_control_segment) @ T_control_vehicle
+        xyz = rigid.transform(T_segment_vehicle, points[rows])
+        origin = np.round(xyz.mean(axis=0))
+        block = cloud.Cloud(
+            (xyz - origin).astype(np.float32), rigid.rotate(T_segment_vehicle, normals[rows]).astype(np.float32)
+        )
+        cloud.write(folder / name, [block], origin, 256.0)
+        up = rigid.rotate(T_segment_vehicle, [[0.0, 0.0, 1.0]])[0]
+        plane = {"normal": up.tolist(), "offset_mm": float(up @ T_segment_vehicle[:3, 3]), "sd_mm": 0.3, "points": 9}
+        cleaned.append(
+            Upstream(
+                "clean", "job", part, name, "ok", [], [], {"ground": plane if ground else None}, folder / name
+            )
+        )
+        poses[name] = {"T_control_segment": T_control_segment.tolist(), "covariance": np.zeros((6, 6)).tolist()}
+    refine = Upstream("refine", "job", part, None, "ok", [], [], {"poses": poses}, folder)
+    return {"clean": cleaned, "refine": refine}
+
+
+def _rotation(rng):
+    rotation, _ = np.linalg.qr(rng.normal(size=(3, 3)))
+    return rotation * np.sign(np.linalg.det(rotation))

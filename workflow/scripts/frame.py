@@ -1,0 +1,5 @@
+"""Sets a part into the vehicle frame."""
+
+from nightbay import frame, stage
+
+stage.run(snakemake, frame.frame)  # noqa: F821

@@ -1,0 +1,58 @@
+"""The segments of a part seen in one common frame: evenly thinned as a whole, or every point of a box."""
+
+import numpy as np
+
+from nightbay import rigid, robust
+from nightbay.cloud import CloudFile
+
+MOST_A_SEGMENT = 1_500_000  # points of one segment that are looked at when the whole is thinned: memory stays bounded
+
+
+class PosedClouds:
+    """Working clouds of cleaned segments with their poses; arrays come back as float64, in the order of names."""
+
+    def __init__(self, segments, poses):
+        """``segments`` {name: folder of a working cloud}, ``poses`` {name: ``T_control_segment``, (4, 4)}."""
+        self.names = sorted(segments)
+        self.clouds = {name: CloudFile(segments[name]) for name in self.names}
+        # coordinates of a file are about its origin
+        self.poses = {
+            name: np.asarray(poses[name], float) @ rigid.pose(None, self.clouds[name].origin_mm) for name in self.names
+        }
+
+    def __len__(self):
+        return sum(len(cloud) for cloud in self.clouds.values())
+
+    def thinned(self, spacing_mm):
+        """Points (n, 3) in the control frame, unit normals (n, 3), and the row of each one's segment in ``names``."""
+        points, normals, segment = [], [], []
+        for at, name in enumerate(self.names):
+            piece = self.clouds[name].sample(MOST_A_SEGMENT)
+            xyz = rigid.transform(self.poses[name], piece.xyz_mm)
+            rows = robust.thin(xyz, spacing_mm)
+            points.append(xyz[rows])
+            normals.append(_unit(rigid.rotate(self.poses[name], piece.normal[rows])))
+            segment.append(np.full(len(rows), at))
+        points, normals, segment = (np.concatenate(parts) for parts in (points, normals, segment))
+        rows = robust.thin(points, spacing_mm)
+        return points[rows], normals[rows], segment[rows]
+
+    def box(self, T_frame_control, low_mm, high_mm, spacing_mm):
+        """Points (n, 3) and normals inside a box, bounds (3,), of another frame, in that frame, thinned."""
+        corners = np.array(np.meshgrid(*zip(low_mm, high_mm, strict=True), indexing="ij")).reshape(3, -1).T
+        points, normals = [], []
+        for name in self.names:
+            T_frame_file = T_frame_control @ self.poses[name]
+            around = rigid.transform(rigid.invert(T_frame_file), corners)
+            piece, _ = self.clouds[name].near(around.min(axis=0), around.max(axis=0))
+            xyz = rigid.transform(T_frame_file, piece.xyz_mm)
+            inside = np.all((xyz >= low_mm) & (xyz <= high_mm), axis=1)
+            points.append(xyz[inside])
+            normals.append(_unit(rigid.rotate(T_frame_file, piece.normal[inside])))
+        points, normals = np.concatenate(points), np.concatenate(normals)
+        rows = robust.thin(points, spacing_mm)
+        return points[rows], normals[rows]
+
+
+def _unit(vectors):
+    return vectors / np.maximum(np.linalg.norm(vectors, axis=1, keepdims=True), 1e-12)
