@@ -112,8 +112,8 @@ def plan(day, defaults, only=None, classes=parameters.CLASSES):
     """Plan the jobs of folder ``day``.
 
     ``defaults``: the content of config/config.yaml, as the user may have changed it. ``only``: names of the jobs to
-    plan, all of them without it. A job that is refused never stops the others; faults in ``defaults`` or ``only`` stop the
-    whole plan with :class:`Rejected`.
+    plan, all of them without it. A job that is refused never stops the others; faults in ``defaults`` or ``only`` stop
+    the whole plan with :class:`Rejected`.
     """
     day = Path(day)
     faults = parameters.section_faults(defaults, "config/config.yaml", partial=False)

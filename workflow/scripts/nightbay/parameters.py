@@ -1,4 +1,4 @@
-"""Resolves the parameters of a job: defaults, vehicle class, the preset of interiors, job sheet, part; the last wins."""
+"""Resolves the parameters of a job: defaults, vehicle class, the interior preset, job sheet, part; the last wins."""
 
 import copy
 from dataclasses import dataclass

@@ -1,0 +1,80 @@
+"""Reads the corners of an STL mesh, binary or text.
+
+STL repeats a vertex for every face that it belongs to. Each corner comes with the area vector of its face as its
+normal; intake merges corners at one place and adds these up.
+"""
+
+import os
+
+import numpy as np
+
+from nightbay.errors import Rejected
+from nightbay.readers.block import MOST, Block
+
+RECORD = np.dtype([("normal", "<f4", 3), ("corners", "<f4", (3, 3)), ("attribute", "<u2")])
+HEAD = 84
+
+
+def blocks(path, name):
+    """Yield :class:`Block` of all corners of an STL file."""
+    size = os.path.getsize(path)
+    with open(path, "rb") as file:
+        head = file.read(512)
+    promised = int(np.frombuffer(head[80:84], "<u4")[0]) if len(head) >= HEAD else 0
+    if size == HEAD + promised * RECORD.itemsize and promised:
+        yield from _binary(path, promised)
+    elif head.lstrip()[:5].lower() == b"solid" and b"\0" not in head:
+        yield from _text(path, name)
+    elif size < HEAD:
+        raise Rejected(
+            f"{name} has {size} bytes and does not begin with 'solid', so it is not an STL mesh: export it again."
+        )
+    else:
+        raise Rejected(
+            f"{name}: its header promises {promised} faces, the file holds {(size - HEAD) // RECORD.itemsize}: it was "
+            "cut short or is no STL mesh, copy or export it again."
+        )
+
+
+def _binary(path, count):
+    records = np.memmap(path, RECORD, "r", HEAD, (count,))
+    step = MOST // 3
+    for start in range(0, count, step):
+        yield _block(records["corners"][start : start + step].astype(np.float64), 3 * start + 1)
+
+
+def _block(corners, first):
+    """Corners (m, 3, 3) as a block of 3 m points."""
+    area = np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
+    return Block(corners.reshape(-1, 3), np.repeat(area, 3, axis=0).astype(np.float32), first=first)
+
+
+def _text(path, name):
+    step = MOST // 3 * 3
+    lines, count, ended = [], 0, False
+    with open(path, encoding="ascii", errors="replace") as file:
+        for line in file:
+            word = line.lstrip()
+            if word.startswith("vertex"):
+                lines.append(word[6:])
+                if len(lines) == step:
+                    yield _block(_corners(lines, name, count), count + 1)
+                    count, lines = count + step, []
+            elif word.startswith("endsolid"):
+                ended = True
+    if not ended or len(lines) % 3:
+        raise Rejected(f"{name} ends in the middle (no 'endsolid'): it was cut short, copy or export it again.")
+    if lines:
+        yield _block(_corners(lines, name, count), count + 1)
+    elif not count:
+        raise Rejected(f"{name} holds no faces: export it again.")
+
+
+def _corners(lines, name, count):
+    try:
+        return np.loadtxt(lines, np.float64, ndmin=2, usecols=(0, 1, 2)).reshape(-1, 3, 3)
+    except ValueError as error:
+        raise Rejected(
+            f"{name}: a vertex after number {count} is no point ({str(error).split(';')[0].rstrip('.')}): export it "
+            "again."
+        ) from error
