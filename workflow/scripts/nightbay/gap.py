@@ -12,8 +12,8 @@ GAP, LARGE, OUTER, RIM, FOLDED = "gap", "large", "outer", "rim", "folded"
 @dataclass(frozen=True)
 class Shapes:
     """One row a loop: ``centre_mm``, ``low_mm``, ``high_mm`` (l, 3); ``axis`` (l, 3), the unit normal of the loop's
-    vector area, towards the outside for a hole; ``area_mm2`` and ``perimeter_mm`` (l,); ``facing`` (l,), the mean cosine
-    between ``axis`` and the surface's normals along the loop: near 1 for a hole in a sheet, near 0 where a cap would
+    vector area, towards the outside for a hole; ``area_mm2`` and ``perimeter_mm`` (l,); ``facing`` (l,), the mean
+    cosine between ``axis`` and the surface's normals along the loop: near 1 for a hole in a sheet, near 0 where a cap would
     stand across the sheet (the end of a tube, the slit between two sheets), near -1 for an outer boundary.
     """
 
@@ -34,7 +34,7 @@ def rim_faces(faces, vertices, vertex_count):
 
 
 def vertex_normals(vertices_mm, faces):
-    """Unit normals, (n, 3) float64, of the vertices by the area of the given faces around them; 0 where there are none."""
+    """Unit normals, (n, 3) float64, of the vertices by the area of the faces around them; 0 where there are none."""
     a, b, c = (vertices_mm[faces[:, at]].astype(np.float64) for at in range(3))
     across = np.cross(b - a, c - a)
     normals = np.column_stack(

@@ -1,9 +1,9 @@
 """Patches for gaps: a plane triangulation refined to the grid's density, bent to follow the surface around it.
 
-A patch is worked out in the plane of its gap's cap, where its quality can be proved: ear clipping of the rim, splits of
-edges that are too long, Delaunay flips. Then each point is lifted to a quadric fitted to the measured surface around the
-gap, plus what the rim departs from that quadric, carried inwards as a harmonic function. The quadric holds the curvature
-and averages the noise of many measured points; the harmonic part makes the patch meet the rim exactly.
+A patch is worked out in the plane of its gap's cap, where its quality can be proved: ear clipping of the rim, splits
+of edges that are too long, Delaunay flips. Then each point is lifted to a quadric fitted to the measured surface around
+the gap, plus what the rim departs from that quadric, carried inwards as a harmonic function. The quadric holds the
+curvature and averages the noise of many measured points; the harmonic part makes the patch meet the rim exactly.
 
 All patches are worked out together, as one mesh with ``uv_mm`` coordinates, each in its own plane.
 """
@@ -124,7 +124,7 @@ def _edges(patches):
 
 
 def _split(patches, edges):
-    """Put a point in the middle of each of ``edges``, (e, 2) low and high, sorted, and divide the faces that bear it."""
+    """Put a point in the middle of each of ``edges``, (e, 2) low and high, sorted, and divide its faces."""
     count = len(patches.uv_mm)
     wanted = edges[:, 0] * count + edges[:, 1]
     keys = _keys(patches)

@@ -1,0 +1,91 @@
+"""Stage deliver: the levels of a part in open formats, with a checksum list and a note on units, frame and marks."""
+
+import shutil
+
+from nightbay import formats, stage, surface
+from nightbay.errors import Rejected
+
+UNITS = {"ply": "mm", "stl": "mm", "obj": "mm", "glb": "m"}
+MARKS = {
+    "ply": "face property filled: 1 where made up",
+    "stl": None,
+    "obj": "groups measured and filled",
+    "glb": "materials measured and filled",
+}
+
+
+def deliver(upstream, sheet, settings, folder, threads):
+    """The stage's function; see ``stage.py``. Leaves ``<job>-<part>-<level>.<format>``, README.txt and SHA256SUMS."""
+    source = upstream["reduce"]
+    levels = source.result["levels"]
+    wanted = settings["deliver"]["formats"]
+    for level in wanted:
+        if level not in levels:
+            raise Rejected(
+                f"deliver.formats names the level {level}, which reduce does not make: it makes "
+                f"{', '.join(sorted(levels))}; name one of them or add {level} to reduce.levels"
+            )
+    files = []
+    for level in sorted(wanted):
+        files += _write_level(source, level, wanted[level], folder)
+        print(f"{level}: {', '.join(wanted[level])}")
+    (folder / "README.txt").write_text(_note(source, files), encoding="utf-8", newline="\n")
+    names = sorted(path.name for path in folder.iterdir())
+    sums = "".join(f"{stage.sha256(folder / name)}  {name}\n" for name in names)
+    (folder / "SHA256SUMS").write_text(sums, encoding="ascii", newline="\n")
+    return {"deliverables": sorted(files, key=lambda row: row["file"])}
+
+
+def _write_level(source, level, wanted, folder):
+    """Write one level in its formats; a row for each file."""
+    path = source.folder / f"{level}.ply"
+    stem = f"{source.job}-{source.part}-{level}"
+    comments = ["units mm", f"vehicle frame, z up; part {source.part} of job {source.job}, level {level}"]
+    mesh = surface.read_ply(path) if set(wanted) - {"ply"} else None
+    for kind in sorted(wanted):
+        target = folder / f"{stem}.{kind}"
+        if kind == "ply":
+            shutil.copyfile(path, target)
+        elif kind == "stl":
+            formats.write_stl(target, mesh, "Nightbay; units mm; vehicle frame, z up; filled faces are not marked")
+        elif kind == "obj":
+            formats.write_obj(target, mesh, [*comments, "group filled: made up, not measured"])
+        else:
+            formats.write_glb(
+                target, mesh, stem, {"units": "m", "frame": comments[1], "filled": "made up, not measured"}
+            )
+    return [
+        {
+            "file": f"{stem}.{kind}",
+            "level": level,
+            "format": kind,
+            "units": UNITS[kind],
+            "bytes": (folder / f"{stem}.{kind}").stat().st_size,
+            "faces": source.result["levels"][level]["faces"],
+            "marks": MARKS[kind],
+        }
+        for kind in wanted
+    ]
+
+
+def _note(source, files):
+    """README.txt: what a person who gets only these files must know."""
+    lines = [
+        f"Models of job {source.job}, part {source.part}.",
+        "",
+        "Coordinates are in the vehicle frame, z up, in millimetres; GLB files are in metres, and turned so that y is up,",
+        "as glTF asks. Surfaces are open: what the scanner did not see is missing unless it is marked as filled. Filled",
+        "faces are made up, not measured; STL has no place for a mark, so look for them in another format.",
+        "",
+    ]
+    for row in sorted(files, key=lambda row: row["file"]):
+        marks = row["marks"] or "filled faces are not marked"
+        lines.append(f"{row['file']}: level {row['level']}, {row['faces']} faces, units {row['units']}, {marks}")
+    for level, numbers in sorted(source.result["levels"].items()):
+        if numbers["deviation"]:
+            worst = max(numbers["deviation"].values(), key=lambda figures: figures["max_mm"])
+            lines.append(
+                f"Level {level}: 95 % within {worst['p95_mm']} mm and all {worst['samples']} samples within "
+                f"{worst['max_mm']} mm of the full surface."
+            )
+    return "\n".join([*lines, "", "Check the files: sha256sum -c SHA256SUMS"]) + "\n"
