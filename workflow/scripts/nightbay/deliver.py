@@ -73,9 +73,9 @@ def _note(source, files):
     lines = [
         f"Models of job {source.job}, part {source.part}.",
         "",
-        "Coordinates are in the vehicle frame, z up, in millimetres; GLB files are in metres, and turned so that y is up,",
-        "as glTF asks. Surfaces are open: what the scanner did not see is missing unless it is marked as filled. Filled",
-        "faces are made up, not measured; STL has no place for a mark, so look for them in another format.",
+        "Coordinates are in the vehicle frame, z up, in millimetres; GLB files are in metres and turned so that y is",
+        "up, as glTF asks. Surfaces are open: what the scanner did not see is missing, unless it is marked as filled.",
+        "Filled faces are made up, not measured; STL has no place for a mark, so look for them in another format.",
         "",
     ]
     for row in sorted(files, key=lambda row: row["file"]):

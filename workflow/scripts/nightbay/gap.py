@@ -13,8 +13,8 @@ GAP, LARGE, OUTER, RIM, FOLDED = "gap", "large", "outer", "rim", "folded"
 class Shapes:
     """One row a loop: ``centre_mm``, ``low_mm``, ``high_mm`` (l, 3); ``axis`` (l, 3), the unit normal of the loop's
     vector area, towards the outside for a hole; ``area_mm2`` and ``perimeter_mm`` (l,); ``facing`` (l,), the mean
-    cosine between ``axis`` and the surface's normals along the loop: near 1 for a hole in a sheet, near 0 where a cap would
-    stand across the sheet (the end of a tube, the slit between two sheets), near -1 for an outer boundary.
+    cosine between ``axis`` and the surface's normals along the loop: near 1 for a hole in a sheet, near 0 where a cap
+    would stand across the sheet (the end of a tube, the slit between two sheets), near -1 for an outer boundary.
     """
 
     centre_mm: np.ndarray
