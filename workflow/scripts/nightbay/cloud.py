@@ -143,7 +143,7 @@ def pack(cloud):
     """A :class:`Cloud` as structured records, (n,)."""
     records = np.empty(len(cloud), record_type(cloud.attributes))
     for name in cloud.attributes:
-        values = getattr(cloud, name).reshape(len(cloud), -1)
+        values = getattr(cloud, name).reshape(len(cloud), len(PROPERTIES[name]))
         for at, (column, _) in enumerate(PROPERTIES[name]):
             records[column] = values[:, at]
     return records

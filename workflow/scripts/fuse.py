@@ -1,0 +1,5 @@
+"""Fuses the cleaned segments of a part into one open surface in the vehicle frame; binds the rule to ``nightbay.fuse``."""
+
+from nightbay import fuse, stage
+
+stage.run(snakemake, fuse.fuse)  # noqa: F821

@@ -1,0 +1,210 @@
+"""The stage fuse: one open surface from all segments of a part, in the vehicle frame."""
+
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass
+
+import numpy as np
+
+from nightbay import bear, extract, signed, surface, tilepoints, weld
+from nightbay.cloud import CloudFile
+from nightbay.errors import Rejected
+from nightbay.rigid import transform
+
+TILE_CELLS = 128  # along a tile's edge; memory of a tile grows with it, points read twice shrink with it
+BLOCK_CELLS = 16  # along the edge of the blocks in which the points are counted before the tiles are laid out
+BLOCK_AREA = 0.9 * BLOCK_CELLS**2  # of a surface in a block that it crosses, on average over points and directions
+MOST_BLOCKS = 400_000_000  # one byte-sized fact a block must fit in memory; reached at 50 m of strays at 2 mm
+LONGEST_REACH = 4.0  # grid units; points farther apart than this bears do not carry the resolution asked for
+KEY_BITS = (TILE_CELLS**3 * extract.KEY_EDGES).bit_length() - 1
+
+
+@dataclass(frozen=True)
+class Plan:
+    """What every tile needs to know: lengths in grid units.
+
+    ``tiles`` (n, 3) int64, in ascending order; ``spacing``: of the points of all segments together, median;
+    ``longest``: greatest reach of a point in its tangent plane.
+    """
+
+    tiles: np.ndarray
+    spacing: float
+    longest: float
+    count: int
+    coloured: bool
+
+    @property
+    def halo(self):
+        """Cells beyond a tile whose points it needs."""
+        return int(np.ceil(np.hypot(self.longest, signed.BAND) + extract.MARGIN)) + signed.DENSITY_BLOCK + 1
+
+
+def fuse(upstream, sheet, settings, folder, threads):
+    """Write ``surface.ply``, vehicle frame; see :mod:`nightbay.stage` for the arguments."""
+    resolution_mm = settings["scan"]["resolution_mm"]
+    sources = _sources(upstream)
+    plan = lay_out(sources, resolution_mm, settings["fuse"])
+    print(f"{plan.count} points, spacing {plan.spacing * resolution_mm:.2f} mm, {len(plan.tiles)} tiles", flush=True)
+    whole, coloured = join(sources, plan, settings, threads)
+    if not len(whole.faces):
+        raise Rejected(
+            f"the {plan.count} points of {', '.join(one.name for one in sources)} carry no surface at"
+            f" {resolution_mm} mm: their spacing is {plan.spacing * resolution_mm:.1f} mm; set scan.resolution_mm to that"
+        )
+    kept, specks, speck_area = weld.without_specks(whole, settings["scan"]["smallest_mm"] ** 2)
+    if not len(kept.faces):
+        raise Rejected(
+            f"no piece of the surface of {', '.join(one.name for one in sources)} is larger than scan.smallest_mm"
+            f" {settings['scan']['smallest_mm']} mm squared: check that the segments hold this part"
+        )
+    surface.write_ply(folder / "surface.ply", kept, ["units mm", "frame vehicle"])
+    return _numbers(kept, plan, settings, specks, speck_area, len(sources), coloured)
+
+
+def _sources(upstream):
+    T_vehicle_control = np.array(upstream["frame"].result["T_vehicle_control"], dtype=np.float64)
+    poses = upstream["refine"].result["poses"]
+    sources = [
+        tilepoints.Source(
+            one.segment, CloudFile(one.folder), T_vehicle_control @ np.array(poses[one.segment]["T_control_segment"])
+        )
+        for one in sorted(upstream["clean"], key=lambda one: one.segment)
+    ]
+    return [one for one in sources if len(one.cloud)]
+
+
+def lay_out(sources, resolution_mm, settings):
+    """Count the points in blocks and lay out the tiles: :class:`Plan`.
+
+    Raises Rejected if there are no points, or if they lie so far apart that no vehicle can be meant.
+    """
+    if not sources:
+        raise Rejected("no segment of the part has a point left after cleaning: check the parameters of clean")
+    poses = [tilepoints.grid_pose(one, resolution_mm) for one in sources]
+    corners = np.concatenate(
+        [
+            transform(T, np.array([[bounds[(c >> k) & 1][k] for k in range(3)] for c in range(8)]))
+            for one, T in zip(sources, poses, strict=True)
+            for bounds in [(one.cloud.tiles["low_mm"].min(axis=0), one.cloud.tiles["high_mm"].max(axis=0))]
+        ]
+    )
+    low = np.floor(corners.min(axis=0) / BLOCK_CELLS).astype(np.int64) - 1
+    shape = np.ceil(corners.max(axis=0) / BLOCK_CELLS).astype(np.int64) + 2 - low
+    if np.prod(shape.astype(np.float64)) > MOST_BLOCKS:
+        extent_m = np.ptp(corners, axis=0) * resolution_mm / 1000
+        raise Rejected(
+            f"the segments together span {extent_m[0]:.1f} x {extent_m[1]:.1f} x {extent_m[2]:.1f} m, too far for"
+            f" {resolution_mm} mm: check the poses and the strays that clean left"
+        )
+    counts = np.zeros(shape, np.int32)
+    for one, T in zip(sources, poses, strict=True):
+        for block in one.cloud.blocks():
+            cell, place = np.empty((len(block), 3), np.int32), np.empty((len(block), 3), np.float32)
+            tilepoints.to_grid(block.xyz_mm, T, cell, place)
+            tilepoints.tally(cell, BLOCK_CELLS, low, counts)
+    occupied = counts[counts > 0]
+    order = np.argsort(occupied)
+    middle = np.searchsorted(np.cumsum(occupied[order]), occupied.sum() / 2)  # of points, not of blocks
+    spacing = float(np.sqrt(BLOCK_AREA / occupied[order[middle]]))
+    longest = float(np.clip(settings["bridge"] * spacing, settings["smoothing"], LONGEST_REACH))
+    pad = int(np.ceil(np.hypot(longest, signed.BAND))) + 1
+    block_low = (np.argwhere(counts > 0) + low) * BLOCK_CELLS
+    bounds = [(block_low - pad) // TILE_CELLS, (block_low + BLOCK_CELLS + pad) // TILE_CELLS]
+    touched = [np.column_stack([bounds[(c >> k) & 1][:, k] for k in range(3)]) for c in range(8)]
+    tiles = np.unique(np.concatenate(touched), axis=0)
+    coloured = any(one.cloud.attributes.count("colour") for one in sources)
+    return Plan(tiles, spacing, longest, int(occupied.sum()), coloured)
+
+
+def join(sources, plan, settings, threads):
+    """The surface of all tiles and the share of its vertices that have a colour: ``(Surface, float)``."""
+
+    def work(number):
+        return tile(sources, plan, settings, number)
+
+    with ThreadPoolExecutor(threads) as pool:
+        pieces = list(pool.map(work, range(len(plan.tiles))))
+    rank = {tuple(index): number for number, index in enumerate(plan.tiles.tolist())}
+    keys, foreign = [], []
+    for number, (patch, _) in enumerate(pieces):
+        keys.append((number << KEY_BITS) + patch.key)
+        owners = [rank[tuple(index)] for index in (plan.tiles[number] + patch.foreign_tile).tolist()]
+        foreign.append((np.array(owners, np.int64) << KEY_BITS) + patch.foreign_key)
+    quads = weld.resolve(keys, [patch.quads for patch, _ in pieces], foreign)
+    vertices = np.concatenate([vertex["xyz_mm"] for _, vertex in pieces])
+    names = [name for name in pieces[0][1] if name in surface.VERTEX_ATTRIBUTES]
+    whole = surface.Surface(
+        vertices,
+        weld.triangles(vertices, quads),
+        {name: np.concatenate([vertex[name] for _, vertex in pieces]) for name in names},
+    )
+    coloured = sum(np.count_nonzero(vertex["coloured"]) for _, vertex in pieces)
+    return whole, coloured / max(len(vertices), 1)
+
+
+def tile(sources, plan, settings, number):
+    """One tile: ``(nightbay.extract.Patch, dict of vertex arrays)``."""
+    own, scan = settings["fuse"], settings["scan"]
+    resolution_mm, noise_mm = scan["resolution_mm"], scan["noise_mm"]
+    points = tilepoints.gather(
+        sources, resolution_mm, plan.tiles[number], TILE_CELLS, plan.halo, own["undecided_weight"]
+    )
+    reach = signed.reaches(
+        points.cell, points.start, points.halo, points.edge, own["bridge"], own["smoothing"], plan.longest
+    )
+    field = signed.field(points, reach, TILE_CELLS, extract.MARGIN, own["overhang"])
+    patch = extract.contour(field, TILE_CELLS)
+    found = bear.settle(
+        patch, points, reach, plan.longest, len(sources), noise_mm / resolution_mm,
+        np.cos(np.radians(own["crease_deg"])), own["agreement"],
+    )  # fmt: skip
+    vertex = {
+        "xyz_mm": ((found["place"] + plan.tiles[number] * TILE_CELLS) * resolution_mm).astype(np.float32),
+        "count": found["count"],
+        "spread_mm": found["spread"] * np.float32(resolution_mm),
+    }
+    vertex["coloured"] = found["coloured"]
+    vertex["confidence"] = confidence(found["count"], vertex["spread_mm"], found["doubt"], noise_mm)
+    if plan.coloured:
+        vertex |= dict(zip(("red", "green", "blue"), found["colour"].T, strict=True))
+    return patch, vertex
+
+
+def confidence(count, spread_mm, doubt, noise_mm):
+    """0..1 from (n,) arrays: how far a vertex is a measurement. A definition of our own, a product of three shares:
+
+    count / (count + 3), half at three points; 1 / (1 + (spread / 3 noise)**2), half where the points lie three times as
+    far apart as the scanner's noise explains; 1 - doubt / 2, half where no layer of a double surface could be chosen.
+    """
+    value = count / (count + 3) / (1 + (spread_mm / (3 * noise_mm)) ** 2) * (1 - doubt / 2)
+    return value.astype(np.float32)
+
+
+def _numbers(kept, plan, settings, specks, speck_area_mm2, segments, coloured):
+    resolution_mm = settings["scan"]["resolution_mm"]
+    spacing_mm = plan.spacing * resolution_mm
+    notes = []
+    if spacing_mm > resolution_mm:
+        notes.append(
+            f"The points lie {spacing_mm:.1f} mm apart (median), wider than the surface grid of {resolution_mm} mm:"
+            " detail finer than the points is not in the model."
+        )
+    count, spread_mm = kept.vertex["count"], kept.vertex["spread_mm"]
+    return {
+        "resolution_mm": resolution_mm,
+        "points": plan.count,
+        "segments": segments,
+        "spacing_mm": spacing_mm,
+        "reach_mm": plan.longest * resolution_mm,
+        "tiles": len(plan.tiles),
+        "vertices": len(kept.vertices_mm),
+        "faces": len(kept.faces),
+        "area_mm2": surface.area_mm2(kept),
+        "specks": specks,
+        "specks_area_mm2": speck_area_mm2,
+        "count_median": float(np.median(count)),
+        "spread_median_mm": float(np.median(spread_mm)),
+        "noise_median_mm": float(np.median(spread_mm / np.sqrt(np.maximum(count, 1)))),
+        "confidence_median": float(np.median(kept.vertex["confidence"])),
+        "coloured": coloured if plan.coloured else None,
+        "notes": notes,
+    }
