@@ -1,8 +1,7 @@
-"""A plain car of boxes and turned wheels, for tests of frame and measure: X rearward, Y to the right, Z up, ground at 0."""
+"""A plain car of boxes and turned wheels for tests: X rearward, Y to the right, Z up, ground at Z = 0."""
 
 import numpy as np
 import trimesh
-
 from nightbay import cloud, rigid
 from nightbay.stage import Upstream
 
@@ -78,9 +77,7 @@ def upstream(folder, points, normals, segments, T_control_vehicle, *, part="exte
         up = rigid.rotate(T_segment_vehicle, [[0.0, 0.0, 1.0]])[0]
         plane = {"normal": up.tolist(), "offset_mm": float(up @ T_segment_vehicle[:3, 3]), "sd_mm": 0.3, "points": 9}
         cleaned.append(
-            Upstream(
-                "clean", "job", part, name, "ok", [], [], {"ground": plane if ground else None}, folder / name
-            )
+            Upstream("clean", "job", part, name, "ok", [], [], {"ground": plane if ground else None}, folder / name)
         )
         poses[name] = {"T_control_segment": T_control_segment.tolist(), "covariance": np.zeros((6, 6)).tolist()}
     refine = Upstream("refine", "job", part, None, "ok", [], [], {"poses": poses}, folder)

@@ -104,7 +104,7 @@ def pair(found):
 
 
 def set_zero_x(datum, sign):
-    """Zero X through the middle of the front axle, the one furthest in the direction ``sign`` of the level frame's X."""
+    """Zero X through the middle of the front axle, the furthest in the direction ``sign`` of the level frame's X."""
     if not datum.axles:
         datum.planes["x"]["reason"] = "no wheel was found"
         datum.notes.append("Zero X is kept as scanned: no wheel was found.")
@@ -124,8 +124,9 @@ def set_zero_x(datum, sign):
 
 
 def set_zero_y(datum, sign, which):
-    """Zero Y by the wheels: the upright plane through the midpoint of an axle, at right angles to the line between its
-    wheels (JIS D 0030). The outer faces of the tyres stand for the wheel centre planes: both wheels count as equally wide.
+    """Zero Y by the wheels: the upright plane through the midpoint of an axle, at right angles to it (JIS D 0030).
+
+    The outer faces of the tyres stand for the wheel centre planes: both wheels count as equally wide.
     """
     paired = [axle for axle in datum.axles if axle.paired]
     if not paired:

@@ -96,7 +96,7 @@ def as_scanned(reason):
         *np.eye(3),
         np.zeros(3),
         {name: dict(kept) for name in "xyz"},
-        {name: None for name in "xyz"},
+        dict.fromkeys("xyz"),
         notes=[f"The frame is kept as scanned: {reason}."],
     )
 
@@ -199,7 +199,7 @@ def result(datum, facing, points, segment, names, options):
         "turn_sd_deg": {
             name: None if value is None else float(np.degrees(value)) for name, value in datum.turn_sd_rad.items()
         },
-        "front": {key: value for key, value in facing.items() if key != "sign"},
+        "front": {"found_by": facing["found_by"], "assumed": facing["assumed"]},
         "symmetry": datum.symmetry,
         "wheels": axles.wheels_in_vehicle(datum.wheels, T_vehicle_level, design_grid),
         "axles": axles.axles_in_vehicle(datum.axles, T_vehicle_level, design_grid),

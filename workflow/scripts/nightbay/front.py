@@ -5,7 +5,10 @@ import re
 import numpy as np
 
 WORDS = {"front": 1.0, "nose": 1.0, "rear": -1.0, "back": -1.0, "tail": -1.0}
-LEAN_LOW, LEAN_HIGH = 0.3, 0.87  # Z of the normal of a surface that leans by 30 to 70 degrees: windscreen, bonnet's edge
+LEAN_LOW, LEAN_HIGH = (
+    0.3,
+    0.87,
+)  # Z of the normal of a surface that leans by 30 to 70 degrees: windscreen, bonnet's edge
 
 
 def find(datum, points_mm, normals, segment, names, hints):
@@ -19,7 +22,9 @@ def find(datum, points_mm, normals, segment, names, hints):
         notes = (
             []
             if abs(cosine) > np.cos(np.radians(30.0))
-            else [f"The job sheet's forward axis lies {np.degrees(np.arccos(abs(cosine))):.0f} degrees off the vehicle's."]
+            else [
+                f"The job sheet's forward axis lies {np.degrees(np.arccos(abs(cosine))):.0f} degrees off the vehicle's."
+            ]
         )
         return {"sign": 1.0 if cosine >= 0 else -1.0, "found_by": "job sheet", "assumed": False, "notes": notes}
     x = points_mm @ datum.along

@@ -15,7 +15,7 @@ class GroundPlane:
     """``normal . x = offset_mm`` in the control frame, ``normal`` (3,) up.
 
     ``sd_mm`` of its height and ``tilt_sd_rad`` at ``centre_mm`` (3,), standard uncertainties; ``spread_mm``: how far
-    the segments' grounds lie apart there, rms, None from one segment; ``roughness_mm``: sd of the ground about its planes.
+    the segments' grounds lie apart there, rms, None from one segment; ``roughness_mm``: sd of the ground about them.
     """
 
     normal: np.ndarray

@@ -25,14 +25,14 @@ class Wheel:
     """A wheel in the level frame (X along the vehicle, Z up from the ground).
 
     ``centre_mm`` (3,): X and Z of the axle, Y of the tyre's outer face; ``sd_mm`` (3,) standard uncertainties;
-    ``axle`` (3,) unit direction, outward (to +Y for a wheel in the middle plane); ``radius_mm`` of the tyre, free of the
-    ground; ``share`` of its points that meet others after a turn; ``side``: -1, 0, 1 for -Y, middle, +Y.
+    ``axle`` (3,) unit direction, outward (to +Y for a wheel in the middle plane); ``radius_mm`` of the tread, None
+    where it was not seen; ``share`` of its points that meet others after a turn; ``side``: -1, 0, 1 for -Y, middle, +Y.
     """
 
     centre_mm: np.ndarray
     sd_mm: np.ndarray
     axle: np.ndarray
-    radius_mm: float
+    radius_mm: float | None
     share: float
     side: int
 
@@ -60,7 +60,7 @@ def contact_patches(points_mm, band_mm):
 
 
 def fit(points_mm, normals, x_mm, side, threads=1):
-    """The wheel among points (n, 3) of the level frame with unit normals; a :class:`Wheel`, or the reason why not (str).
+    """The wheel among points (n, 3) of the level frame with unit normals: a :class:`Wheel`, or why there is none (str).
 
     ``x_mm`` is where the middle of its contact patch lies; ``side`` as in :class:`Wheel`.
     """
@@ -84,7 +84,7 @@ def fit(points_mm, normals, x_mm, side, threads=1):
     # the axle's line is taken where it meets the outer face
     at = at + axle * (face - at[1]) / axle[1]
     sd = np.array([np.sqrt(covariance[0, 0]), face_sd, np.sqrt(covariance[1, 1])])
-    return Wheel(at, sd, axle, _free_radius(points, at, radius), share, side)
+    return Wheel(at, sd, axle, _free_radius(points, normals, at, radius), share, side)
 
 
 def _coarse_centre(points_mm, normals, x_mm):
@@ -151,20 +151,26 @@ def _turned(points, normals, tree, at, axle, reach_mm, threads):
 
 
 def _outer_face(points, at, radius, outward):
-    """Y of the tyre's outer face and its standard uncertainty: mean over sectors of the outermost tyre wall."""
+    """Y of the tyre's outer face and its standard uncertainty: mean over sectors of the outermost tyre wall.
+
+    The outermost 2 % of a sector may be lettering, the next point is taken.
+    """
     off = points - at
     reach = np.hypot(off[:, 0], off[:, 2])
     wall = (reach > 0.6 * radius) & (reach < 0.98 * radius)
     angle = np.arctan2(off[wall, 2], off[wall, 0])
     sector = robust.blocks_along(np.append(angle, [-np.pi, np.pi]), SECTORS)[:-2]
     y = outward * points[wall, 1]
-    faces = [np.percentile(y[sector == one], 95.0) for one in range(SECTORS) if np.count_nonzero(sector == one) >= 20]
+    faces = [np.percentile(y[sector == one], 98.0) for one in range(SECTORS) if np.count_nonzero(sector == one) >= 20]
     if len(faces) < 2:
         return float(outward * np.median(points[:, 1])), float(np.std(points[:, 1]))
     return float(outward * np.mean(faces)), float(np.std(faces, ddof=1) / np.sqrt(len(faces)))
 
 
-def _free_radius(points, at, radius):
-    """Largest distance from the axle that tyre points reach, away from the ground."""
+def _free_radius(points, normals, at, radius):
+    """Radius of the tread, away from the ground: median distance from the axle of what faces away from it; or None."""
     off = points - at
-    return float(np.percentile(np.hypot(off[:, 0], off[:, 2])[points[:, 2] > 0.5 * radius], 99.5))
+    reach = np.hypot(off[:, 0], off[:, 2])
+    outward = (normals[:, 0] * off[:, 0] + normals[:, 2] * off[:, 2]) / np.maximum(reach, 1.0)
+    tread = (outward > 0.95) & (reach > 0.9 * radius) & (points[:, 2] > 0.5 * radius)
+    return float(np.median(reach[tread])) if np.count_nonzero(tread) >= 50 else None

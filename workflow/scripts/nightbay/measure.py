@@ -1,0 +1,204 @@
+"""Measures a part in the vehicle frame: dimensions, sections, left against right."""
+
+import json
+
+import numpy as np
+
+from nightbay import budget, dimensions, extremes, sections, sides, surface
+
+MEANINGS = {
+    "length": "between the upright planes across the vehicle that touch its front and rear, bumpers included (ISO 612)",
+    "width": "between the planes parallel to zero Y that touch its sides; mirrors and the tyres' bulge at the ground "
+    "are left out (ISO 612)",
+    "width_over_mirrors": "the same with everything that was scanned",
+    "height": "from the ground to the highest point, antenna included (ISO 612)",
+    "height_body": "from the ground to the highest point of the body, without thin things on the roof",
+    "wheelbase": "along the vehicle from the first axle to the last (ISO 612), mean of both sides",
+}
+
+
+def measure(upstream, sheet, settings, folder, threads):
+    """Dimensions, sections and symmetry of a part; see DEVELOPERS.md for the contract of a stage."""
+    model = surface.read_ply(upstream["fill"].folder / "surface.ply")
+    frame, options, scan = upstream["frame"].result, settings["measure"], settings["scan"]
+    filled = model.face.get("filled", np.zeros(len(model.faces), np.uint8)).astype(bool)
+    body = dimensions.Body(
+        model, extremes.vertex_areas(model, ~filled), options, scan, frame, upstream["refine"].result["poses"]
+    )
+    print(f"{len(model.vertices_mm)} vertices, {len(model.faces)} faces, {np.count_nonzero(filled)} of them filled")
+    notes = []
+    found, sides_seen = take(body, upstream["fill"].part, notes)
+    compare_nominal(found, sheet.get("nominal_mm", {}))
+    cuts = outlines(body, filled, stations(body))
+    (folder / "sections.json").write_text(json.dumps({"sections": cuts}, sort_keys=True) + "\n", encoding="utf-8")
+    return {
+        "dimensions": found,
+        "protrusions": sides_seen,
+        "extent_mm": extent(model, body.areas),
+        "track": track(frame),
+        "sections": [{key: one[key] for key in ("name", "axis", "value_mm", "length_mm", "filled_mm")} for one in cuts],
+        "symmetry": left_right(body, folder, threads),
+        "notes": notes,
+    }
+
+
+def take(body, part, notes):
+    """The dimensions by name, and what was noticed at sides and roof. A sentence in ``notes`` for what can't be had."""
+    planes = {name: plane["found_by"] != "kept" for name, plane in body.frame["zero_planes"].items()}
+    found, seen = {}, []
+    if part != "exterior":
+        notes.append("Length, width, height and wheelbase are of a vehicle's outside; this part gives its extent only.")
+        return found, seen
+    if planes["z"] and planes["y"]:
+        found["length"] = dimensions.span(body, 0)
+        counted, seen = dimensions.without_mirrors(body)
+        found["width"] = dimensions.span(body, 1, counted)
+        found["width_over_mirrors"] = dimensions.span(body, 1)
+        if any(not one["excluded"] and one["reach_mm"] > 10.0 for one in seen):
+            notes.append(
+                "Short things at the sides that reach less than a mirror does are part of the width: whether one is a "
+                "lamp, which ISO 612 leaves out, or a handle, which counts, can't be told from the shape."
+            )
+    else:
+        notes.append("Length and width can't be stated: the frame has no symmetry plane.")
+    if planes["z"]:
+        counted, thin = dimensions.without_thin(body)
+        found["height"] = dimensions.height(body)
+        found["height_body"] = dimensions.height(body, counted)
+        seen += thin
+    else:
+        notes.append("Height can't be stated: the frame has no ground.")
+    found["wheelbase"] = wheelbase(body)
+    if found["wheelbase"] is None:
+        notes.append("Wheelbase can't be stated: fewer than two axles were found.")
+    found = {name: one for name, one in found.items() if one is not None}
+    for name, one in found.items():
+        one["meaning"] = MEANINGS[name]
+        print(f"{name}: {one['value_mm']:.2f} mm, U = {one['uncertainty_mm']:.2f} mm (k = 2) {one['budget_mm']}")
+    return found, seen
+
+
+def wheelbase(body):
+    """First axle to last, with the sides apart; None with fewer than two axles."""
+    axles, wheels = body.frame["axles"], body.frame["wheels"]
+    if len(axles) < 2:
+        return None
+    first, last = axles[0], axles[-1]
+    value = abs(last["x_mm"] - first["x_mm"])
+    along = np.array([1.0, 0.0, 0.0])
+    ends = [np.array(wheel["centre_mm"]) for wheel in (wheels[0], wheels[-1])]
+    registered = [budget.registration_sd_mm(end, along, body.frame, body.poses) for end in ends]
+    parts = {
+        "centres": float(np.hypot(first["sd_mm"], last["sd_mm"])),
+        "registration": None if None in registered else float(np.hypot(*registered)),
+        "drift": budget.drift_sd_mm(value, body.scan),
+    }
+    made = dimensions.record(value, parts, {"high": None, "low": None}, 0.0)
+    made["axles_mm"] = [abs(b["x_mm"] - a["x_mm"]) for a, b in zip(axles[:-1], axles[1:], strict=True)]
+    for side in ("left", "right"):
+        x = [wheel["centre_mm"][0] for wheel in wheels if wheel["side"] == side]
+        made[f"{side}_mm"] = abs(x[-1] - x[0]) if len(x) == len(axles) else None
+    return made
+
+
+def track(frame):
+    """What is known of the tracks: over the tyres' outer faces; the wheel centre planes can't be seen from outside."""
+    return {
+        "over_tyres_mm": [axle["over_tyres_mm"] for axle in frame["axles"]],
+        "over_tyres_uncertainty_mm": [
+            None if axle.get("over_tyres_sd_mm") is None else 2 * axle["over_tyres_sd_mm"] for axle in frame["axles"]
+        ],
+        "track_mm": None,
+        "reason": "the track is measured between the wheel centre planes, which need the inner faces of the tyres",
+    }
+
+
+def compare_nominal(found, nominal_mm):
+    """Adds nominal, difference and whether it exceeds the uncertainty to each dimension that has a nominal value."""
+    for name, one in found.items():
+        nominal = nominal_mm.get(name)
+        difference = None if nominal is None else one["value_mm"] - nominal
+        one["nominal_mm"] = nominal
+        one["difference_mm"] = difference
+        one["significant"] = None if difference is None else bool(abs(difference) > one["uncertainty_mm"])
+
+
+def extent(model, areas):
+    """Bounds of the measured surface along the axes of the frame, whatever they are."""
+    points = model.vertices_mm[areas > 0.0]
+    if not len(points):
+        return None
+    return {"low_mm": points.min(axis=0).tolist(), "high_mm": points.max(axis=0).tolist()}
+
+
+def stations(body):
+    """Planes to cut: (name, axis, value mm). Y = 0, every station of X on the step's grid, and the axles."""
+    points = body.vertices_mm[body.areas > 0.0]
+    if not len(points):
+        return []
+    step = body.options["station_step_mm"]
+    low, high = float(points[:, 0].min()), float(points[:, 0].max())
+    planes = [("Y 0", 1, 0.0)]
+    planes += [(f"X {value:.0f}", 0, float(value)) for value in np.arange(np.ceil(low / step) * step, high, step)]
+    planes += [(f"axle {at}", 0, axle["x_mm"]) for at, axle in enumerate(body.frame["axles"], 1)]
+    return planes
+
+
+def outlines(body, filled, planes):
+    """Sections for the data file: name, axis, value and polylines of the two other coordinates, in their order."""
+    made = []
+    for name, axis, value in planes:
+        found = sections.cut(body.vertices_mm, body.surface.faces, filled, axis, value)
+        lengths = {False: 0.0, True: 0.0}
+        lines = []
+        for one in found:
+            lengths[one.filled] += float(np.linalg.norm(np.diff(one.points_mm, axis=0), axis=1).sum())
+            points = sections.simplify(one.points_mm, body.options["outline_mm"])
+            lines.append({"filled": one.filled, "points_mm": np.round(points, 3).tolist()})
+        made.append(
+            {
+                "name": name,
+                "axis": "xyz"[axis],
+                "value_mm": value,
+                "length_mm": lengths[False],
+                "filled_mm": lengths[True],
+                "polylines": lines,
+            }
+        )
+    return made
+
+
+def left_right(body, folder, threads):
+    """Left against right: numbers, and the map in ``sides.npz``; None without a symmetry plane."""
+    if body.frame["zero_planes"]["y"]["found_by"] == "kept":
+        return None
+    normals = vertex_normals(body.surface)
+    measured = body.areas > 0.0
+    left = -1.0 if body.frame["axes"] == "design_grid" else 1.0
+    compared = sides.compare(
+        body.vertices_mm[measured],
+        normals[measured],
+        left,
+        body.options["symmetry_spacing_mm"],
+        body.options["symmetry_limit_mm"],
+        threads,
+    )
+    np.savez(
+        folder / "sides.npz",
+        points_mm=compared.points_mm.astype(np.float32),
+        deviation_mm=compared.deviation_mm.astype(np.float32),
+    )
+    return sides.summary(compared)
+
+
+def vertex_normals(model):
+    """Unit normal of each vertex, (n, 3) float32, from the faces around it by area."""
+    total = np.zeros((len(model.vertices_mm), 3))
+    for start in range(0, len(model.faces), 1_000_000):
+        faces = model.faces[start : start + 1_000_000]
+        a, b, c = (model.vertices_mm[faces[:, at]].astype(np.float64) for at in range(3))
+        area = np.cross(b - a, c - a)
+        for at in range(3):
+            for axis in range(3):
+                total[:, axis] += np.bincount(faces[:, at], area[:, axis], len(total))
+    return (total / np.maximum(np.linalg.norm(total, axis=1, keepdims=True), 1e-12)).astype(np.float32)
