@@ -1,0 +1,193 @@
+"""The stage network on written lists: what it returns and what it refuses, in the words a user would read."""
+
+import json
+from pathlib import Path
+
+import jsonschema
+import networks
+import numpy as np
+import pytest
+import yaml
+from nightbay import network, rigid
+from nightbay.errors import Rejected
+
+ROOT = Path(__file__).resolve().parents[2]
+CONFIG = yaml.safe_load((ROOT / "config/config.yaml").read_text())
+SETTINGS = {"scan": CONFIG["scan"], "network": CONFIG["network"]}
+SCHEMA = json.loads((ROOT / "workflow/schemas/network.schema.json").read_text())
+NOISE = {"noise_mm": 0.05, "drift_mm_per_m": 0.03}
+ENDS = ([2250, 0, 0], [-2250, 0, 0], [0, 900, 0], [0, -900, 0])
+
+
+@pytest.fixture(autouse=True)
+def folder(tmp_path, monkeypatch):
+    monkeypatch.chdir(tmp_path)  # paths are relative to the day's folder
+    return tmp_path
+
+
+def write(folder, one):
+    """Write a list as a scanner would and say so as a job sheet does."""
+    columns = ["id"] if one.id is not None else []
+    columns += ["x", "y", "z"] + (["nx", "ny", "nz"] if one.normal is not None else [])
+    path = folder / one.file
+    with open(path, "w", encoding="utf-8") as file:
+        for row in range(len(one)):
+            numbers = list(one.xyz_mm[row]) + (list(one.normal[row]) if one.normal is not None else [])
+            file.write(
+                ",".join(([one.id[row]] if one.id is not None else []) + [f"{value:.5f}" for value in numbers]) + "\n"
+            )
+    return {"file": one.file, "units": "mm", "columns": columns, "sha256": "", "bytes": 1, "unreadable": None}
+
+
+def sheet(folder, survey, segments, **more):
+    return {
+        "control_survey": write(folder, survey) if survey else None,
+        "segments": {one.name: {"targets": write(folder, one)} for one in segments},
+        "placed": False,
+        "scale_bars": [],
+        "temperature_c": None,
+        "body_material": None,
+        "extent_mm": {},
+    } | more
+
+
+def run(sheet, **parameters):
+    settings = {**SETTINGS, "network": SETTINGS["network"] | parameters}
+    return network.network({}, sheet, settings, None, 1)
+
+
+def day(seed, count=60, seen=24, **more):
+    """Truth, survey and four segments with their poses."""
+    rng = np.random.default_rng(seed)
+    truth = networks.body(rng, count)
+    survey, T_survey, _ = networks.record(truth, np.arange(count), rng, name="control survey", **NOISE, **more)
+    segments, poses = [], {}
+    for at, centre in enumerate(ENDS):
+        numbers = networks.patch(truth, rng, seen, np.array(centre, float))
+        one, T, _ = networks.record(truth, numbers, rng, name=f"s{at}", **NOISE, **more)
+        segments.append(one)
+        poses[one.name] = rigid.invert(T_survey) @ T
+    return truth, survey, segments, poses
+
+
+def off_mm(result, name, one, T):
+    """How far the pose found puts the list's targets from where they are."""
+    found = np.array(result["poses"][name]["T_control_segment"])
+    return np.linalg.norm(rigid.transform(found, one.xyz_mm) - rigid.transform(T, one.xyz_mm), axis=1).max()
+
+
+def test_poses_and_numbers_of_a_usual_day(tmp_path):
+    _, survey, segments, poses = day(1, missing=0.1, spurious=0.1)
+    result = run(sheet(tmp_path, survey, segments))
+    result.pop("notes")
+    jsonschema.validate(result, SCHEMA)
+    assert result["mode"] == "control"
+    for one in segments:
+        # about 18 common targets of 0.06 mm each; 4 sd of a pose at its rim, sd = 0.06 * sqrt(2 / 18 * (1 + 3))
+        assert off_mm(result, one.name, one, poses[one.name]) < 4 * 0.06 * np.sqrt(2 / 18 * 4)
+    assert result["variance_factor"]["passed"]
+    assert 0.5 < result["checks"]["rms_mm"] / result["checks"]["expected_rms_mm"] < 1.5
+
+
+def test_same_numbers_for_any_order_of_segments(tmp_path):
+    _, survey, segments, _ = day(2)
+    one = run(sheet(tmp_path, survey, segments))
+    other = run(sheet(tmp_path, survey, segments[::-1]))
+    assert json.dumps(one, sort_keys=True) == json.dumps(other, sort_keys=True)
+
+
+def test_a_free_network_holds_the_first_segment_and_says_that_it_is_weaker(tmp_path):
+    rng = np.random.default_rng(3)
+    truth = networks.body(rng, 60)
+    segments, poses = [], []
+    for at, x in enumerate((1500, 0, -1500)):
+        numbers = networks.patch(truth, rng, 36, np.array([x, 0.0, 500.0]))
+        one, T, _ = networks.record(truth, numbers, rng, name=f"s{at}", **NOISE)
+        segments.append(one)
+        poses.append(T)
+    result = run(sheet(tmp_path, None, segments))
+    assert result["mode"] == "free" and result["frame_of"] == "s0"
+    assert any("no control survey" in note.lower() for note in result["notes"])
+    assert np.array_equal(result["poses"]["s0"]["T_control_segment"], np.eye(4))
+    assert off_mm(result, "s2", segments[2], rigid.invert(poses[0]) @ poses[2]) < 0.5
+
+
+def test_without_lists_there_are_no_poses(tmp_path):
+    nothing = sheet(tmp_path, None, []) | {"segments": {"left": {"targets": None}, "right": {"targets": None}}}
+    result = run(nothing)
+    result.pop("notes")
+    jsonschema.validate(result, SCHEMA)
+    assert result["mode"] == "none" and result["poses"] is None and result["without_targets"] == ["left", "right"]
+
+
+def test_refuses_fewer_than_four_common_targets(tmp_path):
+    truth, survey, segments, _ = day(4)
+    rng = np.random.default_rng(40)
+    elsewhere = networks.body(rng, 20)
+    lost, _, _ = networks.record(elsewhere, np.arange(20), rng, name="lost", **NOISE)
+    with pytest.raises(Rejected, match="Segment lost .lost.csv. shares no more than three targets .* scan it again"):
+        run(sheet(tmp_path, survey, [*segments, lost]))
+
+
+def test_refuses_targets_in_one_line(tmp_path):
+    rng = np.random.default_rng(5)
+    along = np.column_stack([np.cumsum(rng.uniform(80, 250, 12)), np.zeros(12), np.zeros(12)])
+    truth = networks.Truth(along, np.tile([0.0, 0, 1], (12, 1)))
+    survey, _, _ = networks.record(truth, np.arange(12), rng, name="control survey", **NOISE)
+    segment, _, _ = networks.record(truth, np.arange(12), rng, name="sill", **NOISE)
+    with pytest.raises(Rejected, match="Segment sill .* nearly in one line, .* add targets off that line"):
+        run(sheet(tmp_path, survey, [segment]))
+
+
+def test_refuses_a_regular_layout_as_ambiguous(tmp_path):
+    rng = np.random.default_rng(6)
+    x, y = np.meshgrid(np.arange(8) * 150.0, np.arange(6) * 150.0)
+    grid = networks.Truth(np.column_stack([x.ravel(), y.ravel(), np.zeros(48)]), np.tile([0.0, 0, 1], (48, 1)))
+    survey, _, _ = networks.record(grid, np.arange(48), rng, name="control survey", **NOISE)
+    segment, _, _ = networks.record(grid, networks.patch(grid, rng, 16), rng, name="roof", **NOISE)
+    with pytest.raises(Rejected, match="Segment roof .* in more than one way .* irregular places"):
+        run(sheet(tmp_path, survey, [segment]))
+
+
+def test_refuses_segments_that_share_nothing(tmp_path):
+    rng = np.random.default_rng(7)
+    truth = networks.body(rng, 60)
+    ends = [networks.patch(truth, rng, 15, np.array([x, 0.0, 0.0])) for x in (2250, -2250)]
+    front, rear = (
+        networks.record(truth, rows, rng, name=name, **NOISE)[0]
+        for rows, name in zip(ends, ("front", "rear"), strict=True)
+    )
+    with pytest.raises(Rejected, match="Segment rear .* shares no more than three targets with segment front"):
+        run(sheet(tmp_path, None, [front, rear]))
+
+
+def test_refuses_a_variance_factor_out_of_bounds(tmp_path):
+    _, survey, segments, _ = day(8)
+    tight = {"target_noise_mm": 0.03, "target_drift_mm_per_m": 0.0}
+    settings = {"scan": SETTINGS["scan"] | tight, "network": SETTINGS["network"] | {"variance_factor_max": 2.0}}
+    with pytest.raises(Rejected, match="variance factor .* at most 2 allowed.*scan.target_noise_mm"):
+        network.network({}, sheet(tmp_path, survey, segments), settings, None, 1)
+
+
+def test_refuses_a_segment_that_fits_only_with_more_noise_than_declared(tmp_path):
+    _, survey, segments, _ = day(8)
+    tight = {"target_noise_mm": 0.008, "target_drift_mm_per_m": 0.0}
+    settings = {"scan": SETTINGS["scan"] | tight, "network": SETTINGS["network"]}
+    with pytest.raises(Rejected, match=r"only to 0\.\d\d mm .* declared noise of 0.008 mm .* calibrate"):
+        network.network({}, sheet(tmp_path, survey, segments), settings, None, 1)
+
+
+def test_refuses_a_survey_with_too_many_doubles(tmp_path):
+    rng = np.random.default_rng(9)
+    _, survey, segments, _ = day(9)
+    again = survey.rows(rng.choice(len(survey), 12, replace=False))
+    moved = again.xyz_mm + np.array([1.5, 1.0, 0.5])
+    doubled = type(survey)(
+        survey.name,
+        survey.file,
+        np.vstack([survey.xyz_mm, moved]),
+        np.concatenate([survey.covariance_mm2, again.covariance_mm2]),
+        np.vstack([survey.normal, again.normal]),
+    )
+    with pytest.raises(Rejected, match="12 of 72 targets are recorded twice .* unfit: survey again, .* mm"):
+        run(sheet(tmp_path, doubled, segments))

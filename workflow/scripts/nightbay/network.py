@@ -1,0 +1,201 @@
+"""The stage network: one adjustment of the control survey and the target lists of all segments of a part."""
+
+from dataclasses import dataclass
+
+import numpy as np
+from scipy import stats
+
+from nightbay import (
+    adjustment,
+    assembly,
+    blunders,
+    checktargets,
+    doubles,
+    matching,
+    network_model,
+    network_result,
+    targets,
+    ties,
+)
+from nightbay.errors import Rejected
+
+SURVEY = "control survey"
+
+
+@dataclass(frozen=True)
+class Network:
+    """All that was found out about the targets of a part; ``lists[0]`` holds the frame.
+
+    ``survey_rows`` (n,): row in the survey's file of each entry of ``lists[0]``, None without a survey.
+    """
+
+    lists: list
+    placed: assembly.Placed
+    tied: ties.Ties
+    observations: network_model.Observations
+    row: np.ndarray  # (n,) row in its list of each observation
+    snooped: blunders.Snooped
+    chi_square: dict
+    checks: checktargets.Checks | None
+    doubles: list
+    survey: assembly.TargetList | None
+    survey_rows: np.ndarray | None
+    notes: list
+
+
+def network(upstream, sheet, settings, folder, threads):
+    """Match, adjust and test the target lists of a part.
+
+    Reads the lists that ``sheet`` names (paths relative to the working folder, which is the day's). Returns the
+    numbers of workflow/schemas/network.schema.json; ``poses`` is null, with the reason in ``mode_reason``, where there
+    are no lists.
+    Raises :class:`Rejected` with what to do for lists that do not make a network.
+    """
+    parameters, scan = settings["network"], settings["scan"]
+    survey, segments, without = _read(sheet, scan)
+    lists = ([survey] if survey else []) + segments
+    if not segments or len(lists) < 2:
+        reason = (
+            "no segment has a list of targets" if not segments else "a single list of targets ties nothing together"
+        )
+        print(f"no network: {reason}")
+        return network_result.none(reason, without)
+    found = adjust_lists(lists, survey is not None, sheet["placed"], parameters, scan)
+    return network_result.build(found, sheet, without, parameters, scan)
+
+
+def adjust_lists(lists, has_survey, placed, parameters, scan):
+    """The :class:`Network` of lists, the first of which holds the frame."""
+    tolerance = matching.Tolerance(scan["target_noise_mm"], scan["target_drift_mm_per_m"], parameters["normal_deg"])
+    start = assembly.place(lists, tolerance, parameters, placed)
+    for name, match in start.matches.items():
+        print(
+            f"{name}: {len(match.rows_b)} common targets, next best pose {match.runner_up}, "
+            f"chance {match.chance:.1e}, settled by {match.by}"
+        )
+    survey, rows, twice = (lists[0] if has_survey else None), None, []
+    if has_survey:
+        twice = doubles.find(survey, lists[1:], start.T_control_station[1:], tolerance, parameters)
+        _refuse_unfit(survey, twice, parameters)
+        cleaned, rows = doubles.apply(survey, twice)
+        lists = [cleaned, *lists[1:]]
+    tied = ties.tie(lists, start.T_control_station, tolerance, parameters)
+    observations, row = observe(lists, tied)
+    _refuse_variance(observations, network_model.adjust(observations, tied.T_control_station), parameters, scan)
+    snooped = _snoop(observations, tied.T_control_station, parameters)
+    _refuse_thin(lists, observations, snooped.active)
+    chi_square = adjustment.chi_square_test(snooped.adjusted.solution)
+    checks = checktargets.leave_group_out(
+        lambda active: network_model.adjust(_with(observations, active), snooped.adjusted.T_control_station),
+        _with(observations, snooped.active),
+        parameters["check_groups"],
+    )
+    return Network(
+        lists, start, tied, observations, row, snooped, chi_square, checks, twice, survey, rows, list(start.notes)
+    )
+
+
+def _read(sheet, scan):
+    """The survey or None, the segments' lists by name, and the names of segments without a list."""
+
+    def one(name, raw):
+        read = targets.read(raw)
+        covariance = network_model.noise_covariance(read.xyz_mm, scan["target_noise_mm"], scan["target_drift_mm_per_m"])
+        return assembly.TargetList(name, raw["file"], read.xyz_mm, covariance, read.normal, read.id, read.diameter_mm)
+
+    raw = sheet["control_survey"]
+    survey = one(SURVEY, raw) if raw else None
+    if survey and len(survey) < matching.LEAST:
+        raise Rejected(
+            f"{raw['file']} lists {len(survey)} targets; at least four are needed: survey the vehicle again."
+        )
+    named = sorted(sheet["segments"].items())
+    return (
+        survey,
+        [one(name, segment["targets"]) for name, segment in named if segment["targets"]],
+        [name for name, segment in named if not segment["targets"]],
+    )
+
+
+def observe(lists, tied):
+    """Observations of all tied entries, and the row in its list of each, (n,)."""
+    station = np.concatenate([np.full(len(one), at) for at, one in enumerate(lists)])
+    row = np.concatenate([np.arange(len(one)) for one in lists])
+    target = np.concatenate(tied.target)
+    use = target >= 0
+    observations = network_model.Observations(
+        np.concatenate([one.xyz_mm for one in lists])[use],
+        np.concatenate([one.covariance_mm2 for one in lists])[use],
+        station[use],
+        target[use],
+        np.ones(int(use.sum()), bool),
+    )
+    return observations, row[use]
+
+
+def _with(observations, active, weight=None):
+    """The observations with other active ones, and covariances divided by weights (n,)."""
+    covariance = observations.covariance_mm2
+    return network_model.Observations(
+        observations.xyz_mm,
+        covariance if weight is None else covariance / weight[:, None, None],
+        observations.station,
+        observations.target,
+        active,
+    )
+
+
+def _snoop(observations, T_start, parameters):
+    return blunders.snoop(
+        lambda active, weight: network_model.adjust(_with(observations, active, weight), T_start),
+        observations.active,
+        observations.covariance_mm2,
+        observations.target,
+        keep=observations.station == 0,
+        significance=parameters["test_significance"],
+        power=parameters["test_power"],
+    )
+
+
+def _refuse_unfit(survey, twice, parameters):
+    sure = [one for one in twice if one.verdict in ("joined", "dropped")]
+    share = len(sure) / len(survey)
+    if share <= parameters["doubled_share_max"]:
+        return
+    where = survey.xyz_mm[[one.rows[0] for one in sure]]
+    low, high = where.min(axis=0), where.max(axis=0)
+    places = ", ".join(f"{axis} {a:.0f} to {b:.0f}" for axis, a, b in zip("XYZ", low, high, strict=True))
+    raise Rejected(
+        f"{survey.file}: {len(sure)} of {len(survey)} targets are recorded twice ({100 * share:.0f} %, at most "
+        f"{100 * parameters['doubled_share_max']:.0f} % allowed), so the survey is unfit: survey again, beginning in "
+        f"the middle and closing short loops, above all at {places} mm."
+    )
+
+
+def _refuse_thin(lists, observations, active):
+    """Blunders taken out may leave a segment with too little."""
+    seen = np.bincount(observations.target[active], minlength=observations.target.max() + 1)
+    for station, one in enumerate(lists[1:], start=1):
+        common = int((active & (observations.station == station) & (seen[observations.target] >= 2)).sum())
+        if common < matching.LEAST:
+            raise Rejected(
+                f"Segment {one.name} ({one.file}) has {common} common targets left after the tests for blunders; at "
+                "least four are needed: scan it again with more targets in view."
+            )
+
+
+def _refuse_variance(observations, adjusted, parameters, scan):
+    """Refuse lists whose noise is not the declared one. The variance factor is the median of all tests over what is
+    expected of it, so that blunders do not raise it; and it comes before they are looked for, since with too little
+    noise declared every observation would pass for one."""
+    tests = blunders.test(adjusted.residual_mm, observations.covariance_mm2, adjusted.Q_fitted, observations.active)
+    tested = tests.joint[tests.joint > 0]
+    factor = float(np.median(tested) / stats.chi2.median(3)) if len(tested) else 0.0
+    if factor <= parameters["variance_factor_max"]:
+        return
+    raise Rejected(
+        f"The target lists agree {np.sqrt(factor):.1f} times worse than their declared noise (variance factor "
+        f"{factor:.1f}, at most {parameters['variance_factor_max']:g} allowed): set scan.target_noise_mm "
+        f"({scan['target_noise_mm']:g}) and scan.target_drift_mm_per_m ({scan['target_drift_mm_per_m']:g}) to what the "
+        "scanner does, or calibrate it and scan again."
+    )

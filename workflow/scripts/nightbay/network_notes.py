@@ -1,0 +1,39 @@
+"""Sentences of the report on a network."""
+
+
+def notes(result, too_high, without):
+    """Sentences for the report, on what a reader of its numbers should know."""
+    sentences = []
+    if result["mode"] == "free":
+        sentences.append(
+            "There is no control survey: segments hang on each other only, errors add up from one to the next, and no "
+            "survey checks the whole."
+        )
+    if too_high:
+        sentences.append(
+            f"The target lists agree worse than declared (variance factor "
+            f"{result['variance_factor']['variance_factor']:.2f}); all uncertainties were enlarged to match."
+        )
+    for move in result["moves"]:
+        body = move["body"]
+        x, y, z = body["vector_mm"]
+        sentences.append(
+            f"While segment {move['segment']} was scanned, the body stood {body['size_mm']:.2f} mm "
+            f"(sd {body['size_sd_mm']:.2f}; X {x:+.2f}, Y {y:+.2f}, Z {z:+.2f} in the control frame) and "
+            f"{body['angle_deg']:.3f} deg from where it stood against {len(move['targets'])} other targets in the "
+            "survey; the body's targets were used."
+        )
+    undecided = [one for one in result["doubles"] if one["verdict"] == "undecided"]
+    if undecided:
+        sentences.append(
+            f"{len(undecided)} pairs of survey targets may be one target each; too few segments saw them to tell."
+        )
+    for bar in result["scale_bars"]:
+        if not bar["passed"]:
+            sentences.append(
+                f"Scale bar {bar['from']} to {bar['to']} measures {bar['difference_mm']:+.3f} mm beside its "
+                f"certificate, {abs(bar['w']):.1f} times the uncertainty of both."
+            )
+    if without:
+        sentences.append(f"No list of targets came with {', '.join(without)}; surfaces have to register them.")
+    return sentences

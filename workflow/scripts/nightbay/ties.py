@@ -1,0 +1,113 @@
+"""Says which entries of which lists are the same target, and which follow another motion than the body."""
+
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.spatial import cKDTree
+
+from nightbay import matching, motion, rigid
+
+
+@dataclass(frozen=True)
+class Ties:
+    """``target``: for each list (n,) the number of the target that each entry observes, -1 for entries that follow
+    another motion; ``count`` of targets; ``T_control_station`` (s, 4, 4) by the body's targets; ``moves`` found."""
+
+    target: list
+    count: int
+    T_control_station: np.ndarray
+    moves: list
+
+
+@dataclass(frozen=True)
+class Move:
+    """A group of targets of a segment that does not follow the body: rows of the segment's list, the targets' numbers,
+    and the :class:`nightbay.motion.Shift` against the body; ``body_shift`` is the same seen from the group, at the
+    body's middle."""
+
+    segment: str
+    rows: np.ndarray
+    targets: np.ndarray
+    shift: motion.Shift
+    body_shift: motion.Shift
+    body_count: int
+
+
+def tie(lists, T_control_station, tolerance, settings):
+    """Tie the entries of all lists, in their order; the first list holds the frame and numbers its own targets."""
+    first = lists[0]
+    xyz, variance = first.xyz_mm, _variance(first)
+    target, poses, moves = [np.arange(len(first))], [np.eye(4)], []
+    for at, one in enumerate(lists[1:], start=1):
+        partner = _mutual(xyz, rigid.transform(T_control_station[at], one.xyz_mm), settings["same_target_mm"])
+        paired = np.flatnonzero(partner >= 0)
+        sd = np.sqrt(variance[partner[paired]] + _variance(one)[paired])
+        T, found = _by_motion(one, paired, partner, xyz, sd, T_control_station[at], tolerance, settings)
+        for move in found:
+            partner[move.rows] = -2
+            moves.append(move)
+        numbers = partner.copy()
+        new = np.flatnonzero(partner == -1)
+        numbers[new] = len(xyz) + np.arange(len(new))
+        numbers[partner == -2] = -1
+        xyz = np.concatenate([xyz, rigid.transform(T, one.xyz_mm[new])])
+        variance = np.concatenate([variance, _variance(one)[new]])
+        target.append(numbers)
+        poses.append(T)
+    return Ties(target, len(xyz), np.array(poses), moves)
+
+
+def _variance(one):
+    return np.einsum("nii->n", one.covariance_mm2) / 3
+
+
+def _mutual(xyz, placed, gate_mm):
+    """Row of ``xyz`` for each placed entry, where both are each other's nearest within the gate, or -1."""
+    distance, row = cKDTree(xyz).query(placed)
+    _, back = cKDTree(placed).query(xyz)
+    return np.where((distance < gate_mm) & (back[row] == np.arange(len(placed))), row, -1)
+
+
+def _by_motion(one, paired, partner, xyz, sd, T, tolerance, settings):
+    """The body's pose of a segment and the groups that moved against it."""
+    least = settings["move_targets"]
+    motions = motion.split(xyz[partner[paired]], one.xyz_mm[paired], sd, least)
+    if not motions:
+        return T, []
+    body, moves = motions[0], []
+    for group in motions[1:]:
+        shift = motion.shift(body, group, tolerance.drift_mm_per_m)
+        if shift.p < settings["move_significance"]:
+            rows = paired[group.rows]
+            moves.append(
+                Move(
+                    one.name, rows, partner[rows], shift, motion.shift(group, body, tolerance.drift_mm_per_m),
+                    int(body.rows.sum()),
+                )
+            )  # fmt: skip
+    far = _far(one, body, partner, xyz, tolerance, settings)
+    return body.T_a_b, moves + far
+
+
+def _far(one, body, partner, xyz, tolerance, settings):
+    """Groups that moved further than entries are paired: what is left over on both sides is matched by itself."""
+    left = np.flatnonzero(partner < 0)
+    free = np.setdiff1d(np.arange(len(xyz)), partner[partner >= 0])
+    if min(len(left), len(free)) <= settings["move_targets"]:
+        return []
+    try:
+        # one list against one map tries few poses, so chance may be asked to stay out altogether
+        match = matching.match(
+            xyz[free], one.xyz_mm[left], tolerance, chance_max=settings["move_significance"] / 100,
+            width_mm=settings["narrowest_mm"],
+        )  # fmt: skip
+    except matching.NoMatch:
+        return []
+    rows, targets = left[match.rows_b], free[match.rows_a]
+    if len(rows) <= settings["move_targets"]:
+        return []
+    sd = np.full(len(rows), np.sqrt(2) * tolerance.noise_mm)
+    group = motion.fitted(xyz[targets], one.xyz_mm[rows], sd)
+    drift = tolerance.drift_mm_per_m
+    shift = motion.shift(body, group, drift)
+    return [Move(one.name, rows, targets, shift, motion.shift(group, body, drift), int(body.rows.sum()))]
