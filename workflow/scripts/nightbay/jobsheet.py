@@ -77,7 +77,7 @@ def read(day, job, classes):
     reader.check_listed_twice(parts)
     if reader.sentences:
         raise Faults(reader.sentences)
-    return JobSheet(job, document, parts, reader.notes)
+    return JobSheet(job, document, parts, reader.left_aside(parts))
 
 
 def _parameter_sections(document):
@@ -97,7 +97,7 @@ class _Reader:
     def __init__(self, day, job, document):
         self.day, self.job, self.document = day, job, document
         self.sheet = f"{job}/job.yaml"
-        self.sentences, self.notes = [], []
+        self.sentences = []
 
     def parts(self):
         """Parts by name, as written or as the raw folder has them."""
@@ -108,7 +108,7 @@ class _Reader:
             part = self.part(name, (written or {}).get(name, {}))
             if part.segments:
                 parts[name] = part
-            elif written is not None:
+            elif written is not None and not self.sentences:
                 self.sentences.append(
                     f"{self.sheet}: part '{name}' has no segments, neither listed nor in {self.job}/raw/{name}."
                 )
@@ -188,17 +188,21 @@ class _Reader:
                     found[stem] = file
         return found, survey
 
+    def left_aside(self, parts):
+        """Sentences on the files in the raw folders that nothing uses."""
+        used = {raw.file for part in parts.values() for _, raw in _raw_files(part)}
+        return [
+            f"{self.job}/{folder}/{entry} is used by no segment and is left aside."
+            for folder in ("raw", *(f"raw/{name}" for name in PARTS))
+            for entry in _files(self.day / self.job / folder)
+            if f"{self.job}/{folder}/{entry}" not in used
+        ]
+
     def check_listed_twice(self, parts):
         """A file may stand in a job once; only the control survey may serve both parts."""
         seen = {}
         for part in parts.values():
-            files = {f"parts.{part.name}.control_survey": part.control_survey}
-            for segment in part.segments.values():
-                files[f"parts.{part.name}.segments.{segment.name}"] = segment.cloud
-                files[f"parts.{part.name}.segments.{segment.name}.targets"] = segment.targets
-            for key, raw in files.items():
-                if raw is None:
-                    continue
+            for key, raw in _raw_files(part):
                 real = os.path.realpath(self.day / raw.file)
                 first = seen.setdefault(real, key)
                 surveys = first.endswith("control_survey") and key.endswith("control_survey")
@@ -206,6 +210,15 @@ class _Reader:
                     self.sentences.append(
                         f"{self.sheet}: {raw.file} is listed twice, at '{first}' and '{key}': each may stand once."
                     )
+
+
+def _raw_files(part):
+    """Every file of a part with the key that it stands at in a job sheet."""
+    files = [(f"parts.{part.name}.control_survey", part.control_survey)]
+    for name, segment in part.segments.items():
+        key = f"parts.{part.name}.segments.{name}"
+        files += [(key, segment.cloud), (f"{key}.targets", segment.targets)]
+    return [(key, raw) for key, raw in files if raw is not None]
 
 
 def _files(folder):

@@ -40,16 +40,14 @@ def without_required(node):
 
 def faults(document, schema, name, prefix=""):
     """Sentences on what is wrong with ``document``, in order of their keys; ``name`` is the file they name."""
+    numbers = [(path, value) for path, value in _walk(document) if isinstance(value, float)]
+    infinite = [(path, value) for path, value in numbers if not math.isfinite(value)]
+    if infinite:
+        return [f"{name}: '{_key(path, prefix)}' is {value}; a finite number is needed." for path, value in infinite]
     errors = sorted(
         jsonschema.Draft202012Validator(schema).iter_errors(document), key=lambda error: [str(at) for at in error.path]
     )
-    sentences = [sentence for error in errors for sentence in _sentences(error, name, prefix)]
-    sentences += [
-        f"{name}: '{_key(path, prefix)}' is {value}; a finite number is needed."
-        for path, value in _walk(document)
-        if isinstance(value, float) and not math.isfinite(value)
-    ]
-    return list(dict.fromkeys(sentences))
+    return list(dict.fromkeys(sentence for error in errors for sentence in _sentences(error, name, prefix)))
 
 
 def nearest(word, known):
@@ -117,8 +115,8 @@ def _allowed(error):
         kinds = limit if isinstance(limit, list) else [limit]
         return f"it must be {' or '.join(KINDS[one] for one in kinds)}{_range_after(error.schema)}"
     if error.validator in ("anyOf", "oneOf"):
-        kinds = [KINDS[one["type"]] for one in limit if isinstance(one.get("type"), str)]
-        return f"it must be {' or '.join(kinds)}"
+        wrong = [one.validator_value for one in error.context if one.validator == "type" and not one.relative_path]
+        return f"it must be {' or '.join(KINDS[one] for one in wrong)}"
     if error.validator in ("minItems", "maxItems", "minLength", "maxLength", "minProperties"):
         return f"{'at least' if error.validator.startswith('min') else 'at most'} {limit} are allowed"
     return error.schema.get("description", f"it must fit {_shown(limit)}").rstrip(".")

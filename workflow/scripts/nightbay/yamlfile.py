@@ -73,7 +73,8 @@ def read(path, name):
         raise Rejected(f"{name} is nested too deep: write it as the example in config/README.md shows.") from error
     except yaml.MarkedYAMLError as error:
         place = f", line {error.problem_mark.line + 1}" if error.problem_mark else ""
-        raise Rejected(f"{name}{place}: {error.problem}.") from error
+        said = ", ".join(" ".join(text.split()) for text in (error.context, error.problem) if text)
+        raise Rejected(f"{name}{place}: {said}.") from error
     except yaml.YAMLError as error:
         raise Rejected(f"{name} is not YAML text in UTF-8: {' '.join(str(error).split())}.") from error
     if not isinstance(document, dict):
