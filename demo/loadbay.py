@@ -56,7 +56,7 @@ def _hull():
         np.asarray(mesh.vertices),
         faces,
         np.full(len(faces), bodies.LINING, np.uint8),
-        np.ascontiguousarray(colour[keep]),
+        colour,
     )
 
 

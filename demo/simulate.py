@@ -77,6 +77,7 @@ class Points:
 class Scan:
     """One simulated run. ``T_vehicle_segment`` maps its raw coordinates, once in mm, to the vehicle frame."""
 
+    body: bodies.Body
     scene: bodies.Body  # the body, the ground and the surroundings, cut to small faces
     kind: np.ndarray  # (m,) label of a point on each face of the scene
     views: paths.Viewpoints
@@ -162,6 +163,7 @@ def scan(
     candidates, count = _candidates(scene, views, caster, rng)
     drift, turn = _walk(views, drift_mm_per_m, rng)
     run = Scan(
+        body=body,
         scene=scene,
         kind=kind,
         views=views,

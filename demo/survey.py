@@ -155,6 +155,13 @@ def target_list(scan, true, *, seed, noise_mm, spurious=0.0, missing=0.0, moved=
     )
 
 
+def shuffled(lists, truths, *, seed):
+    """Several lists as one in a new order; ``truths`` says anew what each entry is."""
+    order = np.random.default_rng([seed, 24]).permutation(sum(len(one) for one in lists))
+    columns = ([getattr(one, name) for one in lists] for name in ("xyz", "normals", "diameter"))
+    return TargetList(*(np.concatenate(column)[order] for column in [*columns, truths]))
+
+
 def _seeing(scan, xyz_mm, normal):
     """Numbers of the viewpoints that read the target."""
     every = np.arange(len(scan.views))

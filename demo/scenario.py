@@ -1,0 +1,137 @@
+"""The demo day: four jobs of an invented shop. Names and vehicles are made up.
+
+A job says what body is scanned, in which runs, in which files and units; :mod:`make_day` carries it out.
+"""
+
+from dataclasses import dataclass, field
+
+import bodies
+import loadbay
+import simulate
+import vehicles
+import viewpoints
+
+TARGET_NOISE_MM = 0.04
+DRIFT_MM_PER_M = 0.03
+DRIFT_WITHOUT_TARGETS_MM_PER_M = 0.1
+NOISE_MM = 0.1
+
+
+@dataclass(frozen=True)
+class Run:
+    """One capture run: its file and unit, its share of the vehicle's points, what it sees."""
+
+    name: str
+    file: str
+    share: float
+    units: str = "mm"
+    normals: bool = True
+    colour: bool = False
+    moved: int = 0  # targets that were knocked aside before this run
+    common: int | None = None  # the run sees only that many targets of the control survey; None: all in view
+
+
+@dataclass(frozen=True)
+class Job:
+    """One vehicle's part. ``points_share``: of the points asked for a vehicle."""
+
+    name: str
+    vehicle_class: str
+    part: str
+    title: str
+    body: str  # a name of BODIES
+    runs: tuple
+    nominal_mm: dict = field(default_factory=dict)
+    points_share: float = 1.0
+    target_spacing_mm: float | None = None
+    with_top: bool = False  # the runs along the sides carry on over the roof
+    refused: bool = False
+    drift_mm_per_m: float = DRIFT_MM_PER_M
+    state: dict = field(default_factory=dict)
+
+
+BODIES = {"panel van": vehicles.panel_van, "compact": vehicles.compact, "load bay": loadbay.load_bay}
+
+JOBS = (
+    Job(
+        name="larch-van",
+        vehicle_class="van",
+        part="exterior",
+        title="Panel van, outside, for a roof carrier",
+        body="panel van",
+        nominal_mm={"length": 5400, "width": 2020, "height": 2500, "wheelbase": 3400},
+        target_spacing_mm=230.0,
+        state={"load": "empty", "temperature_c": 20, "body_material": "steel"},
+        runs=(
+            Run("left", "left.ply", 0.27, moved=2),
+            Run("right", "right.ply", 0.27),
+            Run("front", "front.laz", 0.14, normals=False),
+            Run("rear", "rear.e57", 0.12, normals=False),
+            Run("roof", "roof.ply", 0.2, units="m", moved=1),
+        ),
+    ),
+    Job(
+        name="pebble-compact",
+        vehicle_class="compact",
+        part="exterior",
+        title="Compact, outside, for a cover",
+        body="compact",
+        nominal_mm={"length": 4000, "width": 1750, "height": 1500, "wheelbase": 2520},
+        target_spacing_mm=190.0,
+        with_top=True,
+        state={"load": "driver only", "temperature_c": 18, "body_material": "steel"},
+        runs=(
+            Run("left", "left.ply", 0.32),
+            Run("right", "right.ply", 0.32, moved=2),
+            Run("front", "front.ply", 0.19),
+            Run("rear", "rear.xyz", 0.17, normals=False),
+        ),
+    ),
+    Job(
+        name="larch-loadbay",
+        vehicle_class="van",
+        part="interior",
+        title="Panel van, load bay, for a fit-out",
+        body="load bay",
+        points_share=0.4,
+        drift_mm_per_m=DRIFT_WITHOUT_TARGETS_MM_PER_M,
+        runs=(Run("fore", "fore.ply", 0.5, colour=True), Run("aft", "aft.ply", 0.5, colour=True)),
+    ),
+    Job(
+        name="finch-compact",
+        vehicle_class="compact",
+        part="exterior",
+        title="Compact, outside: one run shares too few targets",
+        body="compact",
+        nominal_mm={"length": 4000, "width": 1750, "height": 1500, "wheelbase": 2520},
+        points_share=0.05,
+        target_spacing_mm=260.0,
+        refused=True,
+        runs=(Run("left", "left.ply", 0.6), Run("rear", "rear.ply", 0.4, common=3)),
+    ),
+)
+
+
+def views(job, run, body, seed):
+    """The path of a run."""
+    if job.part == "interior":
+        span = {"fore": (1500.0, 2350.0), "aft": (3150.0, 4250.0)}[run.name]
+        return viewpoints.inside(body, *span, seed=seed)
+    return viewpoints.side(body, run.name, seed=seed, with_top=job.with_top)
+
+
+def faults(job):
+    """What goes wrong in the runs of a job."""
+    if job.part == "interior":
+        return simulate.Faults(mirrors=0.0, strays=0.002)
+    return simulate.Faults(layers_mm=(0.4,), layer_path_mm=1200.0)
+
+
+def surroundings(body):
+    """Things that stand beside a vehicle in a shop: a tool box, an axle stand."""
+    low, high = body.bounds_mm
+    x, y = low[0] + 0.4 * (high[0] - low[0]), high[1] + 330
+    box = bodies.box((x, y, 0), (x + 450, y + 260, 240), bodies.SURROUNDINGS)
+    x, y = low[0] + 0.6 * (high[0] - low[0]), low[1] - 480
+    stand = bodies.box((x, y, 0), (x + 180, y + 180, 420), bodies.SURROUNDINGS)
+    return bodies.join([box, stand])
