@@ -39,13 +39,13 @@ class Axle:
         return line / np.linalg.norm(line)
 
 
-def find(datum, clouds, options, threads):
+def find(datum, seen):
     """Look for wheels where something stands on the ground, and pair them; fills ``datum.wheels`` and ``.axles``."""
     T_level_control = datum.T_level_control
-    band_mm = options["tyre_band_mm"]
-    low, _ = clouds.box(T_level_control, (-2e4, -5e3, 2.0), (2e4, 5e3, band_mm), BAND_SPACING_MM)
+    band_mm = seen.options["tyre_band_mm"]
+    low, _ = seen.clouds.box(T_level_control, (-2e4, -5e3, 2.0), (2e4, 5e3, band_mm), BAND_SPACING_MM)
     patches = wheels.contact_patches(low, band_mm)
-    middle = 0.0 if datum.planes["y"]["found_by"] != "kept" or not len(patches) else float(patches[..., 1].mean())
+    middle = 0.0 if datum.found("y") or not len(patches) else float(patches[..., 1].mean())
     for patch in patches:
         (x_low, y_low), (x_high, y_high) = patch
         if not LEAST_PATCH_MM < x_high - x_low < MOST_PATCH_MM:
@@ -59,12 +59,12 @@ def find(datum, clouds, options, threads):
         }[side]
         x_mm = (x_low + x_high) / 2
         reach = 1.1 * wheels.RADIUS_HIGH_MM
-        points, normals = clouds.box(
+        points, normals = seen.clouds.box(
             T_level_control, (x_mm - reach, y_range[0], 5.0), (x_mm + reach, y_range[1], 2 * reach), wheels.SPACING_MM
         )
-        wheel = wheels.fit(points, normals, x_mm, side, threads)
+        wheel = wheels.fit(points, normals, x_mm, side, seen.threads)
         if not isinstance(wheel, str):
-            wheel = judge(wheel, options)
+            wheel = judge(wheel, seen.options)
         if isinstance(wheel, str):
             print(f"no wheel at X {x_mm:.0f}, Y {y:.0f} mm of the level frame: {wheel}")
         else:
@@ -106,6 +106,7 @@ def pair(found):
 def set_zero_x(datum, sign):
     """Zero X through the middle of the front axle, the furthest in the direction ``sign`` of the level frame's X."""
     if not datum.axles:
+        datum.zero_mm = datum.zero_mm - (datum.zero_mm @ datum.along) * datum.along  # the control frame's zero
         datum.planes["x"]["reason"] = "no wheel was found"
         datum.notes.append("Zero X is kept as scanned: no wheel was found.")
         return

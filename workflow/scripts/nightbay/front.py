@@ -11,12 +11,14 @@ LEAN_LOW, LEAN_HIGH = (
 )  # Z of the normal of a surface that leans by 30 to 70 degrees: windscreen, bonnet's edge
 
 
-def find(datum, points_mm, normals, segment, names, hints):
+def find(datum, seen, hints):
     """The front's direction along ``datum.along``: {sign, found_by, assumed, notes}.
 
-    Said by the job sheet (``hints["forward"]``, a direction of the control frame), by the names of segments
-    (``points_mm`` (n, 3) of the control frame with the row in ``names`` of their ``segment``), else by the shape.
+    Said by the job sheet (``hints["forward"]``, a direction of the control frame), by the names of segments of the
+    part, a :class:`~nightbay.datum.Seen`, else by the shape.
     """
+    if not datum.found("z"):
+        return {"sign": 1.0, "found_by": "kept", "assumed": False, "notes": []}
     if "forward" in hints:
         cosine = float(hints["forward"] @ datum.along)
         notes = (
@@ -27,25 +29,23 @@ def find(datum, points_mm, normals, segment, names, hints):
             ]
         )
         return {"sign": 1.0 if cosine >= 0 else -1.0, "found_by": "job sheet", "assumed": False, "notes": notes}
-    x = points_mm @ datum.along
+    x = seen.points_mm @ datum.along
     middle = (np.percentile(x, 1) + np.percentile(x, 99)) / 2
     votes = {}
-    for at, name in enumerate(names):
+    for at, name in enumerate(seen.names):
         words = [WORDS[word] for word in re.split(r"[^a-z]+", name.lower()) if word in WORDS]
-        mine = x[segment == at]
+        mine = x[seen.segment == at]
         if len(set(words)) == 1 and len(mine):
             votes[name] = words[0] * (mine.mean() - middle)
     total = sum(votes.values())
     if abs(total) > 0.1 * (x.max() - x.min()):
         sign = 1.0 if total > 0 else -1.0
         return {"sign": sign, "found_by": "names of segments", "assumed": False, "notes": []}
-    return _by_shape(datum, normals)
+    return _by_shape(datum, seen.normals)
 
 
 def _by_shape(datum, normals):
     """Windscreen and bonnet give the front more leaning surface than the rear has."""
-    if datum.planes["z"]["found_by"] == "kept":
-        return {"sign": 1.0, "found_by": "kept", "assumed": False, "notes": []}
     lean = (normals @ datum.up > LEAN_LOW) & (normals @ datum.up < LEAN_HIGH)
     ahead = normals @ datum.along
     lean &= np.abs(ahead) > 2.0 * np.abs(normals @ datum.across)

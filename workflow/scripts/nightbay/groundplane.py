@@ -26,25 +26,25 @@ class GroundPlane:
     roughness_mm: float
     centre_mm: np.ndarray
     segments: list
+    found_by: str = "ground plane"
 
 
-def join(grounds, poses, points_mm, segment, names):
+def join(grounds, poses, seen):
     """The plane nearest to all segments' grounds where they saw the vehicle; None where none saw any.
 
     ``grounds`` {name: {normal, offset_mm, sd_mm} in the segment frame, or None}; ``poses`` {name: T_control_segment};
-    ``points_mm`` (n, 3), points of the vehicle in the control frame, with the row in ``names`` of each one's
-    ``segment`` (n,).
+    ``seen``: the part, a :class:`~nightbay.datum.Seen`.
     """
-    seen = [name for name in names if grounds.get(name)]
-    if not seen:
+    names = [name for name in seen.names if grounds.get(name) and np.any(seen.segment == seen.names.index(name))]
+    if not names:
         return None
-    planes = {name: _in_control(grounds[name], poses[name]) for name in seen}
+    planes = {name: _in_control(grounds[name], poses[name]) for name in names}
     up = np.mean([normal for normal, _ in planes.values()], axis=0)
     up /= np.linalg.norm(up)
     places, block = [], []
-    for at, name in enumerate(seen):
+    for at, name in enumerate(names):
         normal, offset_mm = planes[name]
-        mine = points_mm[segment == names.index(name)]
+        mine = seen.points_mm[seen.segment == seen.names.index(name)]
         below = mine - np.outer((mine @ normal - offset_mm) / (normal @ up), up)
         rows = robust.thin(below - np.outer(below @ up, up), FOOTPRINT_MM)
         places.append(below[rows])
@@ -59,11 +59,11 @@ def join(grounds, poses, points_mm, segment, names):
     misfit = height - rows @ solution
     normal = up - solution[1] * first - solution[2] * second
     normal /= np.linalg.norm(normal)
-    roughness = max(float(grounds[name]["sd_mm"]) for name in seen)
+    roughness = max(float(grounds[name]["sd_mm"]) for name in names)
     reach = np.sqrt(np.mean(off**2) * 3 / 2)  # rms distance from the centre in each direction of the plan
-    step = robust.step(rows, -misfit, np.inf, block) if len(seen) > 2 else None
+    step = robust.step(rows, -misfit, np.inf, block) if len(names) > 2 else None
     between = step.covariance if step is not None else np.zeros((3, 3))
-    spread = float(np.sqrt(np.mean(misfit**2))) if len(seen) > 1 else None
+    spread = float(np.sqrt(np.mean(misfit**2))) if len(names) > 1 else None
     own = (roughness**2 + (spread or 0.0) ** 2) / STANDS_ON
     centre = centre + solution[0] * up
     return GroundPlane(
@@ -74,7 +74,7 @@ def join(grounds, poses, points_mm, segment, names):
         spread,
         roughness,
         centre,
-        seen,
+        names,
     )
 
 

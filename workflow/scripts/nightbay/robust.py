@@ -61,7 +61,7 @@ def step(jacobian, residuals, limit, block):
 def thin(points_mm, spacing_mm):
     """Rows of one point a cube of ``spacing_mm``, the one nearest the cube's centre, ascending by cube, (m,) int64.
 
-    The choice depends on where points lie, not on their order, save for exact duplicates.
+    The choice depends on where points lie, not on their order, save for points equally near the centre.
     """
     points_mm = np.asarray(points_mm, np.float64)
     if not len(points_mm):
@@ -71,7 +71,7 @@ def thin(points_mm, spacing_mm):
     cube -= cube.min(axis=0)
     extent = cube.max(axis=0) + 1
     key = (cube[:, 0] * extent[1] + cube[:, 1]) * extent[2] + cube[:, 2]
-    order = np.lexsort((points_mm[:, 2], points_mm[:, 1], points_mm[:, 0], off, key))
+    order = np.lexsort((off, key))
     return order[np.flatnonzero(np.diff(key[order], prepend=-1))]
 
 

@@ -55,13 +55,14 @@ def _residuals(points, normals, tree, normal, offset_mm, reach_mm, threads):
     return rows, partner, residuals
 
 
-def fit(points_mm, normals, normal, offset_mm, *, axes, along, reaches_mm, spacing_mm, threads=1):
+def fit(points_mm, normals, normal, offset_mm, *, axes, along, reaches_mm, spacing_mm, least_share=0.0, threads=1):
     """The mirror plane nearest to a first guess, as a :class:`Plane`; None where the shape does not hold one fast.
 
     ``points_mm`` (n, 3) evenly thinned to ``spacing_mm``, with unit ``normals`` (n, 3); the guess is ``normal`` (3,)
     and ``offset_mm``. ``axes`` (k, 3) are the unit axes about which the normal may turn, k = 1 or 2; ``along`` (3,) is
     the body's long direction, along which blocks are left out for the uncertainty. ``reaches_mm``, falling, are the
-    distances within which a mirror image counts as one; the last is the limit of the result.
+    distances within which a mirror image counts as one; the last is the limit of the result. Where less than
+    ``least_share`` of the points has an image at one of them, it won't at the next, and the search ends there.
 
     Robust iterative closest points with the distance along the normal (Y. Chen, G. Medioni, Image and Vision Computing
     10 (1992) 145) between a cloud and its reflection.
@@ -89,6 +90,8 @@ def fit(points_mm, normals, normal, offset_mm, *, axes, along, reaches_mm, spaci
             offset_mm += step.change[-1]
             if np.linalg.norm(turn) < 1e-7 and abs(step.change[-1]) < 1e-4:
                 break
+        if np.count_nonzero(np.abs(residuals) < reach_mm) < least_share * len(points):
+            break
     good = np.abs(residuals) < reach_mm
     spread = np.block([[axes.T, np.zeros((3, 1))], [np.zeros((1, len(axes))), np.ones((1, 1))]])
     covariance = spread @ step.covariance @ spread.T
