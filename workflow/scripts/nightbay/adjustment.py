@@ -22,14 +22,16 @@ class Undetermined(ValueError):
 class Equations:
     """Linearised observations, n of them with m components each.
 
-    ``misclosure`` (n, m) observed minus computed; ``covariance`` (n, m, m) of an observation; ``shared`` (n, m, p)
-    derivatives of the computed value by the shared unknowns; ``local`` (n, m, q) by those of the group ``group`` (n,);
+    ``misclosure`` (n, m) observed minus computed; ``covariance`` (n, m, m) of an observation; ``shared`` (n, m, k)
+    derivatives of the computed value by the k shared unknowns that the observation meets, ``columns`` (n, k) which of
+    them, -1 for none (default: all, in order); ``local`` (n, m, q) by the unknowns of the group ``group`` (n,);
     ``active`` (n,) bool, an inactive observation is predicted but has no say.
     """
 
     misclosure: np.ndarray
     covariance: np.ndarray
     shared: np.ndarray
+    columns: np.ndarray | None = None
     local: np.ndarray | None = None
     group: np.ndarray | None = None
     active: np.ndarray | None = None
@@ -62,49 +64,92 @@ class Solution:
 
 
 def solve(equations, groups=0, datum=None):
-    """Solve one linear step.
+    """Solve one linear step, with all cofactors.
 
     ``groups`` is the number of local groups; ``datum`` (p, d) holds the conditions ``datum.T @ step_shared = 0`` of a
     network that the observations leave free to move (inner constraints).
 
     Raises :class:`Undetermined` when observations and datum leave something open.
     """
-    n, m, p = equations.shared.shape
-    active = np.ones(n, bool) if equations.active is None else equations.active
-    weight = np.linalg.inv(equations.covariance) * active[:, None, None]
-    B = equations.shared
-    WB = weight @ B
-    N = np.einsum("nmi,nmj->ij", B, WB, optimize=True)
-    rhs = np.einsum("nmi,nm->i", WB, equations.misclosure, optimize=True)
+    step = _step(equations, groups, datum)
+    B, active, Q = equations.shared, step.active, _padded(step.Q)
+    m, p = B.shape[1], len(step.Q)
+    columns = step.columns
+    Q_fitted = B @ Q[columns[:, :, None], columns[:, None, :]] @ B.transpose(0, 2, 1)
+    Q_local, Q_cross, unknowns = np.empty((0, 0, 0)), np.empty((0, 0, p)), p
     if groups:
-        local = _eliminate(equations, weight, WB, groups, active)
-        N = N - np.einsum("gqi,gqj->ij", local.C, local.K, optimize=True)
-        rhs = rhs - np.einsum("gqi,gq->i", local.K, local.rhs, optimize=True)
-    Q = _invert(N, datum)
-    step = Q @ rhs
-    if groups:
-        step_local = np.einsum("gqr,gr->gq", local.inverse, local.rhs) - local.K @ step
-        KQ = local.K @ Q
-        Q_cross = -KQ
-        Q_local = local.inverse + KQ @ local.K.transpose(0, 2, 1)
-        unknowns = p + int(local.met.sum()) * local.rhs.shape[1]
-    else:
-        step_local, Q_local, Q_cross, unknowns = np.empty((0, 0)), np.empty((0, 0, 0)), np.empty((0, 0, p)), p
-    change = B @ step
-    Q_fitted = B @ Q @ B.transpose(0, 2, 1)
-    if groups:
-        A, at = equations.local, equations.group
-        change = change + np.einsum("nmq,nq->nm", A, step_local[at])
-        mixed = A @ Q_cross[at] @ B.transpose(0, 2, 1)
+        A, at, local = equations.local, equations.group, step.eliminated
+        Q_cross = -(local.K.reshape(-1, p) @ step.Q).reshape(local.K.shape)
+        Q_local = local.inverse - Q_cross @ local.K.transpose(0, 2, 1)
+        met = np.concatenate([Q_cross, np.zeros((*Q_cross.shape[:2], 1))], axis=2)
+        met = met[at[:, None, None], np.arange(A.shape[2])[None, :, None], columns[:, None, :]]
+        mixed = A @ met @ B.transpose(0, 2, 1)
         Q_fitted = Q_fitted + mixed + mixed.transpose(0, 2, 1) + A @ Q_local[at] @ A.transpose(0, 2, 1)
-    residual = change - equations.misclosure
-    redundancy = (1 - np.einsum("nij,nji->ni", Q_fitted, weight)) * active[:, None]
+        unknowns = p + int(local.met.sum()) * A.shape[2]
+    residual = step.change - equations.misclosure
     conditions = 0 if datum is None else datum.shape[1]
     return Solution(
-        step, step_local, Q, Q_local, Q_cross, residual, Q_fitted, redundancy,
-        vtpv=float(np.einsum("ni,nij,nj->", residual, weight, residual, optimize=True)),
+        step.shared,
+        step.local,
+        step.Q,
+        Q_local,
+        Q_cross,
+        residual,
+        Q_fitted,
+        redundancy=(1 - (Q_fitted * step.weight).sum(axis=2)) * active[:, None],
+        vtpv=float((residual * (step.weight @ residual[:, :, None])[:, :, 0]).sum()),
         freedom=int(active.sum()) * m - unknowns + conditions,
-    )  # fmt: skip
+    )
+
+
+@dataclass(frozen=True)
+class _Step:
+    shared: np.ndarray  # (p,)
+    local: np.ndarray  # (g, q)
+    change: np.ndarray  # (n, m) of the fitted observations
+    Q: np.ndarray  # (p, p)
+    weight: np.ndarray  # (n, m, m), zero for inactive observations
+    active: np.ndarray
+    columns: np.ndarray  # (n, k), p where an observation meets no unknown
+    eliminated: "_Eliminated | None"
+
+
+def _padded(square):
+    """The matrix with one row and column of zeros more, which index p of an absent unknown leads to."""
+    return np.pad(square, ((0, 1), (0, 1)))
+
+
+def _step(equations, groups, datum):
+    B = equations.shared
+    n, m, k = B.shape
+    columns = np.tile(np.arange(k), (n, 1)) if equations.columns is None else equations.columns
+    p = int(columns.max(initial=-1)) + 1
+    columns = np.where(columns < 0, p, columns)
+    active = np.ones(n, bool) if equations.active is None else equations.active
+    weight = np.linalg.inv(equations.covariance) * active[:, None, None]
+    Bt_weight = B.transpose(0, 2, 1) @ weight
+    N = _sum((columns[:, :, None] * (p + 1) + columns[:, None, :]), Bt_weight @ B, (p + 1) ** 2)
+    N = N.reshape(p + 1, p + 1)[:p, :p]
+    rhs = _sum(columns, (Bt_weight @ equations.misclosure[:, :, None])[:, :, 0], p + 1)[:p]
+    local = None
+    if groups:
+        local = _eliminate(equations, weight, columns, p, groups, active)
+        C, K = local.C.reshape(-1, p), local.K.reshape(-1, p)
+        N = N - C.T @ K
+        rhs = rhs - K.T @ local.rhs.ravel()
+    Q = _invert(N, datum)
+    step = Q @ rhs
+    change = (B @ np.append(step, 0.0)[columns][:, :, None])[:, :, 0]
+    step_local = np.empty((0, 0))
+    if groups:
+        step_local = (local.inverse @ local.rhs[:, :, None])[:, :, 0] - local.K @ step
+        change = change + (equations.local @ step_local[equations.group][:, :, None])[:, :, 0]
+    return _Step(step, step_local, change, Q, weight, active, columns, local)
+
+
+def _sum(index, values, size):
+    """Values summed by their index, always in the same order."""
+    return np.bincount(index.ravel(), values.ravel(), size)
 
 
 @dataclass(frozen=True)
@@ -116,18 +161,16 @@ class _Eliminated:
     met: np.ndarray  # (g,) has any active observation
 
 
-def _eliminate(equations, weight, WB, groups, active):
+def _eliminate(equations, weight, columns, p, groups, active):
     A, at = equations.local, equations.group
     q = A.shape[2]
-    WA = weight @ A
-    own = np.zeros((groups, q, q))
-    np.add.at(own, at, A.transpose(0, 2, 1) @ WA)
-    C = np.zeros((groups, q, WB.shape[2]))
-    np.add.at(C, at, A.transpose(0, 2, 1) @ WB)
-    rhs = np.zeros((groups, q))
-    np.add.at(rhs, at, np.einsum("nmq,nm->nq", WA, equations.misclosure))
-    met = np.zeros(groups, bool)
-    met[at[active]] = True
+    At_weight = A.transpose(0, 2, 1) @ weight
+    row = at[:, None] * q + np.arange(q)
+    own = _sum(row[:, :, None] * q + np.arange(q), At_weight @ A, groups * q * q).reshape(groups, q, q)
+    C = _sum(row[:, :, None] * (p + 1) + columns[:, None, :], At_weight @ equations.shared, groups * q * (p + 1))
+    C = np.ascontiguousarray(C.reshape(groups, q, p + 1)[:, :, :p])
+    rhs = _sum(row, (At_weight @ equations.misclosure[:, :, None])[:, :, 0], groups * q).reshape(groups, q)
+    met = np.bincount(at[active], minlength=groups) > 0
     own[~met] = np.eye(q)  # nothing is known of such a group; its step stays zero and nobody reads its cofactors
     inverse = np.linalg.inv(own)
     return _Eliminated(inverse, C, inverse @ C, rhs, met)
@@ -156,7 +199,7 @@ def _invert(N, datum):
     return Q * scale[:, None] * scale[None, :]
 
 
-def iterate(linearise, advance, state, *, groups=0, datum=None, steps=30, tolerance=1e-10):
+def iterate(linearise, advance, state, *, groups=0, datum=None, steps=30, tolerance=1e-6):
     """Gauss-Newton: returns the state at the minimum and the :class:`Solution` there.
 
     ``linearise(state)`` gives :class:`Equations`; ``advance(state, step_shared, step_local)`` the next state. It ends
@@ -166,12 +209,12 @@ def iterate(linearise, advance, state, *, groups=0, datum=None, steps=30, tolera
     """
     for _ in range(steps):
         equations = linearise(state)
-        solution = solve(equations, groups, datum)
+        step = _step(equations, groups, datum)
         sd = np.sqrt(np.einsum("nii->ni", equations.covariance))
-        change = np.abs(solution.residual + equations.misclosure) / sd
-        state = advance(state, solution.step_shared, solution.step_local)
+        change = np.abs(step.change) / sd
+        state = advance(state, step.shared, step.local)
         if change.size == 0 or change.max() < tolerance:
-            return state, solution
+            return state, solve(linearise(state), groups, datum)
     raise RuntimeError(f"the adjustment did not converge in {steps} steps, last change {change.max():.2g} sd")
 
 

@@ -146,8 +146,15 @@ def _with(observations, active, weight=None):
 
 
 def _snoop(observations, T_start, parameters):
+    poses = [T_start]  # each adjustment starts where the last one ended, which saves most of its steps
+
+    def adjust(active, weight):
+        adjusted = network_model.adjust(_with(observations, active, weight), poses[0])
+        poses[0] = adjusted.T_control_station
+        return adjusted
+
     return blunders.snoop(
-        lambda active, weight: network_model.adjust(_with(observations, active, weight), T_start),
+        adjust,
         observations.active,
         observations.covariance_mm2,
         observations.target,

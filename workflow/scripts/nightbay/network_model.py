@@ -77,6 +77,7 @@ def adjust(observations, T_control_station, holds_frame=0, *, free_scale=False):
     stations = len(T_control_station)
     column = np.full(stations, -1)
     column[np.arange(stations) != holds_frame] = np.arange(stations - 1) * width
+    first = column[observations.station]
     targets = int(observations.target.max()) + 1
     placed = _place(T_control_station, observations)
     middle = placed[observations.active].mean(axis=0)
@@ -88,16 +89,12 @@ def adjust(observations, T_control_station, holds_frame=0, *, free_scale=False):
         poses, xyz = state
         here = xyz[observations.target]
         linear = poses[observations.station, :3, :3]
-        shared = np.zeros((len(here), 3, (stations - 1) * width))
-        blocks = np.concatenate([cross_matrix(here), -np.tile(np.eye(3), (len(here), 1, 1)), -here[:, :, None]], axis=2)
-        at = column[observations.station]
-        for first in np.unique(at[at >= 0]):
-            rows = at == first
-            shared[rows, :, first : first + width] = blocks[rows, :, :width]
+        by_motion = [cross_matrix(here), -np.tile(np.eye(3), (len(here), 1, 1)), -here[:, :, None]]
         return adjustment.Equations(
             misclosure=_place(poses, observations) - here,
             covariance=linear @ observations.covariance_mm2 @ linear.transpose(0, 2, 1),
-            shared=shared,
+            shared=np.concatenate(by_motion, axis=2)[:, :, :width],
+            columns=np.where(first[:, None] >= 0, first[:, None] + np.arange(width), -1),
             local=np.tile(np.eye(3), (len(here), 1, 1)),
             group=observations.target,
             active=observations.active,
