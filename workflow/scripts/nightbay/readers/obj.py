@@ -92,12 +92,17 @@ def _is_vertex(line, width):
 
 def _triangles(lines, name, count):
     """Triangles from face lines; a corner is 'vertex/texture/normal', counted from 1, or backwards if negative."""
-    words = [re.sub(rb"/\S*", b"", line).split() for line in lines]
     try:
-        polygons = [[int(word) for word in face] for face in words]
+        polygons = [[int(word) for word in re.sub(rb"/\S*", b"", line).split()] for line in lines]
     except ValueError as error:
         raise Rejected(
             f"{name} holds a face that is not numbers of vertices: it was damaged, export it again."
         ) from error
+    corners = min(len(face) for face in polygons)
+    if corners < 3:
+        raise Rejected(
+            f"{name} holds a face with {corners} corners; at least 3 are needed: it was cut short or damaged, copy or "
+            "export it again."
+        )
     faces = mesh.fans(polygons)
     return np.where(faces > 0, faces - 1, np.where(faces < 0, faces + count, -1))
