@@ -86,7 +86,7 @@ def _check(raw, sheet, own, scan):
     far_mm = np.maximum(middle - raw.low_mm, raw.high_mm - middle).max()
     if far_mm > own["farthest_mm"]:
         raise Rejected(
-            f"{name}: a point lies {far_mm:.4g} mm from the middle of the others; at most {own['farthest_mm']:.0f} "
+            f"{name}: a point lies {far_mm:.0f} mm from the middle of the others; at most {own['farthest_mm']:.0f} "
             "mm are allowed (parameter intake.farthest_mm): remove what is not the vehicle, or export it again."
         )
     return span_mm

@@ -40,7 +40,8 @@ def check_units(span_mm, units, name, vehicle_class, least_mm, most_mm):
         advice = f"it would span {spans}, so correct 'units' in the job sheet"
     else:
         advice = "no unit would make it fit, so check the file and the vehicle class"
+    shown = f"{span_mm:.4g}" if span_mm < 1000 else f"{span_mm:.0f}"
     raise Rejected(
-        f"{name} spans {span_mm:.4g} mm with the declared units {units}; {least_mm:.0f} to {most_mm:.0f} mm are "
+        f"{name} spans {shown} mm with the declared units {units}; {least_mm:.0f} to {most_mm:.0f} mm are "
         f"plausible for a segment of a {vehicle_class}: {advice}."
     )
