@@ -3,7 +3,7 @@
 import numba
 import numpy as np
 
-from nightbay import clusters, ground, neighbours, strays
+from nightbay import clusters, ground, layers, neighbours, strays
 from nightbay.cloud import CloudFile, write_subset
 from nightbay.errors import Rejected
 
@@ -20,6 +20,7 @@ CODE = {name: code for code, name in REASONS.items()}
 KEPT = 0
 UNDECIDED = 1  # bit of `flag`: two copies of a surface, and nothing tells which is right
 CELL_SPACINGS = 3.0  # edge of a cell in point spacings: 9 points of a surface in each, 28 in a ball of that radius
+GROUND_SAMPLE = 500_000  # points the ground's plane and its scatter are taken from; cells scatter less than points
 REMOVED = np.dtype([("x", "<f4"), ("y", "<f4"), ("z", "<f4"), ("reason", "u1")])
 
 
@@ -37,7 +38,7 @@ def clean(upstream, sheet, settings, folder, threads):
         )
     spacing_mm = neighbours.spacing_mm(source)
     cells = neighbours.sort_into_cells(source.block(0, len(source)), CELL_SPACINGS * spacing_mm)
-    reason, flag, floor = examine(
+    reason, flag, floor, areas = examine(
         cells,
         noise_mm=scan["noise_mm"],
         smallest_mm=scan["smallest_mm"],
@@ -61,18 +62,25 @@ def clean(upstream, sheet, settings, folder, threads):
         "removed": removed,
         "reasons": {str(code): name for code, name in REASONS.items()},
         "undecided": int(np.count_nonzero(flag[reason == KEPT] & UNDECIDED)),
+        "layers": areas,
         "spacing_mm": spacing_mm,
         "ground": None if floor is None else _ground_result(floor, source.origin_mm, removed["ground"]),
     }
 
 
 def examine(cells, *, noise_mm, smallest_mm, apart_mm, on_ground):
-    """Why each point goes: ``(reason (n,) uint8, flag (n,) uint8, Ground or None)``, in the order of ``cells``."""
+    """Why each point goes: reason (n,) uint8 and flag (n,) uint8, in the order of ``cells``; with them the Ground or
+    None, and the areas that had two copies of the surface."""
     reason = np.zeros(len(cells.xyz_mm), np.uint8)
     flag = np.zeros(len(cells.xyz_mm), np.uint8)
-    dense, share = _judge_points(cells, reason, noise_mm)
+    state, share = strays.judge(cells, noise_mm)
+    reason[state == strays.STRAY] = CODE["stray"]
+    reason[state == strays.EDGE_ON] = CODE["grazing"]
     count, centres_mm, normals = surfels(cells.xyz_mm, cells.normal, cells.start, reason)
     floor = ground.find(centres_mm[count > 0], normals[count > 0], noise_mm) if on_ground else None
+    if floor is not None:
+        some = np.flatnonzero(reason == KEPT)[:: max(1, len(reason) // GROUND_SAMPLE)]
+        floor = ground.about_points(floor, cells.xyz_mm[some].astype(np.float64), cells.normal[some], noise_mm)
     if floor is not None:
         height_mm = floor.height_mm(cells.xyz_mm)
         left = reason == KEPT
@@ -83,28 +91,15 @@ def examine(cells, *, noise_mm, smallest_mm, apart_mm, on_ground):
     up = None if floor is None else floor.normal
     far = clusters.beyond(cells, count > 0, centres_mm, apart_mm, up)
     reason[(reason == KEPT) & far[cell_of_point]] = CODE["surroundings"]
-    judged = dense & (reason == KEPT)
+    judged = (state == strays.SUPPORTED) & (reason == KEPT)
     many = np.bincount(cell_of_point[judged], minlength=len(cells))
     agreement = np.bincount(cell_of_point[judged], share[judged] / 100.0, minlength=len(cells)) / np.maximum(many, 1)
     floats = clusters.floating(cells, many > 0, agreement, smallest_mm)
     reason[judged & floats[cell_of_point]] = CODE["cluster"]
-    return reason, flag, floor
-
-
-def _judge_points(cells, reason, noise_mm):
-    """Write the reasons of strays and grazing returns; returns which points have neighbours enough, and their share."""
-    state, share = strays.support(cells.xyz_mm, cells.normal, cells.start, cells.runs, cells.edge_mm, noise_mm)
-    thin = np.flatnonzero(state == strays.THIN)
-    cell_of_thin = np.searchsorted(cells.start, thin, side="right") - 1
-    held = strays.on_thin_surface(
-        *(cells.xyz_mm, cells.normal, cells.start, cells.index, cells.keys, cells.dims, cells.edge_mm, noise_mm),
-        thin,
-        cell_of_thin,
-    )
-    reason[state == strays.ALONE] = CODE["stray"]
-    reason[thin[~held]] = CODE["stray"]
-    reason[state == strays.EDGE_ON] = CODE["grazing"]
-    return state == strays.SUPPORTED, share
+    doubled = layers.find(cells, reason == KEPT, noise_mm, smallest_mm)
+    reason[doubled.gone] = CODE["layer"]
+    flag[doubled.undecided] |= UNDECIDED
+    return reason, flag, floor, doubled.areas
 
 
 @numba.njit(cache=True)

@@ -54,6 +54,12 @@ def find(centres_mm, normals, noise_mm):
     return None if best is None else _refine(best[1], centres_mm, normals, noise_mm)
 
 
+def about_points(ground, points_mm, normals, noise_mm):
+    """The ground fitted anew to points, (n, 3), not to cells' means, which scatter less; None where there are few."""
+    wide = Ground(ground.normal, ground.offset_mm, thickness_mm(ground, noise_mm))
+    return _refine(wide, points_mm, normals, noise_mm)
+
+
 def thickness_mm(ground, noise_mm):
     """How far from the plane a point may be and still be ground."""
     return 3.0 * max(ground.sd_mm, noise_mm)

@@ -14,28 +14,50 @@ NOISE_FACTOR = 4.0 * np.sqrt(2.0)
 SLOPE = 0.1
 FACING = 0.5  # cosine: normals within 60 degrees are compared, what faces elsewhere is another surface
 ACROSS = 0.34  # cosine of 70 degrees: a normal that far off the surface's own was seen edge on
+MIDDLE = 0.2  # of 3 spacings: how far off their mean a point lies in the middle of others; at a crease it is 0.4
 # A surface sampled at spacing s has pi 3^2 = 28 neighbours within 3 s, ten times fewer where it is seen from afar.
-LEAST, LEAST_SHARE = 3, 0.3
-# What has too few within 3 s is judged by the points within 15 s, more strictly: glass gives back two points in a
-# hundred, at 7 s, which makes 14 there.
-WIDE_CELLS = 5
-WIDE_LEAST, WIDE_SHARE, WIDE_SLOPE = 6, 0.5, 0.05
-ALONE, THIN, SUPPORTED, EDGE_ON = 0, 1, 2, 3
+LEAST, LEAST_SHARE = 3, 0.15
+# What fails is judged again from further off, more strictly (1.1 degrees). Where neighbours are few, within 15 s: glass
+# gives back two points in a hundred, at 7 s, which makes 14 there. Where they make another surface, within 6 s: the
+# bottom of a door gap is a strip.
+FAR_SLOPE = 0.02
+FAR_CELLS, FAR_LEAST = 5, 6
+STRIP_CELLS, STRIP_LEAST = 2, 5
+STRAY, THIN, SUPPORTED, EDGE_ON = 0, 1, 2, 3
+
+
+def judge(cells, noise_mm):
+    """How each point of :class:`~nightbay.neighbours.Cells` stands to its neighbours.
+
+    Returns the state, (n,) uint8: SUPPORTED by neighbours; on a surface sampled so THIN that only wider neighbours
+    tell; STRAY; or EDGE_ON (in its neighbours' surface, but its normal lies across it). With it the share of the
+    neighbours facing the same way that agree, in hundredths, (n,) uint8.
+    """
+    state, share = _support(cells.xyz_mm, cells.normal, cells.start, cells.runs, cells.edge_mm, noise_mm)
+    grid = (cells.xyz_mm, cells.normal, cells.start, cells.index, cells.keys, cells.dims, cells.edge_mm, noise_mm)
+    for doubtful, window, least, passed in (
+        (THIN, FAR_CELLS, FAR_LEAST, THIN),
+        (STRAY, STRIP_CELLS, STRIP_LEAST, SUPPORTED),
+    ):
+        rows = np.flatnonzero(state == doubtful)
+        cell = np.searchsorted(cells.start, rows, side="right") - 1
+        counts = _agreeing(*grid, rows, cell, window)
+        # a surface goes on: half of its points and more lie in the outer half, those of a clump do not
+        held = (counts.sum(axis=1) >= least) & (2 * counts[:, 1] >= least)
+        state[rows] = np.where(held, passed, STRAY)
+    return state, share
 
 
 @numba.njit(cache=True)
-def support(xyz_mm, normal, start, runs, edge_mm, noise_mm):
-    """How each point stands to those within one edge of a cell (3 spacings); arrays as in ``Cells``.
-
-    Returns its state, (n,) uint8: ALONE (off the surface its neighbours make), THIN (too few neighbours to tell),
-    SUPPORTED, EDGE_ON (in its neighbours' surface, but its normal lies across it); and the share of the neighbours
-    facing the same way that agree with it, in hundredths, (n,) uint8.
-    """
+def _support(xyz_mm, normal, start, runs, edge_mm, noise_mm):
+    """First judgement, by the points within one edge of a cell (3 spacings): state and share as in :func:`judge`, where
+    STRAY means off the surface that the neighbours make, and THIN too few neighbours to tell."""
     state, share = np.empty(len(xyz_mm), np.uint8), np.zeros(len(xyz_mm), np.uint8)
     allowed = NOISE_FACTOR * noise_mm
     for cell in range(len(runs)):
         for at in range(start[cell], start[cell + 1]):
             facing, agreeing, across = 0, 0, 0
+            beside = np.zeros(3)
             for run in range(9):
                 for other in range(start[runs[cell, run, 0]], start[runs[cell, run, 1]]):
                     if other == at:
@@ -47,14 +69,16 @@ def support(xyz_mm, normal, start, runs, edge_mm, noise_mm):
                     if cosine >= FACING:
                         facing += 1
                         agreeing += abs(height) <= slack
-                    elif abs(cosine) <= ACROSS:
-                        across += abs(own) <= slack
+                    elif abs(cosine) <= ACROSS and abs(own) <= slack:
+                        across += 1
+                        for axis in range(3):
+                            beside[axis] += xyz_mm[other, axis] - xyz_mm[at, axis]
             if agreeing >= LEAST and agreeing >= LEAST_SHARE * facing:
                 state[at] = SUPPORTED
-            elif across >= 3 * LEAST and facing < LEAST:
+            elif across >= 3 * LEAST and facing < LEAST and (beside**2).sum() <= (MIDDLE * edge_mm * across) ** 2:
                 state[at] = EDGE_ON
             elif facing >= 3 * LEAST:
-                state[at] = ALONE
+                state[at] = STRAY
             else:
                 state[at] = THIN
             share[at] = 100 * agreeing // max(facing, 1)
@@ -78,29 +102,28 @@ def _compare(xyz_mm, normal, at, other):
 
 
 @numba.njit(cache=True)
-def on_thin_surface(xyz_mm, normal, start, index, keys, dims, edge_mm, noise_mm, rows, cell_of_row):
-    """Whether points with few neighbours lie on a surface that is sampled thinly: (k,) bool.
+def _agreeing(xyz_mm, normal, start, index, keys, dims, edge_mm, noise_mm, rows, cell_of_row, window):
+    """How many points within ``window`` edges of a cell agree with each of ``rows``, to a stricter slope: (k, 2) int64,
+    those in the inner half of the distance and those in the outer.
 
-    ``rows`` (k,) points; ``cell_of_row`` (k,) their cells; ``keys`` (m,) int64 sorted and ``dims`` (3,) of the grid.
+    ``cell_of_row`` (k,): the cells of these points; the other arrays as in ``Cells``.
     """
-    held = np.zeros(len(rows), np.bool_)
-    reach2 = (WIDE_CELLS * edge_mm) ** 2
+    counts = np.zeros((len(rows), 2), np.int64)
+    reach2 = (window * edge_mm) ** 2
     allowed = NOISE_FACTOR * noise_mm
     for number in range(len(rows)):
         at, cell = rows[number], cell_of_row[number]
-        facing, agreeing = 0, 0
         i, j, k = index[cell, 0], index[cell, 1], index[cell, 2]
-        for a in range(max(i - WIDE_CELLS, 0), min(i + WIDE_CELLS + 1, dims[0])):
-            for b in range(max(j - WIDE_CELLS, 0), min(j + WIDE_CELLS + 1, dims[1])):
+        for a in range(max(i - window, 0), min(i + window + 1, dims[0])):
+            for b in range(max(j - window, 0), min(j + window + 1, dims[1])):
                 row = (a * dims[1] + b) * dims[2]
-                first = np.searchsorted(keys, row + max(k - WIDE_CELLS, 0))
-                last = np.searchsorted(keys, row + min(k + WIDE_CELLS, dims[2] - 1) + 1)
+                first = np.searchsorted(keys, row + max(k - window, 0))
+                last = np.searchsorted(keys, row + min(k + window, dims[2] - 1) + 1)
                 for other in range(start[first], start[last]):
                     if other == at:
                         continue
                     distance2, cosine, height, _ = _compare(xyz_mm, normal, at, other)
                     if distance2 <= reach2 and cosine >= FACING:
-                        facing += 1
-                        agreeing += abs(height) <= allowed + WIDE_SLOPE * np.sqrt(distance2)
-        held[number] = agreeing >= WIDE_LEAST and agreeing >= WIDE_SHARE * facing
-    return held
+                        outer = 1 if 4 * distance2 > reach2 else 0
+                        counts[number, outer] += abs(height) <= allowed + FAR_SLOPE * np.sqrt(distance2)
+    return counts

@@ -1,0 +1,148 @@
+"""Ghost layers: a second copy of a surface beside the first, left by a tracking slip or a motion too fast.
+
+Cells in which the points lie in two sheets (see ``sheets``) make an area where they touch and the sheets' distances
+agree. Of the two sheets the better supported one stays: the one that goes on beyond the area's border, where only one
+is left, and that has the more points. Where these do not tell, both stay and are flagged.
+"""
+
+from dataclasses import dataclass
+
+import numba
+import numpy as np
+
+from nightbay import sheets
+
+SMALLEST_AREA = 5.0  # an area smaller than a square of so many times the smallest thing to keep is chance or a detail
+ALIKE = 0.3  # distances of two sheets in touching cells differ by no more than this share, plus the noise
+CLOSE = 1 / 3  # a point belongs to a sheet when it is off by less than this share of the sheets' distance
+# Shares between -1 (all for the inner sheet) and 1. Border cells follow the right surface, save where the slipped run
+# saw what no other did; a decision wants a clear majority there, and no clear majority of points against it.
+CLEAR, AGAINST = 0.5, 0.3
+
+
+@dataclass(frozen=True)
+class Layers:
+    """``gone`` (n,) bool points of the worse sheet; ``undecided`` (n,) bool points of both where that is not told;
+    ``areas`` list of dicts, one an area: its size, the distance of the sheets, and what was decided."""
+
+    gone: np.ndarray
+    undecided: np.ndarray
+    areas: list
+
+
+def find(cells, use, noise_mm, smallest_mm):
+    """Ghost :class:`Layers` among the points that ``use``, (n,) bool, selects; arrays in the order of ``cells``.
+
+    Sheets are told apart from five times the noise up to ``smallest_mm`` or six spacings, whichever is less.
+    """
+    window = min(2, int(np.ceil(smallest_mm / cells.edge_mm)))
+    grid = (cells.xyz_mm, cells.normal, cells.start, cells.index, cells.keys, cells.dims, cells.edge_mm)
+    apart_mm, level = sheets.split(*grid, use, noise_mm, window)
+    area = _areas(cells.runs, apart_mm, noise_mm)
+    wanted = (SMALLEST_AREA * smallest_mm / cells.edge_mm) ** 2
+    large = np.append(np.bincount(area[area >= 0]) >= wanted, False)
+    area = np.where(large[area], area, -1)
+    area_of_point = np.repeat(area, np.diff(cells.start))
+    level[area_of_point < 0] = sheets.NONE
+    border = _extend(cells.xyz_mm, cells.normal, cells.start, cells.runs, use, area, apart_mm, level)
+    gone, undecided = np.zeros(len(use), bool), np.zeros(len(use), bool)
+    areas = []
+    border_of_point = np.repeat(border, np.diff(cells.start))
+    belongs = np.where(area_of_point >= 0, area_of_point, border_of_point)
+    verdict = _verdicts(cells, area, border, level, len(large) - 1)
+    loser = np.where(verdict > 0, sheets.INNER, np.where(verdict < 0, sheets.OUTER, sheets.NONE))
+    concerned = belongs >= 0
+    gone[concerned] = (level[concerned] > 0) & (level[concerned] == loser[belongs[concerned]])
+    open_ = concerned & (area_of_point >= 0) & (level > 0)
+    undecided[open_] = loser[belongs[open_]] == sheets.NONE
+    for number in np.flatnonzero(large[:-1]):
+        mine = area == number
+        areas.append(
+            {
+                "area_mm2": float(mine.sum() * cells.edge_mm**2),
+                "apart_mm": float(np.median(apart_mm[mine])),
+                "kept": {1: "outer", -1: "inner", 0: "both"}[int(verdict[number])],
+            }
+        )
+    return Layers(gone, undecided, areas)
+
+
+def _verdicts(cells, area, border, level, count):
+    """For each area: 1 the outer sheet is right, -1 the inner one, 0 not told."""
+    of_point = np.repeat(area, np.diff(cells.start))
+    inside = of_point >= 0
+    inner = np.bincount(of_point[inside & (level == sheets.INNER)], minlength=count)
+    outer = np.bincount(of_point[inside & (level == sheets.OUTER)], minlength=count)
+    points = (outer - inner) / np.maximum(outer + inner, 1)
+    cell = np.repeat(np.arange(len(cells)), np.diff(cells.start))
+    many = np.column_stack([np.bincount(cell[level == which], minlength=len(cells)) for which in (1, 2)])
+    one_only = (border >= 0) & ((many[:, 0] == 0) != (many[:, 1] == 0)) & (many.sum(axis=1) >= 3)
+    follows = [np.bincount(border[one_only & (many[:, at] > 0)], minlength=count) for at in (0, 1)]
+    ends = (follows[1] - follows[0]) / np.maximum(follows[1] + follows[0], 1)
+    outer_right = (ends >= CLEAR) & (points >= -AGAINST) | (points >= CLEAR) & (ends >= -AGAINST)
+    inner_right = (ends <= -CLEAR) & (points <= AGAINST) | (points <= -CLEAR) & (ends <= AGAINST)
+    return outer_right.astype(np.int8) - inner_right.astype(np.int8)
+
+
+@numba.njit(cache=True)
+def _areas(runs, apart_mm, noise_mm):
+    """Area of each cell, (m,) int32, by touching cells whose sheets are about equally far apart; -1: one sheet."""
+    area = np.full(len(runs), -1, np.int32)
+    stack = np.empty(len(runs), np.int64)
+    count = 0
+    for seed in range(len(runs)):
+        if apart_mm[seed] == 0 or area[seed] >= 0:
+            continue
+        area[seed] = count
+        stack[0], top = seed, 1
+        while top:
+            top -= 1
+            cell = stack[top]
+            for run in range(9):
+                for other in range(runs[cell, run, 0], runs[cell, run, 1]):
+                    slack = ALIKE * max(apart_mm[cell], apart_mm[other]) + noise_mm
+                    if apart_mm[other] > 0 and area[other] < 0 and abs(apart_mm[cell] - apart_mm[other]) <= slack:
+                        area[other] = count
+                        stack[top] = other
+                        top += 1
+        count += 1
+    return area
+
+
+@numba.njit(cache=True)
+def _extend(xyz_mm, normal, start, runs, use, area, apart_mm, level):
+    """Follow the sheets of each area one cell beyond it: the area that a cell borders on, (m,) int32, -1 for none.
+
+    Gives the points of these cells their sheet in ``level`` where they continue one. Heights between two points are
+    taken by the mean of their normals, which an even curvature leaves at zero.
+    """
+    border = np.full(len(runs), -1, np.int32)
+    for cell in range(len(runs)):
+        if area[cell] >= 0:
+            continue
+        for at in range(start[cell], start[cell + 1]):
+            if not use[at]:
+                continue
+            height, count, apart = np.zeros(3), np.zeros(3), 0.0
+            for run in range(9):
+                for other_cell in range(runs[cell, run, 0], runs[cell, run, 1]):
+                    if area[other_cell] < 0 or (border[cell] >= 0 and area[other_cell] != border[cell]):
+                        continue
+                    border[cell], apart = area[other_cell], apart_mm[other_cell]
+                    for other in range(start[other_cell], start[other_cell + 1]):
+                        if not use[other] or level[other] == 0:
+                            continue
+                        mean = normal[at] + normal[other]
+                        length = np.sqrt((mean**2).sum())
+                        if length < 2 * sheets.FACING:
+                            continue
+                        height[level[other]] += ((xyz_mm[at] - xyz_mm[other]) * mean).sum() / length
+                        count[level[other]] += 1
+            if count[1] < 2 or count[2] < 2:
+                continue
+            above_inner, above_outer = height[1] / count[1], height[2] / count[2]
+            if abs(above_inner) <= min(CLOSE * apart, abs(above_outer)):
+                level[at] = 1
+            elif abs(above_outer) <= CLOSE * apart:
+                level[at] = 2
+    return border
