@@ -1,4 +1,4 @@
-"""Fuses the cleaned segments of a part into one open surface in the vehicle frame; binds the rule to ``nightbay.fuse``."""
+"""Fuses the cleaned segments of a part into one open surface, vehicle frame; binds the rule to ``nightbay.fuse``."""
 
 from nightbay import fuse, stage
 

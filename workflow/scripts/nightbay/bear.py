@@ -16,116 +16,181 @@ from numba import njit
 from nightbay.signed import BAND
 
 ROUNDS = 3  # of moving along the normal; the move of the third is below a hundredth of a grid unit
-FARTHEST = 0.87  # grid units from where the field puts it: half a cell's diagonal
+FARTHEST = 1.5  # grid units from where the field puts it
+MARGIN = 0.25  # grid units by which a vertex may move, or its normal swing a point, in and out of reach
+FEWEST = 1.5  # points by weight below which they have no spread of their own
 PRIOR = 10.0  # weight, in points, of the scanner's stated noise in the noise of one segment around a vertex
 
 
+# rows of the table of one vertex's neighbours: offset from the vertex (3), normal (3), weight, 1 / reach**2; then, for
+# the vertex as it stands: distance, weight by place, normal and segment, weight by agreement besides
+OFFSET, NORMAL, WEIGHT, INVERSE, DISTANCE, BASE, FULL = 0, 3, 6, 7, 8, 9, 10
+ROWS = 11
+
+
 @njit(cache=True, nogil=True)
-def _agree(cosine, least):
-    """Weight of a point whose normal makes this cosine with the vertex normal: 1 for the same, 0 at ``least``."""
-    if cosine <= least:
-        return 0.0
-    share = (cosine - least) / (1 - least)
-    return min(share * share * (3 - 2 * share), 1.0)
+def _neighbours(v, m, longest, cell, place, normal, weight, reach, start, halo, edge, found, table):
+    """Gather the points within reach of v with normal m, and ``MARGIN`` more: fills ``found`` with their rows and the
+    first eight rows of ``table``; returns their number, or -1 if there is no room for all."""
+    low, high = np.empty(3, np.int64), np.empty(3, np.int64)
+    for k in range(3):  # of the cylinder about v
+        half = (longest + MARGIN) * np.sqrt(max(1 - m[k] * m[k], 0.0)) + (BAND + MARGIN) * abs(m[k])
+        low[k] = max(int(np.floor(v[k] - half)) + halo, 0)
+        high[k] = min(int(np.floor(v[k] + half)) + halo, edge - 1)
+    count = 0
+    for a in range(low[0], high[0] + 1):
+        for b in range(low[1], high[1] + 1):
+            flat = (a * edge + b) * edge
+            for p in range(start[flat + low[2]], start[flat + high[2] + 1]):
+                ux = cell[p, 0] - v[0] + place[p, 0]
+                uy = cell[p, 1] - v[1] + place[p, 1]
+                uz = cell[p, 2] - v[2] + place[p, 2]
+                d = m[0] * ux + m[1] * uy + m[2] * uz
+                far = reach[p] + MARGIN
+                if abs(d) > BAND + MARGIN or ux * ux + uy * uy + uz * uz - d * d > far * far:
+                    continue
+                if normal[p, 0] * m[0] + normal[p, 1] * m[1] + normal[p, 2] * m[2] <= 0:
+                    continue
+                if count == len(found):
+                    return -1
+                found[count] = p
+                table[OFFSET, count], table[OFFSET + 1, count], table[OFFSET + 2, count] = ux, uy, uz
+                for k in range(3):
+                    table[NORMAL + k, count] = normal[p, k]
+                table[WEIGHT, count] = weight[p]
+                table[INVERSE, count] = 1 / (reach[p] * reach[p])
+                count += 1
+    return count
+
+
+@njit(cache=True, nogil=True, fastmath=True)
+def _weigh(n, move, m, limit, robust, least_cosine, table):
+    """Distance and weights of the n neighbours of a vertex that has moved. Without branches, for the sake of speed."""
+    one, zero = np.float32(1), np.float32(0)
+    v0, v1, v2 = np.float32(move[0]), np.float32(move[1]), np.float32(move[2])
+    m0, m1, m2 = np.float32(m[0]), np.float32(m[1]), np.float32(m[2])
+    least, scale = np.float32(least_cosine), np.float32(1 / (1 - least_cosine))
+    trim = np.float32(robust / (limit * limit))
+    inverse_limit = np.float32(1 / (limit * limit))
+    half, two, three = np.float32(0.5), np.float32(2), np.float32(3)
+    ox, oy, oz, nx, ny, nz = table[0], table[1], table[2], table[3], table[4], table[5]
+    weight, inverse, distance, base, full = table[6], table[7], table[8], table[9], table[10]
+    for j in range(n):
+        ux, uy, uz = v0 - ox[j], v1 - oy[j], v2 - oz[j]
+        d = half * ((nx[j] + m0) * ux + (ny[j] + m1) * uy + (nz[j] + m2) * uz)
+        q = (ux * ux + uy * uy + uz * uz - d * d) * inverse[j]
+        near = max(one - q, zero)
+        # 1 where the normals agree, falling smoothly to 0 at the widest angle
+        fit = min(max((nx[j] * m0 + ny[j] * m1 + nz[j] * m2 - least) * scale, zero), one)
+        fit = fit * fit * (three - two * fit)
+        w = weight[j] * near * near * fit
+        w = w if d * d * inverse_limit < one else zero
+        agree = max(one - d * d * trim, zero)
+        distance[j], base[j], full[j] = d, w, w * agree * agree
+
+
+@njit(cache=True, nogil=True)
+def _by_segment(n, found, segment, noise, learn, variance, table):
+    """Divide the weights by the variance of each segment about the vertex, in units of the stated noise's variance.
+
+    ``learn``: work it out first, from the scatter of its points and their offset from the surface; the stated noise
+    counts as ``PRIOR`` points.
+    """
+    if learn:
+        squares, heard = np.zeros(len(variance)), np.zeros(len(variance))
+        for j in range(n):
+            s = segment[found[j]]
+            squares[s] += table[BASE, j] * table[DISTANCE, j] * table[DISTANCE, j]
+            heard[s] += table[BASE, j]
+        for s in range(len(variance)):
+            variance[s] = (PRIOR + squares[s] / (noise * noise)) / (PRIOR + heard[s])
+    for j in range(n):
+        share = np.float32(1 / variance[segment[found[j]]])
+        table[BASE, j] *= share
+        table[FULL, j] *= share
+
+
+@njit(cache=True, nogil=True, fastmath=True)
+def _average(n, table, turned):
+    """Weighted mean distance, points by weight, standard deviation; ``turned``: weighted sum of normals. The weight
+    comes first, 0 where no point bears."""
+    distance, base, full = table[8], table[9], table[10]
+    nx, ny, nz = table[3], table[4], table[5]
+    zero = np.float32(0)
+    w, ww, wd, b, bd, bdd, tx, ty, tz = zero, zero, zero, zero, zero, zero, zero, zero, zero
+    for j in range(n):
+        w += full[j]
+        ww += full[j] * full[j]
+        wd += full[j] * distance[j]
+        b += base[j]
+        bd += base[j] * distance[j]
+        bdd += base[j] * distance[j] * distance[j]
+        tx += full[j] * nx[j]
+        ty += full[j] * ny[j]
+        tz += full[j] * nz[j]
+    turned[0], turned[1], turned[2] = tx, ty, tz
+    if w <= 0:
+        return 0.0, 0.0, 0.0, 0.0
+    mean = np.float64(bd) / b
+    return (
+        np.float64(w),
+        np.float64(wd) / w,
+        np.float64(w) * w / ww,
+        np.sqrt(max(np.float64(bdd) / b - mean * mean, 0.0)),
+    )
 
 
 @njit(cache=True, nogil=True)
 def _settle(
     vertex, vertex_normal, cell, place, normal, weight, reach, segment, undecided, colour, coloured, start, halo, edge,
-    longest, segments, noise, least_cosine, agreement,
-    count, spread, doubt, vertex_colour, colour_weight,
+    longest, segments, noise, least_cosine, agreement, count, spread, doubt, vertex_colour, colour_weight,
 ):  # fmt: skip
-    radius = np.sqrt(longest * longest + BAND * BAND)
-    variance, heard = np.empty(segments), np.empty(segments)
-    v, m, total_n, total_c = np.empty(3), np.empty(3), np.empty(3), np.empty(3)
+    room = 256
+    found, table = np.empty(room, np.int32), np.empty((ROWS, room), np.float32)
+    variance = np.empty(segments)
+    move, m, turned, total_c = np.empty(3), np.empty(3), np.empty(3), np.empty(3)
     for i in range(len(vertex)):
-        v[:] = vertex[i]
         m[:] = vertex_normal[i]
-        variance[:] = noise * noise
-        limit = BAND
-        n_effective, sigma, doubtful, tinted = 0.0, 0.0, 0.0, 0.0
+        n = -1
+        while n < 0:
+            n = _neighbours(vertex[i], m, longest, cell, place, normal, weight, reach, start, halo, edge, found, table)
+            if n < 0:
+                room *= 2
+                found, table = np.empty(room, np.int32), np.empty((ROWS, room), np.float32)
+        move[:] = 0
+        variance[:] = 1
+        limit, sigma, heard, effective = BAND, 0.0, 0.0, 0.0
         for turn in range(ROUNDS + 1):
-            last = turn == ROUNDS
-            sum_w, sum_ww, sum_d, all_w, all_d, all_dd = 0.0, 0.0, 0.0, 0.0, 0.0, 0.0
-            total_n[:] = 0
-            total_c[:] = 0
-            doubtful, tinted = 0.0, 0.0
-            squares = np.zeros(segments)
-            heard[:] = 0
-            a0 = max(int(np.floor(v[0] - radius)) + halo, 0)
-            a1 = min(int(np.floor(v[0] + radius)) + halo, edge - 1)
-            b0 = max(int(np.floor(v[1] - radius)) + halo, 0)
-            b1 = min(int(np.floor(v[1] + radius)) + halo, edge - 1)
-            c0 = max(int(np.floor(v[2] - radius)) + halo, 0)
-            c1 = min(int(np.floor(v[2] + radius)) + halo, edge - 1)
-            for a in range(a0, a1 + 1):
-                for b in range(b0, b1 + 1):
-                    flat = (a * edge + b) * edge
-                    for p in range(start[flat + c0], start[flat + c1 + 1]):
-                        ux = v[0] - cell[p, 0] - place[p, 0]
-                        uy = v[1] - cell[p, 1] - place[p, 1]
-                        uz = v[2] - cell[p, 2] - place[p, 2]
-                        nx, ny, nz = normal[p, 0], normal[p, 1], normal[p, 2]
-                        d = 0.5 * ((nx + m[0]) * ux + (ny + m[1]) * uy + (nz + m[2]) * uz)
-                        if d > limit or d < -limit:
-                            continue
-                        q = (ux * ux + uy * uy + uz * uz - d * d) / (reach[p] * reach[p])
-                        if q >= 1:
-                            continue
-                        fit = _agree(nx * m[0] + ny * m[1] + nz * m[2], least_cosine)
-                        if fit <= 0:
-                            continue
-                        s = segment[p]
-                        w = weight[p] * (1 - q) * (1 - q) * fit
-                        squares[s] += w * d * d
-                        heard[s] += w
-                        w *= noise * noise / variance[s]
-                        all_w += w
-                        all_d += w * d
-                        all_dd += w * d * d
-                        if turn > 0:
-                            ratio = d / limit
-                            w *= (1 - ratio * ratio) ** 2
-                        sum_w += w
-                        sum_ww += w * w
-                        sum_d += w * d
-                        total_n[0] += w * nx
-                        total_n[1] += w * ny
-                        total_n[2] += w * nz
-                        if last:
-                            doubtful += w * undecided[p]
-                            if coloured[p]:
-                                tinted += w
-                                total_c[0] += w * colour[p, 0]
-                                total_c[1] += w * colour[p, 1]
-                                total_c[2] += w * colour[p, 2]
-            if sum_w <= 0:
-                n_effective = 0.0
+            _weigh(n, move, m, limit, np.float64(turn > 0), least_cosine, table)
+            if segments > 1 and turn > 0:  # the vertex lies near the surface now, and distances from it are noise
+                _by_segment(n, found, segment, noise, turn < ROUNDS, variance, table)
+            heard, mean, effective, sigma = _average(n, table, turned)
+            if heard <= 0 or turn == ROUNDS:
                 break
-            mean = sum_d / sum_w
-            n_effective = sum_w * sum_w / sum_ww
-            sigma = np.sqrt(max(all_dd / all_w - (all_d / all_w) ** 2, 0.0))
-            if last:
-                doubtful /= sum_w
-                break
-            length = np.sqrt(total_n[0] ** 2 + total_n[1] ** 2 + total_n[2] ** 2)
+            length = np.sqrt((turned * turned).sum())
             for k in range(3):
-                m[k] = total_n[k] / length
-                v[k] -= mean * m[k]
-            if (
-                turn > 0
-            ):  # the vertex lies near the surface now: distances about it are noise, and offsets between passes
-                for s in range(segments):
-                    variance[s] = (PRIOR * noise * noise + squares[s]) / (PRIOR + heard[s])
+                m[k] = turned[k] / length
+                move[k] -= mean * m[k]
             limit = min(BAND, agreement * max(noise, sigma))
-        moved = np.sqrt(((v - vertex[i]) ** 2).sum())
-        if n_effective > 0 and moved <= FARTHEST:
-            vertex[i] = v
+        if heard <= 0:
+            spread[i] = noise
+            continue
+        if (move * move).sum() <= FARTHEST * FARTHEST:
             for k in range(3):
+                vertex[i, k] += move[k]
                 vertex_normal[i, k] = m[k]
-        count[i] = n_effective
-        spread[i] = sigma * np.sqrt(n_effective / (n_effective - 1)) if n_effective >= 1.5 else noise
-        doubt[i] = doubtful
+        count[i] = effective
+        spread[i] = sigma * np.sqrt(effective / (effective - 1)) if effective >= FEWEST else noise
+        doubtful, tinted = 0.0, 0.0
+        total_c[:] = 0
+        for j in range(n):
+            p = found[j]
+            doubtful += table[FULL, j] * undecided[p]
+            if coloured[p]:
+                tinted += table[FULL, j]
+                for k in range(3):
+                    total_c[k] += table[FULL, j] * colour[p, k]
+        doubt[i] = doubtful / heard
         colour_weight[i] = tinted
         if tinted > 0:
             for k in range(3):

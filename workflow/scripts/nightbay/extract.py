@@ -1,9 +1,11 @@
 """The zero surface of a tile's field as quads between vertices in the cells (a dual contour), open where cells are.
 
-Only cells whose eight corners are all supported count. Every grid edge that the surface crosses, with its four cells in
-order, gives one quad, which belongs to the tile of the edge's lower node; every loop of crossings in a cell gives one
-vertex, which belongs to the tile of the cell. Where quads are missing around a vertex so that several fans are left, each
-fan gets a vertex of its own. So the surface is a manifold with boundary, and tiles agree without seeing each other.
+Only cells count whose eight corners all have a value, and whose points lie around them and not to one side. (The points
+of a half plane lie on average 4 / 3 pi = 0.42 of their reach to one side of its rim.) Every grid edge that the surface crosses, with its four cells
+in order, gives one quad, which belongs to the tile of the edge's lower node; every loop of crossings in a cell gives
+one vertex, which belongs to the tile of the cell. Where quads are missing around a vertex so that several fans are
+left, each fan gets a vertex of its own. So the surface is a manifold with boundary, and tiles agree without seeing
+each other.
 """
 
 from dataclasses import dataclass
@@ -13,8 +15,10 @@ from numba import njit
 
 from nightbay import dualtable
 
-MARGIN = 2  # nodes beyond the tile that its vertices and quads depend on
+MARGIN = 3  # nodes beyond the tile that its vertices and quads depend on
+FEWEST = 3  # points that a cell needs: three make a plane
 KEY_EDGES = 16  # vertex key: (cell in tile) * KEY_EDGES + edge that names the fan
+FANS = 6  # most fans in one cell: twelve edges, and a missing quad between any two fans
 
 # for each edge of a cell, its axis and its lower corner's offsets
 _EDGE_AXIS = np.array([e // 4 for e in range(12)], np.int64)
@@ -28,9 +32,9 @@ for _e in range(12):
 class Patch:
     """What a tile adds to the surface.
 
-    ``key`` (n,) int64: names of the tile's own vertices, ascending; ``place`` (n, 3) float64: grid units about the tile's
-    first node; ``normal`` (n, 3) float32 unit, outward; ``quads`` (m, 4) int32: row of an own vertex, or ``-1 - k`` for
-    row k of ``foreign_tile`` (f, 3) int8, offset of the tile that owns it, and ``foreign_key`` (f,).
+    ``key`` (n,) int64: names of the tile's own vertices, ascending; ``place`` (n, 3) float64: grid units about the
+    tile's first node; ``normal`` (n, 3) float32 unit, outward; ``quads`` (m, 4) int32: row of an own vertex, or
+    ``-1 - k`` for row k of ``foreign_tile`` (f, 3) int8, offset of the tile that owns it, and ``foreign_key`` (f,).
     """
 
     key: np.ndarray
@@ -42,8 +46,8 @@ class Patch:
 
 
 @njit(cache=True, nogil=True)
-def _configurations(node, value, supported):
-    """Configuration of every cell: 0 where the surface does not pass or a corner is not supported."""
+def _configurations(node, value, sums, overhang):
+    """Configuration of every cell: 0 where the surface does not pass, a corner has no value or the points lie aside."""
     edge = node.shape[0]
     configuration = np.zeros((edge, edge, edge), np.uint8)
     for x in range(edge - 1):
@@ -52,12 +56,22 @@ def _configurations(node, value, supported):
                 bits = 0
                 for corner in range(8):
                     at = node[x + (corner & 1), y + ((corner >> 1) & 1), z + (corner >> 2)]
-                    if at < 0 or not supported[at]:
+                    if at < 0:
                         bits = 0
                         break
                     if value[at] < 0:
                         bits |= 1 << corner
-                if bits != 255:
+                if bits == 0 or bits == 255:
+                    continue
+                points, most, ax, ay, az = 0.0, 0.0, 0.0, 0.0, 0.0
+                for corner in range(8):
+                    at = node[x + (corner & 1), y + ((corner >> 1) & 1), z + (corner >> 2)]
+                    points += sums[at, 5]
+                    most = max(most, sums[at, 5])
+                    ax += sums[at, 6]
+                    ay += sums[at, 7]
+                    az += sums[at, 8]
+                if most >= FEWEST and ax * ax + ay * ay + az * az <= (overhang * points) ** 2:
                     configuration[x, y, z] = bits
     return configuration
 
@@ -158,11 +172,11 @@ def _contour(node, value, sums, configuration, cells, margin, table, twice, low,
                     active += 1
     row_of = np.full((edge, edge, edge), -1, np.int32)
     vertex = np.full((active, 12), -1, np.int32)
-    key = np.empty(4 * active + 1, np.int64)
-    place = np.empty((4 * active + 1, 3), np.float64)
-    normal = np.empty((4 * active + 1, 3), np.float32)
-    foreign_tile = np.empty((4 * active + 1, 3), np.int8)
-    foreign_key = np.empty(4 * active + 1, np.int64)
+    key = np.empty(FANS * active + 1, np.int64)
+    place = np.empty((FANS * active + 1, 3), np.float64)
+    normal = np.empty((FANS * active + 1, 3), np.float32)
+    foreign_tile = np.empty((FANS * active + 1, 3), np.int8)
+    foreign_key = np.empty(FANS * active + 1, np.int64)
     name, whole = np.empty(12, np.int8), np.empty(12, np.bool_)
     mean, direction = np.empty(3), np.empty(3)
     own, foreign, row = 0, 0, 0
@@ -216,7 +230,7 @@ def _contour(node, value, sums, configuration, cells, margin, table, twice, low,
                         continue
                     outward = value[node[x, y, z]] < 0
                     for corner in range(4):
-                        # anticlockwise about the axis: (0, 0), (1, 0), (1, 1), (0, 1) cells back along the next two axes
+                        # anticlockwise about the axis: (0, 0), (1, 0), (1, 1), (0, 1) cells back along the next two
                         s1, s2 = np.int64(corner == 1 or corner == 2), np.int64(corner >= 2)
                         dx = s1 * (axis == 2) + s2 * (axis == 1)
                         dy = s1 * (axis == 0) + s2 * (axis == 2)
@@ -230,9 +244,12 @@ def _contour(node, value, sums, configuration, cells, margin, table, twice, low,
     )  # fmt: skip
 
 
-def contour(field, cells):
-    """The :class:`Patch` of a tile of ``cells`` cells along its edge from its :class:`nightbay.signed.Field`."""
-    configuration = _configurations(field.node, field.value, field.supported)
+def contour(field, cells, overhang):
+    """The :class:`Patch` of a tile of ``cells`` cells along its edge from its :class:`nightbay.signed.Field`.
+
+    ``overhang``: how far to one side of a cell its points may lie, share of their reach.
+    """
+    configuration = _configurations(field.node, field.value, field.sums, overhang)
     return Patch(
         *_contour(
             field.node, field.value, field.sums, configuration, cells, field.margin,

@@ -48,7 +48,7 @@ def fuse(upstream, sheet, settings, folder, threads):
     if not len(whole.faces):
         raise Rejected(
             f"the {plan.count} points of {', '.join(one.name for one in sources)} carry no surface at"
-            f" {resolution_mm} mm: their spacing is {plan.spacing * resolution_mm:.1f} mm; set scan.resolution_mm to that"
+            f" {resolution_mm} mm: they lie {plan.spacing * resolution_mm:.1f} mm apart; set scan.resolution_mm to that"
         )
     kept, specks, speck_area = weld.without_specks(whole, settings["scan"]["smallest_mm"] ** 2)
     if not len(kept.faces):
@@ -151,8 +151,8 @@ def tile(sources, plan, settings, number):
     reach = signed.reaches(
         points.cell, points.start, points.halo, points.edge, own["bridge"], own["smoothing"], plan.longest
     )
-    field = signed.field(points, reach, TILE_CELLS, extract.MARGIN, own["overhang"])
-    patch = extract.contour(field, TILE_CELLS)
+    field = signed.field(points, reach, TILE_CELLS, extract.MARGIN)
+    patch = extract.contour(field, TILE_CELLS, own["overhang"])
     found = bear.settle(
         patch, points, reach, plan.longest, len(sources), noise_mm / resolution_mm,
         np.cos(np.radians(own["crease_deg"])), own["agreement"],

@@ -1,9 +1,9 @@
 """Signed distance from oriented points, on the nodes of the grid near them.
 
-Every point states the signed distance ``n . (x - p)`` of its tangent plane to the nodes x within a flat cylinder about it:
-its reach in the tangent plane, and a band along the normal that is just deep enough that all eight corners of a cell which
-the surface passes hear of it. A node takes the weighted mean. It counts as supported only if the points lie around it
-and not to one side (all of a plane's half lie 0.42 of the reach to one side of its rim, on average), so the field ends where the measured surface ends.
+Every point states the signed distance ``n . (x - p)`` of its tangent plane to the nodes x within a flat cylinder about
+it: its reach in the tangent plane, and a band along the normal that is just deep enough that all eight corners of a
+cell which the surface passes hear of it. A node takes the weighted mean, and keeps how far to one side of it the points
+lie, by which :mod:`nightbay.extract` knows where the measured surface ends.
 """
 
 from dataclasses import dataclass
@@ -24,12 +24,11 @@ FIELDS = 9
 @dataclass(frozen=True)
 class Field:
     """Node values of one tile. ``node`` (m, m, m) int32: row of the node in ``sums`` (n, 9) and ``value`` (n,), or -1;
-    the first node stands ``margin`` nodes below the tile's own; ``supported`` (n,) bool."""
+    the first node stands ``margin`` nodes below the tile's own."""
 
     node: np.ndarray
     sums: np.ndarray
     value: np.ndarray
-    supported: np.ndarray
     margin: int
 
 
@@ -51,8 +50,11 @@ def reaches(cell, start, halo, edge, bridge, least, most):
 
 
 @njit(cache=True, nogil=True)
-def _splat(cell, place, normal, weight, reach, margin, node, sums):
-    """Add every point to the nodes in its reach; returns how many nodes were touched."""
+def _splat(cell, place, normal, weight, reach, margin, node, sums, where):
+    """Add every point to the nodes in its reach; returns how many nodes were touched, -1 if there is no room for them.
+
+    ``where`` (n,) int32: flat index of the node of each row of ``sums``.
+    """
     edge = node.shape[0]
     used = 0
     for i in range(len(cell)):
@@ -88,10 +90,11 @@ def _splat(cell, place, normal, weight, reach, margin, node, sums):
                     at = node[cx + a, cy + b, cz + c]
                     if at < 0:
                         at = used
-                        node[cx + a, cy + b, cz + c] = at
-                        used += 1
                         if used == len(sums):
                             return -1
+                        node[cx + a, cy + b, cz + c] = at
+                        where[at] = ((cx + a) * edge + cy + b) * edge + cz + c
+                        used += 1
                     sums[at, 0] += w
                     sums[at, 1] += w * d
                     sums[at, 2] += w * nx
@@ -104,11 +107,49 @@ def _splat(cell, place, normal, weight, reach, margin, node, sums):
     return used
 
 
-def field(points, reach, cells, margin, overhang):
+@njit(cache=True, nogil=True)
+def _extend(node, sums, where, value):
+    """Give the nodes next to those with a value one that continues theirs: beyond a crease, the outer corners of a cell
+    that the surface passes can lie out of reach of both faces. Returns the new rows of ``sums`` and ``value``."""
+    edge = node.shape[0]
+    flat = node.reshape(-1)
+    steps = np.array([edge * edge, edge, 1])
+    used = len(where)
+    added = np.empty(6 * used, np.int32)
+    count = 0
+    for row in range(used):
+        x, y, z = where[row] // (edge * edge), where[row] // edge % edge, where[row] % edge
+        for k, at in enumerate((x, y, z)):
+            for side in (-1, 1):
+                beside = where[row] + side * steps[k]
+                if 0 <= at + side < edge and flat[beside] == -1:
+                    flat[beside] = used + count
+                    added[count] = beside
+                    count += 1
+    new_sums, new_value = np.zeros((count, sums.shape[1]), np.float32), np.zeros(count, np.float32)
+    for new in range(count):
+        x, y, z = added[new] // (edge * edge), added[new] // edge % edge, added[new] % edge
+        total, heard = 0.0, 0
+        for k, at in enumerate((x, y, z)):
+            for side in (-1, 1):
+                if not 0 <= at + side < edge:
+                    continue
+                row = flat[added[new] + side * steps[k]]
+                if row < 0 or row >= used:
+                    continue
+                total += value[row] - side * sums[row, 2 + k] / sums[row, 0]
+                for m in range(3):
+                    new_sums[new, 2 + m] += sums[row, 2 + m] / sums[row, 0]
+                heard += 1
+        new_value[new] = total / heard
+        new_sums[new, 0] = heard
+    return new_sums, new_value
+
+
+def field(points, reach, cells, margin):
     """The :class:`Field` of a tile's points.
 
-    ``reach`` (n,) from :func:`reaches`; ``cells``: of the tile along its edge; ``margin``: nodes beyond the tile;
-    ``overhang``: how far from the middle of the points that bear on it a node may lie, as a share of their reach.
+    ``reach`` (n,) from :func:`reaches`; ``cells``: of the tile along its edge; ``margin``: nodes beyond the tile.
     """
     edge = cells + 2 * margin
     room = 1 << 16
@@ -116,8 +157,9 @@ def field(points, reach, cells, margin, overhang):
     while used < 0:  # not enough rows: again with more
         room *= 2
         node = np.full((edge, edge, edge), -1, np.int32)
-        sums = np.zeros((room, FIELDS), np.float32)
-        used = _splat(points.cell, points.place, points.normal, points.weight, reach, margin, node, sums)
+        sums, where = np.zeros((room, FIELDS), np.float32), np.empty(room, np.int32)
+        used = _splat(points.cell, points.place, points.normal, points.weight, reach, margin, node, sums, where)
     sums = sums[:used]
-    aside = np.sqrt(sums[:, 6] ** 2 + sums[:, 7] ** 2 + sums[:, 8] ** 2) / sums[:, 5]
-    return Field(node, sums, sums[:, 1] / sums[:, 0], aside <= overhang, margin)
+    value = sums[:, 1] / sums[:, 0]
+    more_sums, more_value = _extend(node, sums, where[:used], value)
+    return Field(node, np.concatenate([sums, more_sums]), np.concatenate([value, more_value]), margin)

@@ -1,8 +1,8 @@
 """The points of one tile of the vehicle grid, from all segments, in grid units and sorted by grid cell.
 
-Grid units: one is the resolution of the surface, node (i, j, k) of the grid lies at ``resolution_mm * (i, j, k)`` in the
-vehicle frame. A point is held as the cell that it lies in, exact integers, and its place in the cell. That, and one fixed
-order of points (by cell, then segment name, then row), gives every tile that sees a point the same bits for it.
+Grid units: one is the resolution of the surface, node (i, j, k) of the grid lies at ``resolution_mm * (i, j, k)`` in
+the vehicle frame. A point is held as the cell that it lies in, exact integers, and its place in the cell. That, and one
+fixed order of points (by cell, then segment name, then row), gives every tile that sees a point the same bits for it.
 """
 
 from dataclasses import dataclass

@@ -64,7 +64,7 @@ def _components(count, faces):
 
 
 def without_specks(surface: Surface, least_area_mm2):
-    """The surface without its pieces smaller than ``least_area_mm2``: ``(Surface, number of specks, their area mm2)``."""
+    """``(Surface, n, area_mm2)``: the surface without its n pieces smaller than ``least_area_mm2``, and their area."""
     piece = _components(len(surface.vertices_mm), surface.faces)[surface.faces[:, 0]]
     area = np.bincount(piece, np.linalg.norm(face_normals(surface), axis=1) / 2, minlength=len(surface.vertices_mm))
     speck = (area > 0) & (area < least_area_mm2)
