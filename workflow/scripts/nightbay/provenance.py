@@ -17,7 +17,7 @@ SCRIPTS = Path(__file__).resolve().parents[1]
 PACKAGE = SCRIPTS / "nightbay"
 WORKFLOW = SCRIPTS.parent
 # What the hash can't see by following imports: files that are read when the stage runs.
-RESOURCES = {"report": ("report/job.html*",), "board": ("report/board.html*",)}
+RESOURCES = {"report": ("report/*",), "board": ("report/*",)}
 
 
 def modules_of(script):

@@ -1,0 +1,170 @@
+"""What a job's stages left, told in the words of the report: state, summary, warnings, rows of its tables."""
+
+from dataclasses import dataclass
+
+from nightbay import wording
+from nightbay.wording import known, listing, mm, plural, share
+
+COMPLETE, WARNED, REFUSED = "complete", "complete with warnings", "refused"
+DIMENSIONS = {
+    "length": "Length",
+    "width": "Width",
+    "width_over_mirrors": "Width over mirrors",
+    "height": "Height",
+    "height_body": "Height of the body",
+    "wheelbase": "Wheelbase",
+}
+
+
+@dataclass(frozen=True)
+class Part:
+    """One part of a job: ``stages`` {name: Upstream}, ``segments`` {segment: {"intake": Upstream, "clean": …}}."""
+
+    name: str
+    stages: dict
+    segments: dict
+
+    def result(self, stage):
+        """A stage's numbers; empty where it was not run or refused."""
+        one = self.stages.get(stage)
+        return one.result if one is not None and one.status == "ok" else {}
+
+    @property
+    def everything(self):
+        """All upstream results of the part, in the order of the data's way."""
+        of_segments = [one[stage] for stage in ("intake", "clean") for one in self.segments.values() if stage in one]
+        return of_segments + list(self.stages.values())
+
+    @property
+    def reasons(self):
+        """Why the part was refused, each sentence once: {"stage", "segment", "sentence"}."""
+        found = []
+        for one in self.everything:
+            found += [reason for reason in one.reasons if one.status != "ok" and reason not in found]
+        return found
+
+    @property
+    def notes(self):
+        """What stages noted: (stage, segment or None, sentence), each sentence once."""
+        found = []
+        for one in self.everything:
+            found += [(one.stage, one.segment, note) for note in one.notes]
+        return list(dict.fromkeys(found))
+
+    @property
+    def points(self):
+        """Points that the surface was made of; None where none was made."""
+        kept = [one["clean"].result.get("kept") for one in self.segments.values() if "clean" in one]
+        return sum(kept) if kept and all(known(count) for count in kept) else None
+
+
+def parts_of(upstream):
+    """The :class:`Part` of each part of a job, exterior first."""
+    names = sorted({one.part for stage in upstream.values() for one in stage})
+    parts = []
+    for name in names:
+        stages = {
+            stage: one for stage, found in upstream.items() for one in found if one.part == name and one.segment is None
+        }
+        segments = {}
+        for stage, found in upstream.items():
+            for one in found:
+                if one.part == name and one.segment is not None:
+                    segments.setdefault(one.segment, {})[stage] = one
+        parts.append(Part(name, stages, dict(sorted(segments.items()))))
+    return parts
+
+
+def state_of(parts, warnings):
+    """One of the words for a job's state."""
+    if all(part.reasons for part in parts):
+        return REFUSED
+    return WARNED if warnings else COMPLETE
+
+
+def warnings_of(part):
+    """Sentences on what a customer must know before using the model of a part."""
+    if part.reasons:
+        return [f"The {part.name} was refused; the reasons stand below."]
+    found = []
+    frame = part.result("frame")
+    if part.name == "exterior" and frame.get("state") not in (None, "vehicle"):
+        kept = [axis.upper() for axis, plane in frame["zero_planes"].items() if plane["found_by"] == "kept"]
+        found.append(f"The vehicle frame is incomplete: zero {listing(kept)} stays as scanned.")
+    if frame.get("front", {}).get("assumed"):
+        found.append(
+            "Which end is the front was told by the shape alone; say it in the job sheet (parts, axes, forward)."
+        )
+    for name, one in part.result("measure").get("dimensions", {}).items():
+        if one and one.get("significant"):
+            found.append(
+                f"{DIMENSIONS.get(name, name)} differs from its nominal value by "
+                f"{mm(one['difference_mm'], 1, sign=True)}, beyond its uncertainty of {mm(one['uncertainty_mm'], 1)}."
+            )
+    for level, numbers in part.result("reduce").get("levels", {}).items():
+        if numbers.get("edges_of_many_faces") or numbers.get("edges_of_one_direction"):
+            found.append(f"Level {level} of the model is no clean manifold.")
+    return found
+
+
+def summary_of(part):
+    """Two or three sentences on a part that was made."""
+    if part.reasons:
+        return f"The {part.name} could not be made: {part.reasons[0]['sentence']}"
+    size = [
+        f"{wording.number(one['value_mm'])}{wording.THIN}mm {word}"
+        for name, word in (("length", "long"), ("width", "wide"), ("height", "high"))
+        if (one := part.result("measure").get("dimensions", {}).get(name))
+    ]
+    wheelbase = part.result("measure").get("dimensions", {}).get("wheelbase")
+    if wheelbase:
+        size.append(f"wheelbase {wording.number(wheelbase['value_mm'])}{wording.THIN}mm")
+    made = f"The {part.name} was made from {plural(len(part.segments), 'segment')}"
+    made += f" and {wording.number(part.points / 1e6, 1)} million points" if part.points else ""
+    sentences = [made + (": " + ", ".join(size) if size else "") + "."]
+    gaps = part.result("refine").get("discrepancies")
+    if gaps:
+        worst = max(gaps, key=lambda row: row["after"]["rms_mm"])
+        sentences.append(
+            f"Where segments overlap they agree within {mm(worst['after']['rms_mm'])} (root mean square of the worst "
+            f"pair, {listing(worst['segments'])})."
+        )
+    fill = part.result("fill")
+    if fill:
+        made_up = fill["filled_area_mm2"] / max(fill["filled_area_mm2"] + fill["measured_area_mm2"], 1e-9)
+        sentences.append(
+            f"{plural(fill['gaps'], 'small gap')} were closed, {share(made_up, 2)} of the surface; "
+            f"{plural(fill['open']['count'], 'opening')} stay open."
+        )
+    return " ".join(sentences)
+
+
+def figures_of(parts):
+    """The main figures of a job for the board and the table: a short text."""
+    texts = []
+    for part in parts:
+        sizes = [part.result("measure").get("dimensions", {}).get(name) for name in ("length", "width", "height")]
+        if all(sizes):
+            texts.append(" x ".join(f"{one['value_mm']:.1f}" for one in sizes) + " mm")
+        gaps = part.result("refine").get("discrepancies")
+        if gaps:
+            texts.append(f"overlaps {max(row['after']['rms_mm'] for row in gaps):.2f} mm rms")
+    return ", ".join(texts)
+
+
+def openings_in_views(openings, convention, low_mm, high_mm, most):
+    """Which view shows each of the largest openings best: {view: [(number, centre)]}, numbered from 1."""
+    middle = [(a + b) / 2 for a, b in zip(low_mm, high_mm, strict=True)]
+    forward = -1.0 if convention == "design_grid" else 1.0
+    views = {}
+    for number, one in enumerate(openings[:most], 1):
+        dx, dy, dz = one["size_mm"]
+        x, y, _ = one["centre_mm"]
+        faces = {"side": dx * dz, "end": dy * dz, "top": dx * dy}
+        best = max(faces, key=faces.get)
+        if best == "side":  # left is negative Y in the design grid, positive Y in ISO 8855
+            best = "left" if (y - middle[1]) * forward > 0 else "right"
+        elif best == "end":
+            best = "front" if (x - middle[0]) * forward > 0 else "rear"
+        views.setdefault(best, []).append((number, one["centre_mm"]))
+    return views

@@ -1,0 +1,52 @@
+"""Renders the pages from their templates in workflow/report/."""
+
+from pathlib import Path
+
+import jinja2
+
+from nightbay import chart, wording
+
+TEMPLATES = Path(__file__).resolve().parents[2] / "report"
+
+
+def render(template, **values):
+    """The HTML of a template; keys that a result does not have are said to be not measured."""
+    environment = jinja2.Environment(
+        loader=jinja2.FileSystemLoader(TEMPLATES),
+        undefined=jinja2.ChainableUndefined,
+        autoescape=True,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+    environment.filters |= {
+        "number": _defined(wording.number),
+        "mm": _defined(wording.mm),
+        "area": _defined(wording.area),
+        "share": _defined(wording.share),
+        "size": _defined(wording.size),
+        "listing": wording.listing,
+    }
+    environment.globals |= {
+        "plus_minus": lambda value, uncertainty: wording.plus_minus(_plain(value), _plain(uncertainty)),
+        "plural": wording.plural,
+        "share_of": _share_of,
+        "dots": chart.dots,
+        "Row": chart.Row,
+        "not_measured": wording.NOT_MEASURED,
+    }
+    return environment.get_template(template).render(**values)
+
+
+def _share_of(views, name):
+    """Width of a drawing among its page's drawings as CSS: two by two fill a row, and all have one scale."""
+    wide = [drawing.wide_mm for drawing in views.values()]
+    row = max(a + b for a, b in zip(wide, [*wide[1:], 0.0], strict=True)) if len(wide) > 1 else 1.6 * wide[0]
+    return f"calc((100% - 1.3rem)*{views[name].wide_mm / row:.4f})"
+
+
+def _plain(value):
+    return None if isinstance(value, jinja2.Undefined) else value
+
+
+def _defined(function):
+    return lambda value, *arguments, **options: function(_plain(value), *arguments, **options)
