@@ -124,14 +124,14 @@ def faults(job):
     """What goes wrong in the runs of a job."""
     if job.part == "interior":
         return simulate.Faults(mirrors=0.0, strays=0.002)
-    return simulate.Faults(layers_mm=(0.4,), layer_path_mm=1200.0)
+    return simulate.Faults(mirrors=4.0, layers_mm=(0.4,), layer_path_mm=1200.0)
 
 
 def surroundings(body):
     """Things that stand beside a vehicle in a shop: a tool box, an axle stand."""
     low, high = body.bounds_mm
-    x, y = low[0] + 0.4 * (high[0] - low[0]), high[1] + 330
+    x, y = low[0] + 0.4 * (high[0] - low[0]), high[1] + 70
     box = bodies.box((x, y, 0), (x + 450, y + 260, 240), bodies.SURROUNDINGS)
-    x, y = low[0] + 0.6 * (high[0] - low[0]), low[1] - 480
+    x, y = low[0] + 0.6 * (high[0] - low[0]), low[1] - 250
     stand = bodies.box((x, y, 0), (x + 180, y + 180, 420), bodies.SURROUNDINGS)
     return bodies.join([box, stand])

@@ -23,7 +23,7 @@ LABELS = ("surface", "stray", "cluster", "ghost", "layer", "ground", "surroundin
 SURFACE, STRAY, CLUSTER, GHOST, LAYER, GROUND, SURROUNDINGS, TARGET = range(len(LABELS))
 
 # By material (paint, glass, trim, chrome, rubber, ground, surroundings, lining). Plausible values, no source.
-KEPT = np.array([1.0, 0.02, 0.35, 0.25, 0.6, 0.4, 0.8, 1.0])  # share of points that come back at all
+KEPT = np.array([1.0, 0.02, 0.35, 0.25, 0.6, 0.35, 0.8, 1.0])  # share of points that come back at all
 NOISIER = np.array([1.0, 4.0, 1.8, 3.0, 1.5, 1.5, 1.2, 1.0])  # their noise, against matt paint
 MIRRORS = np.array([0.004, 0.05, 0.0, 0.03, 0.0, 0.0, 0.0, 0.0])  # share of points that come off a mirror image instead
 
@@ -186,10 +186,10 @@ def scan(
     )
     # a pilot tells how many of the points drawn come back, so that the asked number does
     area = _weights(run)[0].sum()
+    if area == 0:
+        raise ValueError("no viewpoint sees the body")
     pilot = replace(run, density=100_000 / area)
     share = len(_draw(pilot, np.random.default_rng([seed, 2]), 0, 1)[0]) / 100_000
-    if share == 0:
-        raise ValueError("no viewpoint sees the body")
     return replace(run, density=points * (1 - faults.clusters) / share / area)
 
 

@@ -2,6 +2,7 @@
 
 from dataclasses import dataclass
 
+import bodies
 import numpy as np
 from nightbay.native import open3d
 
@@ -79,7 +80,7 @@ def _serpentine(first, second):
 
 
 def _steps(low, high, step):
-    return np.linspace(low, high, max(2, round((high - low) / step) + 1))
+    return np.linspace(low, high, max(2, round(abs(high - low) / step) + 1))
 
 
 def _turns(angles_deg, strokes, length, rng):
@@ -114,7 +115,7 @@ def _outline(bounds_mm, arc_mm):
 
 
 def wall(body, start, stop, *, seed, step_mm=STEP_MM):
-    """Strokes up and down round the body's sides, from share ``start`` of its outline to share ``stop``.
+    """A lap along the body's foot, then strokes up and down its sides, from share ``start`` of its outline to ``stop``.
 
     Shares: 0 is the middle of the front, growing over the right side; negative numbers go over the left side.
     """
@@ -133,7 +134,22 @@ def wall(body, start, stop, *, seed, step_mm=STEP_MM):
     direction = np.column_stack([np.cos(tilt) * np.cos(heading), np.cos(tilt) * np.sin(heading), np.sin(tilt)])
     middle = np.column_stack([point, height])
     # begin outside the body, on the line through the outline's point
-    return aimed(body, middle - 900.0 * direction, direction, rng)
+    return both(
+        _foot(body, stop * length, start * length, step_mm, rng),
+        aimed(body, middle - 900.0 * direction, direction, rng),
+    )
+
+
+def _foot(body, start_mm, stop_mm, step_mm, rng):
+    """A lap along the foot of the body from one length of its outline to another, looking down at sills and floor."""
+    arc = _steps(start_mm, stop_mm, step_mm / 2)
+    point, outward, _ = _outline(body.bounds_mm, arc)
+    tilt = _turns([-38.0, -62.0], len(arc), 1, rng)
+    heading = np.arctan2(-outward[:, 1], -outward[:, 0]) + _turns([-20.0, -20.0, 20.0, 20.0], len(arc), 1, rng)
+    direction = np.column_stack([np.cos(tilt) * np.cos(heading), np.cos(tilt) * np.sin(heading), np.sin(tilt)])
+    aim = np.column_stack([point + 130.0 * (np.arange(len(arc)) % 3 - 0.5)[:, None] * outward, np.zeros(len(arc))])
+    scene = bodies.join([body, bodies.ground(body.bounds_mm)])
+    return aimed(scene, aim - 700.0 * direction, direction, rng)
 
 
 def top(body, y_low_mm=None, y_high_mm=None, *, seed, step_mm=STEP_MM):
