@@ -86,16 +86,15 @@ def examine(cells, *, noise_mm, smallest_mm, apart_mm, on_ground):
         left = reason == KEPT
         reason[left & ground.is_ground(floor, cells.xyz_mm, cells.normal, noise_mm)] = CODE["ground"]
         reason[left & (height_mm < -ground.thickness_mm(floor, noise_mm))] = CODE["surroundings"]
-        count, centres_mm, _ = surfels(cells.xyz_mm, cells.normal, cells.start, reason)
     cell_of_point = np.repeat(np.arange(len(cells), dtype=np.int32), np.diff(cells.start))
-    up = None if floor is None else floor.normal
-    far = clusters.beyond(cells, count > 0, centres_mm, apart_mm, up)
-    reason[(reason == KEPT) & far[cell_of_point]] = CODE["surroundings"]
     judged = (state == strays.SUPPORTED) & (reason == KEPT)
     many = np.bincount(cell_of_point[judged], minlength=len(cells))
     agreement = np.bincount(cell_of_point[judged], share[judged] / 100.0, minlength=len(cells)) / np.maximum(many, 1)
     floats = clusters.floating(cells, many > 0, agreement, smallest_mm)
     reason[judged & floats[cell_of_point]] = CODE["cluster"]
+    count, centres_mm, _ = surfels(cells.xyz_mm, cells.normal, cells.start, reason)
+    far = clusters.beyond(cells, count > 0, centres_mm, apart_mm, None if floor is None else floor.normal)
+    reason[(reason == KEPT) & far[cell_of_point]] = CODE["surroundings"]
     doubled = layers.find(cells, reason == KEPT, noise_mm, smallest_mm)
     reason[doubled.gone] = CODE["layer"]
     flag[doubled.undecided] |= UNDECIDED

@@ -35,11 +35,11 @@ def floating(cells, member, share, smallest_mm):
 def beyond(cells, member, centres_mm, gap_mm, up=None):
     """Cells of things that stand apart from the vehicle, (m,) bool.
 
-    The vehicle is the largest thing that hangs together over gaps of ``gap_mm``. Another thing is beyond it when more
+    The vehicle is the largest thing that hangs together, never over a gap of ``gap_mm``. Another thing is beyond it when more
     than half of it lies outside of the vehicle's box by more than ``gap_mm``; a wheel in its arch or a seat behind
     glass lies inside. ``centres_mm`` (m, 3); ``up`` (3,) unit, the direction in which the box stands, where known.
     """
-    factor = max(1, int(np.ceil(gap_mm / cells.edge_mm)))
+    factor = max(1, int(gap_mm / 2 / cells.edge_mm))  # points in touching cells are less than two edges apart
     group, runs = neighbours.coarsen(cells.index, factor, member)
     thing = neighbours.components(runs, np.ones(len(runs), bool))
     far = np.zeros(len(member), bool)
