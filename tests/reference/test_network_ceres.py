@@ -20,7 +20,7 @@ class Sighting(pyceres.CostFunction):
         self.set_num_residuals(3)
         self.set_parameter_block_sizes([3, 3, 3])
 
-    def Evaluate(self, parameters, residuals, jacobians):  # noqa: N802 (the library's name)
+    def Evaluate(self, parameters, residuals, jacobians):
         w, t, x = (np.array(block) for block in parameters)
         R = Rotation.from_rotvec(w).as_matrix()
         residuals[:] = self.root @ (self.z - R.T @ (x - t))

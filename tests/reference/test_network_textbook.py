@@ -22,8 +22,8 @@ def isotropic(sd, n):
 
 
 class TestTransformations:
-    # E. Grafarend, J. Awange, Journal of Geodesy 77 (2003) 66-76: seven stations, m. Coordinates read in a public source
-    # that carries the example; the printed results are from memory, every digit recomputed by an independent script.
+    # E. Grafarend, J. Awange, Journal of Geodesy 77 (2003) 66-76: seven stations, m. Coordinates read in a public
+    # source that carries the example; the printed results from memory, recomputed by an independent script.
     STATIONS = np.array(
         [
             [4157222.543, 664789.307, 4774952.099, 4157870.237, 664818.678, 4775416.524],

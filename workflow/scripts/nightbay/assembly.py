@@ -10,7 +10,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from scipy.spatial import cKDTree
 
-from nightbay import matching, matching_search, rigid
+from nightbay import matching, matching_search, pairing, rigid
 from nightbay.errors import Rejected
 
 WITHOUT = ("few", "chance")  # refusals for which it is worth trying without normals
@@ -175,7 +175,7 @@ def _extend(known, one, T, same_mm):
 
 def _refuse_loose(one, known, bare, tolerance, settings):
     """Refuse a segment that would fit were noise larger than declared; that is another fault than missing targets."""
-    loose = matching.Tolerance(4 * tolerance.noise_mm, 4 * tolerance.drift_mm_per_m, tolerance.normal_deg)
+    loose = pairing.Tolerance(4 * tolerance.noise_mm, 4 * tolerance.drift_mm_per_m, tolerance.normal_deg)
     try:
         match = matching.match(
             known.xyz,

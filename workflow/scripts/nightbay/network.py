@@ -14,6 +14,7 @@ from nightbay import (
     matching,
     network_model,
     network_result,
+    pairing,
     targets,
     ties,
 )
@@ -66,7 +67,7 @@ def network(upstream, sheet, settings, folder, threads):
 
 def adjust_lists(lists, has_survey, placed, parameters, scan):
     """The :class:`Network` of lists, the first of which holds the frame."""
-    tolerance = matching.Tolerance(scan["target_noise_mm"], scan["target_drift_mm_per_m"], parameters["normal_deg"])
+    tolerance = pairing.Tolerance(scan["target_noise_mm"], scan["target_drift_mm_per_m"], parameters["normal_deg"])
     start = assembly.place(lists, tolerance, parameters, placed)
     for name, match in start.matches.items():
         print(
