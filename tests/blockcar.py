@@ -44,6 +44,26 @@ def car(mirrors=True, antenna=True):
     return trimesh.util.concatenate(parts)
 
 
+def load_bay():
+    """The inside of a load bay, open at the rear: floor at Z = 0, wheel boxes, a ledge at the front."""
+    parts = [
+        trimesh.creation.box(bounds=[[0, -850, -2], [2600, 850, 0]]),
+        trimesh.creation.box(bounds=[[0, -790, 1750], [2600, 790, 1752]]),
+        trimesh.creation.box(bounds=[[-2, -850, 0], [0, 850, 1750]]),
+        trimesh.creation.box(bounds=[[0, -500, 0], [250, 500, 400]]),
+    ]
+    for side in (-1, 1):
+        walls = [
+            [(0, 850, 0), (2600, 852, 1750)],
+            [(1300, 620, 0), (2000, 850, 350)],
+            [(600, 820, 900), (660, 850, 1750)],
+        ]
+        for low, high in walls:
+            y = np.sort([side * low[1], side * high[1]])
+            parts.append(trimesh.creation.box(bounds=[(low[0], y[0], low[2]), (high[0], y[1], high[2])]))
+    return trimesh.util.concatenate(parts)
+
+
 def scan(mesh, count, seed, noise_mm=0.1):
     """Points (n, 3) with normals, evenly on the whole surface, with noise along the normal."""
     rng = np.random.default_rng(seed)
@@ -66,7 +86,7 @@ def upstream(folder, points, normals, segments, T_control_vehicle, *, part="exte
     rng = np.random.default_rng(seed)
     cleaned, poses = [], {}
     for name, rows in segments.items():
-        T_control_segment = rigid.pose(_rotation(rng), rng.uniform(-2000, 2000, 3))
+        T_control_segment = rigid.pose(rotation(rng), rng.uniform(-2000, 2000, 3))
         T_segment_vehicle = rigid.invert(T_control_segment) @ T_control_vehicle
         xyz = rigid.transform(T_segment_vehicle, points[rows])
         origin = np.round(xyz.mean(axis=0))
@@ -84,6 +104,7 @@ def upstream(folder, points, normals, segments, T_control_vehicle, *, part="exte
     return {"clean": cleaned, "refine": refine}
 
 
-def _rotation(rng):
+def rotation(rng):
+    """A random rotation, (3, 3)."""
     rotation, _ = np.linalg.qr(rng.normal(size=(3, 3)))
     return rotation * np.sign(np.linalg.det(rotation))

@@ -107,8 +107,9 @@ def set_zero_x(datum, sign):
     """Zero X through the middle of the front axle, the furthest in the direction ``sign`` of the level frame's X."""
     if not datum.axles:
         datum.zero_mm = datum.zero_mm - (datum.zero_mm @ datum.along) * datum.along  # the control frame's zero
-        datum.planes["x"]["reason"] = "no wheel was found"
-        datum.notes.append("Zero X is kept as scanned: no wheel was found.")
+        reason = "a part seen from inside has no axle" if datum.inside else "no wheel was found"
+        datum.planes["x"]["reason"] = reason
+        datum.notes.append(f"Zero X is kept as scanned: {reason}.")
         return
     axle = max(datum.axles, key=lambda one: sign * one.x_mm)
     datum.zero_mm = datum.zero_mm + axle.x_mm * datum.along

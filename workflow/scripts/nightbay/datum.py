@@ -58,7 +58,7 @@ class Datum:
 
     ``along``, ``across``, ``up`` (3,) unit, right-handed (along x across = up); ``zero_mm`` (3,): a point that lies on
     every zero plane that was found; ``planes``, ``turn_sd_rad``, ``symmetry`` and ``notes`` go to the JSON; ``wheels``
-    and ``axles`` stand in the level frame.
+    and ``axles`` stand in the level frame; ``inside``: of a part seen from inside.
     """
 
     along: np.ndarray
@@ -71,6 +71,7 @@ class Datum:
     axles: list = field(default_factory=list)
     symmetry: dict | None = None
     notes: list = field(default_factory=list)
+    inside: bool = False
 
     def found(self, name):
         """Whether zero plane x, y or z was found."""

@@ -41,7 +41,19 @@ def find(datum, seen, hints):
     if abs(total) > 0.1 * (x.max() - x.min()):
         sign = 1.0 if total > 0 else -1.0
         return {"sign": sign, "found_by": "names of segments", "assumed": False, "notes": []}
+    if datum.inside:
+        return _unknown(datum)
     return _by_shape(datum, seen.normals)
+
+
+def _unknown(datum):
+    """Seen from inside, no shape tells: X runs the way in which the control frame's nearest axis does."""
+    main = datum.along[int(np.argmax(np.abs(datum.along)))]
+    note = (
+        "Which end is the front is not known: nothing but a segment named 'front' or 'rear', or axes.forward in the job "
+        "sheet, can tell it of a part seen from inside."
+    )
+    return {"sign": 1.0 if main > 0 else -1.0, "found_by": "kept", "assumed": True, "notes": [note]}
 
 
 def _by_shape(datum, normals):

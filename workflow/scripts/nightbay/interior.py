@@ -9,7 +9,7 @@ NARROW_DEG = 10.0  # normals within this of a direction belong to it
 TRIALS = 2000  # directions tried, about 3 degrees apart
 THICK_MM = 15.0  # a floor's ribs and mats lie within this of it
 LEAST = 0.05  # of all points must lie in a floor
-AHEAD = 1.1  # the better of two symmetry planes must have so many times the share of the other
+AHEAD = 2.0  # the next best symmetry plane must leave so many times more points without a mirror image
 
 
 def find(seen, hints):
@@ -28,6 +28,8 @@ def find(seen, hints):
         upright, mirrors, assumed = [walls[at] * np.sign(cosines[at])], np.delete(walls, at, axis=0), False
     else:
         upright, mirrors, assumed = None, walls, True
+    if "forward" in hints and len(mirrors) > 1:
+        mirrors = mirrors[np.abs(mirrors @ hints["forward"]) < 0.7]
     mirror = best_mirror(seen, walls, mirrors)
     if isinstance(mirror, str):
         return datum.as_scanned(mirror)
@@ -41,8 +43,8 @@ def find(seen, hints):
     # a ceiling is about as large as its floor: more stands on the floor
     share, load, plane = max((one for one in floors if one[0] > 0.5 * largest), key=lambda one: one[1])
     found = datum.level(plane, seen.points_mm, np.cross(mirror.normal, plane.normal))
+    found.inside = True
     datum.set_mirror(found, seen)
-    found.planes["x"]["reason"] = "a part seen from inside has no axle"
     found.planes["z"]["share"] = share
     if assumed:
         found.notes.append(
@@ -89,7 +91,7 @@ def best_mirror(seen, walls, candidates):
     planes = sorted((one for one in found if not isinstance(one, str)), key=lambda one: -one.share)
     if not planes:
         return found[0]
-    if len(planes) > 1 and planes[0].share < AHEAD * planes[1].share:
+    if len(planes) > 1 and 1.0 - planes[1].share < AHEAD * (1.0 - planes[0].share):
         return (
             f"two symmetry planes are about as good, with {planes[0].share:.0%} and {planes[1].share:.0%} of the "
             "points mirrored; give axes.up and axes.forward in the job sheet"

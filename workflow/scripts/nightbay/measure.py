@@ -13,6 +13,9 @@ MEANINGS = {
     "width_over_mirrors": "the same with everything that was scanned",
     "height": "from the ground to the highest point, antenna included (ISO 612)",
     "height_body": "from the ground to the highest point of the body, without thin things on the roof",
+    "inner_length": "along X between the outermost surfaces scanned from inside; ends with the scan where the part is open",
+    "inner_width": "the same along Y",
+    "inner_height": "the same along Z",
     "wheelbase": "along the vehicle from the first axle to the last (ISO 612), mean of both sides",
 }
 
@@ -47,8 +50,13 @@ def take(body, part, notes):
     planes = {name: plane["found_by"] != "kept" for name, plane in body.frame["zero_planes"].items()}
     found, seen = {}, []
     if part != "exterior":
-        notes.append("Length, width, height and wheelbase are of a vehicle's outside; this part gives its extent only.")
-        return found, seen
+        if planes["z"] and planes["y"]:
+            found = {
+                f"inner_{name}": dimensions.span(body, at) for at, name in enumerate(("length", "width", "height"))
+            }
+        else:
+            notes.append("No inner dimension can be stated: the frame is kept as scanned.")
+        return finish(found), seen
     if planes["z"] and planes["y"]:
         found["length"] = dimensions.span(body, 0)
         counted, seen = dimensions.without_mirrors(body)
@@ -71,11 +79,16 @@ def take(body, part, notes):
     found["wheelbase"] = wheelbase(body)
     if found["wheelbase"] is None:
         notes.append("Wheelbase can't be stated: fewer than two axles were found.")
+    return finish(found), seen
+
+
+def finish(found):
+    """Dimensions that could be taken, with what each means."""
     found = {name: one for name, one in found.items() if one is not None}
     for name, one in found.items():
         one["meaning"] = MEANINGS[name]
         print(f"{name}: {one['value_mm']:.2f} mm, U = {one['uncertainty_mm']:.2f} mm (k = 2) {one['budget_mm']}")
-    return found, seen
+    return found
 
 
 def wheelbase(body):

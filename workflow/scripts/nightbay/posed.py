@@ -39,16 +39,20 @@ class PosedClouds:
 
     def box(self, T_frame_control, low_mm, high_mm, spacing_mm):
         """Points (n, 3) and normals inside a box, bounds (3,), of another frame, in that frame, thinned."""
-        corners = np.array(np.meshgrid(*zip(low_mm, high_mm, strict=True), indexing="ij")).reshape(3, -1).T
-        points, normals = [], []
+        points, normals = [np.empty((0, 3))], [np.empty((0, 3))]
         for name in self.names:
-            T_frame_file = T_frame_control @ self.poses[name]
-            around = rigid.transform(rigid.invert(T_frame_file), corners)
-            piece, _ = self.clouds[name].near(around.min(axis=0), around.max(axis=0))
-            xyz = rigid.transform(T_frame_file, piece.xyz_mm)
-            inside = np.all((xyz >= low_mm) & (xyz <= high_mm), axis=1)
-            points.append(xyz[inside])
-            normals.append(_unit(rigid.rotate(T_frame_file, piece.normal[inside])))
+            T_frame_file, cloud = T_frame_control @ self.poses[name], self.clouds[name]
+            low, high = cloud.tiles["low_mm"].astype(float), cloud.tiles["high_mm"].astype(float)
+            # a tile is turned against the box: the sphere round it decides whether it is read
+            middle = rigid.transform(T_frame_file, (low + high) / 2)
+            radius = np.linalg.norm(high - low, axis=1)[:, None] / 2
+            near = np.all((middle + radius >= low_mm) & (middle - radius <= high_mm), axis=1)
+            for number in np.flatnonzero(near & (cloud.tiles["count"] > 0)):
+                piece = cloud.tile(number)
+                xyz = rigid.transform(T_frame_file, piece.xyz_mm)
+                inside = np.all((xyz >= low_mm) & (xyz <= high_mm), axis=1)
+                points.append(xyz[inside])
+                normals.append(_unit(rigid.rotate(T_frame_file, piece.normal[inside])))
         points, normals = np.concatenate(points), np.concatenate(normals)
         rows = robust.thin(points, spacing_mm)
         return points[rows], normals[rows]

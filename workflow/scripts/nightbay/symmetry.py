@@ -43,16 +43,15 @@ def reflect(points, normal, offset_mm=0.0):
     return points - 2.0 * np.outer(points @ normal - offset_mm, normal)
 
 
-def _residuals(points, normals, tree, normal, offset_mm, reach_mm, threads):
-    """Rows of points that have a partner, the partner's row, and the distance along the partner's normal."""
-    image = reflect(points, normal, offset_mm)
+def _residuals(points, normals, rows, tree, normal, offset_mm, reach_mm, threads):
+    """Those of the ``rows`` that have a partner, the partner's row, and the distance along the partner's normal."""
+    image = reflect(points[rows], normal, offset_mm)
     distance, partner = tree.query(image, distance_upper_bound=reach_mm, workers=threads)
-    rows = np.flatnonzero(np.isfinite(distance))
-    partner = partner[rows]
-    alike = np.einsum("ij,ij->i", reflect(normals[rows], normal), normals[partner]) > ALIKE
-    rows, partner = rows[alike], partner[alike]
-    residuals = np.einsum("ij,ij->i", normals[partner], image[rows] - points[partner])
-    return rows, partner, residuals
+    met = np.flatnonzero(np.isfinite(distance))
+    alike = np.einsum("ij,ij->i", reflect(normals[rows[met]], normal), normals[partner[met]]) > ALIKE
+    met = met[alike]
+    partner = partner[met]
+    return rows[met], partner, np.einsum("ij,ij->i", normals[partner], image[met] - points[partner])
 
 
 def fit(points_mm, normals, normal, offset_mm, *, axes, along, reaches_mm, spacing_mm, least_share=0.0, threads=1):
@@ -73,11 +72,15 @@ def fit(points_mm, normals, normal, offset_mm, *, axes, along, reaches_mm, spaci
     tree = cKDTree(points)
     axes = np.atleast_2d(np.asarray(axes, float))
     block = robust.blocks_along(points @ along, BLOCKS)
+    everything = np.arange(len(points))
     for reach_mm in reaches_mm:
+        close = 1.0 if reach_mm == reaches_mm[-1] else 10.0  # a coarse stage need not settle
+        # partners lie up to a spacing aside of the image, whatever the distance along the normal
+        wide = np.hypot(reach_mm, 1.5 * spacing_mm)
         for _ in range(30):
-            # partners lie up to a spacing aside of the image, whatever the distance along the normal
-            found = _residuals(points, normals, tree, normal, offset_mm, np.hypot(reach_mm, 1.5 * spacing_mm), threads)
-            rows, partner, residuals = found
+            # a pair seen from its other end says the same again
+            half = np.flatnonzero(points @ normal > offset_mm)
+            rows, partner, residuals = _residuals(points, normals, half, tree, normal, offset_mm, wide, threads)
             if len(rows) < 50:
                 return None
             jacobian = _jacobian(points[rows], normals[partner], normal, offset_mm, axes)
@@ -88,8 +91,9 @@ def fit(points_mm, normals, normal, offset_mm, *, axes, along, reaches_mm, spaci
             normal = normal + np.cross(turn, normal)
             normal /= np.linalg.norm(normal)
             offset_mm += step.change[-1]
-            if np.linalg.norm(turn) < 1e-7 and abs(step.change[-1]) < 1e-4:
+            if np.linalg.norm(turn) < 1e-6 * close and abs(step.change[-1]) < 1e-3 * close:
                 break
+        _, _, residuals = _residuals(points, normals, everything, tree, normal, offset_mm, wide, threads)
         if np.count_nonzero(np.abs(residuals) < reach_mm) < least_share * len(points):
             break
     good = np.abs(residuals) < reach_mm

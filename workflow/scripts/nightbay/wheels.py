@@ -12,6 +12,7 @@ from nightbay import robust
 CELL_MM = 30.0  # of the plan view in which contact patches are told apart
 SPACING_MM = 5.0  # points of a wheel are thinned to this: some 10 000 a wheel
 TURNS_DEG = (50.0, 110.0, 180.0)  # a wheel is compared with itself after these turns
+VOTERS = 3000  # points that vote for the first guess of the centre
 REACHES_MM = (25.0, 10.0, 4.0)
 SECTORS = 8  # of the wheel, left out in turn for the uncertainty
 ALIKE = 0.8  # cosine between a turned normal and the one it meets
@@ -90,7 +91,8 @@ def fit(points_mm, normals, x_mm, side, threads=1):
 def _coarse_centre(points_mm, normals, x_mm):
     """X and Z of the point where most normals meet in side view, for a circle that stands on the ground; or None."""
     across = np.hypot(normals[:, 0], normals[:, 2])
-    tilted = across > 0.3
+    tilted = np.flatnonzero(across > 0.3)
+    tilted = tilted[:: max(1, len(tilted) // VOTERS)]
     points, lines = points_mm[tilted][:, [0, 2]], normals[tilted][:, [0, 2]] / across[tilted, None]
     best, best_score = None, 0.0
     for radius in np.arange(RADIUS_LOW_MM, RADIUS_HIGH_MM, 10.0):
