@@ -1,0 +1,72 @@
+"""Small simulated parts for the tests of refine: a dented egg of a vehicle's size, in overlapping segments."""
+
+from types import SimpleNamespace
+
+import numpy as np
+from nightbay import cloud, rigid
+from scipy.spatial.transform import Rotation
+
+HALF_AXES_MM = np.array([2000.0, 850.0, 700.0])
+DRIFT_MM_PER_M = 0.03
+
+
+def egg(count, rng, dents=True):
+    """Points (n, 3) mm and outward normals (n, 3) of a dented ellipsoid, evenly over its surface to a few per cent."""
+    direction = rng.normal(size=(4 * count, 3))
+    direction /= np.linalg.norm(direction, axis=1, keepdims=True)
+    stretch = np.linalg.norm(direction / HALF_AXES_MM, axis=1)  # area a solid angle of the sphere maps to
+    direction = direction[rng.random(len(direction)) < stretch / stretch.max()][:count]
+    points = direction * HALF_AXES_MM
+    normals = direction / HALF_AXES_MM
+    normals /= np.linalg.norm(normals, axis=1, keepdims=True)
+    if not dents:
+        return points, normals
+    # dents along the normal, 15 mm deep, half a metre wide; their slope tilts the normals
+    phase = points @ np.array([[1.0, 0.3, 0.2], [0.2, 1.0, -0.4], [-0.3, 0.2, 1.0]]).T * (2 * np.pi / 500)
+    slope = 15.0 * np.cos(phase) * (2 * np.pi / 500) / 3
+    gradient = slope @ np.array([[1.0, 0.3, 0.2], [0.2, 1.0, -0.4], [-0.3, 0.2, 1.0]])
+    gradient -= np.sum(gradient * normals, axis=1, keepdims=True) * normals
+    dented = points + normals * (15.0 * np.sin(phase).sum(axis=1) / 3)[:, None]
+    tilted = normals - gradient
+    return dented, tilted / np.linalg.norm(tilted, axis=1, keepdims=True)
+
+
+def drifted(points, rng, mm_per_m=DRIFT_MM_PER_M):
+    """Points moved by a smooth error: its standard deviation grows with the distance from their middle."""
+    away = points - points.mean(axis=0)
+    wave = rng.normal(size=(3, 3)) / 1500
+    phase = rng.uniform(0, 2 * np.pi, 3)
+    error = np.sqrt(2) * np.sin(away @ wave.T + phase)  # unit variance over the phases
+    return points + error * (np.linalg.norm(away, axis=1) / 1000 * mm_per_m)[:, None]
+
+
+def write_segment(folder, name, points_control, normals, T_control_segment, colour=None):
+    """A cleaned segment in its own frame, as the stage hands it over."""
+    T = rigid.invert(T_control_segment)
+    origin = np.round(rigid.transform(T, points_control).mean(axis=0))
+    block = cloud.Cloud(
+        (rigid.transform(T, points_control) - origin).astype(np.float32),
+        rigid.rotate(T, normals).astype(np.float32),
+        colour,
+    )
+    cloud.write(folder, [block], origin, 500.0)
+    return SimpleNamespace(stage="clean", segment=name, folder=folder, result={})
+
+
+def random_pose(rng, far_mm=3000.0):
+    """An arbitrary rigid pose."""
+    return rigid.pose(Rotation.random(rng=rng).as_matrix(), rng.uniform(-far_mm, far_mm, 3))
+
+
+def small_motion(covariance, rng):
+    """A pose whose rotation vector (rad) and translation (mm) are drawn from the covariance (6, 6)."""
+    motion = rng.multivariate_normal(np.zeros(6), covariance)
+    return rigid.pose(Rotation.from_rotvec(motion[:3]).as_matrix(), motion[3:])
+
+
+def network(poses, covariances, mode="control"):
+    """What the stage network leaves, as far as refine reads it."""
+    entries = {
+        name: {"T_control_segment": poses[name].tolist(), "covariance": covariances[name].tolist()} for name in poses
+    }
+    return SimpleNamespace(stage="network", result={"mode": mode, "frame_of": "control survey", "poses": entries})

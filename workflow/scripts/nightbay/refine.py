@@ -1,0 +1,119 @@
+"""The stage refine: poses of a part's segments, improved by the surfaces in their overlaps.
+
+With targets, the poses of the network are the start and an observation of the same problem; a segment leaves its
+target pose only where points withheld from the fit say that this is better and the targets don't object. Segments
+without targets are found to the others by the shape of their surfaces first.
+"""
+
+import numpy as np
+
+from nightbay import discrepancy, network_model, overlap, pose_choice, rigid, surface_registration
+from nightbay import overlap_adjustment as adjust
+from nightbay.cloud import CloudFile
+
+
+def refine(upstream, sheet, settings, folder, threads):
+    """Refine the poses of all segments of a part.
+
+    ``upstream``: ``clean`` (one a segment) and ``network``. Returns ``poses`` {segment: {``T_control_segment``,
+    ``covariance`` of the small motion about the control frame's origin (rad, mm), ``kept``, ``reason``, ...}},
+    ``discrepancies`` of overlapping pairs and how they were found, see workflow/schemas/refine.schema.json. Raises
+    :class:`nightbay.errors.Rejected` where segments without targets can't be registered by their surfaces.
+    """
+    cleaned = sorted(upstream["clean"], key=lambda one: one.segment)
+    names = [one.segment for one in cleaned]
+    clouds = [CloudFile(one.folder) for one in cleaned]
+    network, parameters, scan = upstream["network"].result, settings["refine"], settings["scan"]
+    known = {name: network["poses"][name] for name in names if name in (network["poses"] or {})}
+    by_targets = np.array([name in known for name in names])
+    if not known:
+        known = {names[0]: {"T_control_segment": np.eye(4).tolist(), "covariance": np.zeros((6, 6)).tolist()}}
+    radius_mm = max(3 * scan["resolution_mm"], 2.5 * max(overlap.spacing_mm(cloud) for cloud in clouds))
+    start = {name: np.array(one["T_control_segment"]) for name, one in known.items()}
+    start, coarse = surface_registration.place(names, clouds, start, radius_mm, parameters)
+    at_origin = [np.array(known[name]["covariance"]) if name in known else None for name in names]
+    result = _refine(names, clouds, start, at_origin, by_targets, radius_mm, parameters, scan)
+    return result | {"coarse": coarse, "frame_of": network["frame_of"] if by_targets.any() else names[0]}
+
+
+def _refine(names, clouds, start, at_origin, by_targets, radius_mm, parameters, scan):
+    """Poses by targets and overlaps together; ``at_origin``: covariance of each target pose, None without targets."""
+    middles = np.array([middle_mm(cloud, T) for cloud, T in zip(clouds, start, strict=True)])
+    free = np.array([one is None or np.trace(one) > 0 for one in at_origin])  # what holds the frame has no covariance
+    spread = [_sd_mm(one, middle) for one, middle in zip(at_origin, middles, strict=True) if one is not None]
+    reach_mm = radius_mm / 2 + 4 * max(spread)
+    pairs = overlap.pairs(clouds, start, radius_mm, reach_mm, parameters["correspondences"])
+    if not pairs:
+        alone = "single segment" if len(names) == 1 else "no overlap with another segment"
+        verdicts = dict.fromkeys(range(len(names)), pose_choice.Verdict(alone))
+        entries = _entries(names, start, start, at_origin, middles, np.zeros(len(names), bool), free, verdicts)
+        return {"radius_mm": radius_mm, "reach_mm": reach_mm, "variance_factor": None} | {
+            "poses": entries, "discrepancies": []
+        }  # fmt: skip
+    per_m = np.where(by_targets, scan["target_drift_mm_per_m"], parameters["feature_drift_mm_per_m"])
+    drift = adjust.Drift(per_m, parameters["drift_length_mm"], parameters["patch_mm"])
+    centre = middles.mean(axis=0)
+    prior = _prior(at_origin, centre, free)
+    patches = adjust.gather(pairs, start, centre, middles, drift)
+    first = adjust.move(start, adjust.solve(patches, prior, free).motions, centre)
+    patches = adjust.gather(pairs, start, centre, middles, drift, weighed_at=first)
+    solution, moved, verdicts, withheld = pose_choice.choose(patches, prior, free, by_targets, parameters)
+    final = adjust.move(start, solution.motions, centre)
+    surface_registration.check(names, pairs, solution, free & ~by_targets, final, scan)
+    covariance, factor = adjust.covariance(patches, prior, solution, drift)
+    kept = [
+        network_model.at_origin(covariance[6 * at : 6 * at + 6, 6 * at : 6 * at + 6], centre) if moved[at] else one
+        for at, one in enumerate(at_origin)
+    ]
+    entries = _entries(names, start, final, kept, middles, moved, free, verdicts)
+    for at in np.flatnonzero(free):
+        entries[names[at]]["weak"] = pose_choice.weak_directions(at, patches, solution)
+        if not by_targets[at]:
+            entries[names[at]] |= {"kept": "surfaces", "reason": "no targets: registered by its surfaces"}
+    return {
+        "radius_mm": radius_mm,
+        "reach_mm": reach_mm,
+        "variance_factor": factor,
+        "poses": entries,
+        "discrepancies": discrepancy.table(names, pairs, patches, start, final, withheld),
+    }
+
+
+def _prior(at_origin, centre_mm, free):
+    """The targets' normal matrix (6 s, 6 s) about the centre; zero for segments without targets and those held."""
+    prior = np.zeros((6 * len(at_origin), 6 * len(at_origin)))
+    for at, covariance in enumerate(at_origin):
+        if covariance is not None and free[at]:
+            rows = slice(6 * at, 6 * at + 6)
+            prior[rows, rows] = np.linalg.inv(network_model.at_origin(covariance, -centre_mm))
+    return prior
+
+
+def _entries(names, start, final, covariances, middles, moved, free, verdicts):
+    """What the result says of each segment's pose."""
+    entries = {}
+    for at, name in enumerate(names):
+        motion = final[at] @ rigid.invert(start[at])
+        verdict = verdicts.get(at, pose_choice.Verdict("holds the frame"))
+        entries[name] = {
+            "T_control_segment": final[at].tolist(),
+            "covariance": ((covariances[at] + covariances[at].T) / 2).tolist(),
+            "kept": "refined" if moved[at] else "targets" if free[at] else "frame",
+            "shift_mm": float(np.linalg.norm(rigid.transform(motion, middles[at][None])[0] - middles[at])),
+            "shift_deg": rigid.angle_deg(motion),
+            "weak": [],
+            **verdict.numbers,
+        }
+    return entries
+
+
+def middle_mm(cloud, T_control_segment):
+    """Mean of a segment's points, (3,) in the control frame."""
+    sample = cloud.sample(20_000).xyz_mm.astype(np.float64) + cloud.origin_mm
+    return rigid.transform(T_control_segment, sample.mean(axis=0)[None])[0]
+
+
+def _sd_mm(covariance_at_origin, place_mm):
+    """Largest standard deviation in any direction, mm, of a place that moves with the pose."""
+    at_place = network_model.at_origin(covariance_at_origin, -place_mm)
+    return float(np.sqrt(np.linalg.eigvalsh(at_place[3:, 3:])[-1]))
