@@ -14,9 +14,9 @@ WALL_COLOUR, FLOOR_COLOUR, BULKHEAD_COLOUR = (182, 184, 180), (134, 98, 66), (96
 BOX_COLOUR, BOW_COLOUR, RAIL_COLOUR = (70, 72, 74), (150, 156, 150), (206, 160, 60)
 
 
-def load_bay():
+def load_bay(chord_mm=shell.CHORD_MM):
     """The load bay as a :class:`bodies.Body`; ``dimensions_mm``: length, width and height between the bare walls."""
-    parts = [_hull()]
+    parts = [_hull(chord_mm)]
     for x in np.arange(FRONT + 350, REAR - 100, 520):
         parts += [_rib(x, sign) for sign in (-1, 1)] + [_bow(x + 130)]
     for sign in (-1, 1):
@@ -35,7 +35,7 @@ def _wall(z):
     return 110 * np.clip((z - 1100) / (CEILING - 1100), 0, None) ** 2
 
 
-def _hull():
+def _hull(chord_mm):
     """The bare bay, its faces turned inwards and the rear left open."""
 
     def implicit(p):
@@ -44,7 +44,7 @@ def _hull():
         body = round_and(round_and(side, roof, 120), FLOOR - p[:, 2], 30)
         return round_and(round_and(body, FRONT - p[:, 0], 60), p[:, 0] - REAR, 5)
 
-    mesh = shell.wrap(implicit, *shell.grid_box((FRONT, -HALF, FLOOR), (REAR, HALF, CEILING), 60))
+    mesh = shell.wrap(implicit, *shell.grid_box((FRONT, -HALF, FLOOR), (REAR, HALF, CEILING), 60), chord_mm)
     middle, normal = np.asarray(mesh.triangles_center), np.asarray(mesh.face_normals)
     colour = np.empty((len(middle), 3), np.uint8)
     colour[:] = WALL_COLOUR

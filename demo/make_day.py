@@ -20,6 +20,7 @@ from pathlib import Path
 import export
 import numpy as np
 import scenario
+import shell
 import simulate
 import survey
 import yaml
@@ -36,6 +37,12 @@ def main(arguments=None):
     parser.add_argument("--points", type=int, default=3_000_000, help=f"raw points of a vehicle, {LEAST} to {MOST}")
     parser.add_argument("--seed", type=int, default=2024, help="another seed gives another day")
     parser.add_argument("--jobs", default="", help="only these jobs, divided by commas")
+    parser.add_argument(
+        "--chord-mm",
+        type=float,
+        default=shell.CHORD_MM,
+        help="how closely faces follow the smooth bodies",
+    )
     parser.add_argument("--cores", type=int, default=os.cpu_count(), help="processes to use")
     options = parser.parse_args(arguments)
     if not LEAST <= options.points <= MOST:
@@ -47,14 +54,16 @@ def main(arguments=None):
         parser.error(f"--jobs names {unknown[0]}: the day has {', '.join(names)}.")
     if options.truth.resolve().is_relative_to(options.out.resolve()):
         parser.error("--truth lies inside the day: the night would see it.")
-    made = make(options.out, options.truth, options.points, options.seed, chosen, max(1, options.cores))
+    cores = max(1, options.cores)
+    made = make(options.out, options.truth, options.points, options.seed, chosen, cores, options.chord_mm)
     print(f"The demo day is {'made' if made else 'there already'}: {options.out}", file=sys.stderr)
     return 0
 
 
-def make(out, truth, points, seed, names, cores):
+def make(out, truth, points, seed, names, cores, chord_mm=shell.CHORD_MM):
     """Make the jobs ``names`` of the day; False when they are there already."""
-    stamp, record = truth / "made.json", {"points": points, "seed": seed, "jobs": sorted(names), "code": _code()}
+    stamp = truth / "made.json"
+    record = {"points": points, "seed": seed, "jobs": sorted(names), "chord_mm": chord_mm, "code": _code()}
     there = all((out / name / "job.yaml").exists() for name in names)
     if there and stamp.exists() and json.loads(stamp.read_text()) == record:
         return False
@@ -69,7 +78,7 @@ def make(out, truth, points, seed, names, cores):
     context = multiprocessing.get_context("spawn")
     with ProcessPoolExecutor(cores, mp_context=context) as pool:
         kinds = sorted({job.body for job in jobs}, key=list(scenario.BODIES).index)
-        built = dict(zip(kinds, pool.map(_build, kinds), strict=True))
+        built = dict(zip(kinds, pool.map(_build, kinds, [chord_mm] * len(kinds)), strict=True))
         tasks = [(*work, job, built[job.body], points, seed) for job in jobs]
         plans = list(pool.map(_prepare, tasks))
         runs = [(*task, plan, run) for task, plan in zip(tasks, plans, strict=True) for run in task[2].runs]
@@ -99,8 +108,8 @@ def _code():
     return hashlib.sha256(b"".join(file.read_bytes() for file in files)).hexdigest()
 
 
-def _build(kind):
-    return scenario.BODIES[kind]()
+def _build(kind, chord_mm):
+    return scenario.BODIES[kind](chord_mm)
 
 
 def _number(*words):

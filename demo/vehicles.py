@@ -114,14 +114,14 @@ COMPACT = Shape(
 )
 
 
-def panel_van():
+def panel_van(chord_mm=shell.CHORD_MM):
     """A panel van, about 5.4 x 2.0 x 2.5 m: body with exact ``dimensions_mm``."""
-    return exterior(VAN)
+    return exterior(VAN, chord_mm)
 
 
-def compact():
+def compact(chord_mm=shell.CHORD_MM):
     """A compact car, about 4.0 x 1.75 x 1.5 m: body with exact ``dimensions_mm``."""
-    return exterior(COMPACT)
+    return exterior(COMPACT, chord_mm)
 
 
 def skin(shape, inset_mm=0.0):
@@ -155,7 +155,7 @@ def skin(shape, inset_mm=0.0):
     return implicit
 
 
-def _skin_mesh(shape, inset_mm):
+def _skin_mesh(shape, inset_mm, chord_mm):
     """The skin laid out as a mesh: a box whose lid follows the side view."""
     half = shape.width / 2
     vertices, faces = shell.grid_box((shape.front, -half, 0.0), (shape.rear, half, 1.0), (70.0, 70.0, 0.04))
@@ -163,7 +163,7 @@ def _skin_mesh(shape, inset_mm):
     knots = np.vstack([knots, (shape.windscreen[1][0] + 200, shape.height - 30), (shape.rear, shape.height - 30)])
     lid = np.interp(vertices[:, 0], knots[:, 0], knots[:, 1])
     vertices[:, 2] = shape.floor + vertices[:, 2] * (lid - shape.floor)
-    return shell.wrap(skin(shape, inset_mm), vertices, faces)
+    return shell.wrap(skin(shape, inset_mm), vertices, faces, chord_mm)
 
 
 def _loops(shape):
@@ -190,9 +190,9 @@ def _axles(shape):
     return [np.array([x, 0.0, centre]) for x in (0.0, shape.wheelbase)]
 
 
-def exterior(shape):
-    """The whole exterior as a :class:`bodies.Body`."""
-    painted, inner = _skin_mesh(shape, 0.0), _skin_mesh(shape, SUNK_MM)
+def exterior(shape, chord_mm=shell.CHORD_MM):
+    """The whole exterior as a :class:`bodies.Body`, within ``chord_mm`` of the smooth skin it stands for."""
+    painted, inner = _skin_mesh(shape, 0.0, chord_mm), _skin_mesh(shape, SUNK_MM, chord_mm)
     glass, gaps = _loops(shape)
     # the tools do not meet each other, so all are cut at once
     tools = [shell.prism(outline, low, high, frame) for outline, frame, low, high in glass + _handle_dips(shape)]
@@ -205,7 +205,7 @@ def exterior(shape):
     parts += [_mirror(shape, sign) for sign in (-1, 1)] + [
         _handle(shape, place, sign) for place in _handle_places(shape) for sign in (-1, 1)
     ]
-    parts += [_bumper(shape, end) for end in ("front", "rear")] + [_antenna(shape)]
+    parts += [_bumper(shape, end, chord_mm) for end in ("front", "rear")] + [_antenna(shape)]
     body = bodies.join(parts)
     return bodies.Body(body.vertices_mm, body.faces, body.material, body.colour, _dimensions(shape, body, parts))
 
@@ -304,7 +304,7 @@ def _handle(shape, place, sign):
     return _pillow((x, sign * (outside - 3), z), (90, 5, 14), 4.5, bodies.PAINT)
 
 
-def _bumper(shape, end):
+def _bumper(shape, end, chord_mm):
     """A bumper: the skin's lower band 20 mm further out along X and 3 mm all round."""
     sign = -1.0 if end == "front" else 1.0
     at = shape.front if end == "front" else shape.rear
@@ -317,7 +317,7 @@ def _bumper(shape, end):
 
     half = shape.width / 2
     box = shell.grid_box((min(at, inner), -half, low), (max(at, inner), half, high), 40)
-    return bodies.of_mesh(shell.wrap(implicit, *box), bodies.TRIM)
+    return bodies.of_mesh(shell.wrap(implicit, *box, chord_mm), bodies.TRIM)
 
 
 def _antenna(shape):
