@@ -14,8 +14,9 @@ SINGLE = 1.3  # a disc whose points scatter less than that times the noise about
 FEWEST = 5  # points of a sheet
 # Evenly spread heights, cut in two, lie 3.5 of their standard deviations apart, normally spread ones 2.7; 5 is two.
 APART = 5.0
-NEAR = 0.75  # how far round a point of the smaller sheet the larger is looked for, in radii of the disc
-SURROUNDED = 0.4  # mean of the directions from a point to the other sheet: 0 over its middle, 2/pi at its rim
+# Two sheets lie over one another where the larger is as thick about points of the smaller as elsewhere. Side by side at a
+# step it is about 0.2 as thick there, and over a gap as wide as half the disc 0.35.
+BESIDE, OVERLAP = 0.35, 0.6
 MOST = 1024  # points taken into a disc
 NONE, INNER, OUTER = 0, 1, 2
 
@@ -164,31 +165,25 @@ def _settle(uvh, sheet, fit):
 
 @numba.njit(cache=True)
 def _over_one_another(uvh, sheet):
-    """Whether most points of the smaller sheet are surrounded by points of the larger."""
+    """Whether points of the larger sheet lie beside those of the smaller one as thickly as in the whole disc.
+
+    Only points whose surroundings lie wholly in the disc are asked.
+    """
     outer = 0
     for at in range(len(sheet)):
         outer += sheet[at]
     smaller = 1 if 2 * outer <= len(sheet) else 0
-    few = outer if smaller else len(sheet) - outer
-    surrounded = 0
+    larger = len(sheet) - outer if smaller else outer
+    asked, beside = 0, 0
     for at in range(len(sheet)):
-        if sheet[at] != smaller:
+        if sheet[at] != smaller or uvh[at, 0] ** 2 + uvh[at, 1] ** 2 > (1 - BESIDE) ** 2:
             continue
-        towards, count = np.zeros((2, 2)), np.zeros(2)
+        asked += 1
         for other in range(len(sheet)):
-            a, b = uvh[other, 0] - uvh[at, 0], uvh[other, 1] - uvh[at, 1]
-            length = np.sqrt(a * a + b * b)
-            if 1e-9 < length <= NEAR:
-                which = 0 if sheet[other] == smaller else 1
-                towards[which, 0] += a / length
-                towards[which, 1] += b / length
-                count[which] += 1
-        if count[1] < 3:
-            continue
-        # what the disc's rim cuts off is missing from both sheets: taken off by comparing with all points
-        off = towards[1] / count[1] - (towards[0] + towards[1]) / (count[0] + count[1])
-        surrounded += np.sqrt((off**2).sum()) <= SURROUNDED
-    return 2 * surrounded >= few
+            if sheet[other] != smaller:
+                u, v = uvh[other, 0] - uvh[at, 0], uvh[other, 1] - uvh[at, 1]
+                beside += u * u + v * v <= BESIDE**2
+    return asked >= 2 and beside >= OVERLAP * asked * larger * BESIDE**2
 
 
 @numba.njit(cache=True)
