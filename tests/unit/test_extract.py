@@ -2,7 +2,6 @@
 
 import numpy as np
 import pytest
-
 from nightbay import dualtable, extract, signed, surface, weld
 
 CELLS = 12
