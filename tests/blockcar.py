@@ -40,7 +40,7 @@ def car(mirrors=True, antenna=True):
             y = np.sort([side * 750, side * (WIDTH / 2 + MIRROR_REACH)])
             parts.append(trimesh.creation.box(bounds=[[450, y[0], 820], [560, y[1], 980]]))
     if antenna:
-        parts.append(trimesh.creation.box(bounds=[[2500, -8, HEIGHT - 20], [2516, 8, HEIGHT + ANTENNA]]))
+        parts.append(trimesh.creation.box(bounds=[[2480, -40, HEIGHT - 20], [2560, 40, HEIGHT + ANTENNA]]))
     return trimesh.util.concatenate(parts)
 
 

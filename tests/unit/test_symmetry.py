@@ -71,7 +71,7 @@ def test_stated_uncertainty_covers_asymmetry_of_the_body():
         points += (rng.normal(0, 1.0, 11)[panel] * (points[:, 1] > 0))[:, None] * normals
         plane = fit(points, normals, 1.0, 10.0)
         ratios.append(plane.offset_mm / plane.sd_mm)
-    # the root mean square of ten standard normals lies in 0.46..1.59 with 99 % (chi-squared); blocks do not match panels
+    # the root mean square of ten standard normals lies in 0.46..1.59 with 99 % (chi-squared); blocks are no panels
     assert 0.4 < np.sqrt(np.mean(np.square(ratios))) < 2.0
 
 

@@ -15,7 +15,7 @@ class Body:
     """A surface in the vehicle frame, as what follows needs it.
 
     ``surface``; ``areas`` (n,) mm2 of measured surface of each vertex; ``options`` of measure; ``scan``; results of
-    ``frame`` and the ``poses`` of refine.
+    ``frame`` and the ``poses`` of refine; ``support_mm2``, see :func:`extremes.support_of`.
     """
 
     surface: object
@@ -24,6 +24,7 @@ class Body:
     scan: dict
     frame: dict
     poses: dict
+    support_mm2: float
 
     @property
     def vertices_mm(self):
@@ -32,9 +33,7 @@ class Body:
     def touch(self, direction, areas=None):
         """See :func:`extremes.touch`; None where no surface is."""
         areas = self.areas if areas is None else areas
-        return extremes.touch(
-            self.vertices_mm, areas, np.asarray(direction, float), self.options["patch_mm"], self.options["support_mm2"]
-        )
+        return extremes.touch(self.vertices_mm, areas, np.asarray(direction, float), self.support_mm2)
 
 
 def span(body, axis, areas=None):
@@ -114,13 +113,7 @@ def _frame_sd_mm(body, areas, direction, value):
         for sign in (1.0, -1.0):
             turned = Rotation.from_rotvec(sign * np.radians(turn) * np.eye(3)[axis]).apply(direction)
             ends = [
-                extremes.touch(
-                    body.vertices_mm[layer],
-                    areas[layer],
-                    way * turned,
-                    body.options["patch_mm"],
-                    body.options["support_mm2"],
-                )
+                extremes.touch(body.vertices_mm[layer], areas[layer], way * turned, body.support_mm2)
                 for layer, way in zip(layers, (1.0, -1.0), strict=True)
             ]
             if None in ends:
@@ -145,7 +138,7 @@ def without_mirrors(body):
         if not side.any():
             continue
         for one in protrusions.find(
-            vertices[:, 0], sign * vertices[:, 1], side, options["mirror_length_mm"], options["support_mm2"]
+            vertices[:, 0], sign * vertices[:, 1], side, options["mirror_length_mm"], body.support_mm2
         ):
             out = options["mirrors"] == "exclude" and one.reach_mm > options["mirror_reach_mm"]
             if out:
@@ -162,9 +155,7 @@ def without_thin(body):
     vertices, options = body.vertices_mm, body.options
     rows, kept = [], []
     for axis in (0, 1):
-        found = protrusions.find(
-            vertices[:, axis], vertices[:, 2], body.areas, options["thin_mm"], options["support_mm2"]
-        )
+        found = protrusions.find(vertices[:, axis], vertices[:, 2], body.areas, options["thin_mm"], body.support_mm2)
         kept.append(found)
         rows.append(np.concatenate([one.rows for one in found]) if found else np.empty(0, np.int64))
     thin = np.intersect1d(*rows)

@@ -4,6 +4,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
+LEAST_VERTICES = 4  # bear a plane: a spike of one vertex has long faces, and so much area of its own
+PATCH = 2.5  # edge of the patch against that of a square with the support's area
 WINDOW_MM = 30.0  # depth below the furthest vertex that is looked at first; doubled until enough surface lies there
 
 
@@ -34,6 +36,11 @@ def vertex_areas(surface, faces=None):
     return areas
 
 
+def capped(areas, support_mm2):
+    """Areas, (n,), of vertices, none larger than its share of the support when as few as may bear it."""
+    return np.minimum(areas, support_mm2 / LEAST_VERTICES)
+
+
 def supported(height, area, cell, support_mm2):
     """Cells, (m,) ascending, and the height in each that the given area of its surface reaches or exceeds, (m,).
 
@@ -51,11 +58,19 @@ def supported(height, area, cell, support_mm2):
     return sorted_cell[first], level
 
 
-def touch(vertices_mm, areas, direction, patch_mm, support_mm2):
+def support_of(areas, least_mm2):
+    """The support for a surface, mm2: the least one, but never less than its coarseness allows."""
+    used = areas[areas > 0.0]
+    return max(float(least_mm2), float(LEAST_VERTICES * np.median(used))) if len(used) else float(least_mm2)
+
+
+def touch(vertices_mm, areas, direction, support_mm2):
     """The plane at right angles to ``direction``, (3,) unit, that touches the surface; None without enough surface.
 
-    ``vertices_mm`` (n, 3) with their ``areas`` (n,) mm2. A patch is a square of ``patch_mm`` across the direction.
+    ``vertices_mm`` (n, 3) with their ``areas`` (n,) mm2; the support, see :func:`support_of`, has to lie in one patch,
+    a square across the direction of :data:`PATCH` times its size.
     """
+    patch_mm = PATCH * np.sqrt(support_mm2)
     height = vertices_mm @ np.asarray(direction, vertices_mm.dtype)
     rows = np.flatnonzero(areas > 0.0)
     if not len(rows):
@@ -64,7 +79,7 @@ def touch(vertices_mm, areas, direction, patch_mm, support_mm2):
     window = WINDOW_MM
     while True:
         near = rows[height[rows] >= top - window]
-        found = _highest_patch(vertices_mm[near], areas[near], direction, patch_mm, support_mm2)
+        found = _highest_patch(vertices_mm[near], capped(areas[near], support_mm2), direction, patch_mm, support_mm2)
         if found is not None and found.reach_mm > top - window:
             return Touch(found.reach_mm, found.point_mm, found.beyond_mm, near[found.rows])
         if window > span:

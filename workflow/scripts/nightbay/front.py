@@ -50,8 +50,8 @@ def _unknown(datum):
     """Seen from inside, no shape tells: X runs the way in which the control frame's nearest axis does."""
     main = datum.along[int(np.argmax(np.abs(datum.along)))]
     note = (
-        "Which end is the front is not known: nothing but a segment named 'front' or 'rear', or axes.forward in the job "
-        "sheet, can tell it of a part seen from inside."
+        "Which end is the front is not known: nothing but a segment named 'front' or 'rear', or axes.forward in the "
+        "job sheet, can tell it of a part seen from inside."
     )
     return {"sign": 1.0 if main > 0 else -1.0, "found_by": "kept", "assumed": True, "notes": [note]}
 

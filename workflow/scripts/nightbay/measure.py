@@ -13,7 +13,7 @@ MEANINGS = {
     "width_over_mirrors": "the same with everything that was scanned",
     "height": "from the ground to the highest point, antenna included (ISO 612)",
     "height_body": "from the ground to the highest point of the body, without thin things on the roof",
-    "inner_length": "along X between the outermost surfaces scanned from inside; ends with the scan where the part is open",
+    "inner_length": "along X between the outermost surfaces scanned from inside; where it is open, to the last one",
     "inner_width": "the same along Y",
     "inner_height": "the same along Z",
     "wheelbase": "along the vehicle from the first axle to the last (ISO 612), mean of both sides",
@@ -25,9 +25,9 @@ def measure(upstream, sheet, settings, folder, threads):
     model = surface.read_ply(upstream["fill"].folder / "surface.ply")
     frame, options, scan = upstream["frame"].result, settings["measure"], settings["scan"]
     filled = model.face.get("filled", np.zeros(len(model.faces), np.uint8)).astype(bool)
-    body = dimensions.Body(
-        model, extremes.vertex_areas(model, ~filled), options, scan, frame, upstream["refine"].result["poses"]
-    )
+    areas = extremes.vertex_areas(model, ~filled)
+    support_mm2 = extremes.support_of(areas, options["support_mm2"])
+    body = dimensions.Body(model, areas, options, scan, frame, upstream["refine"].result["poses"], support_mm2)
     print(f"{len(model.vertices_mm)} vertices, {len(model.faces)} faces, {np.count_nonzero(filled)} of them filled")
     notes = []
     found, sides_seen = take(body, upstream["fill"].part, notes)
@@ -36,6 +36,7 @@ def measure(upstream, sheet, settings, folder, threads):
     (folder / "sections.json").write_text(json.dumps({"sections": cuts}, sort_keys=True) + "\n", encoding="utf-8")
     return {
         "dimensions": found,
+        "support_mm2": support_mm2,
         "protrusions": sides_seen,
         "extent_mm": extent(model, body.areas),
         "track": track(frame),

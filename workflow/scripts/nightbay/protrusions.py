@@ -7,7 +7,7 @@ from scipy import ndimage
 
 from nightbay import extremes
 
-STEP_MM = 20.0  # length of a station of the outline
+STEP_MM = 20.0  # length of a station of the outline; longer on a coarse surface, so that each has its vertices
 FOOT_MM = 5.0  # a protrusion begins where the outline rises by more than this: panel gaps and mouldings do not
 
 
@@ -31,16 +31,19 @@ def find(along_mm, height_mm, areas, longest_mm, support_mm2):
     mm2. The outline is the furthest height of each station that has the support; its surroundings are the outline's
     morphological opening: what remains when all that is shorter than ``longest_mm`` has been cut off.
     """
+    step_mm = max(STEP_MM, 1.5 * float(np.sqrt(support_mm2)))
     rows = np.flatnonzero(areas > 0.0)
-    station = np.floor(along_mm[rows] / STEP_MM).astype(np.int64)
+    station = np.floor(along_mm[rows] / step_mm).astype(np.int64)
     first = station.min()
-    stations, level = extremes.supported(height_mm[rows].astype(np.float64), areas[rows], station, support_mm2)
+    stations, level = extremes.supported(
+        height_mm[rows].astype(np.float64), extremes.capped(areas[rows], support_mm2), station, support_mm2
+    )
     good = np.isfinite(level)
     if np.count_nonzero(good) < 2:
         return []
     grid = np.arange(first, station.max() + 1)
     outline = np.interp(grid, stations[good], level[good])
-    window = int(longest_mm / STEP_MM) + 1
+    window = int(longest_mm / step_mm) + 1
     opened = ndimage.grey_opening(outline, window, mode="nearest")
     risen = outline - opened > FOOT_MM
     label, count = ndimage.label(risen)
@@ -50,11 +53,11 @@ def find(along_mm, height_mm, areas, longest_mm, support_mm2):
         # the stations beside hold the foot
         run = np.arange(max(run[0] - 1, 0), min(run[-1] + 2, len(grid)))
         inside = (station >= grid[run[0]]) & (station <= grid[run[-1]])
-        beyond = height_mm[rows] > np.interp(along_mm[rows] / STEP_MM - 0.5, grid, opened) + 1e-3
+        beyond = height_mm[rows] > np.interp(along_mm[rows] / step_mm - 0.5, grid, opened) + 1e-3
         found.append(
             Protrusion(
-                float(grid[run[0]] * STEP_MM),
-                float((grid[run[-1]] + 1) * STEP_MM),
+                float(grid[run[0]] * step_mm),
+                float((grid[run[-1]] + 1) * step_mm),
                 float((outline - opened)[run].max()),
                 rows[inside & beyond],
             )

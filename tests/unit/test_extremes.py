@@ -1,0 +1,103 @@
+import numpy as np
+import pytest
+import trimesh
+from nightbay import extremes
+from nightbay.surface import Surface
+
+UP = np.array([0.0, 0.0, 1.0])
+
+
+def of_mesh(mesh, longest_mm=2.0):
+    vertices, faces = trimesh.remesh.subdivide_to_size(mesh.vertices, mesh.faces, longest_mm, max_iter=30)
+    return Surface(vertices.astype(np.float32), faces.astype(np.int32))
+
+
+def touch(surface, direction=UP, support_mm2=20.0):
+    return extremes.touch(surface.vertices_mm, extremes.vertex_areas(surface), direction, support_mm2)
+
+
+@pytest.fixture(scope="module")
+def block():
+    return of_mesh(trimesh.creation.box(extents=[60, 40, 20]))
+
+
+def test_vertex_areas_add_up_to_the_surface(block):
+    assert extremes.vertex_areas(block).sum() == pytest.approx(2 * (60 * 40 + 60 * 20 + 40 * 20), rel=1e-6)
+    some = np.zeros(len(block.faces), bool)
+    some[:10] = True
+    assert extremes.vertex_areas(block, some).sum() < 100
+
+
+def test_a_flat_face_is_touched_where_it_is(block):
+    found = touch(block)
+    assert found.reach_mm == pytest.approx(10.0, abs=1e-5)
+    assert found.beyond_mm == pytest.approx(0.0, abs=1e-5)
+    assert found.point_mm[2] == pytest.approx(10.0, abs=1e-5)
+
+
+def test_a_stray_vertex_does_not_move_the_plane(block):
+    vertices = block.vertices_mm.copy()
+    vertices[int(np.argmax(vertices @ UP))] += [0.0, 0.0, 35.0]
+    spiked = Surface(vertices, block.faces)
+    assert spiked.vertices_mm[:, 2].max() > 40
+    assert touch(spiked).reach_mm == pytest.approx(10.0, abs=1e-5)
+
+
+def test_three_stray_vertices_do_not_move_the_plane_but_ten_do(block):
+    middle = np.argsort(np.linalg.norm(block.vertices_mm - [0, 0, 10], axis=1))
+    for count, reach in ((3, 10.0), (10, 12.0)):
+        vertices = block.vertices_mm.copy()
+        vertices[middle[:count], 2] += 2.0
+        assert touch(Surface(vertices, block.faces)).reach_mm == pytest.approx(reach, abs=1e-4)
+
+
+def test_a_loose_crumb_does_not_move_the_plane(block):
+    crumb = np.array([[0, 0, 90], [3, 0, 90], [0, 3, 90]], np.float32)
+    joined = Surface(
+        np.concatenate([block.vertices_mm, crumb]),
+        np.concatenate([block.faces, [[0, 1, 2] + np.full(3, len(block.vertices_mm))]]).astype(np.int32),
+    )
+    assert touch(joined).reach_mm == pytest.approx(10.0, abs=1e-5)
+
+
+@pytest.mark.parametrize("radius", [30.0, 100.0])
+def test_what_the_support_costs_on_a_ball_is_stated(radius):
+    """The cap of area A on a ball is A / (2 pi R) high (Archimedes)."""
+    side = np.arange(-15, 16)
+    x, y = (grid.ravel().astype(float) for grid in np.meshgrid(side, side))
+    x, y = np.array([x, y]) + np.random.default_rng(2).uniform(-0.4, 0.4, (2, 961))
+    corner = (np.arange(30)[:, None] * 31 + np.arange(30)).ravel()
+    faces = np.concatenate([corner[:, None] + [0, 1, 32], corner[:, None] + [0, 32, 31]]).astype(np.int32)
+    cap = Surface(np.column_stack([x, y, np.sqrt(radius**2 - x**2 - y**2)]).astype(np.float32), faces)
+    found = touch(cap)
+    short, expected = radius - found.reach_mm, 20.0 / (2 * np.pi * radius)
+    # vertices of about 1 mm2: their number in a cap of 20 mm2 scatters by about 2, in one of 10 mm2 by as much
+    assert short == pytest.approx(expected, rel=0.3)
+    assert found.beyond_mm == pytest.approx(short, rel=0.6)
+
+
+def test_the_end_of_a_rod_counts():
+    rod = of_mesh(trimesh.creation.cylinder(radius=3.0, height=200.0, sections=24), 1.0)
+    found = touch(rod)
+    # the end face has 28 mm2, more than the support
+    assert found.reach_mm == pytest.approx(100.0, abs=1e-4)
+
+
+def test_too_little_surface_is_none():
+    crumb = Surface(np.array([[0, 0, 0], [1, 0, 0], [0, 1, 0]], np.float32), np.array([[0, 1, 2]], np.int32))
+    assert touch(crumb) is None
+    assert extremes.touch(crumb.vertices_mm, np.zeros(3), UP, 20.0) is None
+
+
+def test_a_coarse_surface_has_a_larger_support():
+    assert extremes.support_of(np.full(100, 4.0), 20.0) == 20.0
+    assert extremes.support_of(np.full(100, 25.0), 20.0) == 100.0
+    assert extremes.support_of(np.zeros(3), 20.0) == 20.0
+
+
+def test_supported_takes_the_level_that_the_area_reaches():
+    height = np.array([5.0, 4.0, 3.0, 9.0, 1.0])
+    area = np.array([2.0, 2.0, 2.0, 1.0, 1.0])
+    cells, level = extremes.supported(height, area, np.array([0, 0, 0, 7, 7]), 3.0)
+    assert cells.tolist() == [0, 7]
+    assert level.tolist() == [4.0, -np.inf]
