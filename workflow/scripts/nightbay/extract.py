@@ -1,11 +1,11 @@
 """The zero surface of a tile's field as quads between vertices in the cells (a dual contour), open where cells are.
 
 Only cells count whose eight corners all have a value, and whose points lie around them and not to one side. (The points
-of a half plane lie on average 4 / 3 pi = 0.42 of their reach to one side of its rim.) Every grid edge that the surface crosses, with its four cells
-in order, gives one quad, which belongs to the tile of the edge's lower node; every loop of crossings in a cell gives
-one vertex, which belongs to the tile of the cell. Where quads are missing around a vertex so that several fans are
-left, each fan gets a vertex of its own. So the surface is a manifold with boundary, and tiles agree without seeing
-each other.
+of a half plane lie on average 4 / 3 pi = 0.42 of their reach to one side of its rim.) Every grid edge that the surface
+crosses, with its four cells in order, gives one quad, which belongs to the tile of the edge's lower node; every loop of
+crossings in a cell gives one vertex, which belongs to the tile of the cell. Where quads are missing around a vertex so
+that several fans are left, each fan gets a vertex of its own. So the surface is a manifold with boundary, and tiles
+agree without seeing each other.
 """
 
 from dataclasses import dataclass
