@@ -83,7 +83,7 @@ def adjust_lists(lists, has_survey, placed, parameters, scan):
     tied = ties.tie(lists, start.T_control_station, tolerance, parameters)
     observations, row = observe(lists, tied)
     _refuse_variance(observations, network_model.adjust(observations, tied.T_control_station), parameters, scan)
-    snooped = _snoop(observations, tied.T_control_station, parameters)
+    snooped = snoop(observations, tied.T_control_station, parameters)
     _refuse_thin(lists, observations, snooped.active)
     chi_square = adjustment.chi_square_test(snooped.adjusted.solution)
     checks = checktargets.leave_group_out(
@@ -146,7 +146,8 @@ def _with(observations, active, weight=None):
     )
 
 
-def _snoop(observations, T_start, parameters):
+def snoop(observations, T_start, parameters):
+    """Adjust without blunders; returns :class:`nightbay.blunders.Snooped`."""
     poses = [T_start]  # each adjustment starts where the last one ended, which saves most of its steps
 
     def adjust(active, weight):

@@ -1,0 +1,236 @@
+"""Bench of target networks against simulated truth: coverage, efficiency, blunders, matching, moves, doubles, cost.
+
+Usage: bash tests/bench/run.sh network [share of the full counts, default 1]
+
+Settings are those of config/config.yaml, but for the drift, which the matching of issue's size asks to be 0.1 mm/m.
+"""
+
+import json
+import resource
+import sys
+import time
+from pathlib import Path
+
+import network_matching
+import networks
+import numpy as np
+import yaml
+from nightbay import doubles, network, network_model, pairing, rigid, ties
+from scipy import stats
+
+CONFIG = yaml.safe_load((Path(__file__).resolve().parents[2] / "config/config.yaml").read_text())
+PARAMETERS, SCAN = CONFIG["network"], CONFIG["scan"]
+NOISE_MM, DRIFT = SCAN["target_noise_mm"], SCAN["target_drift_mm_per_m"]
+CENTRES = np.array([[2250, 0, 0], [-2250, 0, 0], [0, 900, 0], [0, -900, 0], [0, 0, 700], [1500, 900, 300],
+                    [-1500, 900, 300], [1500, -900, 300]], float)  # fmt: skip
+"""Where segments look: front, rear, sides, roof, corners."""
+
+
+def simulated(rng, count, seen, segments, **more):
+    """A survey and segments: lists, their poses T_truth_list, the true number of each entry."""
+    truth = networks.body(rng, count)
+    noise = {"noise_mm": NOISE_MM, "drift_mm_per_m": DRIFT} | more
+    records = [networks.record(truth, np.arange(count), rng, name="control survey", **noise)]
+    for at in range(segments):
+        numbers = networks.patch(truth, rng, seen, CENTRES[at])
+        records.append(networks.record(truth, numbers, rng, name=f"s{at}", **noise))
+    return truth, *map(list, zip(*records, strict=True))
+
+
+def tied(lists, poses, numbers):
+    """Observations with every target known, and start poses as matching gives them."""
+    start = np.array([rigid.invert(poses[0]) @ T for T in poses])
+    station = np.concatenate([np.full(len(one), at) for at, one in enumerate(lists)])
+    _, target = np.unique(np.concatenate(numbers), return_inverse=True)
+    observations = network_model.Observations(
+        np.vstack([one.xyz_mm for one in lists]),
+        np.concatenate([one.covariance_mm2 for one in lists]),
+        station,
+        target,
+        np.ones(len(station), bool),
+    )
+    return observations, start
+
+
+def coverage(count):
+    """Coverage of 95 % regions and efficiency over networks that go through the whole stage."""
+    inside, inside_pose, total, total_pose, squared, bound = 0, 0, 0, 0, 0.0, 0.0
+    for seed in range(count):
+        rng = np.random.default_rng([seed, 41])
+        truth, lists, poses, numbers = simulated(rng, 40, 18, 4, missing=0.1, spurious=0.1)
+        found = network.adjust_lists(lists, True, False, PARAMETERS, SCAN)
+        adjusted, observations = found.snooped.adjusted, found.observations
+        seen = np.bincount(observations.target[found.snooped.active], minlength=found.tied.count)
+        true = rigid.transform(rigid.invert(poses[0]), truth.xyz_mm)
+        number = np.full(found.tied.count, -1)
+        for station, row, target in zip(observations.station, found.row, observations.target, strict=True):
+            row = found.survey_rows[row] if station == 0 else row
+            number[target] = max(number[target], numbers[station][row])
+        use = np.flatnonzero((seen >= 2) & (number >= 0))
+        error = adjusted.xyz_mm[use] - true[number[use]]
+        covariance = adjusted.covariance_mm2[use]
+        distance = np.einsum("ni,nij,nj->n", error, np.linalg.inv(covariance), error)
+        inside += int((distance <= stats.chi2.ppf(0.95, 3)).sum())
+        total += len(use)
+        squared += float((error**2).sum())
+        bound += float(np.einsum("nii->", covariance))
+        for at in range(1, len(lists)):
+            motion = _small_motion(adjusted.T_control_station[at] @ rigid.invert(rigid.invert(poses[0]) @ poses[at]))
+            inside_pose += motion @ np.linalg.solve(adjusted.pose_covariance[at], motion) <= stats.chi2.ppf(0.95, 6)
+            total_pose += 1
+    return {
+        "coverage_95": inside / total,
+        "coverage_95_pose": float(inside_pose / total_pose),
+        "efficiency": float(np.sqrt(squared / bound)),
+        "networks": count,
+    }
+
+
+def _small_motion(T):
+    return np.concatenate([[T[2, 1] - T[1, 2], T[0, 2] - T[2, 0], T[1, 0] - T[0, 1]], 2 * T[:3, 3]]) / 2
+
+
+def snoop(observations, start):
+    return network.snoop(observations, start, PARAMETERS)
+
+
+def blunder_tests(count):
+    """Single blunders of 8 sd, one in ten, and none: shares found and false alarms an observed coordinate."""
+    single, several, planted, alarms, coordinates = 0, 0, 0, 0, 0
+    for seed in range(count):
+        rng = np.random.default_rng([seed, 42])
+        _, lists, poses, numbers = simulated(rng, 40, 20, 4)
+        observations, start = tied(lists, poses, numbers)
+        clean = network_model.adjust(observations, start)
+        strong = np.flatnonzero(clean.redundancy.min(axis=1) >= 0.5)
+        sd = np.sqrt(observations.covariance_mm2[:, 0, 0])
+        alarms += len(_flagged(snoop(observations, start)))
+        coordinates += 3 * len(sd)
+        row = int(rng.choice(strong))
+        single += row in _flagged(snoop(_with_blunders(observations, [row], 8 * sd[[row]], rng), start))
+        rows = rng.choice(strong, len(sd) // 10, replace=False)
+        sizes = sd[rows] * rng.uniform(8, 40, len(rows))
+        found = _flagged(snoop(_with_blunders(observations, rows, sizes, rng), start))
+        several += len(found & set(rows.tolist()))
+        planted += len(rows)
+    return {
+        "blunder_found": single / count,
+        "false_alarms": alarms / coordinates,
+        "several_blunders_found": several / planted,
+        "several_blunders_planted": planted,
+    }
+
+
+def _with_blunders(observations, rows, sizes, rng):
+    xyz = observations.xyz_mm.copy()
+    xyz[rows, rng.integers(0, 3, len(rows))] += sizes * rng.choice([-1, 1], len(rows))
+    return network_model.Observations(
+        xyz, observations.covariance_mm2, observations.station, observations.target, observations.active
+    )
+
+
+def _flagged(snooped):
+    """Rows set aside, and those of which it is said that they may be the wrong one instead."""
+    return set(np.flatnonzero(~snooped.active).tolist()) | {row for pair in snooped.disputed for row in pair}
+
+
+def moves(count):
+    """A body that moved 1 mm or more against targets on wheels and ground, and one that did not."""
+    tolerance = pairing.Tolerance(NOISE_MM, DRIFT)
+    found, alarms, within = 0, 0, 0
+    for seed in range(count):
+        rng = np.random.default_rng([seed, 43])
+        truth = networks.body(rng, 60)
+        numbers = networks.patch(truth, rng, int(rng.integers(12, 40)), CENTRES[rng.integers(5)])
+        low = numbers[np.argsort(truth.xyz_mm[numbers, 2])][: rng.integers(5, len(numbers) // 2)]
+        survey, T_survey, _ = networks.record(
+            truth, np.arange(60), rng, name="control survey", noise_mm=NOISE_MM, drift_mm_per_m=DRIFT
+        )
+        size = np.exp(rng.uniform(0, np.log(7)))
+        for shift in (0.0, size):
+            way = rng.normal(size=3)
+            way *= shift / np.linalg.norm(way)
+            xyz = truth.xyz_mm.copy()
+            xyz[low] += way
+            segment, T, _ = networks.record(
+                networks.Truth(xyz, truth.normal), numbers, rng, name="s", noise_mm=NOISE_MM, drift_mm_per_m=DRIFT
+            )
+            start = np.array([np.eye(4), rigid.invert(T_survey) @ T])
+            moved = ties.tie([survey, segment], start, tolerance, PARAMETERS).moves
+            if shift == 0:
+                alarms += len(moved) > 0
+            elif moved:
+                found += 1
+                true = rigid.rotate(rigid.invert(T_survey), way[None])[0]
+                within += bool((np.abs(moved[0].shift.vector_mm - true) < 4 * moved[0].shift.sd_mm).all())
+    return {
+        "moved_found": found / count,
+        "moved_false_alarms": alarms / count,
+        "moved_within_4_sd": within / max(found, 1),
+    }
+
+
+def twice(count):
+    """Targets recorded twice, 0.5 to 5 mm apart, and genuine pairs of targets 8 to 15 mm apart."""
+    tolerance = pairing.Tolerance(NOISE_MM, DRIFT)
+    found, planted, kept, genuine = 0, 0, 0, 0
+    for seed in range(count):
+        rng = np.random.default_rng([seed, 44])
+        truth = networks.body(rng, 60)
+        near = rng.choice(60, 4, replace=False)
+        aside = np.cross(truth.normal[near], rng.normal(size=(4, 3)))
+        aside *= rng.uniform(8, 15, (4, 1)) / np.linalg.norm(aside, axis=1, keepdims=True)
+        truth = networks.Truth(
+            np.vstack([truth.xyz_mm, truth.xyz_mm[near] + aside]), np.vstack([truth.normal, truth.normal[near]])
+        )
+        again = rng.choice(60, 4, replace=False)
+        way = rng.normal(size=(4, 3))
+        way *= rng.uniform(0.5, 5, (4, 1)) / np.linalg.norm(way, axis=1, keepdims=True)
+        surveyed = networks.Truth(
+            np.vstack([truth.xyz_mm, truth.xyz_mm[again] + way]), np.vstack([truth.normal, truth.normal[again]])
+        )
+        noise = {"noise_mm": NOISE_MM, "drift_mm_per_m": DRIFT}
+        survey, T_survey, listed = networks.record(surveyed, np.arange(68), rng, name="control survey", **noise)
+        segments, poses = [], []
+        for at in range(5):
+            one, T, _ = networks.record(
+                truth, networks.patch(truth, rng, 26, CENTRES[at]), rng, name=f"s{at}", missing=0.1, **noise
+            )
+            segments.append(one)
+            poses.append(rigid.invert(T_survey) @ T)
+        judged = doubles.find(survey, segments, np.array(poses), tolerance, PARAMETERS)
+        merged = {frozenset(listed[list(one.rows)].tolist()) for one in judged if one.verdict in ("joined", "dropped")}
+        doubled = [frozenset(pair) for pair in zip(again.tolist(), range(64, 68), strict=True)]
+        pairs = [frozenset(pair) for pair in zip(near.tolist(), range(60, 64), strict=True)]
+        found += sum(pair in merged for pair in doubled)
+        planted += 4
+        kept += sum(pair not in merged for pair in pairs)
+        genuine += 4
+    return {"doubled_found": found / planted, "genuine_pairs_kept": kept / genuine}
+
+
+def largest():
+    """Time and memory of 600 targets in the survey and 8 segments of 200."""
+    rng = np.random.default_rng(45)
+    _, lists, _, _ = simulated(rng, 600, 200, 8, missing=0.2, spurious=0.25)
+    start = time.perf_counter()
+    network.adjust_lists(lists, True, False, PARAMETERS, SCAN)
+    return {
+        "largest_s": time.perf_counter() - start,
+        "largest_peak_mb": resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024,
+    }
+
+
+def main(share):
+    result = {}
+    for part, full in ((coverage, 1000), (blunder_tests, 1000), (moves, 1000), (twice, 500)):
+        start = time.perf_counter()
+        result |= part(max(int(full * share), 5))
+        print(part.__name__, f"{time.perf_counter() - start:.0f} s", json.dumps(result), flush=True)
+    result |= largest()
+    result |= network_matching.run(max(int(10_000 * share), 20))
+    print(json.dumps(result))
+
+
+if __name__ == "__main__":
+    main(float(sys.argv[1]) if len(sys.argv) > 1 else 1.0)
