@@ -3,6 +3,8 @@
 Vehicle frame as in :mod:`vehicles`; its faces look into the bay. The rear doors stand open, so there is no rear wall.
 """
 
+from functools import cache
+
 import bodies
 import numpy as np
 import shell
@@ -62,16 +64,23 @@ def _hull(chord_mm):
 
 def _pillow(middle, half, radius, colour, bend=None):
     """A box with rounded edges; ``bend`` moves its points, (n, 3) to (n, 3)."""
-    middle, half = np.asarray(middle, float), np.asarray(half, float)
+    vertices, faces = _cushion(tuple(half), radius)
+    vertices = vertices + middle
+    mesh = trimesh.Trimesh(vertices if bend is None else bend(vertices), faces, process=False)
+    return bodies.of_mesh(mesh, bodies.LINING, colour)
+
+
+@cache
+def _cushion(half, radius):
+    """The same about the origin; most of them come several times."""
 
     def implicit(p):
-        d = np.abs(p - middle) - half
+        d = np.abs(p) - half
         return round_and(round_and(d[:, 0], d[:, 1], radius), d[:, 2], radius)
 
-    mesh = shell.wrap(implicit, *shell.grid_box(middle - half, middle + half, max(2.5 * radius, 30.0)), chord_mm=0.6)
-    if bend is not None:
-        mesh = trimesh.Trimesh(bend(np.array(mesh.vertices)), mesh.faces, process=False)
-    return bodies.of_mesh(mesh, bodies.LINING, colour)
+    size = np.array(half)
+    mesh = shell.wrap(implicit, *shell.grid_box(-size, size, max(2.5 * radius, 30.0)), chord_mm=0.6)
+    return np.array(mesh.vertices), np.array(mesh.faces)
 
 
 def _rib(x, sign):
