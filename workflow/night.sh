@@ -49,8 +49,9 @@ fi
 
 [ -n "$memory" ] || memory=$(($(awk '/MemTotal/ {print $2}' /proc/meminfo 2>/dev/null || echo 8000000) * 9 / 10 / 1000000))
 call() {
-    PYTHONUNBUFFERED=1 "$python" -m snakemake --snakefile "$root/Snakefile" --directory "$day" \
-        --profile "$root/workflow/profiles/workstation" --cores "$cores" --resources "mem_mb=$((memory * 1000))" "$@"
+    # Targets first: Snakemake's options with several values would swallow them.
+    PYTHONUNBUFFERED=1 "$python" -m snakemake "$@" --snakefile "$root/Snakefile" --directory "$day" \
+        --profile "$root/workflow/profiles/workstation" --cores "$cores" --resources "mem_mb=$((memory * 1000))"
 }
 summary() { PYTHONPATH="$root/workflow/scripts" "$python" -m nightbay.night "$@"; }
 
@@ -66,7 +67,7 @@ fi
 if [ -n "$(ls -A "$day/.snakemake/locks" 2>/dev/null)" ]; then call --unlock --quiet all >/dev/null 2>&1; fi
 
 if [ -n "$dry" ]; then
-    call --dry-run "${targets[@]}" 2>&1 | summary plan
+    call "${targets[@]}" --dry-run 2>&1 | summary plan
     exit "${PIPESTATUS[0]}"
 fi
 
