@@ -140,6 +140,8 @@ def without_mirrors(body):
         for one in protrusions.find(
             vertices[:, 0], sign * vertices[:, 1], side, options["mirror_length_mm"], body.support_mm2
         ):
+            if one.reach_mm < options["notice_mm"]:
+                continue
             out = options["mirrors"] == "exclude" and one.reach_mm > options["mirror_reach_mm"]
             if out:
                 counted[one.rows] = 0.0

@@ -63,7 +63,7 @@ def take(body, part, notes):
         counted, seen = dimensions.without_mirrors(body)
         found["width"] = dimensions.span(body, 1, counted)
         found["width_over_mirrors"] = dimensions.span(body, 1)
-        if any(not one["excluded"] and one["reach_mm"] > 10.0 for one in seen):
+        if any(not one["excluded"] and one["reach_mm"] < body.options["mirror_reach_mm"] for one in seen):
             notes.append(
                 "Short things at the sides that reach less than a mirror does are part of the width: whether one is a "
                 "lamp, which ISO 612 leaves out, or a handle, which counts, can't be told from the shape."

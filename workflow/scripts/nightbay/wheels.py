@@ -12,6 +12,7 @@ from nightbay import robust
 CELL_MM = 30.0  # of the plan view in which contact patches are told apart
 SPACING_MM = 5.0  # points of a wheel are thinned to this: some 10 000 a wheel
 TURNS_DEG = (50.0, 110.0, 180.0)  # a wheel is compared with itself after these turns
+LEAST_POINTS = 150
 VOTERS = 3000  # points that vote for the first guess of the centre
 REACHES_MM = (25.0, 10.0, 4.0)
 SECTORS = 8  # of the wheel, left out in turn for the uncertainty
@@ -73,8 +74,8 @@ def fit(points_mm, normals, x_mm, side, threads=1):
     # without the contact patch, where the tyre is pressed flat, and without the arch
     mine = (reach < 1.02 * radius) & (points_mm[:, 2] > 0.15 * radius)
     points, normals = points_mm[mine], normals[mine]
-    if len(points) < 200:
-        return f"only {len(points)} points of a wheel, 200 are needed"
+    if len(points) < LEAST_POINTS:
+        return f"only {len(points)} points of a wheel, {LEAST_POINTS} are needed"
     fitted = _register(points, normals, centre, threads)
     if fitted is None:
         return "it is not its own image after a turn"
@@ -111,11 +112,13 @@ def _register(points, normals, centre, threads):
     """Centre (3,), axle (3,) unit, covariance (4, 4) of (x, z, turns about x and z), share; or None."""
     at, axle = np.array([centre[0], np.median(points[:, 1]), centre[1]]), np.array([0.0, 1.0, 0.0])
     tree = cKDTree(points)
+    nearest = tree.query(points, k=2, workers=threads)[0][:, 1]
+    aside = 1.5 * max(SPACING_MM, float(np.median(nearest)))  # a partner lies up to that far beside the image
     angle = np.arctan2(points[:, 2] - at[2], points[:, 0] - at[0])
     sector = robust.blocks_along(np.append(angle, [-np.pi, np.pi]), SECTORS)[:-2]
     for reach_mm in REACHES_MM:
         for _ in range(30):
-            rows, jacobian, residuals = _turned(points, normals, tree, at, axle, reach_mm, threads)
+            rows, jacobian, residuals = _turned(points, normals, tree, at, axle, np.hypot(reach_mm, aside), threads)
             if len(rows) < 100:
                 return None
             step = robust.step(jacobian, residuals, reach_mm, sector[rows])
@@ -130,16 +133,14 @@ def _register(points, normals, centre, threads):
     return at, axle, step.covariance, float(share)
 
 
-def _turned(points, normals, tree, at, axle, reach_mm, threads):
+def _turned(points, normals, tree, at, axle, wide_mm, threads):
     """Rows, derivatives (m, 4) and residuals (m,) of the points after each turn that meet a point of like normal."""
     off = points - at
     found = []
     for turn in TURNS_DEG:
         rotation = Rotation.from_rotvec(np.radians(turn) * axle).as_matrix()
         image = off @ rotation.T
-        distance, partner = tree.query(
-            image + at, distance_upper_bound=np.hypot(reach_mm, 1.5 * SPACING_MM), workers=threads
-        )
+        distance, partner = tree.query(image + at, distance_upper_bound=wide_mm, workers=threads)
         rows = np.flatnonzero(np.isfinite(distance))
         alike = np.einsum("ij,ij->i", normals[rows] @ rotation.T, normals[partner[rows]]) > ALIKE
         rows, partner = rows[alike], partner[rows][alike]
