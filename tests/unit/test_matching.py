@@ -50,7 +50,30 @@ def test_a_mirror_image_never_matches(seed):
     a, b = lists(seed, 60, 40)
     with pytest.raises(matching.NoMatch) as refused:
         matching.match(a[0].xyz_mm, b[0].xyz_mm * [1, 1, -1], TOLERANCE)
-    assert refused.value.why in ("few", "chance")
+    assert refused.value.why in ("few", "chance", "flat")
+
+
+def flat_lists(count):
+    rng = np.random.default_rng(12)
+    a = np.column_stack([rng.uniform(0, 2000, 20), rng.uniform(0, 1500, 20), np.zeros(20)])
+    T = rigid.pose(Rotation.random(rng=rng).as_matrix(), [10.0, 20, 30])
+    return a, rigid.transform(rigid.invert(T), a[:count]), T
+
+
+def test_a_few_targets_in_one_plane_are_refused_without_normals():
+    a, b, T = flat_lists(6)
+    with pytest.raises(matching.NoMatch) as refused:
+        matching.match(a, b, TOLERANCE)
+    assert refused.value.why == "flat"
+    up = np.tile([0.0, 0, 1], (20, 1))
+    found = matching.match(a, b, TOLERANCE, normal_a=up, normal_b=rigid.rotate(rigid.invert(T), up[:6]))
+    assert found.T_a_b == pytest.approx(T, abs=1e-6)
+
+
+def test_a_flat_panel_is_matched_and_said_to_be_flat():
+    a, b, T = flat_lists(12)
+    found = matching.match(a, b, TOLERANCE)
+    assert found.flat and found.T_a_b == pytest.approx(T, abs=1e-6)
 
 
 def test_refuses_a_regular_grid_even_where_one_place_explains_more():

@@ -8,7 +8,7 @@ import networks
 import numpy as np
 import pytest
 import yaml
-from nightbay import network, rigid
+from nightbay import network, network_picture, rigid
 from nightbay.errors import Rejected
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -94,6 +94,109 @@ def test_same_numbers_for_any_order_of_segments(tmp_path):
     one = run(sheet(tmp_path, survey, segments))
     other = run(sheet(tmp_path, survey, segments[::-1]))
     assert json.dumps(one, sort_keys=True) == json.dumps(other, sort_keys=True)
+
+
+def listed_again(survey, rows, offset_mm, ids=None):
+    """The survey with some rows recorded again beside."""
+    again = survey.rows(rows)
+    return type(survey)(
+        survey.name,
+        survey.file,
+        np.vstack([survey.xyz_mm, again.xyz_mm + offset_mm]),
+        np.concatenate([survey.covariance_mm2, again.covariance_mm2]),
+        np.vstack([survey.normal, again.normal]),
+        ids,
+    )
+
+
+def test_blunders_doubles_and_bars_of_one_day(tmp_path):
+    _, survey, segments, _ = day(21)
+    ids = [f"t{row}" for row in range(len(survey))]
+    length = np.linalg.norm(survey.xyz_mm[3] - survey.xyz_mm[40])
+    survey = listed_again(survey, np.array([10, 20]), np.array([1.5, 1.0, 0.0]), [*ids, "again1", "again2"])
+    knocked = segments[2].xyz_mm.copy()
+    knocked[4] += [0.0, 3.0, 0.0]
+    segments[2] = type(survey)("s2", "s2.csv", knocked, segments[2].covariance_mm2, segments[2].normal)
+    bars = [
+        {"from": "t3", "to": "t40", "length_mm": length, "sd_mm": 0.02},
+        {"from": "again1", "to": "t40", "length_mm": length * 2, "sd_mm": 0.02},
+    ]
+    result = run(sheet(tmp_path, survey, segments, scale_bars=bars, temperature_c=35.0, body_material="steel"))
+    notes = result.pop("notes")
+    jsonschema.validate(result, SCHEMA)
+    assert [(one["list"], one["row"]) for one in result["blunders"]] == [("s2", 5)]
+    assert result["blunders"][0]["size_mm"] == pytest.approx(3.0, abs=4 * np.sqrt(3) * result["blunders"][0]["sd_mm"])
+    assert sorted(sorted(one["ids"]) for one in result["doubles"]) == [["again1", "t10"], ["again2", "t20"]]
+    assert [bar["passed"] for bar in result["scale_bars"]] == [True, False]
+    assert any("Scale bar again1 to t40" in note for note in notes)
+    assert result["scale"]["factor"] == 1.0 and result["scale"]["applied"] == []
+    assert result["scale"]["temperature"]["factor"] == pytest.approx(1 - 11.5e-6 * 15, rel=1e-7)
+    assert network_picture.draw(result) is not None
+
+
+def test_scale_and_temperature_are_applied_on_request(tmp_path):
+    _, survey, segments, _ = day(22)
+    survey = listed_again(survey, np.array([], int), np.zeros(3), [f"t{row}" for row in range(len(survey))])
+    length = np.linalg.norm(survey.xyz_mm[3] - survey.xyz_mm[40]) * 1.001
+    bars = [{"from": "t3", "to": "t40", "length_mm": length, "sd_mm": 0.02}]
+    one = sheet(tmp_path, survey, segments, scale_bars=bars, temperature_c=35.0, body_material="steel")
+    result = run(one, scale_from_bars=True, to_20_c=True)
+    assert result["scale"]["applied"] == ["scale bars", "temperature"]
+    assert result["scale"]["factor"] == pytest.approx(1.001 * (1 - 11.5e-6 * 15), abs=1e-4)
+    with pytest.raises(Rejected, match="to_20_c is set, but .* lacks temperature_c or body_material"):
+        run(one | {"temperature_c": None}, to_20_c=True)
+    with pytest.raises(Rejected, match="scale_from_bars is set, but the job sheet has no scale_bars"):
+        run(one | {"scale_bars": []}, scale_from_bars=True)
+    with pytest.raises(Rejected, match="has 0 targets with the id t99, which a scale bar names"):
+        run(one | {"scale_bars": [bars[0] | {"to": "t99"}]})
+    bare = sheet(tmp_path, day(22)[1], segments, scale_bars=bars)
+    with pytest.raises(Rejected, match="scale bar t3 to t40 .* no control survey with ids"):
+        run(bare)
+
+
+def test_a_moved_body_is_told_in_a_sentence(tmp_path):
+    rng = np.random.default_rng(23)
+    truth = networks.body(rng, 60)
+    survey, _, _ = networks.record(truth, np.arange(60), rng, name="control survey", T=np.eye(4), **NOISE)
+    lower = truth.xyz_mm.copy()
+    ground = truth.xyz_mm[:, 2] < -450
+    lower[~ground, 2] -= 6.1
+    segments = [
+        networks.record(networks.Truth(xyz, truth.normal), np.arange(60), rng, name=name, **NOISE)[0]
+        for name, xyz in (("left", truth.xyz_mm), ("roof", lower))
+    ]
+    result = run(sheet(tmp_path, survey, segments))
+    (move,) = result["moves"]
+    assert move["segment"] == "roof" and move["body"]["vector_mm"][2] == pytest.approx(-6.1, abs=0.4)
+    assert len(move["rows"]) == ground.sum()
+    assert any("While segment roof was scanned, the body stood 6." in note for note in result["notes"])
+
+
+def test_labels_and_claims_that_geometry_contradicts_are_named(tmp_path):
+    _, survey, segments, _ = day(24)
+    names = [f"t{row}" for row in range(len(survey))]
+    survey = listed_again(survey, np.array([], int), np.zeros(3), names)
+    first = run(sheet(tmp_path, survey, segments))
+    number = {(one["list"], one["row"]): one["target"] for one in first["observations"]}
+    known = {target: names[row - 1] for (name, row), target in number.items() if name == "control survey"}
+    labels = [known.get(number.get(("s0", row + 1)), f"x{row}") for row in range(len(segments[0]))]
+    at = [row for row in range(len(labels)) if labels[row].startswith("t")][:2]
+    labels[at[0]], labels[at[1]] = labels[at[1]], labels[at[0]]
+    one = segments[0]
+    swapped = type(one)(one.name, one.file, one.xyz_mm, one.covariance_mm2, one.normal, labels)
+    notes = run(sheet(tmp_path, survey, [swapped, *segments[1:]]))["notes"]
+    assert any(note.startswith("s0.csv: 2 of ") and labels[at[0]] in note for note in notes)
+    notes = run(sheet(tmp_path, survey, segments) | {"placed": True})["notes"]
+    assert any("Segment s0 is declared as placed, but its targets lie up to" in note for note in notes)
+
+
+def test_normals_that_contradict_are_left_out_and_named(tmp_path):
+    _, survey, segments, poses = day(25)
+    one = segments[1]
+    segments[1] = type(one)(one.name, one.file, one.xyz_mm, one.covariance_mm2, -one.normal)
+    result = run(sheet(tmp_path, survey, segments))
+    assert any(note.startswith("s1.csv: the normals contradict") for note in result["notes"])
+    assert off_mm(result, "s1", segments[1], poses["s1"]) < 0.3
 
 
 def test_a_free_network_holds_the_first_segment_and_says_that_it_is_weaker(tmp_path):

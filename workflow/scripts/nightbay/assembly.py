@@ -14,7 +14,7 @@ from nightbay import matching, matching_search, pairing, rigid
 from nightbay.errors import Rejected
 
 WITHOUT = ("few", "chance")  # refusals for which it is worth trying without normals
-SEVERITY = ("ambiguous", "line", "chance", "few")  # which refusal is told where several segments are refused
+SEVERITY = ("ambiguous", "line", "flat", "chance", "few")  # which refusal is told where several segments are refused
 
 
 @dataclass(frozen=True)
@@ -126,6 +126,11 @@ def _match(one, known, index, bare, tolerance, settings, placed):
             f"{one.file}: the normals contradict those of the other lists and were not used; the match rests on "
             "distances alone: check the export's settings."
         )
+    if match.flat:
+        notes.append(
+            f"The targets of segment {one.name} lie in one plane and have no normals: a mirrored export would not be "
+            "noticed."
+        )
     notes += _on_labels(one, labelled, match) + (_on_claim(one, match, tolerance) if placed else [])
     return match, notes
 
@@ -208,6 +213,8 @@ def _refusal(lists, at, why, poses):
         "needed: scan it again with more targets in view, or survey the targets on that side.",
         "line": f"Segment {name} ({file}): its {why.count} common targets lie nearly in one line, so that the turn "
         "about it stays open: add targets off that line and scan it again.",
+        "flat": f"Segment {name} ({file}): its {why.count} common targets lie in one plane, where a mirrored list "
+        "would fit as well: export the targets' normals, or scan it again with more targets off that plane.",
         "ambiguous": f"Segment {name} ({file}) fits {others} in more than one way ({why.count} targets against "
         f"{why.runner_up} for another pose, which is no clear lead): the layout is regular or symmetric, so add a few "
         "targets at irregular places and scan it again.",

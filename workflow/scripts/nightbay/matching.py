@@ -1,8 +1,9 @@
 """Matches two lists of targets without labels, and certifies the answer or refuses.
 
 An answer is certified when (1) it explains at least four targets, (2) unrelated targets would support a pose this well
-less often than ``chance_max``, (3) no other pose that contradicts it explains more than half as many, and (4) no other
-place of the map looks so much like the one found that targets missing from the map could have decided between both.
+less often than ``chance_max``, (3) no other pose that contradicts it explains more than half as many, (4) no other
+place of the map looks so much like the one found that targets missing from the map could have decided between both, and
+(5) a mirror image would not fit as well, which normals or targets off one plane show.
 """
 
 from dataclasses import dataclass
@@ -14,10 +15,13 @@ from nightbay import consensus, lookalikes, matching_search, pairing
 from nightbay.pairing import LEAST
 
 TRIPLES = 400  # exhaustive up to 14 targets; else a pose with a third of the targets escapes once in a million
+# A flat panel has more targets than this in one plane; of a curved one so many lie in one plane within noise only by
+# an accident of one in a million, fewer often enough to take a mirror image for the original.
+FLAT_LEAST = 8
 
 
 class NoMatch(ValueError):
-    """No certified answer. ``why``: "few", "line", "ambiguous", "chance"; ``count``, ``runner_up`` of the best pose."""
+    """No certified answer: ``why`` ("few", "line", "flat", "ambiguous", "chance"), support of the best and next."""
 
     def __init__(self, why, count=0, runner_up=0):
         super().__init__(why)
@@ -29,7 +33,8 @@ class Match:
     """A certified match: pose, matched rows of both lists, and what the certificate rests on.
 
     ``runner_up``: targets that the best contradicting pose explains; ``chance``: how many poses with this support
-    unrelated targets would give; ``by``: "geometry", "labels" or "placed", what settled it.
+    unrelated targets would give; ``by``: "geometry", "labels" or "placed", what settled it; ``flat``: a mirrored list
+    would have matched too.
     """
 
     T_a_b: np.ndarray
@@ -39,6 +44,7 @@ class Match:
     runner_up: int
     chance: float
     by: str
+    flat: bool
 
 
 def match(xyz_a, xyz_b, tolerance, *, normal_a=None, normal_b=None, chance_max=1e-3, width_mm=30.0,
@@ -77,9 +83,12 @@ def match(xyz_a, xyz_b, tolerance, *, normal_a=None, normal_b=None, chance_max=1
     rows_b = np.flatnonzero(best.partner >= 0)
     if consensus.width(xyz_b[rows_b]) < width_mm:
         raise NoMatch("line", best.count)
+    flat, off_plane = pairing.flat(lists, best) if normal_b is None else (False, 0)
+    if flat and (best.count < FLAT_LEAST or off_plane > best.count / 4):
+        raise NoMatch("flat", best.count)
     T = best.T.copy()
     T[:3, 3] += index.centre - T[:3, :3] @ middle_b
-    return Match(T, best.partner[rows_b], rows_b, best.rms, runner_up, chance, by)
+    return Match(T, best.partner[rows_b], rows_b, best.rms, runner_up, chance, by, flat)
 
 
 def _geometric(lists):

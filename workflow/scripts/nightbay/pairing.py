@@ -85,6 +85,20 @@ def refine(lists, R, t):
     return Candidate(T, partner, float(np.sqrt((off**2).sum(axis=1).mean())))
 
 
+def flat(lists, candidate):
+    """Whether a mirror image would fit as well, and how many targets of b lie off the plane of the paired ones.
+
+    Without normals, a flat pattern seen from behind is its own mirror image. A target at the height h over the plane
+    would miss its partner by 2 h.
+    """
+    rows = np.flatnonzero(candidate.partner >= 0)
+    middle = lists.b[rows].mean(axis=0)
+    upright = np.linalg.svd(lists.b[rows] - middle, full_matrices=False)[2][2]
+    miss = 2 * np.abs((lists.b - middle) @ upright)
+    gate = 1.5 * (lists.tolerance.point_mm + lists.tolerance.per_m * np.linalg.norm(lists.b, axis=1) / 1000)
+    return bool((miss[rows] <= gate[rows]).sum() > len(rows) / 2), int((miss > gate).sum())
+
+
 def partners(lists, T, opened):
     """Row of a for each target of b, one to one and nearest first, or -1."""
     placed = rigid.transform(T, lists.b)
