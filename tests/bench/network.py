@@ -91,7 +91,7 @@ def _small_motion(T):
 
 
 def snoop(observations, start):
-    return network.snoop(observations, start, PARAMETERS)
+    return network.snoop(observations, start, PARAMETERS, None)
 
 
 def blunder_tests(count):

@@ -8,7 +8,7 @@ import networks
 import numpy as np
 import pytest
 import yaml
-from nightbay import network, network_picture, rigid
+from nightbay import network, network_model, network_picture, rigid
 from nightbay.errors import Rejected
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -270,6 +270,27 @@ def test_refuses_a_variance_factor_out_of_bounds(tmp_path):
     settings = {"scan": SETTINGS["scan"] | tight, "network": SETTINGS["network"] | {"variance_factor_max": 2.0}}
     with pytest.raises(Rejected, match="variance factor .* at most 2 allowed.*scan.target_noise_mm"):
         network.network({}, sheet(tmp_path, survey, segments), settings, None, 1)
+
+
+def test_refuses_a_segment_of_which_the_tests_leave_too_little(tmp_path):
+    rng = np.random.default_rng(26)
+    _, survey, segments, _ = day(26, count=30, seen=12)
+    lists = [survey, *segments]
+    # every target of the last segment knocked by millimetres: matching would not let it in, so it is tied by hand
+    station = np.concatenate([np.full(len(one), at) for at, one in enumerate(lists)])
+    xyz = np.vstack([one.xyz_mm for one in lists])
+    result = run(sheet(tmp_path, survey, segments))
+    number = {(one["list"], one["row"]): one["target"] for one in result["observations"]}
+    target = np.array([number.get((one.name, row + 1), -1) for one in lists for row in range(len(one))])
+    use = target >= 0
+    xyz[station == 4] += rng.normal(0, 3, xyz[station == 4].shape)
+    _, target = np.unique(target[use], return_inverse=True)
+    covariance = np.concatenate([one.covariance_mm2 for one in lists])[use]
+    observations = network_model.Observations(xyz[use], covariance, station[use], target, np.ones(use.sum(), bool))
+    poses = [np.eye(4)] + [np.array(result["poses"][one.name]["T_control_segment"]) for one in segments]
+    with pytest.raises(Rejected, match="Segment s3 .* common targets left after the tests for blunders; at least four"):
+        found = network.snoop(observations, np.array(poses), SETTINGS["network"], lists)
+        network.refuse_thin(lists, observations, found.active)
 
 
 def test_refuses_a_segment_that_fits_only_with_more_noise_than_declared(tmp_path):

@@ -31,11 +31,13 @@ class Tests:
         return np.maximum(np.abs(self.w).max(axis=1) / self.limit, np.sqrt(self.joint / self.joint_limit))
 
 
-def test(residual, covariance, Q_fitted, active, significance=0.001, power=0.8):
+def test(residual, covariance, Q_fitted, active, significance=0.001, power=0.8, variance_factor=1.0):
     """Test observations with residuals (n, m), covariances (n, m, m) and cofactors of the adjusted values (n, m, m).
 
-    Inactive observations are tested as predictions: their own noise and that of the prediction add up.
+    Inactive observations are tested as predictions: their own noise and that of the prediction add up. All covariances
+    are multiplied by ``variance_factor``.
     """
+    covariance, Q_fitted = covariance * variance_factor, Q_fitted * variance_factor
     sign = np.where(active, -1.0, 1.0)[:, None, None]
     Q = covariance + sign * Q_fitted
     weight = np.linalg.inv(covariance)
@@ -56,6 +58,17 @@ def test(residual, covariance, Q_fitted, active, significance=0.001, power=0.8):
     return Tests(w, joint, detectable, float(stats.norm.isf(significance / 2)), float(stats.chi2.isf(significance, m)))
 
 
+def typical_variance(tests):
+    """Variance factor that the middle of the joint tests shows, which blunders hardly touch, and its standard error
+    for independent observations."""
+    tested = tests.joint[tests.joint > 0]
+    if len(tested) == 0:
+        return 1.0, np.inf
+    m = tests.w.shape[1]
+    median = stats.chi2.median(m)
+    return float(np.median(tested) / median), float(1 / (2 * np.sqrt(len(tested)) * stats.chi2.pdf(median, m) * median))
+
+
 @dataclass(frozen=True)
 class Snooped:
     """``adjusted`` without the blunders; ``active`` (n,) bool; ``tests`` there; ``disputed``: pairs of rows of which
@@ -67,7 +80,7 @@ class Snooped:
     disputed: list
 
 
-def snoop(adjust, active, covariance, target, keep, significance=0.001, power=0.8):
+def snoop(adjust, active, covariance, target, keep, significance=0.001, power=0.8, variance_factor=1.0):
     """Find blunders, however many.
 
     ``adjust(active, weight)`` adjusts the network with the covariance of each observation divided by ``weight`` (n,)
@@ -79,12 +92,12 @@ def snoop(adjust, active, covariance, target, keep, significance=0.001, power=0.
     taken back that fit the network without them.
     """
     active = active.copy()
-    suspect = _robust(adjust, active, covariance, significance, power)
+    suspect = _robust(adjust, active, covariance * variance_factor, significance)
     active &= ~suspect
     disputed, seen = {}, set()
     while True:
         adjusted = adjust(active, np.ones(len(active)))
-        tests = test(adjusted.residual_mm, covariance, adjusted.Q_fitted, active, significance, power)
+        tests = test(adjusted.residual_mm, covariance, adjusted.Q_fitted, active, significance, power, variance_factor)
         excess = tests.excess
         state = active.tobytes()
         back = suspect & ~active & (excess < 1) & ~np.isin(np.arange(len(active)), list(disputed))
@@ -124,7 +137,7 @@ def _partner(row, active, target):
     return int(others[0]) if len(others) == 1 else None
 
 
-def _robust(adjust, active, covariance, significance, power):
+def _robust(adjust, active, covariance, significance):
     """Rows that fail in an adjustment whose weights fall with the inverse of their own excess squared."""
     weight = np.ones(len(active))
     for _ in range(6):

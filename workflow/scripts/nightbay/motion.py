@@ -92,7 +92,8 @@ def _motion(points_a, sd_mm, rows, T):
 def shift(body, group, drift_mm_per_m):
     """The :class:`Shift` of a group against the body, from the first list to the second.
 
-    Drift between their places counts as uncertainty, since it looks like motion too.
+    Drift between their places counts as uncertainty, since it looks like motion too; twice over, since the group was
+    singled out for standing apart.
     """
     T = body.T_a_b @ rigid.invert(group.T_a_b)  # where the body's pose puts what the group's pose calls x
     at = group.middle_mm
@@ -100,8 +101,8 @@ def shift(body, group, drift_mm_per_m):
     vector = rigid.transform(T, at[None])[0] - at
     covariance = group.covariance + _about(body.covariance, body.middle_mm, at)
     apart_m = np.linalg.norm(at - body.middle_mm) / 1000
-    covariance[3:, 3:] += np.eye(3) * 2 * (drift_mm_per_m * apart_m) ** 2
-    covariance[:3, :3] += np.eye(3) * 2 * (drift_mm_per_m / 1000) ** 2
+    covariance[3:, 3:] += np.eye(3) * 2 * (2 * drift_mm_per_m * apart_m) ** 2
+    covariance[:3, :3] += np.eye(3) * 2 * (2 * drift_mm_per_m / 1000) ** 2
     change = np.concatenate([turn, vector])
     p = stats.chi2.sf(float(change @ np.linalg.solve(covariance, change)), 6)
     axis = turn / max(np.linalg.norm(turn), 1e-300)

@@ -3,7 +3,6 @@
 from dataclasses import dataclass
 
 import numpy as np
-from scipy import stats
 
 from nightbay import (
     adjustment,
@@ -82,9 +81,10 @@ def adjust_lists(lists, has_survey, placed, parameters, scan):
         lists = [cleaned, *lists[1:]]
     tied = ties.tie(lists, start.T_control_station, tolerance, parameters)
     observations, row = observe(lists, tied)
-    _refuse_variance(observations, network_model.adjust(observations, tied.T_control_station), parameters, scan)
-    snooped = snoop(observations, tied.T_control_station, parameters)
-    _refuse_thin(lists, observations, snooped.active)
+    typical = _typical_variance(observations, network_model.adjust(observations, tied.T_control_station))
+    _refuse_variance(typical, parameters, scan)
+    snooped = snoop(observations, tied.T_control_station, parameters, lists, typical)
+    refuse_thin(lists, observations, snooped.active)
     chi_square = adjustment.chi_square_test(snooped.adjusted.solution)
     checks = checktargets.leave_group_out(
         lambda active: network_model.adjust(_with(observations, active), snooped.adjusted.T_control_station),
@@ -146,12 +146,29 @@ def _with(observations, active, weight=None):
     )
 
 
-def snoop(observations, T_start, parameters):
-    """Adjust without blunders; returns :class:`nightbay.blunders.Snooped`."""
+def _typical_variance(observations, adjusted):
+    """Variance factor of the bulk of the observations, 1 unless it is higher beyond doubt.
+
+    Found before blunders are looked for, since with too little noise declared every observation passes for one.
+    """
+    tests = blunders.test(adjusted.residual_mm, observations.covariance_mm2, adjusted.Q_fitted, observations.active)
+    factor, sd = blunders.typical_variance(tests)
+    return factor if factor > 1 + 4 * sd else 1.0
+
+
+def snoop(observations, T_start, parameters, lists, variance_factor=1.0):
+    """Adjust without blunders; returns :class:`nightbay.blunders.Snooped`.
+
+    Raises :class:`Rejected` when too little is left of a list.
+    """
     poses = [T_start]  # each adjustment starts where the last one ended, which saves most of its steps
 
     def adjust(active, weight):
-        adjusted = network_model.adjust(_with(observations, active, weight), poses[0])
+        try:
+            adjusted = network_model.adjust(_with(observations, active, weight), poses[0])
+        except adjustment.Undetermined:
+            refuse_thin(lists, observations, active)
+            raise
         poses[0] = adjusted.T_control_station
         return adjusted
 
@@ -163,6 +180,7 @@ def snoop(observations, T_start, parameters):
         keep=observations.station == 0,
         significance=parameters["test_significance"],
         power=parameters["test_power"],
+        variance_factor=variance_factor,
     )
 
 
@@ -181,7 +199,7 @@ def _refuse_unfit(survey, twice, parameters):
     )
 
 
-def _refuse_thin(lists, observations, active):
+def refuse_thin(lists, observations, active):
     """Blunders taken out may leave a segment with too little."""
     seen = np.bincount(observations.target[active], minlength=observations.target.max() + 1)
     for station, one in enumerate(lists[1:], start=1):
@@ -193,13 +211,7 @@ def _refuse_thin(lists, observations, active):
             )
 
 
-def _refuse_variance(observations, adjusted, parameters, scan):
-    """Refuse lists whose noise is not the declared one. The variance factor is the median of all tests over what is
-    expected of it, so that blunders do not raise it; and it comes before they are looked for, since with too little
-    noise declared every observation would pass for one."""
-    tests = blunders.test(adjusted.residual_mm, observations.covariance_mm2, adjusted.Q_fitted, observations.active)
-    tested = tests.joint[tests.joint > 0]
-    factor = float(np.median(tested) / stats.chi2.median(3)) if len(tested) else 0.0
+def _refuse_variance(factor, parameters, scan):
     if factor <= parameters["variance_factor_max"]:
         return
     raise Rejected(

@@ -5,7 +5,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.spatial import cKDTree
 
-from nightbay import matching, motion, rigid
+from nightbay import drift, matching, motion, rigid
 
 
 @dataclass(frozen=True)
@@ -75,18 +75,26 @@ def _by_motion(one, paired, partner, xyz, sd, T, tolerance, settings):
     if not motions:
         return T, []
     body, moves = motions[0], []
+    drift_mm_per_m = _drift(xyz[partner[paired]][body.rows], one.xyz_mm[paired][body.rows], tolerance)
     for group in motions[1:]:
-        shift = motion.shift(body, group, tolerance.drift_mm_per_m)
+        shift = motion.shift(body, group, drift_mm_per_m)
         if shift.p < settings["move_significance"]:
             rows = paired[group.rows]
             moves.append(
                 Move(
-                    one.name, rows, partner[rows], shift, motion.shift(group, body, tolerance.drift_mm_per_m),
+                    one.name, rows, partner[rows], shift, motion.shift(group, body, drift_mm_per_m),
                     int(body.rows.sum()),
                 )
             )  # fmt: skip
     far = _far(one, body, partner, xyz, tolerance, settings)
     return body.T_a_b, moves + far
+
+
+def _drift(points_a, points_b, tolerance):
+    """Drift of one list, mm/m: as declared, or what the body's own lengths show where that is more, for a smooth
+    distortion makes the ends of a list look moved."""
+    found = drift.from_lengths([points_a], [points_b])
+    return max(tolerance.drift_mm_per_m, 0.0 if found is None else found.high_mm_per_m / np.sqrt(2))
 
 
 def _far(one, body, partner, xyz, tolerance, settings):
