@@ -102,8 +102,10 @@ def _normals(sorted_cloud, original, keep, sheet, own, scan, spacing_mm):
                 normal[lost] = _of_nearest(_places(sorted_cloud)[keep], normal, lost)
             return normal, {"normals": "measured", "normals_filled": int(lost.sum()), "normals_certainty": None}
     edge_mm = max(own["normal_cell_mm"], own["normal_cell_spacings"] * spacing_mm)
-    walk_mm = max(own["normal_walk_cells"] * edge_mm, scan["smallest_mm"])
-    found = normals.estimate(_places(sorted_cloud)[keep], edge_mm, walk_mm, inward=sheet["part"] == "interior")
+    node_mm = max(own["normal_node_cells"] * edge_mm, scan["smallest_mm"])
+    found = normals.estimate(
+        _places(sorted_cloud)[keep], edge_mm, node_mm, own["standoff_mm"], sheet["part"] == "interior"
+    )
     return found.normal, {"normals": "estimated", "normals_filled": 0, "normals_certainty": found.certainty}
 
 
