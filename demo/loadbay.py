@@ -15,18 +15,27 @@ FRONT, REAR, HALF, FLOOR, CEILING = 1350.0, 4350.0, 880.0, 620.0, 2400.0
 WALL_COLOUR, FLOOR_COLOUR, BULKHEAD_COLOUR = (182, 184, 180), (134, 98, 66), (96, 110, 128)
 BOX_COLOUR, BOW_COLOUR, RAIL_COLOUR = (70, 72, 74), (150, 156, 150), (206, 160, 60)
 
+RIBS_LEFT, RIBS_RIGHT = (1700, 2220, 2740, 3260, 3900), (1950, 3080, 3560, 4080)
+
 
 def load_bay(chord_mm=shell.CHORD_MM):
     """The load bay as a :class:`bodies.Body`; ``dimensions_mm``: length, width and height between the bare walls."""
     parts = [_hull(chord_mm)]
-    for x in np.arange(FRONT + 350, REAR - 100, 520):
-        parts += [_rib(x, sign) for sign in (-1, 1)] + [_bow(x + 130)]
+    for x in RIBS_LEFT:
+        parts += [_rib(x, -1), _bow(x + 130)]
+    parts += [_rib(x, 1) for x in RIBS_RIGHT]
     for sign in (-1, 1):
         parts += [_wheel_box(sign), _rail(sign, 1250), _rail(sign, 1800)]
     for y in (-500.0, 0.0, 500.0):
         parts.append(_ridge(y))
     parts += [_lashing(x, sign) for x in (1700, 2500, 4050) for sign in (-1, 1)]
     parts.append(_pillow((FRONT + 12, 0, 1500), (16, 350, 500), 12, BULKHEAD_COLOUR))
+    # what makes every place of the bay its own: a sliding door's sill and posts, a cupboard, a fuse box, a drop light
+    parts.append(_pillow((2110, HALF - 70, FLOOR + 45), (560, 90, 55), 20, BOX_COLOUR))
+    parts += [_pillow((x, HALF - 60, 1450), (30, 75, 790), 18, BOX_COLOUR) for x in (1540, 2680)]
+    parts.append(_pillow((2620, -HALF + 190, FLOOR + 420), (330, 200, 430), 15, FLOOR_COLOUR))
+    parts.append(_pillow((2960, HALF - 50, 1560), (110, 70, 150), 15, RAIL_COLOUR))
+    parts.append(_pillow((2330, 210, CEILING - 40), (160, 60, 45), 20, BULKHEAD_COLOUR))
     body = bodies.join(parts)
     sizes = {"length": REAR - FRONT, "width": 2 * HALF, "height": CEILING - FLOOR}
     return bodies.Body(body.vertices_mm, body.faces, body.material, body.colour, sizes)

@@ -182,14 +182,21 @@ def _run(task):
         surroundings=scenario.surroundings(body) if outside else None,
         unit_mm={"mm": 1.0, "m": 1000.0}[run.units],
     )
-    raw, labels = day / job.name / "raw", []
-    export.write(raw / run.file, scan.chunks(), lambda chunk: labels.append(chunk.label))
+    raw, labels, middle = day / job.name / "raw", [], np.zeros(4)
+
+    def keep(chunk):
+        labels.append(chunk.label)
+        good = chunk.xyz[chunk.label == simulate.SURFACE] * scan.unit_mm
+        middle[:] += [*good.sum(axis=0), len(good)]
+
+    export.write(raw / run.file, scan.chunks(), keep)
     labels = np.concatenate(labels)
     np.save(truth / job.name / f"{run.name}.labels.npy", labels)
     facts = {
         "file": run.file,
         "count": len(labels),
         "labels": dict(zip(simulate.LABELS, np.bincount(labels, minlength=len(simulate.LABELS)).tolist(), strict=True)),
+        "middle_mm": (middle[:3] / middle[3]).tolist(),  # of the points on the vehicle, segment frame
         "T_vehicle_segment": scan.T_vehicle_segment.tolist(),
     }
     if true is not None:

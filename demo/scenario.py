@@ -11,7 +11,7 @@ import simulate
 import vehicles
 import viewpoints
 
-TARGET_NOISE_MM = 0.04
+TARGET_NOISE_MM = 0.05
 DRIFT_MM_PER_M = 0.03
 DRIFT_WITHOUT_TARGETS_MM_PER_M = 0.1
 NOISE_MM = 0.1
@@ -66,8 +66,8 @@ JOBS = (
             Run("left", "left.ply", 0.27, moved=2),
             Run("right", "right.ply", 0.27),
             Run("front", "front.laz", 0.14, normals=False),
-            Run("rear", "rear.e57", 0.12, normals=False),
-            Run("roof", "roof.ply", 0.2, units="m", moved=1),
+            Run("rear", "rear.e57", 0.12, units="m", normals=False),
+            Run("roof", "roof.ply", 0.2, moved=1),
         ),
     ),
     Job(
@@ -115,7 +115,7 @@ JOBS = (
 def views(job, run, body, seed):
     """The path of a run."""
     if job.part == "interior":
-        span = {"fore": (1500.0, 2350.0), "aft": (3150.0, 4250.0)}[run.name]
+        span = {"fore": (1500.0, 2300.0), "aft": (3200.0, 4250.0)}[run.name]
         return viewpoints.inside(body, *span, seed=seed)
     return viewpoints.side(body, run.name, seed=seed, with_top=job.with_top)
 
