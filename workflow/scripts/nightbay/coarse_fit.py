@@ -1,5 +1,9 @@
-"""Judges poses in which two thinned segments may fit: how much surface agrees, and how much stands where the other
-segment's scanner has looked through."""
+"""Judges poses in which two thinned segments may fit: how much surface agrees, and how much contradicts.
+
+How much agrees tells little: a bay of even ribs agrees with itself in every shift by a rib, and better the more it
+overlaps. What contradicts tells: surface that stands where the other segment's scanner has looked through, and surface
+that passes the other's in a step. In the true pose both are rare, whatever the overlap.
+"""
 
 from dataclasses import dataclass
 
@@ -11,13 +15,14 @@ from nightbay import rigid
 
 SAME_FACING = 0.9  # cosine of 25 deg: normals of a cell's mean are that rough near edges
 GATES = (4.0, 4.0, 3.0, 3.0, 2.0, 2.0, 1.5, 1.5, 1.0, 1.0, 1.0, 1.0)  # cells; how far a partner may be, step by step
+PARTNERS = 8  # of a cell: the disc of one and a half cells about a place on a surface holds seven
 POLISHED = 2500  # cells are plenty to tell one basin from another
 CLEAR_MM = 300.0  # a hand-held scanner stands further than that from what it measures (common practice, no source)
 
 
 @dataclass(frozen=True)
 class Fit:
-    """A pose ``T_a_b`` with the number of cells of both segments that agree, and that stand in seen-through space."""
+    """A pose ``T_a_b`` with the number of cells of both segments that agree and that contradict."""
 
     T_a_b: np.ndarray
     agree: int
@@ -56,7 +61,7 @@ def polish(a, tree, b, T_a_b):
         centre = at[pair].mean(axis=0)
         d = np.sum((partner - at[pair]) * normal, axis=1)
         J = np.hstack([np.cross((at[pair] - centre) / 1000, normal), normal])
-        step = np.linalg.lstsq(J, d, rcond=1e-3)[0]  # what is hardly determined stays
+        step = np.linalg.lstsq(J.T @ J, J.T @ d, rcond=1e-6)[0]  # what is hardly determined stays
         turn = Rotation.from_rotvec(step[:3] / 1000).as_matrix()
         T_a_b = rigid.pose(turn, centre - turn @ centre + step[3:]) @ T_a_b
     return T_a_b
@@ -71,14 +76,26 @@ def judge(a, b, T_a_b, narrow):
     for one, other, T, own in ((a, b, T_a_b, narrow[0]), (b, a, rigid.invert(T_a_b), narrow[1])):
         seen = rigid.transform(T, other.xyz_mm)
         tree = cKDTree(seen)
-        distance, nearest = tree.query(one.xyz_mm, distance_upper_bound=1.5 * one.cell_mm)
-        near = np.flatnonzero(np.isfinite(distance))
-        normal = one.normal[near]
-        same = np.sum(normal * rigid.rotate(T, other.normal[nearest[near]]), axis=1) > SAME_FACING
-        off = np.abs(np.sum((seen[nearest[near]] - one.xyz_mm[near]) * normal, axis=1))
-        agree += int(np.count_nonzero(same & (off < 0.5 * one.cell_mm)))
-        conflict += int(np.count_nonzero(_blocked(one, tree, 0.5) & ~own))
+        off = _step(one, tree, rigid.rotate(T, other.normal))
+        agree += int(np.count_nonzero(off < 0.5))
+        through = _blocked(one, tree, 0.5) & ~own
+        conflict += int(np.count_nonzero(through | (np.isfinite(off) & (off > 0.5))))
     return Fit(T_a_b, agree, conflict)
+
+
+def _step(one, tree, normals):
+    """How far each cell's plane passes by the nearest surface of the tree that faces the same way, (n,) in cells.
+
+    Infinite where there is none within a cell and a half. The best of some partners counts, since a cell at the rim of
+    a step averages both sides.
+    """
+    distance, partner = tree.query(one.xyz_mm, k=PARTNERS, distance_upper_bound=1.5 * one.cell_mm)
+    there = np.isfinite(distance)
+    partner = np.where(there, partner, 0)
+    same = there & (np.einsum("nkj,nj->nk", normals[partner], one.normal) > SAME_FACING)
+    way = tree.data[partner] - one.xyz_mm[:, None]
+    off = np.abs(np.einsum("nkj,nj->nk", way, one.normal)) / one.cell_mm
+    return np.where(same, off, np.inf).min(axis=1)
 
 
 def _blocked(one, tree, within):

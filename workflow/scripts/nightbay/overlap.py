@@ -18,6 +18,9 @@ LEAST_CORRESPONDENCES = 50  # of a pair: fewer are chance neighbours
 LEAST_POINTS = 6  # of a plane: three fix it, three more tell its spread
 SAME_SIDE = 0.7  # cosine of 45 deg between a point's normal and the seed's: keeps the two skins of a panel apart
 SAME_PLANE = 0.966  # cosine of 15 deg between the two planes: more is a crease or two different surfaces
+CANDIDATES = 10  # points looked at for each seed taken
+DIRECTIONS = 2  # steps of a normal's coordinate from 0 to 1: 50 directions, some 25 deg apart
+EVEN = 3.0  # times the median spread about the plane: discs across an edge, seen from two sides by two runs, have more
 # Columns of a disc's moments about its seed: count, sum of offsets, of their products (xx xy xz yy yz zz), of normals.
 COUNT, OFFSETS, PRODUCTS, NORMALS = 0, slice(1, 4), slice(4, 10), slice(10, 13)
 
@@ -70,16 +73,17 @@ def match(cloud_a, cloud_b, T_control_a, T_control_b, *, radius_mm, reach_mm, mo
     """
     T_b_a = rigid.invert(T_control_b) @ T_control_a
     numbers = _touching_tiles(cloud_a, cloud_b, T_b_a, radius_mm + reach_mm)
-    seeds, axes = _seeds(cloud_a, numbers, most)
+    seeds, axes, stands_for = _seeds(cloud_a, numbers, most)
     of_a = _moments(cloud_a, seeds, axes, radius_mm, reach_mm)
     of_b = _moments(cloud_b, rigid.transform(T_b_a, seeds), rigid.rotate(T_b_a, axes), radius_mm, reach_mm)
     both = (of_a[:, COUNT] >= LEAST_POINTS) & (of_b[:, COUNT] >= LEAST_POINTS)
-    points = int(cloud_a.tiles["count"][numbers].sum())
-    share = float(both.mean()) * points / len(cloud_a) if len(seeds) else 0.0
+    share = float(stands_for[both].sum() / len(cloud_a))
     seeds, of_a, of_b = seeds[both], of_a[both], of_b[both]
     mean_a, normal_a, spread_a = _planes(of_a)
     mean_b, normal_b, spread_b = _planes(of_b)
     flat = np.sum(rigid.rotate(T_b_a, normal_a) * normal_b, axis=1) > SAME_PLANE
+    for spread in (spread_a, spread_b):
+        flat &= spread < EVEN * np.median(spread) if len(spread) else True
     sd_mm = np.sqrt(spread_a**2 / of_a[:, COUNT] + spread_b**2 / of_b[:, COUNT])
     at_a, at_b = seeds + mean_a, rigid.transform(T_b_a, seeds) + mean_b
     return Correspondences(at_a[flat], at_b[flat], normal_a[flat], normal_b[flat], sd_mm[flat], share)
@@ -111,16 +115,49 @@ def _touching_tiles(cloud_a, cloud_b, T_b_a, margin_mm):
 
 
 def _seeds(cloud, numbers, most):
-    """Points and normals of the tiles, float64 in the segment's frame, every so many that at most ``most`` remain."""
+    """Points and normals of the tiles, at most ``most``, float64 in the segment's frame, and how many each stands for.
+
+    Every so many points are candidates; of these the directions that few face are taken whole and the others thinned
+    alike, since what few face holds a fit from sliding (normal-space sampling: S. Rusinkiewicz, M. Levoy, 3DIM 2001).
+    """
     counts = cloud.tiles["count"][numbers]
-    step = max(1, -(-int(counts.sum()) // most))
+    step = max(1, -(-int(counts.sum()) // (CANDIDATES * most)))
     ends = np.cumsum(counts)
     picks = [
         cloud.tiles["start"][number] + np.arange((counts[at] - ends[at]) % step, counts[at], step)
         for at, number in enumerate(numbers)
     ]
-    chosen = cloud.take(np.concatenate(picks) if picks else np.empty(0, np.int64))
-    return chosen.xyz_mm.astype(np.float64) + cloud.origin_mm, chosen.normal.astype(np.float64)
+    rows = np.concatenate(picks) if picks else np.empty(0, np.int64)
+    chosen = cloud.take(rows)
+    taken, weight = _evenly(chosen.normal, most)
+    chosen = chosen[taken]
+    return chosen.xyz_mm.astype(np.float64) + cloud.origin_mm, chosen.normal.astype(np.float64), weight * step
+
+
+def _evenly(normals, most):
+    """Rows of at most ``most`` normals with all directions alike, and how many rows each stands for."""
+    cell = np.round(normals * DIRECTIONS).astype(np.int64)
+    _, direction, count = np.unique(cell, axis=0, return_inverse=True, return_counts=True)
+    direction = direction.ravel()
+    quota = _quota(count, most)
+    order = np.argsort(direction, kind="stable")
+    rank = np.empty(len(order), np.int64)
+    rank[order] = np.arange(len(order)) - np.repeat(np.cumsum(count) - count, count)
+    every = -(-count // np.minimum(count, quota)) if len(count) else count
+    taken = np.flatnonzero(rank % every[direction] == 0)
+    return taken, every[direction[taken]].astype(np.float64)
+
+
+def _quota(count, most):
+    """Largest number that each direction may have so that all together have at most ``most``."""
+    low, high = 1, max(int(count.max(initial=1)), 1)
+    while low < high:
+        middle = (low + high + 1) // 2
+        if np.minimum(count, middle).sum() <= most:
+            low = middle
+        else:
+            high = middle - 1
+    return low
 
 
 def _moments(cloud, seeds, axes, radius_mm, reach_mm):

@@ -20,6 +20,7 @@ from scipy.spatial.transform import Rotation
 from nightbay import rigid, robust
 
 TUKEY = 4.685  # tuning constant of Tukey's biweight: 95 % efficient on normal errors (P. Huber, Robust Statistics)
+NARROWING = (1.0, 0.3, 0.1, 0.0)  # shares of the reach; the last leaves the bound to the distances themselves
 MAD = 1.4826  # from the median absolute deviation to the standard deviation of a normal distribution
 
 
@@ -31,6 +32,18 @@ class Drift:
     mm_per_m: np.ndarray
     length_mm: float
     patch_mm: float
+
+
+@dataclass(frozen=True)
+class Place:
+    """Where the segments lie in the control frame: ``middles_mm`` (s, 3) of each, where its drift counts from, and the
+    mean of these, ``centre_mm`` (3,), about which small motions turn."""
+
+    middles_mm: np.ndarray
+
+    @property
+    def centre_mm(self):
+        return self.middles_mm.mean(axis=0)
 
 
 @dataclass(frozen=True)
@@ -68,24 +81,37 @@ def distances(pair, poses):
     return np.sum((at_b - at_a) * normal, axis=1), (at_a + at_b) / 2, normal
 
 
-def robust_weights(d_mm, floor_mm):
-    """Tukey's weights (m,) of distances about their median, and their robust standard deviation, at least the floor."""
+def robust_weights(d_mm, least_mm):
+    """Tukey's weights (m,) of distances, and their robust standard deviation, at least ``least_mm``."""
     middle = float(np.median(d_mm))
-    sd_mm = max(float(MAD * np.median(np.abs(d_mm - middle))), floor_mm)
+    sd_mm = max(float(MAD * np.median(np.abs(d_mm - middle))), least_mm)
     return robust.tukey(d_mm, TUKEY * np.hypot(sd_mm, middle)), sd_mm
 
 
-def gather(pairs, poses, centre_mm, middles_mm, drift, weighed_at=None):
-    """The :class:`Patches` of all pairs at these poses; drift counts from ``middles_mm`` (segments, 3) in control.
+def settle(pairs, start, place, drift, prior, free, reach_mm):
+    """Poses by which outliers can be told apart, found from wide bounds to narrow ones.
 
-    ``weighed_at``: other poses at which outliers are told apart, once better ones are known.
+    Where most of an overlap slides along itself, the few places that hold it show large distances at first: bounds
+    from the spread of all distances would take just these for outliers.
     """
-    rows = [_patches_of_pair(pair, poses, centre_mm, middles_mm, drift, weighed_at or poses) for pair in pairs]
+    poses = start
+    for share in NARROWING:
+        patches = gather(pairs, start, place, drift, poses, share * reach_mm / TUKEY)
+        poses = move(start, solve(patches, prior, free).motions, place.centre_mm)
+    return poses
+
+
+def gather(pairs, poses, place, drift, weighed_at, least_mm=0.0):
+    """The :class:`Patches` of all pairs at these poses.
+
+    ``weighed_at``: poses at which outliers are told apart; ``least_mm``: least standard deviation to tell them by.
+    """
+    rows = [_patches_of_pair(pair, poses, place, drift, weighed_at, least_mm) for pair in pairs]
     table = {key: np.concatenate([row[key] for row in rows]) for key in rows[0] if key != "normal_variance"}
     table["pair"] = np.repeat(np.arange(len(rows)), [len(row["count"]) for row in rows])
     shares = [len(pair.discs) for pair in pairs]
     return Patches(
-        centre_mm=centre_mm,
+        centre_mm=place.centre_mm,
         ends=np.array([(pair.a, pair.b) for pair in pairs]),
         normal_variance=float(np.average([row["normal_variance"] for row in rows], weights=shares)),
         **table,
@@ -100,26 +126,26 @@ def _patch_numbers(place, normal, patch_mm):
     return np.unique(cell, axis=0, return_inverse=True)[1].ravel()
 
 
-def _patches_of_pair(pair, poses, centre_mm, middles_mm, drift, weighed_at):
+def _patches_of_pair(pair, poses, place, drift, weighed_at, least_mm):
     """One pair's columns of :class:`Patches`."""
-    d_mm, place, normal = distances(pair, poses)
-    weights, _ = robust_weights(distances(pair, weighed_at)[0], float(np.median(pair.discs.sd_mm)))
-    patch = _patch_numbers(place, normal, drift.patch_mm)
+    d_mm, at, normal = distances(pair, poses)
+    weights, _ = robust_weights(distances(pair, weighed_at)[0], max(float(np.median(pair.discs.sd_mm)), least_mm))
+    patch = _patch_numbers(at, normal, drift.patch_mm)
 
     def total(values):
         return np.bincount(patch, weights=values)
 
     keep = total(weights) > 1.0
     count = np.maximum(total(weights), 1e-9)
-    at_mm = np.column_stack([total(weights * place[:, axis]) for axis in range(3)]) / count[:, None]
-    drift_mm = np.stack([np.linalg.norm(at_mm - middles_mm[end], axis=1) for end in (pair.a, pair.b)], axis=1)
+    at_mm = np.column_stack([total(weights * at[:, axis]) for axis in range(3)]) / count[:, None]
+    drift_mm = np.stack([np.linalg.norm(at_mm - place.middles_mm[end], axis=1) for end in (pair.a, pair.b)], axis=1)
     drift_mm = np.maximum(drift_mm, drift.patch_mm) * (
         drift.mm_per_m[[pair.a, pair.b]] / 1000
     )  # no place is free of drift
     noise2 = total(weights * pair.discs.sd_mm**2) / count
     variance_mm2 = np.sum(drift_mm**2, axis=1) + noise2 / count
     share = weights / (count * variance_mm2)[patch]
-    arm = place - centre_mm
+    arm = at - place.centre_mm
     J = np.hstack([np.cross(arm, normal), normal])
     upper = [(row, column) for row in range(6) for column in range(row, 6)]
     H = np.empty((len(count), 6, 6))
@@ -129,13 +155,13 @@ def _patches_of_pair(pair, poses, centre_mm, middles_mm, drift, weighed_at):
                                - rigid.rotate(poses[pair.b], pair.discs.normal_b)), axis=1)  # fmt: skip
     columns = {
         "at_mm": at_mm,
-        "direction": np.stack([total(weights * J[:, at]) for at in range(6)], axis=1) / count[:, None],
+        "direction": np.stack([total(weights * J[:, column]) for column in range(6)], axis=1) / count[:, None],
         "count": count,
         "mean_mm": total(weights * d_mm) / count,
         "square_mm2": total(weights * d_mm**2) / count,
         "variance_mm2": variance_mm2,
         "H": H,
-        "g": np.stack([total(share * J[:, at] * d_mm) for at in range(6)], axis=1),
+        "g": np.stack([total(share * J[:, column] * d_mm) for column in range(6)], axis=1),
         "drift_mm": drift_mm,
     }
     columns = {key: value[keep] for key, value in columns.items()}

@@ -28,7 +28,7 @@ def refine(upstream, sheet, settings, folder, threads):
     by_targets = np.array([name in known for name in names])
     if not known:
         known = {names[0]: {"T_control_segment": np.eye(4).tolist(), "covariance": np.zeros((6, 6)).tolist()}}
-    radius_mm = max(3 * scan["resolution_mm"], 2.5 * max(overlap.spacing_mm(cloud) for cloud in clouds))
+    radius_mm = max(3 * scan["resolution_mm"], 2 * max(overlap.spacing_mm(cloud) for cloud in clouds))
     start = {name: np.array(one["T_control_segment"]) for name, one in known.items()}
     start, coarse = surface_registration.place(names, clouds, start, radius_mm, parameters)
     at_origin = [np.array(known[name]["covariance"]) if name in known else None for name in names]
@@ -52,11 +52,11 @@ def _refine(names, clouds, start, at_origin, by_targets, radius_mm, parameters, 
         }  # fmt: skip
     per_m = np.where(by_targets, scan["target_drift_mm_per_m"], parameters["feature_drift_mm_per_m"])
     drift = adjust.Drift(per_m, parameters["drift_length_mm"], parameters["patch_mm"])
-    centre = middles.mean(axis=0)
+    place = adjust.Place(middles)
+    centre = place.centre_mm
     prior = _prior(at_origin, centre, free)
-    patches = adjust.gather(pairs, start, centre, middles, drift)
-    first = adjust.move(start, adjust.solve(patches, prior, free).motions, centre)
-    patches = adjust.gather(pairs, start, centre, middles, drift, weighed_at=first)
+    settled = adjust.settle(pairs, start, place, drift, prior, free, reach_mm)
+    patches = adjust.gather(pairs, start, place, drift, settled)
     solution, moved, verdicts, withheld = pose_choice.choose(patches, prior, free, by_targets, parameters)
     final = adjust.move(start, solution.motions, centre)
     surface_registration.check(names, pairs, solution, free & ~by_targets, final, scan)

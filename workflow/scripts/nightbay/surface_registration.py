@@ -11,7 +11,8 @@ from nightbay import coarse_fit, coarse_match, overlap, rigid
 from nightbay import overlap_adjustment as adjust
 from nightbay.errors import Rejected
 
-FINE_ROUNDS = 3  # of solving before partners are matched anew
+ROUNDS = 12  # of matching at the narrowest reach, at most: creases and rounded edges draw a fit in by and by
+SETTLED = 0.002  # of a disc's radius: discs that lie no further apart than that hold the same points
 
 
 def place(names, clouds, known, radius_mm, parameters):
@@ -28,9 +29,16 @@ def place(names, clouds, known, radius_mm, parameters):
     free = np.array([name not in known for name in names])
     per_m = np.full(len(names), parameters["feature_drift_mm_per_m"])
     drift = adjust.Drift(per_m, parameters["drift_length_mm"], parameters["patch_mm"])
-    for reach_mm in (cell_mm, cell_mm / 4, radius_mm / 2):
+    nothing = np.zeros((6 * len(names), 6 * len(names)))
+    for reach_mm in (cell_mm, cell_mm / 2, *[radius_mm / 2] * ROUNDS):
+        middles = np.array([rigid.transform(T, one.xyz_mm).mean(axis=0) for T, one in zip(start, thinned, strict=True)])
         pairs = overlap.pairs(clouds, start, radius_mm, reach_mm, parameters["correspondences"])
-        start = _fit(pairs, start, free, thinned, drift)
+        before = start
+        start = adjust.settle(pairs, start, adjust.Place(middles), drift, nothing, free, reach_mm)
+        way = max(_way_mm(old, new, middle) for old, new, middle in zip(before, start, middles, strict=True))
+        print(f"surfaces within {reach_mm:.1f} mm: poses moved by {way:.3f} mm")
+        if way < SETTLED * radius_mm and reach_mm == radius_mm / 2:
+            break
     return start, found
 
 
@@ -70,7 +78,8 @@ def _coarse(name_a, name_b, a, b, parameters):
     if not fits:
         return entry, None, (
             f"segments {name_a} and {name_b} share no targets and their surfaces agree over {largest:.0%} of the "
-            f"smaller one at best, {parameters['overlap_least']:.0%} are needed; scan more overlap or put targets into it"
+            f"smaller one at best, {parameters['overlap_least']:.0%} are needed; scan more overlap or put targets "
+            "into it"
         )  # fmt: skip
     if len(fits) > 1 and fits[1].rate < parameters["ambiguity"] * fits[0].rate_bound:
         way = rigid.invert(fits[0].T_a_b) @ fits[1].T_a_b
@@ -83,15 +92,10 @@ def _coarse(name_a, name_b, a, b, parameters):
     return entry, fits[0], None
 
 
-def _fit(pairs, poses, free, thinned, drift):
-    """Poses after a joint fit of the free segments to these correspondences."""
-    middles = np.array([rigid.transform(T, one.xyz_mm).mean(axis=0) for T, one in zip(poses, thinned, strict=True)])
-    centre = middles.mean(axis=0)
-    nothing = np.zeros((6 * len(poses), 6 * len(poses)))
-    for _ in range(FINE_ROUNDS):
-        patches = adjust.gather(pairs, poses, centre, middles, drift)
-        poses = adjust.move(poses, adjust.solve(patches, nothing, free).motions, centre)
-    return poses
+def _way_mm(T_old, T_new, middle_mm):
+    """Way of a segment's middle, (3,) in control, from one pose to another."""
+    back = rigid.invert(T_old) @ np.append(middle_mm, 1.0)
+    return float(np.linalg.norm((T_new @ back)[:3] - middle_mm))
 
 
 def check(names, pairs, solution, alone, poses, scan):
