@@ -9,6 +9,7 @@ from nightbay import decimate, deviation, surface, topology
 SAMPLES = 200_000  # points compared in each direction: a 95 % quantile of so many is known to 0.05 % of rank
 SEARCH_SAMPLES = 50_000  # while a level is looked for
 REACH_MM = 20.0  # distance that a search for the nearest face starts with; only speed hangs on it
+STALL_SHARE, STALLS = 0.01, 3  # rounds in a row that take off less than this share: boundaries and folds hold the rest
 
 
 def reduce(upstream, sheet, settings, folder, threads):
@@ -17,16 +18,15 @@ def reduce(upstream, sheet, settings, folder, threads):
     full = surface.read_ply(source)
     shutil.copyfile(source, folder / "full.ply")
     levels = {"full": {"faces": len(full.faces), "vertices": len(full.vertices_mm), "deviation": None}}
-    coarse, rounds = surface.Surface(full.vertices_mm, full.faces), 0
-    probe = deviation.sample(full, SEARCH_SAMPLES)
+    state, probe = decimate.Reduction(full), deviation.sample(full, SEARCH_SAMPLES)
     for name, target in sorted(settings["reduce"]["levels"].items(), key=lambda item: _fineness(item[1])):
-        coarse, rounds = _reach(coarse, rounds, probe, target, threads)
-        level, numbers = finish(full, coarse, threads)
-        levels[name] = {"target": target, **numbers}
+        state = reach(state, probe, target, threads)
+        level, distance_mm = carry_over(full, state.surface, threads)
+        levels[name] = {"target": target, **measured(full, level, distance_mm, threads)}
         surface.write_ply(
             folder / f"{name}.ply", level, ["units mm", "frame vehicle", "filled 1: made up, not measured"]
         )
-        print(f"{name}: {len(level.faces)} faces, deviation {numbers['deviation']}")
+        print(f"{name}: {len(level.faces)} faces, deviation {levels[name]['deviation']}", flush=True)
     return {"levels": levels}
 
 
@@ -35,55 +35,44 @@ def _fineness(target):
     return (0, target["deviation_mm"]) if "deviation_mm" in target else (1, -target["faces"])
 
 
-def _reach(mesh, rounds, probe, target, threads):
-    """Halve a mesh while the target allows it: (mesh, rounds so far)."""
-    while True:
-        if "faces" in target:
-            if len(mesh.faces) <= target["faces"]:
-                return mesh, rounds
-            less = decimate.to_faces(mesh, max(target["faces"], len(mesh.faces) // 2), rounds)
-        else:
-            less = decimate.halve(mesh, rounds)
-        if len(less.faces) > 0.9 * len(mesh.faces):  # boundaries hold the rest
-            return mesh, rounds
-        if "deviation_mm" in target:
-            distance = deviation.nearest(probe, less, REACH_MM, threads).distance_mm
+def reach(state, probe, target, threads):
+    """Reduce while the target allows it, and give back the last :class:`~nightbay.decimate.Reduction` that met it.
+
+    ``probe`` (p, 3): points of the full surface, whose distances decide about a target of deviation.
+    """
+    stalled = 0
+    while stalled < STALLS and len(state.faces) > target.get("faces", 0):
+        before = state.copy() if "deviation_mm" in target else None
+        gone = state.round(target.get("faces", 0))
+        if before is not None:
+            distance = deviation.nearest(probe, state.surface, REACH_MM, threads).distance_mm
             if np.quantile(distance, 0.95) > target["deviation_mm"]:
-                return mesh, rounds
-        mesh, rounds = less, rounds + 1
+                return before
+        stalled = stalled + 1 if gone < STALL_SHARE * (gone + len(state.faces)) else 0
+    return state
 
 
-def finish(full, coarse, threads):
-    """Carry the full surface's attributes over to a coarser mesh and measure its deviation: (surface, numbers).
+def carry_over(full, coarse, threads):
+    """A coarser mesh with the full surface's attributes, and the distance of its vertices to the full surface, mm.
 
-    A vertex takes the attributes of the full surface's nearest vertex. A face is marked ``filled`` when its middle lies
-    on a filled face, and when it is the nearest to the middle of a filled one: nothing made up loses its mark, and some
-    measured area next to it gets one.
+    A vertex takes what the full surface's vertex nearest to it has; colour too.
     """
     at_vertex = deviation.nearest(coarse.vertices_mm.astype(np.float64), full, REACH_MM, threads)
     corner = full.faces[at_vertex.face]
     aside = np.linalg.norm(full.vertices_mm[corner] - coarse.vertices_mm[:, None], axis=2)
     nearest = np.take_along_axis(corner, np.argmin(aside, axis=1)[:, None], axis=1)[:, 0]
-    filled = full.face["filled"].astype(bool)
-    middle = coarse.vertices_mm[coarse.faces].mean(axis=1, dtype=np.float64)
-    marks = filled[deviation.nearest(middle, full, REACH_MM, threads).face]
-    made_up = full.vertices_mm[full.faces[filled]].mean(axis=1, dtype=np.float64)
-    marks[deviation.nearest(made_up, coarse, REACH_MM, threads).face] = True
-    level = surface.Surface(
-        coarse.vertices_mm,
-        coarse.faces,
-        {name: values[nearest] for name, values in full.vertex.items()},
-        {"filled": marks.astype(np.uint8)},
-    )
-    return level, measured(full, level, at_vertex.distance_mm, threads)
+    vertex = {name: values[nearest] for name, values in full.vertex.items()}
+    return surface.Surface(coarse.vertices_mm, coarse.faces, vertex, coarse.face), at_vertex.distance_mm
 
 
 def measured(full, level, distance_at_vertices, threads):
-    """Numbers of a level: sizes, areas, deviation both ways, what its topology has kept."""
+    """Numbers of a level: sizes, areas, deviation both ways with all boundary vertices, and faults of its topology."""
     areas = np.linalg.norm(surface.face_normals(level), axis=1) / 2
     filled = level.face["filled"].astype(bool)
     outwards = deviation.nearest(deviation.sample(level, SAMPLES), full, REACH_MM, threads).distance_mm
-    inwards = deviation.nearest(deviation.sample(full, SAMPLES), level, REACH_MM, threads).distance_mm
+    rim = np.unique(topology.boundary_half_edges(full.faces, len(full.vertices_mm)))
+    probe = np.vstack([deviation.sample(full, SAMPLES), full.vertices_mm[rim]])
+    inwards = deviation.nearest(probe, level, REACH_MM, threads).distance_mm
     outwards = np.concatenate([outwards, distance_at_vertices])
     return {
         "faces": len(level.faces),
