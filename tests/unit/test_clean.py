@@ -86,7 +86,9 @@ def run(tmp_path, pieces, *, part="exterior", pose=None, settings=SETTINGS, thre
     shutil.rmtree(folder, ignore_errors=True)
     block = cloud.Cloud((xyz - origin).astype(np.float32), normal.astype(np.float32), colour)
     source = cloud.write(folder / "intake", [block], origin, 500.0)
-    upstream = {"intake": Upstream("intake", "job", part, "left", "ok", [], [], {}, folder / "intake")}
+    upstream = {
+        "intake": Upstream("intake", "job", part, "left", "ok", [], [], {"normals": "measured"}, folder / "intake")
+    }
     (folder / "clean").mkdir()
     result = clean.clean(upstream, {"part": part}, settings, folder / "clean", threads)
     schema = json.loads((SCHEMAS / "clean.schema.json").read_text(encoding="utf-8"))
@@ -163,6 +165,28 @@ def test_the_ground_is_given_in_the_segment_frame(cleaned):
     assert result["ground"]["offset_mm"] == pytest.approx(turn[:, 2] @ shift, abs=0.02 + 5000 * 2e-4)
     assert result["ground"]["sd_mm"] == pytest.approx(NOISE_MM, rel=0.1)
     assert result["ground"]["points"] == result["removed"]["ground"]
+
+
+def image(rng):
+    """The mirror image of a slanted board, sampled less thickly, 90 to 130 mm behind the left side."""
+    return patch(rng, (150, 90, 150), (180, 0, 0), (0, 40, 140), spacing_mm=1.4 * SPACING_MM)
+
+
+def test_a_mirror_image_behind_a_closed_panel_goes(tmp_path):
+    rng = np.random.default_rng(11)
+    result, reasons, _ = run(tmp_path, {**vehicle(rng), "ground": ground_round(rng), "image": image(rng)})
+    assert np.mean(reasons["image"] == clean.CODE["ghost"]) >= 0.99
+    assert result["removed"]["ghost"] == np.sum(reasons["image"] == clean.CODE["ghost"])
+
+
+def test_what_shows_through_a_window_stays(tmp_path):
+    rng = np.random.default_rng(12)
+    pieces = {**vehicle(rng), "ground": ground_round(rng), "image": image(rng)}
+    points, normals = pieces["left"]
+    window = np.all(np.abs(points[:, [0, 2]] - (250, 250)) < (60, 40), axis=1)
+    pieces["left"] = points[~window], normals[~window]
+    _, reasons, _ = run(tmp_path, pieces)
+    assert kept_share(reasons["image"]) >= 0.99
 
 
 def test_an_interior_keeps_its_floor(scene, tmp_path):

@@ -1,9 +1,8 @@
 """Stage clean: takes out of a segment what is no surface of the vehicle, and says of every point why."""
 
-import numba
 import numpy as np
 
-from nightbay import clusters, ground, layers, neighbours, strays
+from nightbay import clusters, ghosts, ground, layers, neighbours, strays
 from nightbay.cloud import CloudFile, write_subset
 from nightbay.errors import Rejected
 
@@ -20,6 +19,7 @@ CODE = {name: code for code, name in REASONS.items()}
 KEPT = 0
 UNDECIDED = 1  # bit of `flag`: two copies of a surface, and nothing tells which is right
 CELL_SPACINGS = 3.0  # edge of a cell in point spacings: 9 points of a surface in each, 28 in a ball of that radius
+BLOCK = 1_000_000  # points handled at a time where that saves memory
 GROUND_SAMPLE = 500_000  # points the ground's plane and its scatter are taken from; cells scatter less than points
 REMOVED = np.dtype([("x", "<f4"), ("y", "<f4"), ("z", "<f4"), ("reason", "u1")])
 
@@ -44,6 +44,8 @@ def clean(upstream, sheet, settings, folder, threads):
         smallest_mm=scan["smallest_mm"],
         apart_mm=settings["clean"]["apart_mm"],
         on_ground=upstream["intake"].part != "interior",
+        sided=upstream["intake"].result["normals"] == "measured",
+        panel_mm=scan["resolution_mm"],
     )
     reason, flag = in_file_order(cells, reason), in_file_order(cells, flag)
     del cells
@@ -68,55 +70,61 @@ def clean(upstream, sheet, settings, folder, threads):
     }
 
 
-def examine(cells, *, noise_mm, smallest_mm, apart_mm, on_ground):
+def examine(cells, *, noise_mm, smallest_mm, apart_mm, on_ground, sided=True, panel_mm=np.inf):
     """Why each point goes: reason (n,) uint8 and flag (n,) uint8, in the order of ``cells``; with them the Ground or
-    None, and the areas that had two copies of the surface."""
+    None, and the areas that had two copies of the surface.
+
+    ``sided``: whether normals tell one side of a surface from the other, as measured ones do; where not, sheets further
+    apart than ``panel_mm`` may be the sides of a panel.
+    """
     reason = np.zeros(len(cells.xyz_mm), np.uint8)
     flag = np.zeros(len(cells.xyz_mm), np.uint8)
     state, share = strays.judge(cells, noise_mm)
     reason[state == strays.STRAY] = CODE["stray"]
     reason[state == strays.EDGE_ON] = CODE["grazing"]
-    count, centres_mm, normals = surfels(cells.xyz_mm, cells.normal, cells.start, reason)
-    floor = ground.find(centres_mm[count > 0], normals[count > 0], noise_mm) if on_ground else None
-    if floor is not None:
-        some = np.flatnonzero(reason == KEPT)[:: max(1, len(reason) // GROUND_SAMPLE)]
-        floor = ground.about_points(floor, cells.xyz_mm[some].astype(np.float64), cells.normal[some], noise_mm)
-    if floor is not None:
-        height_mm = floor.height_mm(cells.xyz_mm)
-        left = reason == KEPT
-        reason[left & ground.is_ground(floor, cells.xyz_mm, cells.normal, noise_mm)] = CODE["ground"]
-        reason[left & (height_mm < -ground.thickness_mm(floor, noise_mm))] = CODE["surroundings"]
     cell_of_point = np.repeat(np.arange(len(cells), dtype=np.int32), np.diff(cells.start))
-    judged = (state == strays.SUPPORTED) & (reason == KEPT)
-    many = np.bincount(cell_of_point[judged], minlength=len(cells))
-    agreement = np.bincount(cell_of_point[judged], share[judged] / 100.0, minlength=len(cells)) / np.maximum(many, 1)
-    floats = clusters.floating(cells, many > 0, agreement, smallest_mm)
-    reason[judged & floats[cell_of_point]] = CODE["cluster"]
-    count, centres_mm, _ = surfels(cells.xyz_mm, cells.normal, cells.start, reason)
+    _take_clumps(cells, cell_of_point, state, share, reason, smallest_mm)
+    floor = _take_ground(cells, reason, noise_mm, sided) if on_ground else None
+    if floor is not None:  # what hung together by the ground only, and the ground's own last points
+        _take_clumps(cells, cell_of_point, state, share, reason, smallest_mm)
+    count, centres_mm, normals = neighbours.surfels(cells, reason == KEPT)
     far = clusters.beyond(cells, count > 0, centres_mm, apart_mm, None if floor is None else floor.normal)
     reason[(reason == KEPT) & far[cell_of_point]] = CODE["surroundings"]
-    doubled = layers.find(cells, reason == KEPT, noise_mm, smallest_mm)
+    if sided:
+        mirrored = ghosts.mirrored(cells, (count > 0) & ~far, centres_mm, normals, smallest_mm, floor)
+        reason[(reason == KEPT) & mirrored[cell_of_point]] = CODE["ghost"]
+    doubled = layers.find(cells, reason == KEPT, noise_mm, smallest_mm, np.inf if sided else panel_mm, sided)
     reason[doubled.gone] = CODE["layer"]
     flag[doubled.undecided] |= UNDECIDED
     return reason, flag, floor, doubled.areas
 
 
-@numba.njit(cache=True)
-def surfels(xyz_mm, normal, start, reason):
-    """Of the points of each cell that have no reason to go: count (m,), mean (m, 3) mm, unit mean normal (m, 3)."""
-    count = np.zeros(len(start) - 1, np.int32)
-    centre, direction = np.zeros((len(count), 3)), np.zeros((len(count), 3))
-    for cell in range(len(count)):
-        for at in range(start[cell], start[cell + 1]):
-            if reason[at] == 0:
-                count[cell] += 1
-                for axis in range(3):
-                    centre[cell, axis] += xyz_mm[at, axis]
-                    direction[cell, axis] += normal[at, axis]
-        length = np.sqrt((direction[cell] ** 2).sum())
-        centre[cell] /= max(count[cell], 1)
-        direction[cell] /= max(length, 1e-12)
-    return count, centre, direction
+def _take_clumps(cells, cell_of_point, state, share, reason, smallest_mm):
+    """Write the reason of clumps that float free. Surfaces sampled too thinly to hang together are left out."""
+    judged = (state == strays.SUPPORTED) & (reason == KEPT)
+    many = np.bincount(cell_of_point[judged], minlength=len(cells))
+    agreement = np.bincount(cell_of_point[judged], share[judged] / 100.0, minlength=len(cells)) / np.maximum(many, 1)
+    floats = clusters.floating(cells, many > 0, agreement, smallest_mm)
+    reason[judged & floats[cell_of_point]] = CODE["cluster"]
+
+
+def _take_ground(cells, reason, noise_mm, sided):
+    """Write the reasons of the ground and of what lies below it; returns the Ground or None."""
+    count, centres_mm, normals = neighbours.surfels(cells, reason == KEPT)
+    floor = ground.find(centres_mm[count > 0], normals[count > 0], noise_mm, sided)
+    if floor is not None:
+        some = np.flatnonzero(reason == KEPT)[:: max(1, len(reason) // GROUND_SAMPLE)]
+        floor = ground.about_points(floor, cells.xyz_mm[some].astype(np.float64), cells.normal[some], noise_mm)
+    if floor is None:
+        return None
+    for start in range(0, len(reason), BLOCK):
+        block = slice(start, start + BLOCK)
+        xyz_mm, left = cells.xyz_mm[block], reason[block] == KEPT
+        on = ground.is_ground(floor, xyz_mm, cells.normal[block], noise_mm)
+        below = floor.height_mm(xyz_mm) < -ground.thickness_mm(floor, noise_mm)
+        reason[block][left & on] = CODE["ground"]
+        reason[block][left & below] = CODE["surroundings"]
+    return floor
 
 
 def in_file_order(cells, values):

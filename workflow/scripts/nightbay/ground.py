@@ -1,51 +1,68 @@
 """The ground a vehicle stands on: the plane below everything, found without being told which way is up."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
+from scipy.spatial import Delaunay
 
 PATCH_MM = 100.0  # a patch of this size gives a plane's direction well enough to be tried on the whole segment
 SAMPLE = 20_000  # cells that a trial is scored on
+PLANES = 10  # different planes that are looked into
 REACH_MM = 30.0  # how far from a trial's plane the ground may lie before the plane has been refined
 FACING = np.cos(np.radians(45.0))  # what faces further from the plane's normal is not ground, though it lies in it
 # Shares of the segment's area. Below the ground lie only strays and reflections; on it stands a vehicle; and a segment
 # that saw a scrap of ground gives no reliable plane.
 MOST_BELOW, LEAST_ABOVE, LEAST_GROUND = 0.02, 0.2, 0.02
+FEW_A_PATCH = 3  # cells of the sample that cover a patch of the plan; a stray does not
 LEAST_BESIDE = 0.1  # of the ground that must show beside what stands on it: a tailgate's inner side does not
 
 
 @dataclass(frozen=True)
 class Ground:
-    """The plane ``normal . x = offset_mm``; ``normal`` (3,) unit, up; ``sd_mm`` of the ground's cells about it."""
+    """The plane ``normal . x = offset_mm``; ``normal`` (3,) unit, up; ``sd_mm``: scatter of the ground about it;
+    ``sided``: whether the normals of points tell the upper side of a surface from the lower."""
 
     normal: np.ndarray
     offset_mm: float
     sd_mm: float
+    sided: bool = True
+
+    def faces_up(self, normals):
+        """Which normals, (n, 3), are those of level ground: (n,) bool."""
+        along = normals @ self.normal
+        return (along if self.sided else np.abs(along)) >= FACING
 
     def height_mm(self, points_mm):
         """Height of points, (n, 3), above the plane, (n,) float64."""
         return np.asarray(points_mm, np.float64) @ self.normal - self.offset_mm
 
 
-def find(centres_mm, normals, noise_mm):
+def find(centres_mm, normals, noise_mm, sided=True):
     """The ground under a vehicle, or None where the segment shows none.
 
     ``centres_mm`` (m, 3) and ``normals`` (m, 3) unit of equally large cells of the surface. Every flat patch is tried
     as a piece of the ground; the trial with most area wins among those that have next to nothing below them.
+    ``sided`` is False for estimated normals: the ground's may point down then, as an underbody's would.
     """
     trials = _patches(centres_mm, normals)
+    if not sided:
+        trials += [(-normal, -offset_mm) for normal, offset_mm in trials]
     step = max(1, len(centres_mm) // SAMPLE)
     sample_mm, sample_normals = centres_mm[::step], normals[::step]
     scored = []
     for normal, offset_mm in trials:
-        height = sample_mm @ normal - offset_mm
-        on = (np.abs(height) <= REACH_MM) & (sample_normals @ normal >= FACING)
+        trial = Ground(normal, offset_mm, REACH_MM / 4.0, sided)
+        height = trial.height_mm(sample_mm)
+        on = (np.abs(height) <= REACH_MM) & trial.faces_up(sample_normals)
         if np.mean(height < -REACH_MM) <= 3 * MOST_BELOW and on.mean() >= LEAST_GROUND:
-            scored.append((int(on.sum()), normal, offset_mm))
+            scored.append((int(on.sum()), trial))
     scored.sort(key=lambda one: -one[0])
-    best = None
-    for _, normal, offset_mm in scored[:10]:
-        ground = _refine(Ground(normal, offset_mm, REACH_MM / 3.0), sample_mm, sample_normals, noise_mm)
+    best, tried = None, []
+    for _, trial in scored:
+        if len(tried) == PLANES or any(_alike(trial, other) for other in tried):
+            continue
+        tried.append(trial)
+        ground = _refine(trial, sample_mm, sample_normals, noise_mm)
         if ground is None:
             continue
         on = is_ground(ground, sample_mm, sample_normals, noise_mm)
@@ -54,9 +71,13 @@ def find(centres_mm, normals, noise_mm):
     return None if best is None else _refine(best[1], centres_mm, normals, noise_mm)
 
 
+def _alike(a, b):
+    return a.normal @ b.normal > np.cos(np.radians(5.0)) and abs(a.offset_mm - b.offset_mm) < 3 * REACH_MM
+
+
 def about_points(ground, points_mm, normals, noise_mm):
     """The ground fitted anew to points, (n, 3), not to cells' means, which scatter less; None where there are few."""
-    wide = Ground(ground.normal, ground.offset_mm, thickness_mm(ground, noise_mm))
+    wide = replace(ground, sd_mm=thickness_mm(ground, noise_mm))
     return _refine(wide, points_mm, normals, noise_mm)
 
 
@@ -69,7 +90,7 @@ def is_ground(ground, points_mm, normals, noise_mm):
     """Points, (n, 3), that lie in the ground and face up, with those too deep in it to be told: (n,) bool."""
     height = ground.height_mm(points_mm)
     near = np.abs(height) <= thickness_mm(ground, noise_mm)
-    return near & ((normals @ ground.normal >= FACING) | (np.abs(height) <= noise_mm))
+    return near & (ground.faces_up(normals) | (np.abs(height) <= noise_mm))
 
 
 def _patches(centres_mm, normals):
@@ -107,7 +128,8 @@ def _refine(ground, points_mm, normals, noise_mm):
         height = centred @ normal
         # median absolute deviation x 1.4826 = sd of a normal distribution: a kerb or a hose does not widen it
         sd_mm = 1.4826 * np.median(np.abs(height - np.median(height)))
-        ground = Ground(normal, float(normal @ centre), float(min(sd_mm, ground.sd_mm)))
+        sd_mm = float(min(sd_mm, ground.sd_mm))
+        ground = replace(ground, normal=normal, offset_mm=float(normal @ centre), sd_mm=sd_mm)
     return ground
 
 
@@ -117,14 +139,14 @@ def _carries_a_vehicle(ground, points_mm, on, noise_mm):
     below = height < -max(REACH_MM, thickness_mm(ground, noise_mm))
     if below.mean() > MOST_BELOW or above.mean() < LEAST_ABOVE or on.mean() < LEAST_GROUND:
         return False
-    # plan raster: ground that has something above it, against ground that shows beside
     u = np.cross(ground.normal, np.eye(3)[np.argmin(np.abs(ground.normal))])
     u /= np.linalg.norm(u)
-    plan = np.floor(np.column_stack([points_mm @ u, points_mm @ np.cross(ground.normal, u)]) / PATCH_MM).astype(
-        np.int64
-    )
-    plan -= plan.min(axis=0)
-    square = plan[:, 0] * (plan[:, 1].max() + 1) + plan[:, 1]
-    covered = np.zeros(square.max() + 1, bool)
-    covered[square[above]] = True
-    return np.mean(~covered[square[on]]) >= LEAST_BESIDE
+    plan = np.column_stack([points_mm @ u, points_mm @ np.cross(ground.normal, u)])
+    square = np.floor((plan - plan.min(axis=0)) / PATCH_MM).astype(np.int64)
+    square = square[:, 0] * (square[:, 1].max() + 1) + square[:, 1]
+    covered = np.bincount(square[above], minlength=square.max() + 1) >= FEW_A_PATCH
+    if ground.sided:
+        return np.mean(~covered[square[on]]) >= LEAST_BESIDE
+    # a roof upside down would pass for ground, but it does not reach out beyond what hangs on it
+    outline = Delaunay(plan[above & covered[square]])
+    return np.mean(outline.find_simplex(plan[on]) < 0) >= LEAST_BESIDE

@@ -13,6 +13,7 @@ import numpy as np
 from nightbay import sheets
 
 SMALLEST_AREA = 5.0  # an area smaller than a square of so many times the smallest thing to keep is chance or a detail
+LIE_ALIKE = 0.5  # cosine between the normals of touching cells of one area
 ALIKE = 0.3  # distances of two sheets in touching cells differ by no more than this share, plus the noise
 CLOSE = 1 / 3  # a point belongs to a sheet when it is off by less than this share of the sheets' distance
 # Shares between -1 (all for the inner sheet) and 1. Border cells follow the right surface, save where the slipped run
@@ -30,41 +31,43 @@ class Layers:
     areas: list
 
 
-def find(cells, use, noise_mm, smallest_mm):
+def find(cells, use, noise_mm, smallest_mm, panel_mm=np.inf, sided=True):
     """Ghost :class:`Layers` among the points that ``use``, (n,) bool, selects; arrays in the order of ``cells``.
 
-    Sheets are told apart from five times the noise up to ``smallest_mm`` or six spacings, whichever is less.
+    Sheets are told apart from five times the noise up to ``smallest_mm`` or six spacings, whichever is less. Where
+    normals don't tell one side of a surface from the other (``sided`` False, estimated ones), sheets further apart than
+    ``panel_mm`` may be the two sides of a panel and stay, flagged.
     """
     window = min(2, int(np.ceil(smallest_mm / cells.edge_mm)))
     grid = (cells.xyz_mm, cells.normal, cells.start, cells.index, cells.keys, cells.dims, cells.edge_mm)
-    apart_mm, level = sheets.split(*grid, use, noise_mm, window)
-    area = _areas(cells.runs, apart_mm, noise_mm)
-    wanted = (SMALLEST_AREA * smallest_mm / cells.edge_mm) ** 2
-    large = np.append(np.bincount(area[area >= 0]) >= wanted, False)
-    area = np.where(large[area], area, -1)
-    area_of_point = np.repeat(area, np.diff(cells.start))
-    level[area_of_point < 0] = sheets.NONE
+    apart_mm, facing, level = sheets.split(*grid, use, noise_mm, window, sided)
+    area = _areas(cells.runs, apart_mm, facing, noise_mm)
+    area, count = _large(area, (SMALLEST_AREA * smallest_mm / cells.edge_mm) ** 2)
+    points_a_cell = np.diff(cells.start)
+    level[np.repeat(area, points_a_cell) < 0] = sheets.NONE
     border = _extend(cells.xyz_mm, cells.normal, cells.start, cells.runs, use, area, apart_mm, level)
-    gone, undecided = np.zeros(len(use), bool), np.zeros(len(use), bool)
-    areas = []
-    border_of_point = np.repeat(border, np.diff(cells.start))
-    belongs = np.where(area_of_point >= 0, area_of_point, border_of_point)
-    verdict = _verdicts(cells, area, border, level, len(large) - 1)
-    loser = np.where(verdict > 0, sheets.INNER, np.where(verdict < 0, sheets.OUTER, sheets.NONE))
-    concerned = belongs >= 0
-    gone[concerned] = (level[concerned] > 0) & (level[concerned] == loser[belongs[concerned]])
-    open_ = concerned & (area_of_point >= 0) & (level > 0)
-    undecided[open_] = loser[belongs[open_]] == sheets.NONE
-    for number in np.flatnonzero(large[:-1]):
-        mine = area == number
-        areas.append(
-            {
-                "area_mm2": float(mine.sum() * cells.edge_mm**2),
-                "apart_mm": float(np.median(apart_mm[mine])),
-                "kept": {1: "outer", -1: "inner", 0: "both"}[int(verdict[number])],
-            }
-        )
+    distance_mm = np.array([np.median(apart_mm[area == number]) for number in range(count)])
+    right = np.where(distance_mm <= panel_mm, _verdicts(cells, area, border, level, count), 0)
+    wrong = np.where(right > 0, sheets.INNER, np.where(right < 0, sheets.OUTER, sheets.NONE))
+    wrong_here = np.repeat(np.append(wrong, sheets.NONE)[np.where(area >= 0, area, border)], points_a_cell)
+    gone = (level > 0) & (level == wrong_here)
+    undecided = (level > 0) & (wrong_here == sheets.NONE) & (np.repeat(area, points_a_cell) >= 0)
+    areas = [
+        {
+            "area_mm2": float(np.count_nonzero(area == number) * cells.edge_mm**2),
+            "apart_mm": float(distance_mm[number]),
+            "kept": {1: "outer", -1: "inner", 0: "both"}[int(right[number])],
+        }
+        for number in range(count)
+    ]
     return Layers(gone, undecided, areas)
+
+
+def _large(area, fewest):
+    """Areas of at least so many cells, numbered anew: area of each cell, (m,), -1 for none; how many there are."""
+    large = np.bincount(area[area >= 0]) >= fewest
+    number = np.append(np.where(large, np.cumsum(large) - 1, -1), -1)
+    return number[area].astype(np.int32), int(large.sum())
 
 
 def _verdicts(cells, area, border, level, count):
@@ -85,8 +88,9 @@ def _verdicts(cells, area, border, level, count):
 
 
 @numba.njit(cache=True)
-def _areas(runs, apart_mm, noise_mm):
-    """Area of each cell, (m,) int32, by touching cells whose sheets are about equally far apart; -1: one sheet."""
+def _areas(runs, apart_mm, facing, noise_mm):
+    """Area of each cell, (m,) int32, by touching cells whose sheets are about equally far apart and lie alike; -1: one
+    sheet."""
     area = np.full(len(runs), -1, np.int32)
     stack = np.empty(len(runs), np.int64)
     count = 0
@@ -101,7 +105,9 @@ def _areas(runs, apart_mm, noise_mm):
             for run in range(9):
                 for other in range(runs[cell, run, 0], runs[cell, run, 1]):
                     slack = ALIKE * max(apart_mm[cell], apart_mm[other]) + noise_mm
-                    if apart_mm[other] > 0 and area[other] < 0 and abs(apart_mm[cell] - apart_mm[other]) <= slack:
+                    if apart_mm[other] == 0 or area[other] >= 0 or abs(apart_mm[cell] - apart_mm[other]) > slack:
+                        continue
+                    if (facing[cell] * facing[other]).sum() >= LIE_ALIKE:
                         area[other] = count
                         stack[top] = other
                         top += 1

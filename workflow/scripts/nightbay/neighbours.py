@@ -13,13 +13,15 @@ MOST_CELLS_AN_AXIS = 2**20
 class Cells:
     """A segment's points in the order of their cells; every array has one row a point or one row a cell.
 
-    ``edge_mm``; ``xyz_mm`` (n, 3) float32 and ``normal`` (n, 3) float32, sorted by cell; ``order`` (n,) int64, the row
-    of each in the working cloud; ``start`` (m + 1,) int64, where each cell's points begin; ``index`` (m, 3) int32, the
-    cell on the grid, from 1; ``keys`` (m,) int64 sorted, the same as one number on a grid of ``dims`` (3,); ``runs``
-    (m, 9, 2) int32: the cells that touch a cell, its own among them, as nine half-open ranges of cells in a row.
+    ``edge_mm``; ``low_mm`` (3,), the corner of the grid; ``xyz_mm`` (n, 3) float32 and ``normal`` (n, 3) float32,
+    sorted by cell; ``order`` (n,) int64, the row of each in the working cloud; ``start`` (m + 1,) int64, where each
+    cell's points begin; ``index`` (m, 3) int32, the cell on the grid, from 1; ``keys`` (m,) int64 sorted, the same as one
+    number on a grid of ``dims`` (3,); ``runs`` (m, 9, 2) int32: the cells that touch a cell, its own among them, as nine
+    half-open ranges of cells in a row.
     """
 
     edge_mm: float
+    low_mm: np.ndarray
     xyz_mm: np.ndarray
     normal: np.ndarray
     order: np.ndarray
@@ -57,6 +59,7 @@ def sort_into_cells(cloud, edge_mm):
     first = np.flatnonzero(np.diff(keys, prepend=-1))
     return Cells(
         edge_mm=float(edge_mm),
+        low_mm=low,
         xyz_mm=cloud.xyz_mm[order],
         normal=cloud.normal[order],
         order=order,
@@ -156,3 +159,25 @@ def coarsen(index, factor, member):
     keys, inverse = np.unique((coarse[:, 0] * dims[1] + coarse[:, 1]) * dims[2] + coarse[:, 2], return_inverse=True)
     group[member] = inverse
     return group, neighbour_runs(keys, dims)
+
+
+def surfels(cells, use):
+    """Count (m,), mean (m, 3) mm and unit mean normal (m, 3) of the points of each cell that ``use``, (n,), selects."""
+    return _surfels(cells.xyz_mm, cells.normal, cells.start, use)
+
+
+@numba.njit(cache=True)
+def _surfels(xyz_mm, normal, start, use):
+    count = np.zeros(len(start) - 1, np.int32)
+    centre, direction = np.zeros((len(count), 3)), np.zeros((len(count), 3))
+    for cell in range(len(count)):
+        for at in range(start[cell], start[cell + 1]):
+            if use[at]:
+                count[cell] += 1
+                for axis in range(3):
+                    centre[cell, axis] += xyz_mm[at, axis]
+                    direction[cell, axis] += normal[at, axis]
+        length = np.sqrt((direction[cell] ** 2).sum())
+        centre[cell] /= max(count[cell], 1)
+        direction[cell] /= max(length, 1e-12)
+    return count, centre, direction

@@ -14,54 +14,58 @@ SINGLE = 1.3  # a disc whose points scatter less than that times the noise about
 FEWEST = 5  # points of a sheet
 # Evenly spread heights, cut in two, lie 3.5 of their standard deviations apart, normally spread ones 2.7; 5 is two.
 APART = 5.0
-# Two sheets lie over one another where the larger is as thick about points of the smaller as elsewhere. Side by side at a
-# step it is about 0.2 as thick there, and over a gap as wide as half the disc 0.35.
+# Two sheets lie over one another where the larger is as thick about points of the smaller as elsewhere. Side by side
+# at a step it is about 0.2 as thick there, and over a gap as wide as half the disc 0.35.
 BESIDE, OVERLAP = 0.35, 0.6
 MOST = 1024  # points taken into a disc
 NONE, INNER, OUTER = 0, 1, 2
 
 
 @numba.njit(cache=True)
-def split(xyz_mm, normal, start, index, keys, dims, edge_mm, use, noise_mm, window):
+def split(xyz_mm, normal, start, index, keys, dims, edge_mm, use, noise_mm, window, sided):
     """Look for two sheets at every cell; arrays as in ``Cells``, ``use`` (n,) bool: the points that count.
 
-    ``window``: how many cells each way are searched, which bounds the distance of two sheets. Returns the distance of
-    the sheets at each cell, (m,) float32 mm, 0 for one sheet; and which sheet each point of a cell with two lies in,
-    (n,) uint8.
+    ``window``: how many cells each way are searched, which bounds the distance of two sheets; ``sided``: whether
+    normals tell one side of a surface from the other. Returns the distance of the sheets at each cell, (m,) float32
+    mm, 0 for one sheet; the normal that INNER and OUTER go by, (m, 3) float32; and which sheet each point of a cell
+    with two lies in, (n,) uint8.
     """
     apart = np.zeros(len(index), np.float32)
+    facing = np.zeros((len(index), 3), np.float32)
     level = np.zeros(len(xyz_mm), np.uint8)
     uvh, rows, sheet = np.empty((MOST, 4)), np.empty(MOST, np.int64), np.empty(MOST, np.int8)
     frame, fit = np.empty((4, 3)), np.empty(7)
     for cell in range(len(index)):
-        if not _reference(xyz_mm, normal, start, use, cell, frame):
+        if not _reference(xyz_mm, normal, start, use, cell, sided, frame):
             continue
-        count = _gather(xyz_mm, normal, start, index, keys, dims, edge_mm, use, window, cell, frame, uvh, rows)
+        count = _gather(xyz_mm, normal, start, index, keys, dims, edge_mm, use, window, cell, sided, frame, uvh, rows)
         if count < 2 * FEWEST or not _two_sheets(uvh[:count], sheet[:count], fit, noise_mm):
             continue
         if fit[6] > window * edge_mm:
             continue
         apart[cell] = fit[6]
+        facing[cell] = frame[2]
         for at in range(count):
             if start[cell] <= rows[at] < start[cell + 1]:
                 level[rows[at]] = OUTER if sheet[at] else INNER
-    return apart, level
+    return apart, facing, level
 
 
 @numba.njit(cache=True)
-def _reference(xyz_mm, normal, start, use, cell, frame):
+def _reference(xyz_mm, normal, start, use, cell, sided, frame):
     """Fill the frame of a cell, (4, 3): two tangents, normal, centre, of the points that face as most of them do."""
     total = np.zeros(3)
     for at in range(start[cell], start[cell + 1]):
         if use[at]:
-            side = 1.0 if (total * normal[at]).sum() >= 0 else 0.0
+            side = 1.0 if (total * normal[at]).sum() >= 0 else (0.0 if sided else -1.0)
             total += side * normal[at]
     if (total**2).sum() < 1.0:
         return False
     total /= np.sqrt((total**2).sum())
     centre, count = np.zeros(3), 0
     for at in range(start[cell], start[cell + 1]):
-        if use[at] and (total * normal[at]).sum() >= FACING:
+        along = (total * normal[at]).sum()
+        if use[at] and (along if sided else abs(along)) >= FACING:
             centre += xyz_mm[at]
             count += 1
     if count == 0:
@@ -76,7 +80,7 @@ def _reference(xyz_mm, normal, start, use, cell, frame):
 
 
 @numba.njit(cache=True)
-def _gather(xyz_mm, normal, start, index, keys, dims, edge_mm, use, window, cell, frame, uvh, rows):
+def _gather(xyz_mm, normal, start, index, keys, dims, edge_mm, use, window, cell, sided, frame, uvh, rows):
     """Points of the disc in its frame, u and v in radii, height in mm, the same by the mean of the point's normal and
     the disc's (constant on a surface of any even curvature), and their rows; returns how many."""
     count, radius = 0, DISC * edge_mm
@@ -91,12 +95,14 @@ def _gather(xyz_mm, normal, start, index, keys, dims, edge_mm, use, window, cell
                     continue
                 x, y, z = xyz_mm[at, 0] - frame[3, 0], xyz_mm[at, 1] - frame[3, 1], xyz_mm[at, 2] - frame[3, 2]
                 facing = normal[at, 0] * frame[2, 0] + normal[at, 1] * frame[2, 1] + normal[at, 2] * frame[2, 2]
+                side = 1.0 if facing >= 0 or sided else -1.0
+                facing *= side
                 u = (x * frame[0, 0] + y * frame[0, 1] + z * frame[0, 2]) / radius
                 v = (x * frame[1, 0] + y * frame[1, 1] + z * frame[1, 2]) / radius
                 if facing >= FACING and u * u + v * v <= 1.0:
                     uvh[count, 0], uvh[count, 1] = u, v
                     uvh[count, 2] = x * frame[2, 0] + y * frame[2, 1] + z * frame[2, 2]
-                    own = x * normal[at, 0] + y * normal[at, 1] + z * normal[at, 2]
+                    own = side * (x * normal[at, 0] + y * normal[at, 1] + z * normal[at, 2])
                     uvh[count, 3] = (uvh[count, 2] + own) / np.sqrt(2.0 + 2.0 * facing)
                     rows[count] = at
                     count += 1

@@ -12,7 +12,7 @@ import numpy as np
 # that are wrong by some degrees make of the distance between them (0.1 = 5.7 degrees).
 NOISE_FACTOR = 4.0 * np.sqrt(2.0)
 SLOPE = 0.1
-FACING = 0.5  # cosine: normals within 60 degrees are compared, what faces elsewhere is another surface
+FACING = 0.5  # cosine: normals within 60 degrees are compared, what lies at a larger angle is another surface
 ACROSS = 0.34  # cosine of 70 degrees: a normal that far off the surface's own was seen edge on
 MIDDLE = 0.2  # of 3 spacings: how far off their mean a point lies in the middle of others; at a crease it is 0.4
 # A surface sampled at spacing s has pi 3^2 = 28 neighbours within 3 s, ten times fewer where it is seen from afar.
@@ -31,7 +31,7 @@ def judge(cells, noise_mm):
 
     Returns the state, (n,) uint8: SUPPORTED by neighbours; on a surface sampled so THIN that only wider neighbours
     tell; STRAY; or EDGE_ON (in its neighbours' surface, but its normal lies across it). With it the share of the
-    neighbours facing the same way that agree, in hundredths, (n,) uint8.
+    neighbours with like normals that agree, in hundredths, (n,) uint8.
     """
     state, share = _support(cells.xyz_mm, cells.normal, cells.start, cells.runs, cells.edge_mm, noise_mm)
     grid = (cells.xyz_mm, cells.normal, cells.start, cells.index, cells.keys, cells.dims, cells.edge_mm, noise_mm)
@@ -69,7 +69,7 @@ def _support(xyz_mm, normal, start, runs, edge_mm, noise_mm):
                     if cosine >= FACING:
                         facing += 1
                         agreeing += abs(height) <= slack
-                    elif abs(cosine) <= ACROSS and abs(own) <= slack:
+                    elif cosine <= ACROSS and abs(own) <= slack:
                         across += 1
                         for axis in range(3):
                             beside[axis] += xyz_mm[other, axis] - xyz_mm[at, axis]
@@ -87,7 +87,10 @@ def _support(xyz_mm, normal, start, runs, edge_mm, noise_mm):
 
 @numba.njit(cache=True)
 def _compare(xyz_mm, normal, at, other):
-    """Of two points: squared distance, cosine between normals, height by their mean normal, by the other's normal."""
+    """Of two points: squared distance, cosine between normals, height by their mean normal, by the other's normal.
+
+    Which side a normal points to is left aside, for exports and estimates get it wrong in patches.
+    """
     dx, dy, dz = (
         xyz_mm[other, 0] - xyz_mm[at, 0],
         xyz_mm[other, 1] - xyz_mm[at, 1],
@@ -96,6 +99,8 @@ def _compare(xyz_mm, normal, at, other):
     ax, ay, az = normal[at, 0], normal[at, 1], normal[at, 2]
     bx, by, bz = normal[other, 0], normal[other, 1], normal[other, 2]
     cosine = ax * bx + ay * by + az * bz
+    if cosine < 0:
+        bx, by, bz, cosine = -bx, -by, -bz, -cosine
     own = bx * dx + by * dy + bz * dz
     height = (ax * dx + ay * dy + az * dz + own) / np.sqrt(max(2.0 + 2.0 * cosine, 1e-6))
     return dx * dx + dy * dy + dz * dz, cosine, height, own
