@@ -103,7 +103,7 @@ def pair(found):
     return axles
 
 
-def set_zero_x(datum, sign):
+def set_zero_x(datum, seen, sign):
     """Zero X through the middle of the front axle, the furthest in the direction ``sign`` of the level frame's X."""
     if not datum.axles:
         datum.zero_mm = datum.zero_mm - (datum.zero_mm @ datum.along) * datum.along  # the control frame's zero
@@ -113,13 +113,16 @@ def set_zero_x(datum, sign):
         return
     axle = max(datum.axles, key=lambda one: sign * one.x_mm)
     datum.zero_mm = datum.zero_mm + axle.x_mm * datum.along
+    posed, _ = seen.registration_sd(datum.along)
     datum.planes["x"] = {
         "found_by": "front axle",
         "normal": datum.along.tolist(),
         "offset_mm": float(datum.zero_mm @ datum.along),
-        "sd_mm": axle.sd_mm,
+        "sd_mm": float(np.hypot(axle.sd_mm, posed or 0.0)),
         "reason": None,
         "wheels": len(axle.wheels),
+        "shape_sd_mm": axle.sd_mm,
+        "registration_sd_mm": posed,
     }
     if axle.wheels[0].side != 0 and not axle.paired:
         datum.notes.append("Zero X stands on one wheel of the front axle; the other was not found.")

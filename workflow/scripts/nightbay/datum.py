@@ -16,7 +16,8 @@ class Seen:
     """A part as frame looks at it, in the control frame.
 
     ``clouds``: every point; ``points_mm`` (n, 3) with unit ``normals`` (n, 3), evenly thinned, and the row of each
-    one's ``segment`` (n,) in ``clouds.names``; ``poses`` of refine; ``options`` of frame; ``threads``.
+    one's ``segment`` (n,) in ``clouds.names``; ``poses`` of refine; ``options`` of frame; ``drift_mm_per_m`` of the
+    survey; ``threads``.
     """
 
     clouds: PosedClouds
@@ -25,6 +26,7 @@ class Seen:
     segment: np.ndarray
     poses: dict
     options: dict
+    drift_mm_per_m: float
     threads: int
 
     @property
@@ -35,10 +37,12 @@ class Seen:
     def registration_sd(self, direction):
         """Standard uncertainty of the part's mean place along ``direction``, (3,) unit, mm, and of its turn, rad.
 
-        From the poses' covariances: each segment moves the mean by its share of the points. None, None where a pose has
-        no covariance.
+        From the poses' covariances, each segment moves the mean by its share of the points, and from the survey's drift
+        over the part's rms reach from its middle. None, None where a pose has no covariance.
         """
-        middle, variance = self.points_mm.mean(axis=0), 0.0
+        off = self.points_mm - self.points_mm.mean(axis=0)
+        reach = float(np.sqrt(np.linalg.eigvalsh(off.T @ off / len(off))[-1]))
+        variance = (self.drift_mm_per_m * reach / 1000.0) ** 2
         for at, name in enumerate(self.names):
             mine = self.points_mm[self.segment == at]
             covariance = self.poses[name].get("covariance")
@@ -47,9 +51,7 @@ class Seen:
             if len(mine):
                 moves = np.concatenate([np.cross(mine.mean(axis=0), direction), direction])
                 variance += (len(mine) / len(self.points_mm)) ** 2 * float(moves @ np.array(covariance, float) @ moves)
-        off = self.points_mm - middle
-        reach = np.sqrt(np.linalg.eigvalsh(off.T @ off / len(off))[-1])
-        return float(np.sqrt(variance)), float(np.sqrt(variance) / reach)
+        return float(np.sqrt(variance)), float(np.sqrt(variance)) / reach
 
 
 @dataclass

@@ -51,10 +51,10 @@ def span(body, axis, areas=None):
         ),
         "drift": budget.drift_sd_mm(value, body.scan),
         # half-width of a rectangular distribution / sqrt(3)
-        "support": _root(end.beyond_mm / np.sqrt(3.0) for end in (high, low)),
+        "support": _root(end.half_width_mm / np.sqrt(3.0) for end in (high, low)),
         "frame": _frame_sd_mm(body, areas, direction, value),
     }
-    return record(value, parts, {"high": high.point_mm, "low": low.point_mm}, high.beyond_mm + low.beyond_mm)
+    return record(value, parts, {"high": high.point_mm, "low": low.point_mm})
 
 
 def height(body, areas=None):
@@ -73,13 +73,13 @@ def height(body, areas=None):
         "noise": budget.surface_sd_mm(body.surface, top.rows, body.scan["noise_mm"]),
         "registration": budget.registration_sd_mm(top.point_mm, up, body.frame, body.poses),
         "drift": budget.drift_sd_mm(top.reach_mm, body.scan),
-        "support": float(top.beyond_mm / np.sqrt(3.0)),
+        "support": float(top.half_width_mm / np.sqrt(3.0)),
         "ground": None if ground is None or tilt is None else float(np.hypot(ground, lever * tilt)),
     }
-    return record(top.reach_mm, parts, {"high": top.point_mm, "low": None}, top.beyond_mm)
+    return record(top.reach_mm, parts, {"high": top.point_mm, "low": None})
 
 
-def record(value, parts, points, beyond_mm):
+def record(value, parts, points):
     """A dimension for the JSON: value, expanded uncertainty with its budget, where it was taken."""
     return {
         "value_mm": float(value),
@@ -87,7 +87,6 @@ def record(value, parts, points, beyond_mm):
         "coverage": budget.COVERAGE,
         "budget_mm": parts,
         "unknown": budget.unknown(parts),
-        "beyond_mm": float(beyond_mm),
         "points_mm": {name: None if point is None else point.tolist() for name, point in points.items()},
     }
 

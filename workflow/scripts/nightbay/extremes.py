@@ -4,7 +4,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-LEAST_VERTICES = 4  # bear a plane: a spike of one vertex has long faces, and so much area of its own
+LEAST_VERTICES = 16  # bear a plane: a spike of one vertex has long faces, and so much area of its own
 PATCH = 2.5  # edge of the patch against that of a square with the support's area
 WINDOW_MM = 30.0  # depth below the furthest vertex that is looked at first; doubled until enough surface lies there
 
@@ -13,13 +13,15 @@ WINDOW_MM = 30.0  # depth below the furthest vertex that is looked at first; dou
 class Touch:
     """The plane that touches a surface: ``reach_mm`` along the direction; ``point_mm`` (3,) where it touches.
 
-    At least the support's area of surface, in one patch, reaches ``reach_mm`` or further, so the outermost surface lies
-    a little beyond: by ``beyond_mm``, estimated from half the support. ``rows``: vertices that bear the plane.
+    Levels that the support's area of surface in one patch reaches, and twice that area, are extrapolated to no area: on
+    anything round, and on a ridge, the area grows in proportion to the depth below the outermost point. A lump smaller
+    than the support hardly moves it. ``half_width_mm``: how much was extrapolated, for how far that may err.
+    ``rows``: vertices that bear the plane.
     """
 
     reach_mm: float
     point_mm: np.ndarray
-    beyond_mm: float
+    half_width_mm: float
     rows: np.ndarray
 
 
@@ -80,8 +82,8 @@ def touch(vertices_mm, areas, direction, support_mm2):
     while True:
         near = rows[height[rows] >= top - window]
         found = _highest_patch(vertices_mm[near], capped(areas[near], support_mm2), direction, patch_mm, support_mm2)
-        if found is not None and found.reach_mm > top - window:
-            return Touch(found.reach_mm, found.point_mm, found.beyond_mm, near[found.rows])
+        if found is not None:
+            return Touch(found.reach_mm, found.point_mm, found.half_width_mm, near[found.rows])
         if window > span:
             return None
         window *= 2.0
@@ -106,6 +108,8 @@ def _highest_patch(vertices_mm, areas, direction, patch_mm, support_mm2):
     if best is None:
         return None
     level, mine = best
-    _, half = supported(height[mine], areas[mine], np.zeros(len(mine), np.int64), support_mm2 / 2)
+    lower = supported(height[mine], areas[mine], np.zeros(len(mine), np.int64), 2.0 * support_mm2)[1][0]
+    # no further than the patch itself reaches: where it hangs over an edge, the lower level lies far down
+    reach = min(level + (level - lower), height[mine].max())
     bearing = mine[height[mine] >= level]
-    return Touch(float(level), points[bearing].mean(axis=0), float(2.0 * (half[0] - level)), bearing)
+    return Touch(float(reach), points[bearing].mean(axis=0), float(reach - level), bearing)

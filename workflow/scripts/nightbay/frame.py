@@ -19,7 +19,8 @@ def frame(upstream, sheet, settings, folder, threads):
     poses = upstream["refine"].result["poses"]
     T_control_segment = {name: poses[name]["T_control_segment"] for name in segments}
     clouds = PosedClouds({name: one.folder for name, one in segments.items()}, T_control_segment)
-    seen = datum.Seen(clouds, *clouds.thinned(options["coarse_mm"]), poses, options, threads)
+    drift = settings["scan"]["target_drift_mm_per_m"]
+    seen = datum.Seen(clouds, *clouds.thinned(options["coarse_mm"]), poses, options, drift, threads)
     print(f"{len(clouds)} points, {len(seen.points_mm)} when thinned to {options['coarse_mm']} mm")
     # directions in the sheet are the raw frame's; a control survey is the raw frame that counts
     hints = {name: SIGNED[value] for name, value in sheet.get("axes", {}).items()}
@@ -30,7 +31,7 @@ def frame(upstream, sheet, settings, folder, threads):
         found = exterior(seen, groundplane.join(grounds, T_control_segment, seen))
     facing = front.find(found, seen, hints)
     if found.found("z"):
-        place(found, facing["sign"], options)
+        place(found, seen, facing["sign"])
     return result(found, facing, seen)
 
 
@@ -46,14 +47,14 @@ def exterior(seen, ground):
     return found
 
 
-def place(found, sign, options):
+def place(found, seen, sign):
     """Zero planes that depend on which end is the front; wheels and axles move with them."""
     before = found.T_level_control
-    if options["zero_y"] == "axle":
-        axles.set_zero_y(found, sign, options["zero_y_axle"])
+    if seen.options["zero_y"] == "axle":
+        axles.set_zero_y(found, sign, seen.options["zero_y_axle"])
         axles.carry(found, before)
     before = found.T_level_control
-    axles.set_zero_x(found, sign)
+    axles.set_zero_x(found, seen, sign)
     axles.carry(found, before)
 
 

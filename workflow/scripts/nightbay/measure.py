@@ -4,7 +4,7 @@ import json
 
 import numpy as np
 
-from nightbay import budget, dimensions, extremes, sections, sides, surface
+from nightbay import budget, dimensions, extremes, leftright, pieces, sections, surface
 
 MEANINGS = {
     "length": "between the upright planes across the vehicle that touch its front and rear, bumpers included (ISO 612)",
@@ -26,6 +26,9 @@ def measure(upstream, sheet, settings, folder, threads):
     frame, options, scan = upstream["frame"].result, settings["measure"], settings["scan"]
     filled = model.face.get("filled", np.zeros(len(model.faces), np.uint8)).astype(bool)
     areas = extremes.vertex_areas(model, ~filled)
+    loose = pieces.loose(model.faces, areas, options["loose_mm2"])
+    loose_mm2 = float(areas[loose].sum())
+    areas[loose] = 0.0
     support_mm2 = extremes.support_of(areas, options["support_mm2"])
     body = dimensions.Body(model, areas, options, scan, frame, upstream["refine"].result["poses"], support_mm2)
     print(f"{len(model.vertices_mm)} vertices, {len(model.faces)} faces, {np.count_nonzero(filled)} of them filled")
@@ -37,6 +40,7 @@ def measure(upstream, sheet, settings, folder, threads):
     return {
         "dimensions": found,
         "support_mm2": support_mm2,
+        "loose_mm2": loose_mm2,
         "protrusions": sides_seen,
         "extent_mm": extent(model, body.areas),
         "track": track(frame),
@@ -107,7 +111,7 @@ def wheelbase(body):
         "registration": None if None in registered else float(np.hypot(*registered)),
         "drift": budget.drift_sd_mm(value, body.scan),
     }
-    made = dimensions.record(value, parts, {"high": None, "low": None}, 0.0)
+    made = dimensions.record(value, parts, {"high": None, "low": None})
     made["axles_mm"] = [abs(b["x_mm"] - a["x_mm"]) for a, b in zip(axles[:-1], axles[1:], strict=True)]
     for side in ("left", "right"):
         x = [wheel["centre_mm"][0] for wheel in wheels if wheel["side"] == side]
@@ -189,7 +193,7 @@ def left_right(body, folder, threads):
     normals = vertex_normals(body.surface)
     measured = body.areas > 0.0
     left = -1.0 if body.frame["axes"] == "design_grid" else 1.0
-    compared = sides.compare(
+    compared = leftright.compare(
         body.vertices_mm[measured],
         normals[measured],
         left,
@@ -202,7 +206,7 @@ def left_right(body, folder, threads):
         points_mm=compared.points_mm.astype(np.float32),
         deviation_mm=compared.deviation_mm.astype(np.float32),
     )
-    return sides.summary(compared)
+    return leftright.summary(compared)
 
 
 def vertex_normals(model):

@@ -1,6 +1,6 @@
 import numpy as np
 import pytest
-from nightbay import sides
+from nightbay import leftright
 
 
 def hull(count, seed):
@@ -11,8 +11,8 @@ def hull(count, seed):
 
 
 def test_equal_sides_deviate_by_the_sampling_alone():
-    compared = sides.compare(*hull(60000, 1), 1.0, 10.0, 25.0)
-    numbers = sides.summary(compared)
+    compared = leftright.compare(*hull(60000, 1), 1.0, 10.0, 25.0)
+    numbers = leftright.summary(compared)
     # a partner up to 10 mm aside on a radius of 500 mm: up to e^2 / (2 R) = 0.1 mm
     assert abs(numbers["median_mm"]) < 0.05
     assert numbers["abs_95_mm"] < 0.2
@@ -24,7 +24,7 @@ def test_a_bulge_of_the_left_is_positive(left, sign):
     points, normals = hull(60000, 2)
     bulge = (points[:, 1] > 300) & (points[:, 0] > 0)
     points = points + np.outer(bulge, [0.0, 4.0, 0.0])
-    compared = sides.compare(points, normals, left, 10.0, 25.0)
+    compared = leftright.compare(points, normals, left, 10.0, 25.0)
     there = np.abs(compared.points_mm[:, 1]) > 320
     there &= compared.points_mm[:, 0] > 30
     # 4 mm along Y, seen along normals within 50 degrees of Y
@@ -34,11 +34,11 @@ def test_a_bulge_of_the_left_is_positive(left, sign):
 def test_what_only_one_side_shows_has_no_partner():
     points, normals = hull(40000, 3)
     shown = (points[:, 1] > 0) | (points[:, 0] < 0)
-    numbers = sides.summary(sides.compare(points[shown], normals[shown], 1.0, 10.0, 25.0))
+    numbers = leftright.summary(leftright.compare(points[shown], normals[shown], 1.0, 10.0, 25.0))
     assert numbers["without_partner"] == pytest.approx(0.5, abs=0.03)
 
 
 def test_sides_that_share_nothing_give_no_numbers():
     points, normals = hull(5000, 4)
     left = points[:, 1] > 50
-    assert sides.summary(sides.compare(points[left], normals[left], 1.0, 10.0, 25.0)) is None
+    assert leftright.summary(leftright.compare(points[left], normals[left], 1.0, 10.0, 25.0)) is None
