@@ -45,7 +45,8 @@ def record(truth, numbers, rng, *, name, noise_mm, drift_mm_per_m=0.0, missing=0
            normals=True):  # fmt: skip
     """A target list of the targets ``numbers``, its pose T_control_list, and the truth's number of each entry.
 
-    ``drift_mm_per_m``: random part growing with distance, as the weights assume; ``warp``: smooth distortion, mm/m.
+    ``drift_mm_per_m``: random part growing with distance, as the weights assume; ``warp``: distortion of the
+    list as a whole, mm/m (RMS length; its turn belongs to the pose).
     ``missing`` and ``spurious``: shares. Spurious entries (-1) lie near true ones.
     """
     T = pose(rng) if T is None else T
@@ -53,7 +54,8 @@ def record(truth, numbers, rng, *, name, noise_mm, drift_mm_per_m=0.0, missing=0
     xyz = truth.xyz_mm[keep]
     away = xyz - xyz.mean(axis=0)
     sd = np.hypot(noise_mm, drift_mm_per_m * np.linalg.norm(away, axis=1) / 1000)
-    xyz = xyz + away @ (rng.normal(size=(3, 3)) / np.sqrt(3) * warp / 1000) + rng.normal(size=xyz.shape) * sd[:, None]
+    bend = rng.normal(size=(3, 3)) / np.sqrt(3) * warp / 1000
+    xyz = xyz + away @ (bend + bend.T) / 2 + rng.normal(size=xyz.shape) * sd[:, None]
     normal = truth.normal[keep]
     false = round(spurious * len(keep))
     near = rng.choice(keep, false)

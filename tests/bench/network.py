@@ -21,6 +21,9 @@ from scipy import stats
 CONFIG = yaml.safe_load((Path(__file__).resolve().parents[2] / "config/config.yaml").read_text())
 PARAMETERS, SCAN = CONFIG["network"], CONFIG["scan"]
 NOISE_MM, DRIFT = SCAN["target_noise_mm"], SCAN["target_drift_mm_per_m"]
+SMOOTH = network.smooth(SCAN)
+SIMULATED = {"noise_mm": NOISE_MM, "drift_mm_per_m": SMOOTH, "warp": np.sqrt(3) * SMOOTH}
+"""Noise as the weights take it: half of the drift's variance for every target, half as a distortion of the list."""
 CENTRES = np.array([[2250, 0, 0], [-2250, 0, 0], [0, 900, 0], [0, -900, 0], [0, 0, 700], [1500, 900, 300],
                     [-1500, 900, 300], [1500, -900, 300]], float)  # fmt: skip
 """Where segments look: front, rear, sides, roof, corners."""
@@ -29,7 +32,7 @@ CENTRES = np.array([[2250, 0, 0], [-2250, 0, 0], [0, 900, 0], [0, -900, 0], [0, 
 def simulated(rng, count, seen, segments, **more):
     """A survey and segments: lists, their poses T_truth_list, the true number of each entry."""
     truth = networks.body(rng, count)
-    noise = {"noise_mm": NOISE_MM, "drift_mm_per_m": DRIFT} | more
+    noise = SIMULATED | more
     records = [networks.record(truth, np.arange(count), rng, name="control survey", **noise)]
     for at in range(segments):
         numbers = networks.patch(truth, rng, seen, CENTRES[at])
@@ -91,7 +94,7 @@ def _small_motion(T):
 
 
 def snoop(observations, start):
-    return network.snoop(observations, start, PARAMETERS, None)
+    return network.snoop(observations, start, PARAMETERS, SMOOTH, None)
 
 
 def blunder_tests(count):
@@ -101,7 +104,7 @@ def blunder_tests(count):
         rng = np.random.default_rng([seed, 42])
         _, lists, poses, numbers = simulated(rng, 40, 20, 4)
         observations, start = tied(lists, poses, numbers)
-        clean = network_model.adjust(observations, start)
+        clean = network_model.adjust(observations, start, drift_mm_per_m=SMOOTH)
         strong = np.flatnonzero(clean.redundancy.min(axis=1) >= 0.5)
         sd = np.sqrt(observations.covariance_mm2[:, 0, 0])
         alarms += len(_flagged(snoop(observations, start)))
@@ -143,18 +146,14 @@ def moves(count):
         truth = networks.body(rng, 60)
         numbers = networks.patch(truth, rng, int(rng.integers(12, 40)), CENTRES[rng.integers(5)])
         low = numbers[np.argsort(truth.xyz_mm[numbers, 2])][: rng.integers(5, len(numbers) // 2)]
-        survey, T_survey, _ = networks.record(
-            truth, np.arange(60), rng, name="control survey", noise_mm=NOISE_MM, drift_mm_per_m=DRIFT
-        )
+        survey, T_survey, _ = networks.record(truth, np.arange(60), rng, name="control survey", **SIMULATED)
         size = np.exp(rng.uniform(0, np.log(7)))
         for shift in (0.0, size):
             way = rng.normal(size=3)
             way *= shift / np.linalg.norm(way)
             xyz = truth.xyz_mm.copy()
             xyz[low] += way
-            segment, T, _ = networks.record(
-                networks.Truth(xyz, truth.normal), numbers, rng, name="s", noise_mm=NOISE_MM, drift_mm_per_m=DRIFT
-            )
+            segment, T, _ = networks.record(networks.Truth(xyz, truth.normal), numbers, rng, name="s", **SIMULATED)
             start = np.array([np.eye(4), rigid.invert(T_survey) @ T])
             moved = ties.tie([survey, segment], start, tolerance, PARAMETERS).moves
             if shift == 0:
@@ -189,12 +188,11 @@ def twice(count):
         surveyed = networks.Truth(
             np.vstack([truth.xyz_mm, truth.xyz_mm[again] + way]), np.vstack([truth.normal, truth.normal[again]])
         )
-        noise = {"noise_mm": NOISE_MM, "drift_mm_per_m": DRIFT}
-        survey, T_survey, listed = networks.record(surveyed, np.arange(68), rng, name="control survey", **noise)
+        survey, T_survey, listed = networks.record(surveyed, np.arange(68), rng, name="control survey", **SIMULATED)
         segments, poses = [], []
         for at in range(5):
             one, T, _ = networks.record(
-                truth, networks.patch(truth, rng, 26, CENTRES[at]), rng, name=f"s{at}", missing=0.1, **noise
+                truth, networks.patch(truth, rng, 26, CENTRES[at]), rng, name=f"s{at}", missing=0.1, **SIMULATED
             )
             segments.append(one)
             poses.append(rigid.invert(T_survey) @ T)

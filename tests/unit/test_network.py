@@ -289,7 +289,7 @@ def test_refuses_a_segment_of_which_the_tests_leave_too_little(tmp_path):
     observations = network_model.Observations(xyz[use], covariance, station[use], target, np.ones(use.sum(), bool))
     poses = [np.eye(4)] + [np.array(result["poses"][one.name]["T_control_segment"]) for one in segments]
     with pytest.raises(Rejected, match="Segment s3 .* common targets left after the tests for blunders; at least four"):
-        found = network.snoop(observations, np.array(poses), SETTINGS["network"], lists)
+        found = network.snoop(observations, np.array(poses), SETTINGS["network"], 0.0, lists)
         network.refuse_thin(lists, observations, found.active)
 
 

@@ -25,7 +25,8 @@ class Equations:
     ``misclosure`` (n, m) observed minus computed; ``covariance`` (n, m, m) of an observation; ``shared`` (n, m, k)
     derivatives of the computed value by the k shared unknowns that the observation meets, ``columns`` (n, k) which of
     them, -1 for none (default: all, in order); ``local`` (n, m, q) by the unknowns of the group ``group`` (n,);
-    ``active`` (n,) bool, an inactive observation is predicted but has no say.
+    ``active`` (n,) bool, an inactive observation is predicted but has no say. ``prior`` (p, 2): for each shared unknown
+    the weight of what is known of it beforehand, 0 for nothing, and that value minus the present one.
     """
 
     misclosure: np.ndarray
@@ -35,6 +36,7 @@ class Equations:
     local: np.ndarray | None = None
     group: np.ndarray | None = None
     active: np.ndarray | None = None
+    prior: np.ndarray | None = None
 
 
 @dataclass(frozen=True)
@@ -88,6 +90,7 @@ def solve(equations, groups=0, datum=None):
         unknowns = p + int(local.met.sum()) * A.shape[2]
     residual = step.change - equations.misclosure
     conditions = 0 if datum is None else datum.shape[1]
+    known = np.zeros((p, 2)) if equations.prior is None else equations.prior
     return Solution(
         step.shared,
         step.local,
@@ -97,8 +100,11 @@ def solve(equations, groups=0, datum=None):
         residual,
         Q_fitted,
         redundancy=(1 - (Q_fitted * step.weight).sum(axis=2)) * active[:, None],
-        vtpv=float((residual * (step.weight @ residual[:, :, None])[:, :, 0]).sum()),
-        freedom=int(active.sum()) * m - unknowns + conditions,
+        vtpv=float(
+            (residual * (step.weight @ residual[:, :, None])[:, :, 0]).sum()
+            + (known[:, 0] * (step.shared - known[:, 1]) ** 2).sum()
+        ),
+        freedom=int(active.sum()) * m + int((known[:, 0] > 0).sum()) - unknowns + conditions,
     )
 
 
@@ -123,7 +129,7 @@ def _step(equations, groups, datum):
     B = equations.shared
     n, m, k = B.shape
     columns = np.tile(np.arange(k), (n, 1)) if equations.columns is None else equations.columns
-    p = int(columns.max(initial=-1)) + 1
+    p = int(columns.max(initial=-1)) + 1 if equations.prior is None else len(equations.prior)
     columns = np.where(columns < 0, p, columns)
     active = np.ones(n, bool) if equations.active is None else equations.active
     weight = np.linalg.inv(equations.covariance) * active[:, None, None]
@@ -131,6 +137,9 @@ def _step(equations, groups, datum):
     N = _sum((columns[:, :, None] * (p + 1) + columns[:, None, :]), Bt_weight @ B, (p + 1) ** 2)
     N = N.reshape(p + 1, p + 1)[:p, :p]
     rhs = _sum(columns, (Bt_weight @ equations.misclosure[:, :, None])[:, :, 0], p + 1)[:p]
+    if equations.prior is not None:
+        N[np.arange(p), np.arange(p)] += equations.prior[:, 0]
+        rhs = rhs + equations.prior[:, 0] * equations.prior[:, 1]
     local = None
     if groups:
         local = _eliminate(equations, weight, columns, p, groups, active)

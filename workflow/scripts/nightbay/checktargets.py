@@ -13,7 +13,10 @@ import numpy as np
 @dataclass(frozen=True)
 class Checks:
     """Errors of withheld targets: ``row`` (k,) the observation compared, ``target`` (k,), ``error_mm`` (k, 3) predicted
-    minus observed in the frame of the observation's list, ``expected_mm2`` (k, 3, 3) its covariance by the weights."""
+    minus observed in the frame of the observation's list, ``expected_mm2`` (k, 3, 3) its second moment by the weights.
+
+    The prediction uses the list's rigid pose, as surfaces do, so that the list's own distortion is part of the error.
+    """
 
     row: np.ndarray
     target: np.ndarray
@@ -57,8 +60,13 @@ def leave_group_out(adjust, observations, groups):
             continue
         found = adjust(active & ~withheld)
         rows.append(np.flatnonzero(withheld))
-        errors.append(found.residual_mm[withheld])
-        expected.append(observations.covariance_mm2[withheld] + found.Q_fitted[withheld])
+        distortion = found.distortion_mm[withheld]
+        errors.append(found.residual_mm[withheld] + distortion)
+        expected.append(
+            observations.covariance_mm2[withheld]
+            + found.Q_fitted[withheld]
+            + distortion[:, :, None] * distortion[:, None, :]
+        )
     rows = np.concatenate(rows)
     order = np.argsort(rows, kind="stable")
     return Checks(rows[order], target[rows][order], np.concatenate(errors)[order], np.concatenate(expected)[order])

@@ -81,13 +81,17 @@ def adjust_lists(lists, has_survey, placed, parameters, scan):
         lists = [cleaned, *lists[1:]]
     tied = ties.tie(lists, start.T_control_station, tolerance, parameters)
     observations, row = observe(lists, tied)
-    typical = _typical_variance(observations, network_model.adjust(observations, tied.T_control_station))
+    drift = smooth(scan)
+    first = network_model.adjust(observations, tied.T_control_station, drift_mm_per_m=drift)
+    typical = _typical_variance(observations, first)
     _refuse_variance(typical, parameters, scan)
-    snooped = snoop(observations, tied.T_control_station, parameters, lists, typical)
+    snooped = snoop(observations, tied.T_control_station, parameters, drift, lists, typical)
     refuse_thin(lists, observations, snooped.active)
     chi_square = adjustment.chi_square_test(snooped.adjusted.solution)
     checks = checktargets.leave_group_out(
-        lambda active: network_model.adjust(_with(observations, active), snooped.adjusted.T_control_station),
+        lambda active: network_model.adjust(
+            _with(observations, active), snooped.adjusted.T_control_station, drift_mm_per_m=drift
+        ),
         _with(observations, snooped.active),
         parameters["check_groups"],
     )
@@ -101,7 +105,7 @@ def _read(sheet, scan):
 
     def one(name, raw):
         read = targets.read(raw)
-        covariance = network_model.noise_covariance(read.xyz_mm, scan["target_noise_mm"], scan["target_drift_mm_per_m"])
+        covariance = network_model.noise_covariance(read.xyz_mm, scan["target_noise_mm"], smooth(scan))
         return assembly.TargetList(name, raw["file"], read.xyz_mm, covariance, read.normal, read.id, read.diameter_mm)
 
     raw = sheet["control_survey"]
@@ -116,6 +120,12 @@ def _read(sheet, scan):
         [one(name, segment["targets"]) for name, segment in named if segment["targets"]],
         [name for name, segment in named if not segment["targets"]],
     )
+
+
+def smooth(scan):
+    """Smooth part of drift, mm/m: half of its variance bends a list as a whole, the other half comes and goes from one
+    target to the next (common practice, no source)."""
+    return scan["target_drift_mm_per_m"] / np.sqrt(2)
 
 
 def observe(lists, tied):
@@ -156,7 +166,7 @@ def _typical_variance(observations, adjusted):
     return factor if factor > 1 + 4 * sd else 1.0
 
 
-def snoop(observations, T_start, parameters, lists, variance_factor=1.0):
+def snoop(observations, T_start, parameters, drift_mm_per_m, lists, variance_factor=1.0):
     """Adjust without blunders; returns :class:`nightbay.blunders.Snooped`.
 
     Raises :class:`Rejected` when too little is left of a list.
@@ -165,7 +175,9 @@ def snoop(observations, T_start, parameters, lists, variance_factor=1.0):
 
     def adjust(active, weight):
         try:
-            adjusted = network_model.adjust(_with(observations, active, weight), poses[0])
+            adjusted = network_model.adjust(
+                _with(observations, active, weight), poses[0], drift_mm_per_m=drift_mm_per_m
+            )
         except adjustment.Undetermined:
             refuse_thin(lists, observations, active)
             raise

@@ -35,7 +35,8 @@ class Adjusted:
     ``T_control_station`` (s, 4, 4), rotation and scale in one where scales were free; ``pose_covariance`` (s, 6, 6) of
     the small motion about the control frame's origin (rad, mm), zero for the station that holds the frame;
     ``scale`` (s,) and ``scale_sd`` (s,); ``xyz_mm`` (t, 3) and ``covariance_mm2`` (t, 3, 3) of the targets;
-    ``residual_mm`` (n, 3), ``Q_fitted`` (n, 3, 3), ``redundancy`` (n, 3) in the frame of each observation's list.
+    ``residual_mm`` (n, 3), ``Q_fitted`` (n, 3, 3), ``redundancy`` (n, 3) in the frame of each observation's list;
+    ``distortion_mm`` (n, 3) what the list's strain adds to the measured place, which a rigid pose leaves.
     Covariances are for a variance factor of one; ``solution`` has it.
     """
 
@@ -46,6 +47,7 @@ class Adjusted:
     xyz_mm: np.ndarray
     covariance_mm2: np.ndarray
     residual_mm: np.ndarray
+    distortion_mm: np.ndarray
     Q_fitted: np.ndarray
     redundancy: np.ndarray
     solution: adjustment.Solution
@@ -68,48 +70,110 @@ def cross_matrix(vectors):
     return np.stack([zero, -z, y, z, zero, -x, -y, x, zero], axis=1).reshape(-1, 3, 3)
 
 
-def adjust(observations, T_control_station, holds_frame=0, *, free_scale=False):
+def adjust(observations, T_control_station, holds_frame=0, *, drift_mm_per_m=0.0, free_scale=False):
     """Adjust all poses and targets from start poses (s, 4, 4), whose station ``holds_frame`` stays as it is.
+
+    ``drift_mm_per_m``: standard deviation of the smooth part of drift. A list that drifted is a little distorted as a
+    whole, which noise that every target has for itself can't say: each list gets a strain (6 numbers, known beforehand
+    to be zero with this standard deviation), so that poses and targets far out are as unsure as drift makes them.
 
     Raises :class:`nightbay.adjustment.Undetermined` when a pose is not determined.
     """
-    width = 7 if free_scale else 6
-    stations = len(T_control_station)
-    column = np.full(stations, -1)
-    column[np.arange(stations) != holds_frame] = np.arange(stations - 1) * width
-    first = column[observations.station]
+    layout = _Layout(len(T_control_station), holds_frame, 7 if free_scale else 6, drift_mm_per_m / 1000)
     targets = int(observations.target.max()) + 1
+    stretched = _stretched(observations, layout.stations)
     placed = _place(T_control_station, observations)
     middle = placed[observations.active].mean(axis=0)
     start = np.array(T_control_station, np.float64)
     start[:, :3, 3] -= middle
     xyz = _mean_by_target(placed - middle, observations, targets)
+    station, n = observations.station, len(placed)
+    local = np.tile(np.eye(3), (n, 1, 1))
 
     def linearise(state):
-        poses, xyz = state
+        poses, xyz, strain = state
         here = xyz[observations.target]
-        linear = poses[observations.station, :3, :3]
-        by_motion = [cross_matrix(here), -np.tile(np.eye(3), (len(here), 1, 1)), -here[:, :, None]]
+        linear = poses[station, :3, :3]
+        distortion = (linear @ (stretched @ strain[station][:, :, None]))[:, :, 0]
+        by_motion = [cross_matrix(here), -local, -here[:, :, None]][: layout.width - 4]
+        by_strain = [-(linear @ stretched)] if layout.strained else []
         return adjustment.Equations(
-            misclosure=_place(poses, observations) - here,
+            misclosure=_place(poses, observations) + distortion - here,
             covariance=linear @ observations.covariance_mm2 @ linear.transpose(0, 2, 1),
-            shared=np.concatenate(by_motion, axis=2)[:, :, :width],
-            columns=np.where(first[:, None] >= 0, first[:, None] + np.arange(width), -1),
-            local=np.tile(np.eye(3), (len(here), 1, 1)),
+            shared=np.concatenate(by_motion + by_strain, axis=2),
+            columns=layout.columns(station),
+            local=local,
             group=observations.target,
             active=observations.active,
+            prior=layout.prior(strain),
         )
 
     def advance(state, step, step_local):
-        poses, xyz = state
+        poses, xyz, strain = state
         poses = poses.copy()
-        for station in np.flatnonzero(column >= 0):
-            poses[station] = moved(poses[station], step[column[station] : column[station] + width])
-        return poses, xyz + step_local
+        for at in np.flatnonzero(layout.first >= 0):
+            poses[at] = moved(poses[at], step[layout.first[at] : layout.first[at] + layout.width])
+        change = step[layout.poses :].reshape(-1, 6) if layout.strained else 0.0
+        return poses, xyz + step_local, strain + change
 
-    (poses, xyz), solution = adjustment.iterate(linearise, advance, (start, xyz), groups=targets)
+    state = (start, xyz, np.zeros((layout.stations, 6)))
+    (poses, xyz, strain), solution = adjustment.iterate(linearise, advance, state, groups=targets)
     poses[:, :3, 3] += middle
-    return _collect(poses, xyz + middle, middle, observations, solution, column, width)
+    distortion = (stretched @ strain[station][:, :, None])[:, :, 0]
+    return _collect(poses, xyz + middle, middle, observations, solution, layout, distortion)
+
+
+@dataclass(frozen=True)
+class _Layout:
+    """Where the unknowns of each station stand: its pose and scale, then its strain."""
+
+    stations: int
+    holds_frame: int
+    width: int  # of a pose: 6, or 7 with scale
+    strain_sd: float
+
+    @property
+    def strained(self):
+        return self.strain_sd > 0
+
+    @property
+    def poses(self):
+        return (self.stations - 1) * self.width
+
+    @property
+    def first(self):
+        """(s,) first unknown of each station's pose, -1 for the one that holds the frame."""
+        first = np.full(self.stations, -1)
+        first[np.arange(self.stations) != self.holds_frame] = np.arange(self.stations - 1) * self.width
+        return first
+
+    def columns(self, station):
+        first = self.first[station][:, None]
+        columns = np.where(first >= 0, first + np.arange(self.width), -1)
+        if not self.strained:
+            return columns
+        return np.concatenate([columns, self.poses + 6 * station[:, None] + np.arange(6)], axis=1)
+
+    def prior(self, strain):
+        """Strains are zero beforehand; a shear is half of two independent ones, so has half the variance."""
+        if not self.strained:
+            return None
+        prior = np.zeros((self.poses + strain.size, 2))
+        variance = self.strain_sd**2 * np.array([1, 1, 1, 0.5, 0.5, 0.5])
+        prior[self.poses :, 0] = np.tile(1 / variance, self.stations)
+        prior[self.poses :, 1] = -strain.ravel()
+        return prior
+
+
+def _stretched(observations, stations):
+    """(n, 3, 6): how each measured target moves with its list's strain (xx, yy, zz, xy, xz, yz), about the list's
+    middle."""
+    count = np.maximum(np.bincount(observations.station, minlength=stations), 1)
+    sums = [np.bincount(observations.station, observations.xyz_mm[:, axis], stations) / count for axis in range(3)]
+    x, y, z = (observations.xyz_mm - np.column_stack(sums)[observations.station]).T
+    zero = np.zeros_like(x)
+    rows = [[x, zero, zero, y, z, zero], [zero, y, zero, x, zero, z], [zero, zero, z, zero, x, y]]
+    return np.array(rows).transpose(2, 0, 1)
 
 
 def moved(T, step):
@@ -140,14 +204,14 @@ def _mean_by_target(placed, observations, targets):
     return np.column_stack(sums) / np.where(total > 0, total, 1.0)[:, None]
 
 
-def _collect(poses, xyz, middle, observations, solution, column, width):
-    stations = len(poses)
+def _collect(poses, xyz, middle, observations, solution, layout, distortion):
     scale = np.cbrt(np.linalg.det(poses[:, :3, :3]))
-    covariance, scale_sd = np.zeros((stations, 6, 6)), np.zeros(stations)
-    for station in np.flatnonzero(column >= 0):
-        block = solution.Q_shared[column[station] : column[station] + width, column[station] : column[station] + width]
+    covariance, scale_sd = np.zeros((len(poses), 6, 6)), np.zeros(len(poses))
+    for station in np.flatnonzero(layout.first >= 0):
+        own = slice(layout.first[station], layout.first[station] + layout.width)
+        block = solution.Q_shared[own, own]
         covariance[station] = at_origin(block, middle)[:6, :6]
-        if width == 7:
+        if layout.width == 7:
             scale_sd[station] = scale[station] * np.sqrt(block[6, 6])
     back = np.linalg.inv(poses[:, :3, :3])[observations.station]
     turned = back @ solution.Q_fitted @ back.transpose(0, 2, 1)
@@ -160,6 +224,7 @@ def _collect(poses, xyz, middle, observations, solution, column, width):
         xyz_mm=xyz,
         covariance_mm2=solution.Q_local,
         residual_mm=np.einsum("nij,nj->ni", back, solution.residual),
+        distortion_mm=distortion,
         Q_fitted=turned,
         redundancy=(1 - np.einsum("nij,nji->ni", turned, weight)) * observations.active[:, None],
         solution=solution,

@@ -94,7 +94,8 @@ def _drift(points_a, points_b, tolerance):
     """Drift of one list, mm/m: as declared, or what the body's own lengths show where that is more, for a smooth
     distortion makes the ends of a list look moved."""
     found = drift.from_lengths([points_a], [points_b])
-    return max(tolerance.drift_mm_per_m, 0.0 if found is None else found.high_mm_per_m / np.sqrt(2))
+    shown = 0.0 if found is None else found.value_mm_per_m - found.sd_mm_per_m  # few targets show little for sure
+    return max(tolerance.drift_mm_per_m, shown / np.sqrt(2))
 
 
 def _far(one, body, partner, xyz, tolerance, settings):
