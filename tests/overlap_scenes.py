@@ -1,13 +1,16 @@
 """Small simulated parts for the tests of refine: a dented egg of a vehicle's size, in overlapping segments."""
 
+from pathlib import Path
 from types import SimpleNamespace
 
 import numpy as np
-from nightbay import cloud, rigid
+import yaml
+from nightbay import assembly, cloud, network, network_model, network_result, rigid
 from scipy.spatial.transform import Rotation
 
 HALF_AXES_MM = np.array([2000.0, 850.0, 700.0])
 DRIFT_MM_PER_M = 0.03
+CONFIG = Path(__file__).parents[1] / "config" / "config.yaml"
 
 
 def egg(count, rng, dents=True):
@@ -50,7 +53,7 @@ def write_segment(folder, name, points_control, normals, T_control_segment, colo
         colour,
     )
     cloud.write(folder, [block], origin, 500.0)
-    return SimpleNamespace(stage="clean", segment=name, folder=folder, result={})
+    return SimpleNamespace(stage="clean", segment=name, status="ok", reasons=[], folder=folder, result={})
 
 
 def random_pose(rng, far_mm=3000.0):
@@ -58,15 +61,35 @@ def random_pose(rng, far_mm=3000.0):
     return rigid.pose(Rotation.random(rng=rng).as_matrix(), rng.uniform(-far_mm, far_mm, 3))
 
 
-def small_motion(covariance, rng):
-    """A pose whose rotation vector (rad) and translation (mm) are drawn from the covariance (6, 6)."""
-    motion = rng.multivariate_normal(np.zeros(6), covariance)
-    return rigid.pose(Rotation.from_rotvec(motion[:3]).as_matrix(), motion[3:])
+def targets(names, true, seen, rng, scan):
+    """What the stage network leaves of simulated targets: a control survey in the control frame and a list a segment.
+
+    ``seen`` {name: (n,) rows of :func:`sticker_places` that the segment has measured}.
+    """
+    places = sticker_places()
+
+    def listed(name, rows, T_control_list):
+        xyz = rigid.transform(rigid.invert(T_control_list), places[rows])
+        xyz = xyz + rng.normal(0, scan["target_noise_mm"], xyz.shape)
+        covariance = network_model.noise_covariance(xyz, scan["target_noise_mm"], scan["target_drift_mm_per_m"])
+        return assembly.TargetList(name, f"{name}.csv", xyz, covariance, id=[str(row) for row in rows])
+
+    lists = [listed(network.SURVEY, np.arange(len(places)), np.eye(4))]
+    lists += [listed(name, seen[name], true[name]) for name in sorted(names)]
+    parameters = yaml.safe_load(CONFIG.read_text())["network"]
+    found = network.adjust_lists(lists, True, False, parameters, scan)
+    sheet = {"scale_bars": [], "temperature_c": None, "body_material": None}
+    result = network_result.build(found, sheet, [], parameters, scan)
+    return SimpleNamespace(stage="network", status="ok", reasons=[], result=result)
 
 
-def network(poses, covariances, mode="control"):
-    """What the stage network leaves, as far as refine reads it."""
-    entries = {
-        name: {"T_control_segment": poses[name].tolist(), "covariance": covariances[name].tolist()} for name in poses
-    }
-    return SimpleNamespace(stage="network", result={"mode": mode, "frame_of": "control survey", "poses": entries})
+def sticker_places():
+    """Places (160, 3) mm of targets on the egg, without dents."""
+    rng = np.random.default_rng(99)
+    return egg(160, rng, dents=False)[0]
+
+
+def no_targets():
+    """What the stage network leaves of a part without targets."""
+    result = network_result.none("no segment has a list of targets", [])
+    return SimpleNamespace(stage="network", status="ok", reasons=[], result=result)

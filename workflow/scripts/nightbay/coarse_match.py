@@ -70,9 +70,11 @@ def candidates(a, b):
             break
         members = np.flatnonzero(second[seed] >= 0.5 * second[seed].max())
         left[seed] = False
-        if len(members) < 3:
-            continue
-        T_a_b = rigid.fit(a.xyz_mm[rows_a[members]], b.xyz_mm[rows_b[members]])
+        at = a.xyz_mm[rows_a[members]]
+        width_mm = np.linalg.svd(at - at.mean(axis=0), compute_uv=False)[1] / np.sqrt(len(at))
+        if len(members) < 3 or width_mm < a.cell_mm:
+            continue  # points in a line leave the turn about it open
+        T_a_b = rigid.fit(at, b.xyz_mm[rows_b[members]])
         poses.append(T_a_b)
         away = np.linalg.norm(a.xyz_mm[rows_a] - rigid.transform(T_a_b, b.xyz_mm[rows_b]), axis=1)
         left &= away > 2 * a.cell_mm

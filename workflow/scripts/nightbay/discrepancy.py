@@ -3,11 +3,12 @@
 import numpy as np
 
 from nightbay import overlap_adjustment as adjust
+from nightbay import patches as patching
 
 
 def table(names, pairs, patches, start, final, withheld):
     """One entry a pair, at poses ``start`` and ``final``; ``withheld`` (k, s, 6) motions by fits without each patch."""
-    before, after = patches.square_mm2, adjust.square_after(patches, withheld)
+    before, after = patches.mean_mm, adjust.mean_after(patches, withheld)
     rows = []
     for number, pair in enumerate(pairs):
         mine = patches.pair == number
@@ -18,8 +19,8 @@ def table(names, pairs, patches, start, final, withheld):
                 "patches": int(mine.sum()),
                 "before": summary(pair, start, int(mine.sum())),
                 "after": summary(pair, final, int(mine.sum())),
-                "withheld_rms_before_mm": float(np.sqrt(np.maximum(before[mine], 0).mean())),
-                "withheld_rms_after_mm": float(np.sqrt(np.maximum(after[mine], 0).mean())),
+                "withheld_rms_before_mm": float(np.sqrt(np.mean(before[mine] ** 2))),
+                "withheld_rms_after_mm": float(np.sqrt(np.mean(after[mine] ** 2))),
             }
         )
     return rows
@@ -31,8 +32,8 @@ def summary(pair, poses, patches):
     The error of the median counts patches and not points, whose errors are alike inside a patch. ``outside`` is the
     share of distances beyond Tukey's bound, which the rms leaves out.
     """
-    d_mm, _, _ = adjust.distances(pair, poses)
-    weights, sd_mm = adjust.robust_weights(d_mm, float(np.median(pair.discs.sd_mm)))
+    d_mm, _, _ = patching.distances(pair, poses)
+    weights, sd_mm = patching.robust_weights(d_mm, float(np.median(pair.discs.sd_mm)))
     inside = weights > 0
     return {
         "n": len(d_mm),

@@ -7,8 +7,9 @@ without targets are found to the others by the shape of their surfaces first.
 
 import numpy as np
 
-from nightbay import discrepancy, network_model, overlap, pose_choice, rigid, surface_registration
+from nightbay import discrepancy, network_model, overlap, pose_choice, rigid, surface_registration, target_ties
 from nightbay import overlap_adjustment as adjust
+from nightbay import patches as patching
 from nightbay.cloud import CloudFile
 
 
@@ -32,11 +33,11 @@ def refine(upstream, sheet, settings, folder, threads):
     start = {name: np.array(one["T_control_segment"]) for name, one in known.items()}
     start, coarse = surface_registration.place(names, clouds, start, radius_mm, parameters)
     at_origin = [np.array(known[name]["covariance"]) if name in known else None for name in names]
-    result = _refine(names, clouds, start, at_origin, by_targets, radius_mm, parameters, scan)
+    result = _refine(names, clouds, start, at_origin, by_targets, network, radius_mm, parameters, scan)
     return result | {"coarse": coarse, "frame_of": network["frame_of"] if by_targets.any() else names[0]}
 
 
-def _refine(names, clouds, start, at_origin, by_targets, radius_mm, parameters, scan):
+def _refine(names, clouds, start, at_origin, by_targets, network, radius_mm, parameters, scan):
     """Poses by targets and overlaps together; ``at_origin``: covariance of each target pose, None without targets."""
     middles = np.array([middle_mm(cloud, T) for cloud, T in zip(clouds, start, strict=True)])
     free = np.array([one is None or np.trace(one) > 0 for one in at_origin])  # what holds the frame has no covariance
@@ -47,46 +48,38 @@ def _refine(names, clouds, start, at_origin, by_targets, radius_mm, parameters, 
         alone = "single segment" if len(names) == 1 else "no overlap with another segment"
         verdicts = dict.fromkeys(range(len(names)), pose_choice.Verdict(alone))
         entries = _entries(names, start, start, at_origin, middles, np.zeros(len(names), bool), free, verdicts)
-        return {"radius_mm": radius_mm, "reach_mm": reach_mm, "variance_factor": None} | {
+        return {"radius_mm": radius_mm, "reach_mm": reach_mm, "variance_factor": None, "overlap_weight": None} | {
             "poses": entries, "discrepancies": []
         }  # fmt: skip
     per_m = np.where(by_targets, scan["target_drift_mm_per_m"], parameters["feature_drift_mm_per_m"])
-    drift = adjust.Drift(per_m, parameters["drift_length_mm"], parameters["patch_mm"])
-    place = adjust.Place(middles)
+    drift = patching.Drift(per_m, parameters["drift_length_mm"], parameters["patch_mm"])
+    place = patching.Place(middles)
     centre = place.centre_mm
-    prior = _prior(at_origin, centre, free)
-    settled = adjust.settle(pairs, start, place, drift, prior, free, reach_mm)
-    patches = adjust.gather(pairs, start, place, drift, settled)
-    solution, moved, verdicts, withheld = pose_choice.choose(patches, prior, free, by_targets, parameters)
+    ties = target_ties.read(network, names, start, centre, scan) if by_targets.any() else target_ties.none()
+    targets = pose_choice.all_targets(ties, len(names))
+    settled = adjust.settle(pairs, start, place, drift, targets, free, reach_mm)
+    given = pose_choice.evidence(patching.gather(pairs, start, place, drift, settled), ties, free, parameters["folds"])
+    solution, moved, verdicts, withheld = pose_choice.choose(given, free, by_targets, parameters["confidence"])
     final = adjust.move(start, solution.motions, centre)
     surface_registration.check(names, pairs, solution, free & ~by_targets, final, scan)
-    covariance, factor = adjust.covariance(patches, prior, solution, drift)
+    covariance = adjust.covariance(given.overlaps, given.targets, solution, given.variance_factor)
     kept = [
         network_model.at_origin(covariance[6 * at : 6 * at + 6, 6 * at : 6 * at + 6], centre) if moved[at] else one
         for at, one in enumerate(at_origin)
     ]
     entries = _entries(names, start, final, kept, middles, moved, free, verdicts)
     for at in np.flatnonzero(free):
-        entries[names[at]]["weak"] = pose_choice.weak_directions(at, patches, solution)
+        entries[names[at]]["weak"] = pose_choice.weak_directions(at, given)
         if not by_targets[at]:
             entries[names[at]] |= {"kept": "surfaces", "reason": "no targets: registered by its surfaces"}
     return {
         "radius_mm": radius_mm,
         "reach_mm": reach_mm,
-        "variance_factor": factor,
+        "variance_factor": given.variance_factor,
+        "overlap_weight": solution.factor,
         "poses": entries,
-        "discrepancies": discrepancy.table(names, pairs, patches, start, final, withheld),
+        "discrepancies": discrepancy.table(names, pairs, given.patches, start, final, withheld),
     }
-
-
-def _prior(at_origin, centre_mm, free):
-    """The targets' normal matrix (6 s, 6 s) about the centre; zero for segments without targets and those held."""
-    prior = np.zeros((6 * len(at_origin), 6 * len(at_origin)))
-    for at, covariance in enumerate(at_origin):
-        if covariance is not None and free[at]:
-            rows = slice(6 * at, 6 * at + 6)
-            prior[rows, rows] = np.linalg.inv(network_model.at_origin(covariance, -centre_mm))
-    return prior
 
 
 def _entries(names, start, final, covariances, middles, moved, free, verdicts):

@@ -9,6 +9,7 @@ import numpy as np
 
 from nightbay import coarse_fit, coarse_match, overlap, rigid
 from nightbay import overlap_adjustment as adjust
+from nightbay import patches as patching
 from nightbay.errors import Rejected
 
 ROUNDS = 12  # of matching at the narrowest reach, at most: creases and rounded edges draw a fit in by and by
@@ -28,13 +29,13 @@ def place(names, clouds, known, radius_mm, parameters):
     start, found = _connect(names, thinned, known, parameters)
     free = np.array([name not in known for name in names])
     per_m = np.full(len(names), parameters["feature_drift_mm_per_m"])
-    drift = adjust.Drift(per_m, parameters["drift_length_mm"], parameters["patch_mm"])
-    nothing = np.zeros((6 * len(names), 6 * len(names)))
+    drift = patching.Drift(per_m, parameters["drift_length_mm"], parameters["patch_mm"])
+    nothing = adjust.Equations.none(len(names))
     for reach_mm in (cell_mm, cell_mm / 2, *[radius_mm / 2] * ROUNDS):
         middles = np.array([rigid.transform(T, one.xyz_mm).mean(axis=0) for T, one in zip(start, thinned, strict=True)])
         pairs = overlap.pairs(clouds, start, radius_mm, reach_mm, parameters["correspondences"])
         before = start
-        start = adjust.settle(pairs, start, adjust.Place(middles), drift, nothing, free, reach_mm)
+        start = adjust.settle(pairs, start, patching.Place(middles), drift, nothing, free, reach_mm)
         way = max(_way_mm(old, new, middle) for old, new, middle in zip(before, start, middles, strict=True))
         print(f"surfaces within {reach_mm:.1f} mm: poses moved by {way:.3f} mm")
         if way < SETTLED * radius_mm and reach_mm == radius_mm / 2:
@@ -110,8 +111,8 @@ def check(names, pairs, solution, alone, poses, scan):
     for pair in pairs:
         if not (alone[pair.a] or alone[pair.b]):
             continue
-        d_mm, _, _ = adjust.distances(pair, poses)
-        _, sd_mm = adjust.robust_weights(d_mm, 0.0)
+        d_mm, _, _ = patching.distances(pair, poses)
+        _, sd_mm = patching.robust_weights(d_mm, 0.0)
         if sd_mm > scan["resolution_mm"]:
             raise Rejected(
                 f"surfaces of segments {names[pair.a]} and {names[pair.b]} differ by {sd_mm:.2f} mm (robust standard "

@@ -1,0 +1,95 @@
+"""What the targets say of small motions of the segments: the network once more, as observations beside the overlaps.
+
+Around the adjusted network an observation of a target is linear in the motion of its segment; the coordinates of the
+targets themselves are eliminated target by target (Schur complement). So the overlaps bend the network only as far as
+the targets' noise allows, with all correlations between the segments, and targets can be withheld to test a fit.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from nightbay import network_model
+
+
+@dataclass(frozen=True)
+class Ties:
+    """n observations of targets that two lists or more have measured, in the network's poses.
+
+    ``segment`` (n,) number of the segment, -1 for the control survey; ``target`` (n,) from 0 to ``count``; ``J``
+    (n, 3, 6) effect in mm of a motion of the segment about the centre, zero for the control survey; ``misclosure_mm``
+    (n, 3) of the observation against the adjusted target in the control frame; ``weight`` (n,) inverse variance of a
+    coordinate, 1 / mm2.
+    """
+
+    segment: np.ndarray
+    target: np.ndarray
+    J: np.ndarray
+    misclosure_mm: np.ndarray
+    weight: np.ndarray
+    count: int
+
+
+def read(network, names, poses, centre_mm, scan):
+    """The :class:`Ties` of a network's result; ``poses`` (list of (4, 4)) of the segments ``names`` in it.
+
+    The noise is the network's model: constant, and growing with the distance from the middle of the list.
+    """
+    number = {name: at for at, name in enumerate(names)}
+    place = {one["target"]: one["xyz_mm"] for one in network["targets"]}
+    rows = [one for one in network["observations"] if one["used"]]
+    segment = np.array([number.get(one["list"], -1) for one in rows], np.int64)
+    known, target = np.unique([one["target"] for one in rows], return_inverse=True)
+    x = np.array([place[one] for one in known.tolist()])[target.ravel()]
+    residual = np.array([one["residual_mm"] for one in rows])
+    turned = np.where((segment >= 0)[:, None, None], np.array(poses)[segment][:, :3, :3], np.eye(3))
+    J = np.concatenate([-network_model.cross_matrix(x - centre_mm), np.tile(np.eye(3), (len(x), 1, 1))], axis=2)
+    J[segment < 0] = 0.0
+    weight = np.empty(len(x))
+    for one in np.unique(segment):
+        mine = segment == one
+        variance = network_model.noise_covariance(x[mine], scan["target_noise_mm"], scan["target_drift_mm_per_m"])
+        weight[mine] = 1 / (variance[:, 0, 0] * network["covariance_scaled_by"])
+    # a residual is adjusted minus observed, in the frame of the list
+    return Ties(segment, target.ravel(), J, -np.einsum("nij,nj->ni", turned, residual), weight, len(known))
+
+
+def none():
+    """No targets."""
+    empty = np.empty(0, np.int64)
+    return Ties(empty, empty, np.empty((0, 3, 6)), np.empty((0, 3)), np.empty(0), 0)
+
+
+def normal_equations(ties, segments):
+    """Normal matrices (count, 6 s, 6 s) and right sides (count, 6 s) of the motions, one for each target."""
+    matrix, right = np.zeros((ties.count, 6 * segments, 6 * segments)), np.zeros((ties.count, 6 * segments))
+    order = np.argsort(ties.target, kind="stable")
+    starts = np.searchsorted(ties.target[order], np.arange(ties.count + 1))
+    for target in range(ties.count):
+        rows = order[starts[target] : starts[target + 1]]
+        share = ties.weight[rows] / ties.weight[rows].sum()
+        off = ties.misclosure_mm[rows] - share @ ties.misclosure_mm[rows]
+        J = np.zeros((len(rows), 3, 6 * segments))
+        for at, row in enumerate(rows):
+            if ties.segment[row] >= 0:
+                J[at][:, 6 * ties.segment[row] : 6 * ties.segment[row] + 6] = ties.J[row]
+        J -= np.einsum("r,rij->ij", share, J)
+        matrix[target] = np.einsum("r,rij,rik->jk", ties.weight[rows], J, J)
+        right[target] = -np.einsum("r,rij,ri->j", ties.weight[rows], J, off)
+    return matrix, right
+
+
+def squares(ties, motions, segment):
+    """Square distances (m,) mm2 of a segment's targets from where the other lists have them.
+
+    ``motions`` (count, s, 6): for each target those in which it is looked at.
+    """
+    each = motions[ties.target, np.maximum(ties.segment, 0)]  # the control survey has J = 0
+    moved = ties.misclosure_mm + np.einsum("nij,nj->ni", ties.J, each)
+    found = []
+    for row in np.flatnonzero(ties.segment == segment):
+        others = np.flatnonzero((ties.target == ties.target[row]) & (ties.segment != segment))
+        if len(others):
+            there = np.average(moved[others], axis=0, weights=ties.weight[others])
+            found.append(np.sum((moved[row] - there) ** 2))
+    return np.array(found)
