@@ -71,7 +71,7 @@ def _view(axis, result, targets, place, covariance, exaggeration):
     for at, (low, high, label) in enumerate(((2, 2, "2 lists"), (3, 3, "3 lists"), (4, np.inf, "4 lists or more"))):
         rows = (seen >= low) & (seen <= high)
         axis.scatter(*place[rows].T, s=9, marker=MARKS[at], color=COLOURS[at], label=f"seen by {label}", zorder=3)
-    number = {one["target"]: at for at, one in enumerate(targets)}
+    number = {one["target"]: at for at, one in enumerate(targets)}  # a target that only one list kept has no place here
     odd = (
         ("a blunder set aside", {one["target"] for one in result["blunders"]}, "x", "#000000"),
         ("moved", {target for move in result["moves"] for target in move["targets"]}, "+", "#CC79A7"),

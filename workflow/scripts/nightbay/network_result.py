@@ -211,8 +211,7 @@ def _drift(found, scan):
         drift.from_closures([one.distance_mm for one in sure], [one.path_m for one in sure], scan["target_noise_mm"]),
         drift.from_lengths(*_common(found)),
     ]
-    xyz = found.lists[0].xyz_mm
-    longest = float(np.linalg.norm(xyz.max(axis=0) - xyz.min(axis=0)))
+    longest = _longest(found)
     return [
         {
             "method": one.method,
@@ -228,6 +227,14 @@ def _drift(found, scan):
         for one in estimates
         if one is not None
     ]
+
+
+def _longest(found):
+    """Extent of the tie targets along their longest axis, mm."""
+    seen = np.bincount(found.observations.target[found.snooped.active], minlength=found.tied.count)
+    xyz = found.snooped.adjusted.xyz_mm[seen >= 2]
+    centred = xyz - xyz.mean(axis=0)
+    return float(np.ptp(centred @ np.linalg.svd(centred, full_matrices=False)[2][0]))
 
 
 def _common(found):
