@@ -85,7 +85,9 @@ def run_nightbay(folder, resolution_mm, faces):
         since = time.process_time()
         kept = folder / "clean" / name
         kept.mkdir(parents=True)
-        taken = SimpleNamespace(segment=name, part="exterior", folder=folder / "intake" / name, result={})
+        taken = SimpleNamespace(
+            segment=name, part="exterior", folder=folder / "intake" / name, result={"normals": "measured"}
+        )
         clean.clean({"intake": taken}, {}, settings, kept, 1)
         cleaned.append(SimpleNamespace(segment=name, folder=kept))
         poses[name] = {"T_control_segment": np.load(folder / f"{name}.pose.npy").tolist()}

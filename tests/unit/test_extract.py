@@ -53,7 +53,9 @@ def contoured(values, cells):
     ]
     vertices = np.concatenate([p.place + np.array(t) * cells for p, t in zip(patches, tiles, strict=True)])
     quads = weld.resolve(keys, [patch.quads for patch in patches], foreign)
-    return surface.Surface(vertices.astype(np.float32), weld.triangles(vertices, quads))
+    return surface.Surface(
+        vertices.astype(np.float32), weld.triangles(vertices, np.zeros(vertices.shape, np.int8), quads)
+    )
 
 
 def undirected(faces):

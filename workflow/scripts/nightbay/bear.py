@@ -13,11 +13,13 @@ better one.
 import numpy as np
 from numba import njit
 
+from nightbay.crease import sharpen
 from nightbay.signed import BAND
 
 ROUNDS = 3  # of moving along the normal; the move of the third is below a hundredth of a grid unit
 FARTHEST = 1.5  # grid units from where the field puts it
 MARGIN = 0.25  # grid units by which a vertex may move, or its normal swing a point, in and out of reach
+OPPOSED = -0.3  # cosine below which a point lies on the other side of a sheet; up to there it may be across a crease
 FEWEST = 1.5  # points by weight below which they have no spread of their own
 PRIOR = 10.0  # weight, in points, of the scanner's stated noise in the noise of one segment around a vertex
 
@@ -49,7 +51,7 @@ def _neighbours(v, m, longest, cell, place, normal, weight, reach, start, halo, 
                 far = reach[p] + MARGIN
                 if abs(d) > BAND + MARGIN or ux * ux + uy * uy + uz * uz - d * d > far * far:
                     continue
-                if normal[p, 0] * m[0] + normal[p, 1] * m[1] + normal[p, 2] * m[2] <= 0:
+                if normal[p, 0] * m[0] + normal[p, 1] * m[1] + normal[p, 2] * m[2] <= OPPOSED:
                     continue
                 if count == len(found):
                     return -1
@@ -148,7 +150,7 @@ def _settle(
     room = 256
     found, table = np.empty(room, np.int32), np.empty((ROWS, room), np.float32)
     variance = np.empty(segments)
-    move, m, turned, total_c = np.empty(3), np.empty(3), np.empty(3), np.empty(3)
+    move, m, turned, total_c, step, sums = np.empty(3), np.empty(3), np.empty(3), np.empty(3), np.empty(3), np.empty(16)
     for i in range(len(vertex)):
         m[:] = vertex_normal[i]
         n = -1
@@ -175,6 +177,12 @@ def _settle(
         if heard <= 0:
             spread[i] = noise
             continue
+        on_crease, misfit = sharpen(n, move, m, vertex[i], noise, table, sums, step)
+        if on_crease > 0:
+            effective, sigma = on_crease, misfit
+            for k in range(3):
+                move[k] += step[k]
+                m[k] = 0.0
         if (move * move).sum() <= FARTHEST * FARTHEST:
             for k in range(3):
                 vertex[i, k] += move[k]
@@ -204,11 +212,11 @@ def settle(patch, points, reach, longest, segments, noise, least_cosine, agreeme
     ``least_cosine``: points whose normal is farther from the vertex's do not count; ``agreement``: points farther from
     the surface than so many standard deviations do not count.
 
-    Returns a dict of arrays, one row a vertex: ``place`` (n, 3) float64 and ``normal`` (n, 3) float32; ``count``, the
-    number of equally weighted points that would average the noise as well, (sum w)**2 / sum w**2; ``spread``, standard
-    deviation of the points along the normal, grid units, the stated noise where fewer than one and a half
-    points bear on the vertex; ``doubt``, share of undecided points;
-    ``colour`` (n, 3) uint8 and ``coloured`` (n,) bool.
+    Returns a dict of arrays, one row a vertex: ``place`` (n, 3) float64 and ``normal`` (n, 3) float32, zero on a
+    crease; ``count``, the number of equally weighted points that would average the noise as well,
+    (sum w)**2 / sum w**2; ``spread``, standard deviation of the points along the normal, grid units, the stated noise
+    where fewer than one and a half points bear on the vertex; ``doubt``, share of undecided points; ``colour`` (n, 3)
+    uint8 and ``coloured`` (n,) bool.
     """
     n = len(patch.key)
     place, normal = patch.place.copy(), patch.normal.copy()

@@ -1,7 +1,7 @@
 """The stage fuse: one open surface from all segments of a part, in the vehicle frame."""
 
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -14,6 +14,7 @@ TILE_CELLS = 128  # along a tile's edge; memory of a tile grows with it, points 
 BLOCK_CELLS = 16  # along the edge of the blocks in which the points are counted before the tiles are laid out
 BLOCK_AREA = 0.9 * BLOCK_CELLS**2  # of a surface in a block that it crosses, on average over points and directions
 MOST_BLOCKS = 400_000_000  # one byte-sized fact a block must fit in memory; reached at 50 m of strays at 2 mm
+NEAREST = 1e-3  # grid units between vertices: at the end of the largest vehicle float32 still tells them apart
 LONGEST_REACH = 4.0  # grid units; points farther apart than this bears do not carry the resolution asked for
 KEY_BITS = (TILE_CELLS**3 * extract.KEY_EDGES).bit_length() - 1
 
@@ -131,10 +132,11 @@ def join(sources, plan, settings, threads):
         foreign.append((np.array(owners, np.int64) << KEY_BITS) + patch.foreign_key)
     quads = weld.resolve(keys, [patch.quads for patch, _ in pieces], foreign)
     vertices = np.concatenate([vertex["xyz_mm"] for _, vertex in pieces])
+    weld.part(vertices, quads, NEAREST * settings["scan"]["resolution_mm"])
     names = [name for name in pieces[0][1] if name in surface.VERTEX_ATTRIBUTES]
     whole = surface.Surface(
         vertices,
-        weld.triangles(vertices, quads),
+        weld.triangles(vertices, np.concatenate([vertex["normal"] for _, vertex in pieces]), quads),
         {name: np.concatenate([vertex[name] for _, vertex in pieces]) for name in names},
     )
     coloured = sum(np.count_nonzero(vertex["coloured"]) for _, vertex in pieces)
@@ -163,10 +165,12 @@ def tile(sources, plan, settings, number):
         "spread_mm": found["spread"] * np.float32(resolution_mm),
     }
     vertex["coloured"] = found["coloured"]
+    vertex["normal"] = np.rint(127 * found["normal"]).astype(np.int8)
     vertex["confidence"] = confidence(found["count"], vertex["spread_mm"], found["doubt"], noise_mm)
     if plan.coloured:
         vertex |= dict(zip(("red", "green", "blue"), found["colour"].T, strict=True))
-    return patch, vertex
+    # what only the tile itself needed goes: all tiles wait in memory to be welded
+    return replace(patch, place=None, normal=None), vertex
 
 
 def confidence(count, spread_mm, doubt, noise_mm):

@@ -39,8 +39,12 @@ def face_normals(surface):
 
 
 def area_mm2(surface):
-    """Area of the whole surface in mm2."""
-    return float(np.linalg.norm(face_normals(surface), axis=1).sum() / 2)
+    """Area of the whole surface in mm2; a block of faces at a time, since their corners take six times their memory."""
+    total = 0.0
+    for start in range(0, len(surface.faces), 1_000_000):
+        block = Surface(surface.vertices_mm, surface.faces[start : start + 1_000_000])
+        total += float(np.linalg.norm(face_normals(block), axis=1).sum() / 2)
+    return total
 
 
 def keep_faces(surface, keep):
