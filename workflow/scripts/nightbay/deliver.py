@@ -83,7 +83,8 @@ def _note(source, files):
         lines.append(f"{row['file']}: level {row['level']}, {row['faces']} faces, units {row['units']}, {marks}")
     for level, numbers in sorted(source.result["levels"].items()):
         if numbers["deviation"]:
-            worst = max(numbers["deviation"].values(), key=lambda figures: figures["max_mm"])
+            both = [numbers["deviation"][way] for way in ("level_to_full", "full_to_level")]
+            worst = max(both, key=lambda figures: figures["max_mm"])
             lines.append(
                 f"Level {level}: 95 % within {worst['p95_mm']} mm and all {worst['samples']} samples within "
                 f"{worst['max_mm']} mm of the full surface."

@@ -71,11 +71,14 @@ def _search(found, rows, points_mm, measured, faces, reach_mm, threads):
 def _cast(found, rows, points_mm, measured, faces, threads):
     """Search all the given faces at once; coordinates are centred, as the search tree holds them in float32."""
     o3d = native.open3d()
-    used, local = np.unique(measured.faces[faces], return_inverse=True)
+    corners = measured.faces[faces]
+    used = np.zeros(len(measured.vertices_mm), bool)
+    used[corners.ravel()] = True
+    local = (np.cumsum(used, dtype=np.int32) - 1)[corners]
     centre = points_mm[rows].mean(axis=0)
     vertices = (measured.vertices_mm[used].astype(np.float64) - centre).astype(np.float32)
     scene = o3d.t.geometry.RaycastingScene(nthreads=threads)
-    scene.add_triangles(o3d.core.Tensor(vertices), o3d.core.Tensor(local.reshape(-1, 3).astype(np.uint32)))
+    scene.add_triangles(o3d.core.Tensor(vertices), o3d.core.Tensor(local.astype(np.uint32)))
     query = (points_mm[rows] - centre).astype(np.float32)
     answer = scene.compute_closest_points(o3d.core.Tensor(query), nthreads=threads)
     point = answer["points"].numpy().astype(np.float64)

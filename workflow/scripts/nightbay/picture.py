@@ -5,18 +5,21 @@ import io
 from dataclasses import dataclass
 
 import matplotlib
-import matplotlib.image
 import numpy as np
-from scipy.ndimage import gaussian_filter, maximum_filter, minimum_filter
+from PIL import Image
+from scipy.ndimage import gaussian_filter, maximum_filter
 
 from nightbay import gap, raster
 
 UP = np.array([0.0, 0.0, 1.0])
-FORWARD = {"design_grid": np.array([-1.0, 0.0, 0.0]), "iso_8855": np.array([1.0, 0.0, 0.0])}
+FORWARD = {  # as_scanned: nothing is known of the axes, so the views are named by them
+    "design_grid": np.array([-1.0, 0.0, 0.0]),
+    "iso_8855": np.array([1.0, 0.0, 0.0]),
+    "as_scanned": np.array([-1.0, 0.0, 0.0]),
+}
 VIEWS = ("left", "front", "right", "rear", "top")
 CLAY = np.array([0.80, 0.81, 0.82])
 BACK = np.array([0.45, 0.46, 0.48])  # the inside of a sheet, seen through an opening
-PAPER = np.array([1.0, 1.0, 1.0])
 INK = np.array([0.1, 0.1, 0.1])
 LIGHT = np.array([-0.35, 0.55, 0.76])  # from above and left of the viewer
 FINER = 2  # pixels are drawn this much finer and averaged, which smooths edges
@@ -62,7 +65,7 @@ class Scene:
 
     def __init__(self, mesh, convention, width_px, cull=False):
         self.mesh, self.convention, self.cull = mesh, convention, cull
-        self.normals = gap.vertex_normals(mesh.vertices_mm, mesh.faces)
+        self.normals = gap.vertex_normals(mesh.vertices_mm, mesh.faces).astype(np.float32)
         self.low_mm, self.high_mm = (
             mesh.vertices_mm[np.unique(mesh.faces)].astype(np.float64).__getattribute__(bound)(axis=0)
             for bound in ("min", "max")
@@ -73,8 +76,14 @@ class Scene:
     def view(self, name, colours=None, hatched=None):
         """One picture. ``colours``: (n, 3) of the vertices in 0..1 instead of plain material; ``hatched``: (m,) bool,
         faces that are struck through."""
-        axes, seen = self._raster(name)
-        rgb = self._shade(seen, axes, colours)
+        axes, seen, light, behind = self._lit(name)
+        rgb = np.ones((*seen.face.shape, 3), np.float32)
+        if colours is None:
+            rgb[seen.seen] = CLAY
+        else:
+            rgb[seen.seen] = seen.interpolate(self.mesh.faces, colours.astype(np.float32))
+        rgb[behind] = BACK
+        rgb *= light[..., None]
         if hatched is not None:
             rows, columns = np.indices(seen.face.shape)
             stripe = (rows + columns) // (2 * FINER) % 3 == 0
@@ -82,38 +91,41 @@ class Scene:
         small = rgb.reshape(rgb.shape[0] // FINER, FINER, rgb.shape[1] // FINER, FINER, 3).mean(axis=(1, 3))
         pixels = np.rint(np.clip(small, 0, 1) * 255).astype(np.uint8)
         pixel_mm = seen.pixel_mm * FINER
-        return View(name, png(pixels), pixels.shape[1], pixels.shape[0], seen.left_mm, seen.top_mm, pixel_mm, axes)
+        data = png(pixels)
+        return View(name, data, pixels.shape[1], pixels.shape[0], seen.left_mm, seen.top_mm, pixel_mm, axes)
 
-    def _raster(self, name):
+    def _lit(self, name):
+        """Axes, raster, brightness (h, w) and where the back of a face is seen (h, w), of a view."""
         if name not in self._drawn:
             axes = axes_of(name, self.convention)
             fine = self.pixel_mm / FINER
-            seen = raster.draw(self.mesh.vertices_mm, self.mesh.faces, axes, fine, self.cull, margin_mm=4 * fine)
-            self._drawn[name] = axes, _even(seen)
+            seen = _even(raster.draw(self.mesh.vertices_mm, self.mesh.faces, axes, fine, self.cull, 4 * fine))
+            self._drawn[name] = axes, seen, *self._light(seen, axes)
         return self._drawn[name]
 
-    def _shade(self, seen, axes, colours):
-        """Light, shadow in hollows and lines at edges over the material: (h, w, 3) in 0..1."""
-        normal = seen.interpolate(self.mesh.faces, self.normals @ axes.T)
-        length = np.linalg.norm(normal, axis=2, keepdims=True)
+    def _light(self, seen, axes):
+        """Light from above and the viewer, darker in hollows and at edges."""
+        normal = seen.interpolate(self.mesh.faces, self.normals @ axes.T.astype(np.float32))
+        length = np.linalg.norm(normal, axis=1, keepdims=True)
         normal = np.divide(normal, length, out=np.zeros_like(normal), where=length > 0)
-        behind = normal[..., 2] < 0
-        normal = np.where(behind[..., None], -normal, normal)
-        light = 0.42 + 0.38 * np.maximum(normal @ (LIGHT / np.linalg.norm(LIGHT)), 0) + 0.20 * normal[..., 2]
-        material = CLAY if colours is None else seen.interpolate(self.mesh.faces, colours)
-        material = np.where(behind[..., None], BACK, material)
-        rgb = material * (light * self._hollows(seen))[..., None]
-        return np.where(seen.seen[..., None], rgb, PAPER)
+        turned = normal[:, 2] < 0
+        normal = np.where(turned[:, None], -normal, normal)
+        light = np.ones(seen.face.shape, np.float32)
+        lamp = (LIGHT / np.linalg.norm(LIGHT)).astype(np.float32)
+        light[seen.seen] = 0.42 + 0.38 * np.maximum(normal @ lamp, 0) + 0.20 * normal[:, 2]
+        behind = np.zeros(seen.face.shape, bool)
+        behind[seen.seen] = turned
+        return np.where(seen.seen, light * self._hollows(seen), 1.0).astype(np.float32), behind
 
     def _hollows(self, seen):
-        """Darker where the surroundings stand nearer to the viewer, and where depth jumps; (h, w)."""
+        """Darker where the surroundings stand nearer to the viewer, most of all right behind an edge; (h, w)."""
         floor = seen.depth_mm[seen.seen].min() if seen.seen.any() else 0.0
         depth = np.where(seen.seen, seen.depth_mm, floor).astype(np.float32)
         weight = seen.seen.astype(np.float32)
         reach = 30 * FINER
         around = gaussian_filter(depth * weight, reach / 3) / np.maximum(gaussian_filter(weight, reach / 3), 1e-3)
         hollow = np.clip((around - depth) / (reach * seen.pixel_mm), 0, 1)
-        jump = maximum_filter(depth, 3) - minimum_filter(depth, 3)
+        jump = maximum_filter(np.where(seen.seen, seen.depth_mm, floor), 3) - depth
         edge = np.clip((jump - 6 * seen.pixel_mm) / (30 * seen.pixel_mm), 0, 1) * seen.seen
         return (1 - 0.45 * hollow) * (1 - 0.45 * edge)
 
@@ -132,9 +144,10 @@ def _even(seen):
 
 
 def png(pixels):
-    """Pixels, (h, w, 3) uint8, as the bytes of a PNG file without date or program name."""
+    """Pixels, (h, w, 3) uint8, as the bytes of a PNG file of 256 colours."""
     buffer = io.BytesIO()
-    matplotlib.image.imsave(buffer, pixels, format="png", metadata={"Software": None})
+    few = Image.fromarray(pixels).quantize(256, Image.Quantize.MEDIANCUT, dither=Image.Dither.NONE)
+    few.save(buffer, format="png", optimize=True)
     return buffer.getvalue()
 
 

@@ -27,12 +27,9 @@ class Raster:
         return self.face >= 0
 
     def interpolate(self, faces, values):
-        """Values of the vertices, (n,) or (n, k), at every pixel, (h, w) or (h, w, k); 0 where nothing is seen."""
-        corners = faces[np.maximum(self.face, 0)]
-        weights = np.where(self.seen[..., None], self.weights, 0)
-        if values.ndim == 1:
-            return np.einsum("ijk,ijk->ij", weights, values[corners])
-        return np.einsum("ijk,ijkl->ijl", weights, values[corners])
+        """Values of the vertices, (n, k), at the pixels where the mesh is seen, row by row: (p, k)."""
+        corners, weights = faces[self.face[self.seen]], self.weights[self.seen]
+        return sum(weights[:, at, None] * values[corners[:, at]] for at in range(3))
 
 
 def draw(vertices_mm, faces, axes, pixel_mm, cull=False, margin_mm=0.0):

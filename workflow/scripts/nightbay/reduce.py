@@ -66,13 +66,14 @@ def carry_over(full, coarse, threads):
 
 
 def measured(full, level, distance_at_vertices, threads):
-    """Numbers of a level: sizes, areas, deviation both ways with all boundary vertices, and faults of its topology."""
+    """Numbers of a level: sizes, areas, deviation both ways and of the boundary, and faults of its topology."""
     areas = np.linalg.norm(surface.face_normals(level), axis=1) / 2
     filled = level.face["filled"].astype(bool)
     outwards = deviation.nearest(deviation.sample(level, SAMPLES), full, REACH_MM, threads).distance_mm
     rim = np.unique(topology.boundary_half_edges(full.faces, len(full.vertices_mm)))
-    probe = np.vstack([deviation.sample(full, SAMPLES), full.vertices_mm[rim]])
-    inwards = deviation.nearest(probe, level, REACH_MM, threads).distance_mm
+    rim = full.vertices_mm[rim[:: max(1, len(rim) // SAMPLES)]].astype(np.float64)
+    edge = deviation.nearest(rim, level, REACH_MM, threads).distance_mm
+    inwards = deviation.nearest(deviation.sample(full, SAMPLES), level, REACH_MM, threads).distance_mm
     outwards = np.concatenate([outwards, distance_at_vertices])
     return {
         "faces": len(level.faces),
@@ -80,6 +81,7 @@ def measured(full, level, distance_at_vertices, threads):
         "deviation": {
             "level_to_full": {"samples": len(outwards), **deviation.figures(outwards)},
             "full_to_level": {"samples": len(inwards), **deviation.figures(inwards)},
+            "boundary_to_level": {"samples": len(edge), **deviation.figures(edge)} if len(edge) else None,
         },
         "area_mm2": float(areas.sum()),
         "filled_faces": int(filled.sum()),

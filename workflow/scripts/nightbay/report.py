@@ -15,6 +15,13 @@ VIEW_TITLES = {
     "rear": "Rear",
     "top": "From above",
 }
+AXIS_TITLES = {  # where the frame is as scanned
+    "left": "Along +Y",
+    "right": "Along \u2212Y",
+    "front": "Along +X",
+    "rear": "Along \u2212X",
+    "top": "Along \u2212Z",
+}
 SHOWN = ("left", "front", "top", "rear")  # the four views of the overview
 DRAWN = {  # dimension: view, along the picture's height
     "wheelbase": ("left", False),
@@ -39,7 +46,7 @@ def report(upstream, sheet, settings, folder, threads):
     parameters = _parameters(job, sheet)
     html = page.render(
         "job.html.j2", job=job, sheet=sheet, state=state, summary=summary, warnings=warnings, parts=shown,
-        titles=VIEW_TITLES, dimension_names=account.DIMENSIONS, parameters=parameters, versions=_versions(upstream),
+        dimension_names=account.DIMENSIONS, parameters=parameters, versions=_versions(upstream),
     )  # fmt: skip
     (folder / "report.html").write_text(html, encoding="utf-8", newline="\n")
     (folder / "parameters.yaml").write_text(parameters, encoding="utf-8", newline="\n")
@@ -65,6 +72,11 @@ def _parameters(job, sheet):
         f"# The parameters that job {job} ran with, after vehicle class {sheet.get('vehicle_class')} and job sheet.\n"
     )
     return head + yaml.safe_dump(sheet.get("parameters", {}), sort_keys=True, allow_unicode=True)
+
+
+def titles_of(convention):
+    """What the views are called under an axis convention."""
+    return AXIS_TITLES if convention == "as_scanned" else VIEW_TITLES
 
 
 def _versions(upstream):
@@ -93,6 +105,7 @@ def pictures(part, own, folder):
     text_mm = own["text_share"] * float((scene.high_mm - scene.low_mm).max())
     return {
         "level": best,
+        "titles": titles_of(convention),
         "views": _views(part, scene, text_mm),
         "maps": [one for one in (_coverage(part, scene, text_mm, own), _scatter(scene, text_mm)) if one]
         + [one for one in (_sides(part, scene, text_mm),) if one],
@@ -109,7 +122,7 @@ def _views(part, scene, text_mm):
         lines = [one for key, one in _dimensions(part).items() if DRAWN[key][0] == name]
         said = ", ".join(drawing.label(one) for one in lines) or "no dimension was taken in this view"
         view = scene.view(name, colours)
-        drawn[name] = drawing.draw(view, VIEW_TITLES[name], said, lines, text_mm=text_mm)
+        drawn[name] = drawing.draw(view, titles_of(scene.convention)[name], said, lines, text_mm=text_mm)
     return drawn
 
 
@@ -136,11 +149,11 @@ def _dimensions(part):
 
 def _map(key, title, text, scene, colours, text_mm, *, names, scale, hatched=None, marks=None):
     """One coloured map: its views and what its colours mean."""
-    drawn = {}
+    drawn, titles = {}, titles_of(scene.convention)
     for name in names:
         view = scene.view(name, colours, hatched)
         numbered = [drawing.Mark(number, np.array(centre)) for number, centre in (marks or {}).get(name, [])]
-        drawn[name] = drawing.draw(view, f"{title}, {VIEW_TITLES[name].lower()}", text, marks=numbered, text_mm=text_mm)
+        drawn[name] = drawing.draw(view, f"{title}, {titles[name]}", text, marks=numbered, text_mm=text_mm)
     return {"key": key, "title": title, "text": text, "views": drawn, "scale": scale}
 
 
