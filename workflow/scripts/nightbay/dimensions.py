@@ -15,7 +15,8 @@ class Body:
     """A surface in the vehicle frame, as what follows needs it.
 
     ``surface``; ``areas`` (n,) mm2 of measured surface of each vertex; ``options`` of measure; ``scan``; results of
-    ``frame`` and the ``poses`` of refine; ``support_mm2``, see :func:`extremes.support_of`.
+    ``frame`` and the ``poses`` of refine; ``support_mm2``, see :func:`extremes.support_of`;
+    ``noise_mm`` (n,) of each vertex.
     """
 
     surface: object
@@ -25,6 +26,7 @@ class Body:
     frame: dict
     poses: dict
     support_mm2: float
+    noise_mm: np.ndarray
 
     @property
     def vertices_mm(self):
@@ -33,7 +35,7 @@ class Body:
     def touch(self, direction, areas=None):
         """See :func:`extremes.touch`; None where no surface is."""
         areas = self.areas if areas is None else areas
-        return extremes.touch(self.vertices_mm, areas, np.asarray(direction, float), self.support_mm2)
+        return extremes.touch(self.vertices_mm, areas, np.asarray(direction, float), self.support_mm2, self.noise_mm)
 
 
 def span(body, axis, areas=None):
@@ -112,7 +114,9 @@ def _frame_sd_mm(body, areas, direction, value):
         for sign in (1.0, -1.0):
             turned = Rotation.from_rotvec(sign * np.radians(turn) * np.eye(3)[axis]).apply(direction)
             ends = [
-                extremes.touch(body.vertices_mm[layer], areas[layer], way * turned, body.support_mm2)
+                extremes.touch(
+                    body.vertices_mm[layer], areas[layer], way * turned, body.support_mm2, body.noise_mm[layer]
+                )
                 for layer, way in zip(layers, (1.0, -1.0), strict=True)
             ]
             if None in ends:

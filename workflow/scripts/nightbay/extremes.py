@@ -4,8 +4,12 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from nightbay import robust
+
 LEAST_VERTICES = 16  # bear a plane: a spike of one vertex has long faces, and so much area of its own
 PATCH = 2.5  # edge of the patch against that of a square with the support's area
+LAYER = 5.0  # thickness of the layer of a crown below the support's level, in standard deviations of the noise
+LEAST_CROWN = 36  # vertices in it: six for each coefficient of a second-order surface
 WINDOW_MM = 30.0  # depth below the furthest vertex that is looked at first; doubled until enough surface lies there
 
 
@@ -13,10 +17,11 @@ WINDOW_MM = 30.0  # depth below the furthest vertex that is looked at first; dou
 class Touch:
     """The plane that touches a surface: ``reach_mm`` along the direction; ``point_mm`` (3,) where it touches.
 
-    Levels that the support's area of surface in one patch reaches, and twice that area, are extrapolated to no area: on
-    anything round, and on a ridge, the area grows in proportion to the depth below the outermost point. A lump smaller
-    than the support hardly moves it. ``half_width_mm``: how much was extrapolated, for how far that may err.
-    ``rows``: vertices that bear the plane.
+    The patch is the one where the support's area reaches furthest. In it, a second-order surface through what lies near
+    that level gives the plane: noise averages out, lumps don't bear. Where too few vertices lie there (a rod, a sharp
+    corner), the levels that the support and twice the support reach are extrapolated to no area: on anything round, and
+    on a ridge, the area grows in proportion to the depth. ``half_width_mm``: how far the plane lies from the support's
+    level, for how far it may err. ``rows``: vertices that bear the plane.
     """
 
     reach_mm: float
@@ -66,11 +71,11 @@ def support_of(areas, least_mm2):
     return max(float(least_mm2), float(LEAST_VERTICES * np.median(used))) if len(used) else float(least_mm2)
 
 
-def touch(vertices_mm, areas, direction, support_mm2):
+def touch(vertices_mm, areas, direction, support_mm2, noise_mm):
     """The plane at right angles to ``direction``, (3,) unit, that touches the surface; None without enough surface.
 
-    ``vertices_mm`` (n, 3) with their ``areas`` (n,) mm2; the support, see :func:`support_of`, has to lie in one patch,
-    a square across the direction of :data:`PATCH` times its size.
+    ``vertices_mm`` (n, 3) with their ``areas`` (n,) mm2 and ``noise_mm`` (n,); the support, see :func:`support_of`, has
+    to lie in one patch, a square across the direction of :data:`PATCH` times its size.
     """
     patch_mm = PATCH * np.sqrt(support_mm2)
     height = vertices_mm @ np.asarray(direction, vertices_mm.dtype)
@@ -81,20 +86,30 @@ def touch(vertices_mm, areas, direction, support_mm2):
     window = WINDOW_MM
     while True:
         near = rows[height[rows] >= top - window]
-        found = _highest_patch(vertices_mm[near], capped(areas[near], support_mm2), direction, patch_mm, support_mm2)
+        points, counted = vertices_mm[near].astype(np.float64), capped(areas[near], support_mm2)
+        plan = _across(points, direction)
+        found = _highest_patch(points @ direction, plan / patch_mm, counted, support_mm2)
         if found is not None:
-            return Touch(found.reach_mm, found.point_mm, found.half_width_mm, near[found.rows])
+            level, mine = found
+            reach, bearing = _crown(points[mine] @ direction, plan[mine], level, noise_mm[near[mine]])
+            if reach is None:
+                reach, bearing = _end(points[mine] @ direction, counted[mine], level, support_mm2)
+            rows = near[mine[bearing]]
+            return Touch(reach, vertices_mm[rows].mean(axis=0, dtype=np.float64), abs(reach - level), rows)
         if window > span:
             return None
         window *= 2.0
 
 
-def _highest_patch(vertices_mm, areas, direction, patch_mm, support_mm2):
-    points = vertices_mm.astype(np.float64)
-    height = points @ direction
+def _across(points, direction):
+    """Two coordinates, (n, 2), of points at right angles to ``direction``."""
     first = np.cross(direction, np.eye(3)[int(np.argmin(np.abs(direction)))])
     first /= np.linalg.norm(first)
-    plan = np.column_stack([points @ first, points @ np.cross(direction, first)]) / patch_mm
+    return np.column_stack([points @ first, points @ np.cross(direction, first)])
+
+
+def _highest_patch(height, plan, areas, support_mm2):
+    """The level and the rows of the patch, one unit of ``plan`` wide, that the support reaches furthest in; or None."""
     best = None
     # four grids, half a patch apart, so that no feature is cut by all of them
     for shift in ((0.0, 0.0), (0.5, 0.0), (0.0, 0.5), (0.5, 0.5)):
@@ -104,12 +119,37 @@ def _highest_patch(vertices_mm, areas, direction, patch_mm, support_mm2):
         cells, level = supported(height, areas, cell, support_mm2)
         at = int(np.argmax(level))
         if np.isfinite(level[at]) and (best is None or level[at] > best[0]):
-            best = (level[at], np.flatnonzero(cell == cells[at]))
-    if best is None:
-        return None
-    level, mine = best
-    lower = supported(height[mine], areas[mine], np.zeros(len(mine), np.int64), 2.0 * support_mm2)[1][0]
+            best = (float(level[at]), np.flatnonzero(cell == cells[at]))
+    return best
+
+
+def _crown(height, plan, level, noise_mm):
+    """Top of a robust second-order surface through a patch's outermost layer, and the rows that bear it; None, None
+    where the layer has too few vertices or is no such surface. It is as thick as noise makes a flat one.
+    """
+    noise = float(np.median(noise_mm))
+    layer = np.flatnonzero(height > level - LAYER * noise)
+    if len(layer) < LEAST_CROWN:
+        return None, None
+    off = plan[layer] - plan[layer].mean(axis=0)
+    u, v = (off / max(np.abs(off).max(), 1e-9)).T
+    rows = np.column_stack([np.ones(len(u)), u, v, u * u, u * v, v * v])
+    target = height[layer] - level
+    weights = np.ones(len(layer))
+    for _ in range(10):
+        root = np.sqrt(weights)[:, None]
+        fitted = rows @ np.linalg.lstsq(rows * root, target * root[:, 0], rcond=1e-6)[0]
+        misfit = np.abs(target - fitted)
+        sd = 1.4826 * float(np.median(misfit))  # of a normal distribution, from the median absolute deviation
+        weights = robust.tukey(misfit, max(4.685 * sd, 1e-3))  # 95 % efficient
+    bearing = weights > 0.0
+    if sd > 2.0 * noise or np.count_nonzero(bearing) < LEAST_CROWN / 2:
+        return None, None
+    return min(level + float(fitted[bearing].max()), float(height.max())), layer[bearing]
+
+
+def _end(height, areas, level, support_mm2):
+    """The end of a patch, extrapolated from two levels, and the rows that bear it."""
+    lower = supported(height, areas, np.zeros(len(height), np.int64), 2.0 * support_mm2)[1][0]
     # no further than the patch itself reaches: where it hangs over an edge, the lower level lies far down
-    reach = min(level + (level - lower), height[mine].max())
-    bearing = mine[height[mine] >= level]
-    return Touch(float(reach), points[bearing].mean(axis=0), float(reach - level), bearing)
+    return float(min(level + (level - lower), height.max())), np.flatnonzero(height >= level)

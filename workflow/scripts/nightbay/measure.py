@@ -30,7 +30,8 @@ def measure(upstream, sheet, settings, folder, threads):
     loose_mm2 = float(areas[loose].sum())
     areas[loose] = 0.0
     support_mm2 = extremes.support_of(areas, options["support_mm2"])
-    body = dimensions.Body(model, areas, options, scan, frame, upstream["refine"].result["poses"], support_mm2)
+    noise = vertex_noise(model, scan["noise_mm"])
+    body = dimensions.Body(model, areas, options, scan, frame, upstream["refine"].result["poses"], support_mm2, noise)
     print(f"{len(model.vertices_mm)} vertices, {len(model.faces)} faces, {np.count_nonzero(filled)} of them filled")
     notes = []
     found, sides_seen = take(body, upstream["fill"].part, notes)
@@ -207,6 +208,12 @@ def left_right(body, folder, threads):
         deviation_mm=compared.deviation_mm.astype(np.float32),
     )
     return leftright.summary(compared)
+
+
+def vertex_noise(model, noise_mm):
+    """Standard deviation of the points about each vertex, (n,) float32 mm, never less than one point's on paint."""
+    spread = model.vertex.get("spread_mm", np.zeros(len(model.vertices_mm), np.float32))
+    return np.fmax(spread, np.float32(noise_mm))  # unknown spreads are NaN
 
 
 def vertex_normals(model):
