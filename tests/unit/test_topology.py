@@ -1,0 +1,70 @@
+"""Boundaries of small meshes whose loops are known by construction."""
+
+import numpy as np
+import pytest
+
+from nightbay import topology
+
+
+def grid(rows, columns, without=()):
+    """A plane grid of squares, two triangles each, anticlockwise seen from +Z, but for the squares in ``without``."""
+    faces = []
+    for row in range(rows):
+        for column in range(columns):
+            if (row, column) not in without:
+                a = row * (columns + 1) + column
+                b, c, d = a + 1, a + columns + 2, a + columns + 1
+                faces += [(a, b, c), (a, c, d)]
+    y, x = np.divmod(np.arange((rows + 1) * (columns + 1)), columns + 1)
+    return np.column_stack([x, y, np.zeros(len(x))]).astype(np.float32), np.array(faces, np.int32)
+
+
+def signed_area(points):
+    x, y = points[:, 0], points[:, 1]
+    return 0.5 * np.sum(x * np.roll(y, -1) - y * np.roll(x, -1))
+
+
+def areas(vertices, loops):
+    return sorted(round(float(signed_area(vertices[loops[at]].astype(float))), 6) for at in range(len(loops)))
+
+
+def test_outer_boundary_is_anticlockwise_and_the_rim_of_a_hole_clockwise():
+    vertices, faces = grid(5, 6, {(2, 2), (2, 3)})
+    loops = topology.loops(faces, len(vertices))
+    assert areas(vertices, loops) == [-2.0, 30.0]
+
+
+def test_holes_that_touch_in_a_vertex_are_two_loops():
+    vertices, faces = grid(6, 6, {(2, 2), (3, 3)})
+    loops = topology.loops(faces, len(vertices))
+    assert areas(vertices, loops) == [-1.0, -1.0, 36.0]
+    assert all(len(set(loops[at].tolist())) == len(loops[at]) for at in range(len(loops)))
+
+
+def test_sheets_that_touch_in_a_vertex_keep_their_own_loops():
+    vertices, faces = grid(4, 4, {(r, c) for r in range(4) for c in range(4)} - {(0, 0), (1, 1)})
+    loops = topology.loops(faces, len(vertices))
+    assert areas(vertices, loops) == [1.0, 1.0]
+
+
+def test_closed_surface_has_no_loop():
+    faces = np.array([(0, 2, 1), (0, 1, 3), (1, 2, 3), (0, 3, 2)], np.int32)
+    assert len(topology.loops(faces, 4)) == 0
+    assert topology.defects(faces, 4) == {"edges_of_many_faces": 0, "edges_of_one_direction": 0}
+
+
+@pytest.mark.parametrize(
+    ("faces", "many", "one_direction"),
+    [([(0, 1, 2), (1, 0, 3), (0, 1, 4)], 1, 0), ([(0, 1, 2), (0, 1, 3)], 0, 1)],
+    ids=["third face at an edge", "flipped neighbour"],
+)
+def test_defects_are_counted(faces, many, one_direction):
+    found = topology.defects(np.array(faces, np.int32), 5)
+    assert found == {"edges_of_many_faces": many, "edges_of_one_direction": one_direction}
+
+
+def test_order_of_faces_does_not_matter():
+    vertices, faces = grid(6, 6, {(2, 2), (3, 3), (1, 4)})
+    shuffled = np.random.default_rng(5).permutation(faces)
+    first, second = topology.loops(faces, len(vertices)), topology.loops(shuffled, len(vertices))
+    assert np.array_equal(first.vertices, second.vertices) and np.array_equal(first.start, second.start)
