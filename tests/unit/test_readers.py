@@ -361,6 +361,20 @@ def test_las_cut_short(tmp_path, points, name):
     assert "cut short" in refusal(tmp_path / name)
 
 
+@pytest.mark.parametrize(("name", "at"), [("a.las", 100), ("a.laz", 100), ("a.las", 94), ("a.laz", "table")])
+def test_las_with_counts_that_can_not_be_true(tmp_path, points, name, at):
+    """Left to the library, four thousand million records keep it busy for hours or ask for all memory."""
+    las = laspy.LasData(laspy.LasHeader(point_format=6, version="1.4"))
+    las.x, las.y, las.z = points[0].T
+    las.write(tmp_path / name)
+    whole = bytearray((tmp_path / name).read_bytes())
+    data = int(np.frombuffer(whole[96:100], "<u4")[0])
+    at = int(np.frombuffer(whole[data : data + 8], "<i8")[0]) + 4 if at == "table" else at
+    whole[at : at + 4] = b"\xff" * 4
+    (tmp_path / name).write_bytes(bytes(whole))
+    assert "its header does not fit the file: it was cut short or damaged" in refusal(tmp_path / name)
+
+
 def test_e57_damaged_or_cut_short(tmp_path, points):
     data = {f"cartesian{axis}": points[0][:, at].copy() for at, axis in enumerate("XYZ")}
     write_e57(tmp_path / "a.e57", [(data, [1.0, 0, 0, 0], [0.0, 0, 0])])

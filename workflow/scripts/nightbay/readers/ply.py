@@ -205,7 +205,7 @@ def _read_whole(path, name):
     """The file by plyfile, which reads lists of any length; slow and in memory, so only where nothing else will do."""
     try:
         return plyfile.PlyData.read(str(path))
-    except plyfile.PlyParseError as error:
+    except (plyfile.PlyParseError, UnicodeDecodeError) as error:
         raise Rejected(f"{name}: {_cause(error)}: it was cut short or damaged, copy or export it again.") from error
 
 
