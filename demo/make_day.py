@@ -15,6 +15,7 @@ import os
 import shutil
 import sys
 from concurrent.futures import ProcessPoolExecutor
+from contextlib import contextmanager
 from pathlib import Path
 
 import export
@@ -75,22 +76,16 @@ def make(out, truth, points, seed, names, cores, chord_mm=shell.CHORD_MM):
     for folder in work:
         shutil.rmtree(folder, ignore_errors=True)
         folder.mkdir(parents=True)
-    context = multiprocessing.get_context("spawn")
-    with ProcessPoolExecutor(cores, mp_context=context) as pool:
+    with _workers(cores) as each:
         kinds = sorted({job.body for job in jobs}, key=list(scenario.BODIES).index)
-        built = dict(zip(kinds, pool.map(_build, kinds, [chord_mm] * len(kinds)), strict=True))
+        built = dict(zip(kinds, each(_build, [(kind, chord_mm) for kind in kinds]), strict=True))
         tasks = [(*work, job, built[job.body], points, seed) for job in jobs]
-        plans = list(pool.map(_prepare, tasks))
+        plans = list(each(_prepare, tasks))
         runs = [(*task, plan, run) for task, plan in zip(tasks, plans, strict=True) for run in task[2].runs]
-        told = list(pool.map(_run, sorted(runs, key=lambda one: -one[2].points_share * one[-1].share)))
+        told = list(each(_run, sorted(runs, key=lambda one: -one[2].points_share * one[-1].share)))
     for job, plan in zip(jobs, plans, strict=True):
-        _tell(
-            work[1] / job.name,
-            job,
-            built[job.body],
-            plan,
-            {name: facts for owner, name, facts in told if owner == job.name},
-        )
+        runs = {name: facts for owner, name, facts in told if owner == job.name}
+        _tell(work[1] / job.name, job, built[job.body], plan, runs)
     stamp.unlink(missing_ok=True)
     for part, whole in zip(work, (out, truth), strict=True):
         whole.mkdir(parents=True, exist_ok=True)
@@ -102,13 +97,24 @@ def make(out, truth, points, seed, names, cores, chord_mm=shell.CHORD_MM):
     return True
 
 
+@contextmanager
+def _workers(cores):
+    """A map over so many processes; with one, in this process."""
+    if cores == 1:
+        yield map
+        return
+    with ProcessPoolExecutor(cores, mp_context=multiprocessing.get_context("spawn")) as pool:
+        yield pool.map
+
+
 def _code():
     """Hash of the generator's own modules."""
     files = sorted(Path(__file__).parent.glob("*.py"))
     return hashlib.sha256(b"".join(file.read_bytes() for file in files)).hexdigest()
 
 
-def _build(kind, chord_mm):
+def _build(task):
+    kind, chord_mm = task
     return scenario.BODIES[kind](chord_mm)
 
 
@@ -123,7 +129,9 @@ def _prepare(task):
     raw = day / job.name / "raw"
     raw.mkdir(parents=True)
     (truth / job.name).mkdir()
-    (day / job.name / "job.yaml").write_text(yaml.safe_dump(_sheet(job), sort_keys=False, width=110), encoding="utf-8")
+    (day / job.name / "job.yaml").write_text(
+        yaml.safe_dump(_sheet(job, points), sort_keys=False, width=110), encoding="utf-8"
+    )
     shape = surface.Surface(body.vertices_mm.astype(np.float32), body.faces)
     surface.write_ply(truth / job.name / "surface.ply", shape, ["units mm", "frame vehicle"])
     if job.target_spacing_mm is None:
@@ -145,7 +153,7 @@ def _prepare(task):
     return true, control, T_vehicle_control
 
 
-def _sheet(job):
+def _sheet(job, points):
     """The job sheet as plain data."""
     segments = {}
     for run in job.runs:
@@ -159,7 +167,8 @@ def _sheet(job):
     sheet = {"vehicle_class": job.vehicle_class, "title": job.title, "units": "mm"}
     sheet |= {"nominal_mm": job.nominal_mm} if job.nominal_mm else {}
     sheet |= {"state": job.state} if job.state else {}
-    return sheet | {"parts": {job.part: part | {"segments": segments}}}
+    grid = scenario.resolution_mm(job, points * job.points_share)
+    return sheet | {"parts": {job.part: part | {"segments": segments}}, "parameters": {"scan": {"resolution_mm": grid}}}
 
 
 def _run(task):

@@ -42,6 +42,7 @@ class Job:
     body: str  # a name of BODIES
     runs: tuple
     nominal_mm: dict = field(default_factory=dict)
+    seen_m2: float = 20.0  # about; what the runs see of the body
     points_share: float = 1.0
     target_spacing_mm: float | None = None
     with_top: bool = False  # the runs along the sides carry on over the roof
@@ -60,6 +61,7 @@ JOBS = (
         title="Panel van, outside, for a roof carrier",
         body="panel van",
         nominal_mm={"length": 5400, "width": 2020, "height": 2500, "wheelbase": 3400},
+        seen_m2=42.0,
         target_spacing_mm=230.0,
         state={"load": "empty", "temperature_c": 20, "body_material": "steel"},
         runs=(
@@ -93,6 +95,7 @@ JOBS = (
         part="interior",
         title="Panel van, load bay, for a fit-out",
         body="load bay",
+        seen_m2=23.0,
         points_share=0.4,
         drift_mm_per_m=DRIFT_WITHOUT_TARGETS_MM_PER_M,
         runs=(Run("fore", "fore.ply", 0.5, colour=True), Run("aft", "aft.ply", 0.5, colour=True)),
@@ -118,6 +121,11 @@ def views(job, run, body, seed):
         span = {"fore": (1500.0, 2300.0), "aft": (3200.0, 4250.0)}[run.name]
         return viewpoints.inside(body, *span, seed=seed)
     return viewpoints.side(body, run.name, seed=seed, with_top=job.with_top)
+
+
+def resolution_mm(job, points):
+    """Grid that so many raw points of the job can fill: their mean distance, in half millimetres, 1 to 20 mm."""
+    return min(20.0, max(1.0, round(2 * (job.seen_m2 * 1e6 / points) ** 0.5) / 2))
 
 
 def faults(job):

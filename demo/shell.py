@@ -114,7 +114,11 @@ def _boolean(name, mesh, tool):
         meshes.add_mesh(pymeshlab.Mesh(np.asarray(one.vertices, float), np.asarray(one.faces, np.int32)))
     getattr(meshes, name)(first_mesh=0, second_mesh=1)
     answer = meshes.current_mesh()
-    return trimesh.Trimesh(answer.vertex_matrix(), answer.face_matrix(), process=False)
+    # the same faces come in another order each time: begin each with its lowest vertex, then sort them
+    faces = answer.face_matrix()
+    turn = np.argmin(faces, axis=1)[:, None]
+    faces = np.take_along_axis(faces, (np.arange(3) + turn) % 3, axis=1)
+    return trimesh.Trimesh(answer.vertex_matrix(), faces[np.lexsort(faces.T[::-1])], process=False)
 
 
 def loop(points, radius_mm, corner=6):
