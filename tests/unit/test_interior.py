@@ -8,6 +8,7 @@ import pytest
 import trimesh
 import yaml
 from nightbay import frame, interior, rigid
+from nightbay.groundplane import GroundPlane
 
 ROOT = Path(__file__).resolve().parents[2]
 SCHEMA = json.loads((ROOT / "workflow/schemas/frame.schema.json").read_text(encoding="utf-8"))
@@ -75,3 +76,13 @@ def test_a_plain_box_has_too_many_symmetry_planes(tmp_path):
 def test_a_round_shell_has_no_walls():
     direction = np.random.default_rng(2).normal(size=(5000, 3))
     assert interior.directions(direction / np.linalg.norm(direction, axis=1, keepdims=True)) is None
+
+
+def test_the_floor_is_where_the_part_is_wider_else_where_more_stands():
+    plane = GroundPlane(np.array([0.0, 0.0, 1.0]), 0.0, 0.1, 1e-5, None, 0.5, np.zeros(3), [], "floor plane")
+    wide, narrow = interior.Floor(plane, 0.2, 880.0, 0.01), interior.Floor(plane, 0.2, 830.0, 0.05)
+    assert interior.choose([narrow, wide]) is wide
+    loaded, bare = interior.Floor(plane, 0.2, 850.0, 0.05), interior.Floor(plane, 0.22, 853.0, 0.01)
+    assert interior.choose([bare, loaded]) is loaded
+    shelf = interior.Floor(plane, 0.06, 900.0, 0.3)
+    assert interior.choose([wide, shelf]) is wide

@@ -4,7 +4,7 @@ import re
 
 import numpy as np
 
-WORDS = {"front": 1.0, "nose": 1.0, "rear": -1.0, "back": -1.0, "tail": -1.0}
+WORDS = {"front": 1.0, "fore": 1.0, "nose": 1.0, "rear": -1.0, "aft": -1.0, "back": -1.0, "tail": -1.0}
 LEAN_LOW, LEAN_HIGH = (
     0.3,
     0.87,

@@ -1,5 +1,7 @@
 """Zero planes of a part seen from inside: floor and symmetry plane, where the shape has them."""
 
+from dataclasses import dataclass
+
 import numpy as np
 
 from nightbay import datum, robust
@@ -9,6 +11,7 @@ NARROW_DEG = 10.0  # normals within this of a direction belong to it
 TRIALS = 2000  # directions tried, about 3 degrees apart
 THICK_MM = 15.0  # a floor's ribs and mats lie within this of it
 LEAST = 0.05  # of all points must lie in a floor
+EVEN_MM = 10.0  # difference of half widths up to which walls count as upright
 AHEAD = 2.0  # the next best symmetry plane must leave so many times more points without a mirror image
 
 
@@ -16,8 +19,8 @@ def find(seen, hints):
     """The :class:`~nightbay.datum.Datum` of a part seen from inside.
 
     Three directions at right angles to each other hold most normals of a load bay. The symmetry plane is the one of the
-    three that mirrors clearly best; the floor is the larger plane that faces up, where the job sheet says which way up
-    is, else the one of two facing planes with more standing on it, and the assumption is stated.
+    three that mirrors clearly best; the floor is the largest plane that faces up, where the job sheet says which way up
+    is, else the one of the large planes near which the part is wider, and the assumption is stated.
     """
     walls = directions(seen.normals)
     if walls is None:
@@ -36,20 +39,18 @@ def find(seen, hints):
     if upright is None:
         rest = np.array([one for one in walls if abs(one @ mirror.normal) < 0.7])
         upright = [*rest, *-rest]
-    floors = [one for one in (floor(seen, direction) for direction in upright) if one is not None]
+    floors = [one for one in (floor(seen, mirror, direction) for direction in upright) if one is not None]
     if not floors:
         return datum.as_scanned("no flat floor shows")
-    largest = max(share for share, _, _ in floors)
-    # a ceiling is about as large as its floor: more stands on the floor
-    share, load, plane = max((one for one in floors if one[0] > 0.5 * largest), key=lambda one: one[1])
-    found = datum.level(plane, seen.points_mm, np.cross(mirror.normal, plane.normal))
+    chosen = choose(floors)
+    found = datum.level(chosen.plane, seen.points_mm, np.cross(mirror.normal, chosen.plane.normal))
     found.inside = True
     datum.set_mirror(found, seen)
-    found.planes["z"]["share"] = share
+    found.planes["z"]["share"] = chosen.share
     if assumed:
         found.notes.append(
-            "Which of the large planes is the floor is assumed from what stands on it; give axes.up in the job sheet "
-            "to be sure."
+            "Which of the large planes is the floor is assumed from the shape, as bodies lean in towards the roof; "
+            "give axes.up in the job sheet to be sure."
         )
     return found
 
@@ -99,11 +100,30 @@ def best_mirror(seen, walls, candidates):
     return planes[0]
 
 
-def floor(seen, up):
-    """The largest plane that faces ``up``: (share of points, share standing on it, GroundPlane); None without one.
-
-    What stands on it: points that are not on a wall or on it, in the lower half of the part.
+@dataclass(frozen=True)
+class Floor:
+    """A plane that may be the floor: ``share`` of the points in it; ``half_width_mm`` of the part above it, between the
+    walls; ``standing``: share of points in its half of the part that face up or down but lie beside it.
     """
+
+    plane: GroundPlane
+    share: float
+    half_width_mm: float
+    standing: float
+
+
+def choose(floors):
+    """The floor among planes that a part has: of the large ones the one where it is wider, since bodies lean in towards
+    the roof; where that is even, the one on which more stands.
+    """
+    largest = max(one.share for one in floors)
+    large = [one for one in floors if one.share > 0.5 * largest]
+    widest = max(one.half_width_mm for one in large)
+    return max((one for one in large if one.half_width_mm > widest - EVEN_MM), key=lambda one: one.standing)
+
+
+def floor(seen, mirror, up):
+    """The largest plane that faces ``up`` as a :class:`Floor`; None without one."""
     facing = seen.normals @ up > np.cos(np.radians(NARROW_DEG))
     height = seen.points_mm @ up
     if not facing.any():
@@ -118,9 +138,11 @@ def floor(seen, up):
         return None
     plane = _fit(seen, mine, up)
     above = seen.points_mm @ plane.normal - plane.offset_mm
-    half = np.percentile(above, 99) / 2
-    standing = np.mean((above > 2 * THICK_MM) & (above < half) & (np.abs(seen.normals @ up) > 0.5))
-    return share, float(standing), plane
+    tall = np.percentile(above, 99)
+    standing = np.mean((above > 2 * THICK_MM) & (above < tall / 2) & (np.abs(seen.normals @ up) > 0.5))
+    walls = (above > 0.05 * tall) & (above < 0.4 * tall) & (np.abs(seen.normals @ mirror.normal) > 0.7)
+    aside = np.abs(seen.points_mm[walls] @ mirror.normal - mirror.offset_mm)
+    return Floor(plane, share, float(np.percentile(aside, 75)) if len(aside) else 0.0, float(standing))
 
 
 def _fit(seen, mine, up):
