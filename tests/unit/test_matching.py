@@ -158,3 +158,10 @@ def test_what_unrelated_targets_may_do_by_chance_is_no_match():
     with pytest.raises(matching.NoMatch) as refused:
         matching.match(a, b, pairing.Tolerance(0.5, 0.1))
     assert refused.value.why == "chance" and refused.value.count == 4
+    found = matching.match(a, b, pairing.Tolerance(0.5, 0.1), labelled=np.column_stack([copied_rows(a, b), range(4)]))
+    assert found.by == "labels"
+
+
+def copied_rows(a, b):
+    """Rows of a that the rows of b are copies of."""
+    return np.linalg.norm(a[:, None] - b[None], axis=2).argmin(axis=0)

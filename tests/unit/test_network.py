@@ -301,6 +301,50 @@ def test_refuses_a_segment_that_fits_only_with_more_noise_than_declared(tmp_path
         network.network({}, sheet(tmp_path, survey, segments), settings, None, 1)
 
 
+def test_names_the_unit_or_the_mirror_that_would_explain_a_misfit(tmp_path):
+    _, survey, segments, _ = day(27)
+    one = segments[0]
+    for factor, cure in (
+        (0.001, "multiplied by 1000 .* correct its units"),
+        ([1, -1, 1], "as a mirror image .* export"),
+    ):
+        segments[0] = type(one)(one.name, one.file, one.xyz_mm * factor, one.covariance_mm2)
+        with pytest.raises(Rejected, match=f"Segment s0 .s0.csv. fits the other lists only .*{cure}"):
+            run(sheet(tmp_path, survey, segments))
+
+
+def flat_day(rng, seen):
+    """A survey of a flat panel and a segment that saw some of it, both without normals."""
+    xyz = np.column_stack([rng.uniform(0, 2500, 30), rng.uniform(0, 1500, 30), np.zeros(30)])
+    panel = networks.Truth(xyz, np.tile([0.0, 0, 1], (30, 1)))
+    bare = NOISE | {"normals": False}
+    survey, _, _ = networks.record(panel, np.arange(30), rng, name="control survey", **bare)
+    return survey, networks.record(panel, networks.patch(panel, rng, seen), rng, name="side", **bare)[0]
+
+
+def test_refuses_a_few_targets_in_one_plane_and_notes_many(tmp_path):
+    survey, side = flat_day(np.random.default_rng(28), 6)
+    with pytest.raises(Rejected, match="Segment side .side.csv.: its 6 common targets lie in one plane.*normals"):
+        run(sheet(tmp_path, survey, [side]))
+    survey, side = flat_day(np.random.default_rng(28), 14)
+    notes = run(sheet(tmp_path, survey, [side]))["notes"]
+    assert any("segment side lie in one plane" in note for note in notes)
+
+
+def test_refuses_what_may_be_chance(tmp_path):
+    _, survey, segments, _ = day(29, seen=5)
+    with pytest.raises(
+        Rejected, match="Segment s0 .* shares only 5 targets .* by chance: scan it again with at least two"
+    ):
+        run(sheet(tmp_path, survey, segments[:1]), chance_max=1e-40)
+
+
+def test_refuses_a_survey_of_three_targets(tmp_path):
+    _, survey, segments, _ = day(30)
+    with pytest.raises(Rejected, match="control survey.csv lists 3 targets; at least four are needed"):
+        run(sheet(tmp_path, survey.rows(np.arange(3)), segments))
+
+
 def test_refuses_a_survey_with_too_many_doubles(tmp_path):
     rng = np.random.default_rng(9)
     _, survey, segments, _ = day(9)

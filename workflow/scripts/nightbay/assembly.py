@@ -10,7 +10,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from scipy.spatial import cKDTree
 
-from nightbay import matching, matching_search, pairing, rigid
+from nightbay import matching, matching_search, misfits, rigid
 from nightbay.errors import Rejected
 
 WITHOUT = ("few", "chance")  # refusals for which it is worth trying without normals
@@ -101,8 +101,8 @@ def place(lists, tolerance, settings, placed=False):
             _extend(known, lists[at], match.T_a_b, settings["same_target_mm"])
     if failed:
         at = min(failed, key=lambda at: (SEVERITY.index(failed[at].why), at))
-        _refuse_loose(lists[at], known, bare, tolerance, settings)
-        raise Rejected(_refusal(lists, at, failed[at], poses))
+        others = _others(lists, len(poses) > 1)
+        raise Rejected(misfits.sentence(lists[at], failed[at], others, bare, known.xyz, tolerance, settings))
     return Placed(np.array([poses[at] for at in range(len(lists))]), matches, notes)
 
 
@@ -178,46 +178,8 @@ def _extend(known, one, T, same_mm):
     known.add(xyz[alone], normal, [one.id[row] if one.id else None for row in alone])
 
 
-def _refuse_loose(one, known, bare, tolerance, settings):
-    """Refuse a segment that would fit were noise larger than declared; that is another fault than missing targets."""
-    loose = pairing.Tolerance(4 * tolerance.noise_mm, 4 * tolerance.drift_mm_per_m, tolerance.normal_deg)
-    try:
-        match = matching.match(
-            known.xyz,
-            one.xyz_mm,
-            loose,
-            index=bare,
-            chance_max=settings["chance_max"],
-            width_mm=settings["narrowest_mm"],
-        )
-    except matching.NoMatch:
-        return
-    raise Rejected(
-        f"Segment {one.name} ({one.file}) fits the other lists only to {match.rms_mm:.2f} mm (rms of "
-        f"{len(match.rows_b)} targets), more than the declared noise of {tolerance.noise_mm:g} mm and drift of "
-        f"{tolerance.drift_mm_per_m:g} mm/m allow: calibrate the scanner and scan it again, or declare what it does in "
-        "scan.target_noise_mm and scan.target_drift_mm_per_m."
-    )
-
-
-def _refusal(lists, at, why, poses):
-    """The sentence for a segment that can't be placed."""
-    name, file = lists[at].name, lists[at].file
+def _others(lists, more):
+    """What a segment was matched to, in words."""
     if lists[0].name == "control survey":
-        others = "the control survey" + (" or the segments matched to it" if len(poses) > 1 else "")
-    else:
-        others = f"segment {lists[0].name}" + (" or those matched to it" if len(poses) > 1 else "")
-    count = "no more than three" if why.count < matching.LEAST else str(why.count)
-    return {
-        "few": f"Segment {name} ({file}) shares {count} targets with {others}; at least four common targets are "
-        "needed: scan it again with more targets in view, or survey the targets on that side.",
-        "line": f"Segment {name} ({file}): its {why.count} common targets lie nearly in one line, so that the turn "
-        "about it stays open: add targets off that line and scan it again.",
-        "flat": f"Segment {name} ({file}): its {why.count} common targets lie in one plane, where a mirrored list "
-        "would fit as well: export the targets' normals, or scan it again with more targets off that plane.",
-        "ambiguous": f"Segment {name} ({file}) fits {others} in more than one way ({why.count} targets against "
-        f"{why.runner_up} for another pose, which is no clear lead): the layout is regular or symmetric, so add a few "
-        "targets at irregular places and scan it again.",
-        "chance": f"Segment {name} ({file}) shares only {why.count} targets with {others}, which so many targets may "
-        "do by chance: scan it again with at least two more common targets in view.",
-    }[why.why]
+        return "the control survey" + (" or the segments matched to it" if more else "")
+    return f"segment {lists[0].name}" + (" or those matched to it" if more else "")

@@ -78,17 +78,27 @@ def match(xyz_a, xyz_b, tolerance, *, normal_a=None, normal_b=None, chance_max=1
         raise NoMatch("few", found[0].count if found else 0)
     best, by, runner_up = _settle(found, claims, lists)
     chance = pairing.chance(best.count, lists, searched.congruent)
-    if chance > chance_max:
+    confirmed = _confirmed(best, claims, lists)
+    if chance > chance_max and not confirmed:
         raise NoMatch("chance", best.count, runner_up)
     rows_b = np.flatnonzero(best.partner >= 0)
     if consensus.width(xyz_b[rows_b]) < width_mm:
         raise NoMatch("line", best.count)
     flat, off_plane = pairing.flat(lists, best) if normal_b is None else (False, 0)
-    if flat and (best.count < FLAT_LEAST or off_plane > best.count / 4):
+    if flat and not confirmed and (best.count < FLAT_LEAST or off_plane > best.count / 4):
         raise NoMatch("flat", best.count)
     T = best.T.copy()
     T[:3, 3] += index.centre - T[:3, :3] @ middle_b
+    by = confirmed if by == "geometry" and (chance > chance_max or flat) and confirmed else by
     return Match(T, best.partner[rows_b], rows_b, best.rms, runner_up, chance, by, flat)
+
+
+def _confirmed(best, claims, lists):
+    """Name of a claim that says the same as ``best``, or None."""
+    for by, claim in claims.items():
+        if claim is not None and claim.count >= LEAST and pairing.agree(claim, best, lists.b):
+            return by
+    return None
 
 
 def _geometric(lists):
