@@ -13,6 +13,7 @@ rule board:
     params:
         jobs=sorted(PLAN.jobs),
         refused=PLAN.refused,
+        notes=PLAN.notes,
         reports=lambda wildcards: {
             job: provenance.content(f"results/{job}/report/{job}.json") for job in sorted(PLAN.jobs)
         },

@@ -9,6 +9,8 @@ sys.path.insert(0, str(Path(workflow.basedir) / "workflow" / "scripts"))
 from nightbay import day, provenance
 
 PLAN = day.plan(Path.cwd(), config)
+SEGMENT_STAGES = ("intake", "clean")
+PART_STAGES = ("network", "refine", "frame", "fuse", "fill", "reduce", "deliver", "measure")
 
 
 def settings_of(stage):
@@ -32,6 +34,20 @@ def segments_of(stage):
 def data_of(json_files):
     """Input function: the data folders beside these JSON files."""
     return lambda wildcards: [path.removesuffix(".json") for path in json_files(wildcards)]
+
+
+def segment_results(stage):
+    """Input function: the JSON of a stage for every segment of every part of the job."""
+    return lambda wildcards: [
+        f"results/{wildcards.job}/{stage}/{name}.{segment}.json"
+        for name, part in PLAN.jobs[wildcards.job].parts.items()
+        for segment in part.segments
+    ]
+
+
+def part_results(stage):
+    """Input function: the JSON of a stage for every part of the job."""
+    return lambda wildcards: [f"results/{wildcards.job}/{stage}/{part}.json" for part in PLAN.jobs[wildcards.job].parts]
 
 
 def raw_mb(wildcards):

@@ -1,24 +1,4 @@
 # The page of a job, from every JSON that its stages left, rejected ones too.
-SEGMENT_STAGES = ("intake", "clean")
-PART_STAGES = ("network", "refine", "frame", "fuse", "fill", "reduce", "deliver", "measure")
-
-
-def segment_results(stage):
-    """Input function: the JSON of a stage for every segment of every part of the job."""
-    return lambda wildcards: [
-        f"results/{wildcards.job}/{stage}/{name}.{segment}.json"
-        for name, part in PLAN.jobs[wildcards.job].parts.items()
-        for segment in part.segments
-    ]
-
-
-def part_results(stage):
-    """Input function: the JSON of a stage for every part of the job."""
-    return lambda wildcards: [
-        f"results/{wildcards.job}/{stage}/{part}.json" for part in PLAN.jobs[wildcards.job].parts
-    ]
-
-
 rule report:
     input:
         **{stage: segment_results(stage) for stage in SEGMENT_STAGES},

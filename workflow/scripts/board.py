@@ -11,5 +11,5 @@ with open(snakemake.log[0], "w", encoding="utf-8") as log:  # noqa: F821
     given, output = snakemake.params, snakemake.output  # noqa: F821
     Path(output.data).mkdir(parents=True, exist_ok=True)
     reports = {job: f"results/{job}/report/{job}.json" for job in given.jobs}
-    result = board.board(given.jobs, given.refused, reports, output.data, day=Path.cwd().name)
+    result = board.board(given.jobs, given.refused, reports, output.data, day=Path.cwd().name, notes=given.notes)
     stage.write_json(output.json, {"stage": "board", "status": "ok", "result": result})
