@@ -93,3 +93,40 @@ def no_targets():
     """What the stage network leaves of a part without targets."""
     result = network_result.none("no segment has a list of targets", [])
     return SimpleNamespace(stage="network", status="ok", reasons=[], result=result)
+
+
+BAY_MM = np.array([2000.0, 1100.0, 1000.0])
+
+
+def bay(count, rng, ribs=True, boxes=True):
+    """Points (n, 3) mm and normals (n, 3) of the inside of a bay, its rear open: ribs, wheel boxes and a cabinet."""
+    length, width, height = BAY_MM
+    faces = [face for face in _box((0, 0, 0), BAY_MM, -1.0) if face[3][0] > -0.5]
+    if ribs:
+        for x in np.arange(200.0, length, 350.0):
+            faces += _box((x - 25, -1, -1), (x + 25, 50, height + 1), 1.0)
+            faces += _box((x - 25, width - 50, -1), (x + 25, width + 1, height + 1), 1.0)
+    if boxes:
+        faces += _box((1050, -1, -1), (1500, 160, 220), 1.0) + _box(
+            (1050, width - 160, -1), (1500, width + 1, 220), 1.0
+        )
+        faces += _box((780, width - 240, 600), (930, width + 1, 780), 1.0)
+    area = np.array([np.linalg.norm(np.cross(u, v)) for _, u, v, _ in faces])
+    points, normals = [], []
+    for (corner, u, v, normal), number in zip(faces, rng.multinomial(count, area / area.sum()), strict=True):
+        points.append(corner + rng.random((number, 1)) * u + rng.random((number, 1)) * v)
+        normals.append(np.tile(normal, (number, 1)))
+    points, normals = np.concatenate(points), np.concatenate(normals)
+    seen = np.all((points >= 0) & (points <= BAY_MM), axis=1)
+    return points[seen], normals[seen]
+
+
+def _box(low, high, sign):
+    """Six faces of a box as (corner, edge, edge, normal); ``sign`` 1 looks out of it, -1 into it."""
+    low, high = np.asarray(low, float), np.asarray(high, float)
+    faces = []
+    for axis in range(3):
+        edges = [np.eye(3)[other] * (high - low)[other] for other in range(3) if other != axis]
+        for end, corner in ((-1.0, low), (1.0, np.where(np.arange(3) == axis, high, low))):
+            faces.append((corner, *edges, sign * end * np.eye(3)[axis]))
+    return faces

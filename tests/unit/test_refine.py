@@ -4,7 +4,6 @@ import numpy as np
 import overlap_scenes
 import pytest
 from nightbay import refine, rigid, stage
-from nightbay.errors import Rejected
 
 SETTINGS = {
     "scan": {
@@ -149,34 +148,58 @@ def test_a_panel_that_moved_is_left_to_the_targets(tmp_path):
     assert pose["T_control_segment"] == network.result["poses"]["right"]["T_control_segment"]
 
 
-def test_a_segment_without_targets_joins_those_that_have_them(tmp_path):
-    cleaned, network, true = egg_part(tmp_path, 11)
-    del network.result["poses"]["left"]
-    network.result["observations"] = [one for one in network.result["observations"] if one["list"] != "left"]
-    record = run(cleaned, network, tmp_path)
+def bay_part(folder, seed, spans, count=110_000, **kinds):
+    """Segments of the bay by their spans along X, {name: (low, high)} mm, and their true poses."""
+    rng = np.random.default_rng(seed)
+    cleaned, true = [], {}
+    for name, (low, high) in spans.items():
+        points, normals = overlap_scenes.bay(count, rng, **kinds)
+        seen = (points[:, 0] >= low) & (points[:, 0] <= high)
+        points, normals = points[seen], normals[seen]
+        points = overlap_scenes.drifted(points, rng, 0.1) + normals * rng.normal(0, 0.1, (len(points), 1))
+        true[name] = overlap_scenes.random_pose(rng)
+        cleaned.append(overlap_scenes.write_segment(folder / name, name, points, normals, true[name]))
+    return cleaned, true
+
+
+def test_a_bay_without_targets_is_put_together(tmp_path):
+    cleaned, true = bay_part(tmp_path, 21, {"aft": (650, 2001), "fore": (-1, 1350)})
+    record = run(cleaned, overlap_scenes.no_targets(), tmp_path)
     assert record["status"] == "ok", record["reasons"]
-    pose = record["result"]["poses"]["left"]
-    assert (pose["kept"], pose["reason"]) == ("surfaces", "no targets: registered by its surfaces")
-    off_mm, off_deg = error(pose["T_control_segment"], true["left"], np.array([0.0, -600.0, 0.0]))
-    assert off_mm < 0.5 and off_deg < 0.02
-    assert record["result"]["poses"]["front"]["kept"] in ("targets", "refined")
+    result = record["result"]
+    assert result["frame_of"] == "aft"
+    np.testing.assert_array_equal(result["poses"]["aft"]["T_control_segment"], np.eye(4))
+    assert result["poses"]["fore"]["kept"] == "surfaces"
+    T_aft_fore = rigid.invert(true["aft"]) @ true["fore"]
+    overlap = rigid.transform(rigid.invert(true["aft"]), overlap_scenes.BAY_MM[None] / 2)[0]
+    off_mm, off_deg = error(result["poses"]["fore"]["T_control_segment"], T_aft_fore, overlap)
+    # drift of 0.1 mm/m at 0.7 m from the middles of both: some 0.1 mm, three times that at the most
+    assert off_mm < 0.3 and off_deg < 0.03
+    assert run(cleaned[::-1], overlap_scenes.no_targets(), tmp_path) == record
 
 
-def test_a_smooth_egg_without_targets_is_refused(tmp_path):
-    rng = np.random.default_rng(6)
-    cleaned = []
-    for name, view in (("a", [1, 0, 0]), ("b", [-1, 0, 0])):
-        points, normals = overlap_scenes.egg(40_000, rng, dents=False)
-        seen = (points / overlap_scenes.HALF_AXES_MM) @ view > -0.3
-        cleaned.append(
-            overlap_scenes.write_segment(
-                tmp_path / name, name, points[seen], normals[seen], overlap_scenes.random_pose(rng)
-            )
-        )
+def test_a_bay_of_even_ribs_is_refused(tmp_path):
+    cleaned, _ = bay_part(tmp_path, 22, {"aft": (650, 2001), "fore": (-1, 1350)}, boxes=False)
     record = run(cleaned, overlap_scenes.no_targets(), tmp_path)
     assert record["status"] == "rejected"
-    sentence = record["reasons"][0]["sentence"]
-    assert sentence.startswith("segments a and b share no targets and fit each other in two ways")
-    assert "put targets" in sentence
-    with pytest.raises(Rejected):
-        refine.refine({"clean": cleaned, "network": overlap_scenes.no_targets()}, {}, SETTINGS, tmp_path, 1)
+    assert "fit each other in two ways" in record["reasons"][0]["sentence"]
+
+
+def test_too_little_overlap_is_refused(tmp_path):
+    cleaned, _ = bay_part(tmp_path, 23, {"aft": (1250, 2001), "fore": (-1, 850)})  # 400 mm apart
+    record = run(cleaned, overlap_scenes.no_targets(), tmp_path)
+    assert record["status"] == "rejected"
+
+
+def test_a_segment_without_targets_joins_those_that_have_them(tmp_path):
+    rng = np.random.default_rng(24)
+    cleaned, true = bay_part(tmp_path, 24, {"aft": (650, 2001), "fore": (-1, 1350), "middle": (300, 1700)})
+    seen = dict.fromkeys(("aft", "fore"), np.arange(0, 160, 3))
+    network = overlap_scenes.targets(seen, true, seen, rng, SETTINGS["scan"])
+    record = run(cleaned, network, tmp_path)
+    assert record["status"] == "ok", record["reasons"]
+    pose = record["result"]["poses"]["middle"]
+    assert (pose["kept"], pose["reason"]) == ("surfaces", "no targets: registered by its surfaces")
+    off_mm, off_deg = error(pose["T_control_segment"], true["middle"], overlap_scenes.BAY_MM / 2)
+    assert off_mm < 0.3 and off_deg < 0.03
+    assert record["result"]["poses"]["fore"]["kept"] in ("targets", "refined")

@@ -15,10 +15,10 @@ from nightbay import rigid
 from nightbay.native import open3d
 
 SAMPLE = 400_000  # points of a segment that are thinned: ten and more a cell of the thinned cloud
-RARE = 1500  # points a segment that are matched, those with the rarest features
-MATCHES = 3000  # at most, all pairs of them are compared
+RARE = 1000  # points a segment that are matched, those with the rarest features
+MATCHES = 2000  # at most, all pairs of them are compared
 NEAREST = 5  # features that a point is matched with
-SEEDS = 60  # sets of agreeing matches that are tried
+SEEDS = 40  # sets of agreeing matches that are tried
 FEATURE_CELLS = 5  # radius of a feature in cells
 
 
