@@ -5,6 +5,7 @@ import numpy as np
 import pytest
 from nightbay import (
     adjustment,
+    assembly,
     blunders,
     checktargets,
     doubles,
@@ -235,6 +236,24 @@ class TestDrift:
         # a bend G with entries of sd s changes a length along n by n.G.n a unit, whose mean square is s^2; 8 bends of
         # 6 entries that count leave 1 / sqrt(2 * 48) of it open
         assert estimates[1].value_mm_per_m == pytest.approx(0.1, rel=4 / np.sqrt(2 * 48))
+
+
+def test_a_walk_that_comes_back_shows_its_drift_where_it_closes():
+    rng = np.random.default_rng(13)
+    angle = np.linspace(0, 2 * np.pi, 60, endpoint=False)
+    loop = np.column_stack([2200 * np.cos(angle), 900 * np.sin(angle), rng.uniform(0, 500, 60)])
+    again = np.vstack([loop, loop[:6]])  # the walk ends by recording its first six targets once more
+    xyz = again + rng.normal(0, 0.05, again.shape)
+    path = doubles.walk_m(xyz)
+    xyz += np.outer(path, rng.normal(0, 0.08, 3))
+    covariance = network_model.noise_covariance(xyz, 0.05, 0.0)
+    survey = assembly.TargetList("control survey", "control.csv", xyz, covariance)
+    found = doubles.find(survey, [], np.empty((0, 4, 4)), TOLERANCE, SETTINGS)
+    assert [one.rows for one in found] == [(row, 60 + row) for row in range(6)]
+    assert all(one.path_m == pytest.approx(path[60 + at] - path[at]) for at, one in enumerate(found))
+    drifted = np.linalg.norm(xyz[60:] - xyz[:6], axis=1).mean() / found[0].path_m
+    estimate = drift.from_closures([one.distance_mm for one in found], [one.path_m for one in found], 0.05)
+    assert estimate.value_mm_per_m == pytest.approx(drifted / np.sqrt(3), rel=0.05)  # of one coordinate
 
 
 class TestScale:
