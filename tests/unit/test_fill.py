@@ -3,7 +3,6 @@
 import numpy as np
 import pytest
 import trimesh
-
 from nightbay import bend, fill, patch, surface, topology
 
 RADIUS = 100.0

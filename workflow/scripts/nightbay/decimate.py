@@ -25,7 +25,7 @@ class Reduction:
     def __init__(self, mesh):
         """``mesh``: a :class:`~nightbay.surface.Surface`; only its faces' mark ``filled`` is carried along."""
         self.centre = mesh.vertices_mm.mean(axis=0, dtype=np.float64)
-        self.vertices = mesh.vertices_mm.astype(np.float64) - self.centre
+        self.vertices = np.ascontiguousarray(mesh.vertices_mm, np.float64) - self.centre
         self.faces = np.ascontiguousarray(mesh.faces, np.int32).copy()
         self.label = mesh.face.get("filled", np.zeros(len(mesh.faces), np.uint8)).copy()
         start, of = collapse.incidence(self.faces, len(self.vertices))

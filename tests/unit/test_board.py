@@ -1,0 +1,76 @@
+"""The day board: every job has a row, whatever became of it."""
+
+import json
+
+import pytest
+from nightbay import board
+
+
+@pytest.fixture
+def day(tmp_path):
+    """A day with two reports."""
+
+    def write(job, status="ok", reasons=(), **result):
+        whole = {
+            "state": "complete", "title": f"The {job}", "vehicle_class": "van", "points": 3_000_000, "figures": "5 m",
+            "warnings": [], "reasons": [], "page": "report.html", "thumbnail": None, **result,
+        }  # fmt: skip
+        path = tmp_path / f"results/{job}/report/{job}.json"
+        path.parent.mkdir(parents=True)
+        path.with_suffix("").mkdir()
+        (path.with_suffix("") / "thumbnail.png").write_bytes(b"picture")
+        path.write_text(json.dumps({"status": status, "reasons": list(reasons), "result": whole}))
+        return path
+
+    return write
+
+
+def run(tmp_path, jobs, refused, reports):
+    folder = tmp_path / "board"
+    folder.mkdir()
+    result = board.board(jobs, refused, reports, folder, day="Monday <2>", notes=["notes.txt is no job."])
+    return result, (folder / "index.html").read_text(encoding="utf-8")
+
+
+def test_every_job_has_a_row(day, tmp_path):
+    sentence = {"stage": "intake", "segment": "left", "sentence": "left.ply holds 3 points."}
+    reports = {
+        "alder": day("alder", thumbnail="thumbnail.png"),
+        "birch": day("birch", state="refused", reasons=[sentence]),
+        "cedar": tmp_path / "results/cedar/report/cedar.json",
+        "fir": day("fir", status="rejected", reasons=[sentence]),
+    }
+    result, html = run(tmp_path, list(reports), {"elm": ["elm/job.yaml: units is missing."]}, reports)
+    states = {row["job"]: row["state"] for row in result["jobs"]}
+    assert states == {
+        "alder": "complete", "birch": "refused", "cedar": board.UNFINISHED, "elm": "refused", "fir": "refused",
+    }  # fmt: skip
+    assert result["counts"] == {"complete": 1, "complete with warnings": 0, "refused": 3, board.UNFINISHED: 1}
+    rows = {row["job"]: row for row in result["jobs"]}
+    assert rows["alder"]["page"] == "results/alder/report/alder/report.html"
+    assert rows["cedar"]["sentences"] == [
+        "The job has no report: a stage failed, or the night ended before it; its logs are in logs/cedar."
+    ]
+    assert 'href="../../alder/report/alder/report.html"' in html
+    assert html.count("<img ") == 1 and 'src="data:image/png;base64,' in html and 'alt="Left side of The alder"' in html
+    for text in (
+        "left.ply holds 3 points.",
+        "elm/job.yaml: units is missing.",
+        "Monday &lt;2&gt;",
+        "notes.txt is no job.",
+    ):
+        assert text in html
+    for word in board.STATES[::2]:
+        assert f"{word.capitalize()}</span>" in html
+
+
+def test_an_empty_day_has_a_board_too(tmp_path):
+    result, html = run(tmp_path, [], {}, {})
+    assert result["jobs"] == [] and "No job was found." in html
+
+
+def test_board_is_the_same_bytes_again(day, tmp_path):
+    reports = {"alder": day("alder")}
+    first = run(tmp_path, ["alder"], {}, reports)
+    (tmp_path / "board").rename(tmp_path / "old")
+    assert run(tmp_path, ["alder"], {}, reports) == first
