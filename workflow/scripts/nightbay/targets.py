@@ -5,8 +5,8 @@ from pathlib import Path
 
 import numpy as np
 
+from nightbay import layout
 from nightbay.errors import Rejected
-from nightbay.readers import layout
 from nightbay.units import MM
 
 COLUMNS = ("id", "x", "y", "z", "nx", "ny", "nz", "diameter", "-")

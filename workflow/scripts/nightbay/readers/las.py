@@ -4,6 +4,7 @@ import os
 import struct
 
 import laspy
+import lazrs  # noqa: F401  what laspy reads LAZ with; named, so that its version counts for reruns
 import numpy as np
 
 from nightbay.errors import Rejected
