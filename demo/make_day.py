@@ -220,8 +220,10 @@ def _targets_of(scan, job, run, true, control, own):
     """The run's list of targets and the numbers of those that were moved before it."""
     noise = scenario.TARGET_NOISE_MM
     if run.common is None:
-        seen = survey.target_list(scan, true, seed=own, noise_mm=noise).truth
-        moved = np.random.default_rng([own, 2]).choice(np.sort(seen), run.moved, replace=False).tolist()
+        moved = []
+        if run.moved:
+            seen = survey.target_list(scan, true, seed=own, noise_mm=noise).truth
+            moved = np.random.default_rng([own, 2]).choice(np.sort(seen), run.moved, replace=False).tolist()
         listed = survey.target_list(scan, true, seed=own, noise_mm=noise, spurious=0.2, missing=0.2, moved=moved)
         return listed, moved
     # the other targets of this run were stuck on after the survey

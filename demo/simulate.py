@@ -215,10 +215,11 @@ def _candidates(scene, views, caster, rng):
     near = near.reshape(len(middle), tried)
     good = np.zeros(near.shape, bool)
     for at in range(tried):
-        view = near[:, at]
-        _, _, fit = in_view(views, view, middle, normal)
-        rows = np.flatnonzero(fit & (good.sum(axis=1) < VIEWS_A_FACE))
-        good[rows, at] = seen(caster, views.position_mm[view[rows]], middle[rows])
+        rows = np.flatnonzero(good.sum(axis=1) < VIEWS_A_FACE)
+        view = near[rows, at]
+        _, _, fit = in_view(views, view, middle[rows], normal[rows])
+        rows, view = rows[fit], view[fit]
+        good[rows, at] = seen(caster, views.position_mm[view], middle[rows])
     order = np.argsort(~good, axis=1, kind="stable")[:, :VIEWS_A_FACE]
     return np.take_along_axis(near, order, axis=1).astype(np.int32), good.sum(axis=1)
 

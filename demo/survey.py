@@ -69,7 +69,7 @@ def _scatter(body, allowed, spacing_mm, rng):
     """Random places on the allowed faces with a least distance, and their normals."""
     a, ab, ac, normal, area = simulate.geometry(body)
     share = np.where(allowed, area, 0.0)
-    tries = int(40 * share.sum() / spacing_mm**2) + 1
+    tries = int(20 * share.sum() / spacing_mm**2) + 1
     face = rng.choice(len(area), tries, p=share / share.sum())
     u, v = rng.random((2, tries))
     u, v = np.where(u + v > 1, 1 - u, u), np.where(u + v > 1, 1 - v, v)
@@ -164,11 +164,11 @@ def shuffled(lists, truths, *, seed):
 
 def _seeing(scan, xyz_mm, normal):
     """Numbers of the viewpoints that read the target."""
-    every = np.arange(len(scan.views))
-    place = np.repeat(xyz_mm[None], len(every), axis=0)
-    beam, cosine, fit = simulate.in_view(scan.views, every, place, normal[None])
-    views = every[fit & (cosine > SEEN_COS) & (beam @ normal < 0)]
-    return views[simulate.seen(scan.caster, scan.views.position_mm[views], place[views])]
+    near = np.flatnonzero(np.linalg.norm(scan.views.position_mm - xyz_mm, axis=1) < simulate.DEEPEST_MM)
+    place = np.repeat(xyz_mm[None], len(near), axis=0)
+    beam, cosine, fit = simulate.in_view(scan.views, near, place, normal[None])
+    views = near[fit & (cosine > SEEN_COS) & (beam @ normal < 0)]
+    return views[simulate.seen(scan.caster, scan.views.position_mm[views], place[: len(views)])]
 
 
 def _record(true, number, xyz_mm, T_vehicle_raw, unit_mm, noise_mm, spurious, missing, rng):
