@@ -21,6 +21,7 @@ SAME_PLANE = 0.966  # cosine of 15 deg between the two planes: more is a crease 
 CANDIDATES = 10  # points looked at for each seed taken
 DIRECTIONS = 2  # steps of a normal's coordinate from 0 to 1: 50 directions, some 25 deg apart
 EVEN = 3.0  # times the median spread about the plane: discs across an edge, seen from two sides by two runs, have more
+STORED_MM = 0.005  # what working clouds resolve, with a margin: points of no noise at all still lie even
 # Columns of a disc's moments about its seed: count, sum of offsets, of their products (xx xy xz yy yz zz), of normals.
 COUNT, OFFSETS, PRODUCTS, NORMALS = 0, slice(1, 4), slice(4, 10), slice(10, 13)
 
@@ -83,7 +84,7 @@ def match(cloud_a, cloud_b, T_control_a, T_control_b, *, radius_mm, reach_mm, mo
     mean_b, normal_b, spread_b = _planes(of_b)
     flat = np.sum(rigid.rotate(T_b_a, normal_a) * normal_b, axis=1) > SAME_PLANE
     for spread in (spread_a, spread_b):
-        flat &= spread < EVEN * np.median(spread) if len(spread) else True
+        flat &= spread < max(EVEN * float(np.median(spread)), STORED_MM) if len(spread) else True
     sd_mm = np.sqrt(spread_a**2 / of_a[:, COUNT] + spread_b**2 / of_b[:, COUNT])
     at_a, at_b = seeds + mean_a, rigid.transform(T_b_a, seeds) + mean_b
     return Correspondences(at_a[flat], at_b[flat], normal_a[flat], normal_b[flat], sd_mm[flat], share)
