@@ -5,6 +5,8 @@ Usage: bash tests/bench/run.sh network [share of the full counts, default 1]
 Settings are those of config/config.yaml, but for the drift, which the matching of issue's size asks to be 0.1 mm/m.
 """
 
+import contextlib
+import io
 import json
 import resource
 import sys
@@ -61,7 +63,8 @@ def coverage(count):
     for seed in range(count):
         rng = np.random.default_rng([seed, 41])
         truth, lists, poses, numbers = simulated(rng, 40, 18, 4, missing=0.1, spurious=0.1)
-        found = network.adjust_lists(lists, True, False, PARAMETERS, SCAN)
+        with contextlib.redirect_stdout(io.StringIO()):
+            found = network.adjust_lists(lists, True, False, PARAMETERS, SCAN)
         adjusted, observations = found.snooped.adjusted, found.observations
         seen = np.bincount(observations.target[found.snooped.active], minlength=found.tied.count)
         true = rigid.transform(rigid.invert(poses[0]), truth.xyz_mm)
@@ -212,7 +215,8 @@ def largest():
     rng = np.random.default_rng(45)
     _, lists, _, _ = simulated(rng, 600, 200, 8, missing=0.2, spurious=0.25)
     start = time.perf_counter()
-    network.adjust_lists(lists, True, False, PARAMETERS, SCAN)
+    with contextlib.redirect_stdout(io.StringIO()):
+        network.adjust_lists(lists, True, False, PARAMETERS, SCAN)
     return {
         "largest_s": time.perf_counter() - start,
         "largest_peak_mb": resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024,

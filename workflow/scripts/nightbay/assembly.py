@@ -13,6 +13,7 @@ from scipy.spatial import cKDTree
 from nightbay import matching, matching_search, misfits, rigid
 from nightbay.errors import Rejected
 
+SURVEY = "control survey"  # name of that list
 WITHOUT = ("few", "chance")  # refusals for which it is worth trying without normals
 SEVERITY = ("ambiguous", "line", "flat", "chance", "few")  # which refusal is told where several segments are refused
 
@@ -180,6 +181,6 @@ def _extend(known, one, T, same_mm):
 
 def _others(lists, more):
     """What a segment was matched to, in words."""
-    if lists[0].name == "control survey":
+    if lists[0].name == SURVEY:
         return "the control survey" + (" or the segments matched to it" if more else "")
     return f"segment {lists[0].name}" + (" or those matched to it" if more else "")

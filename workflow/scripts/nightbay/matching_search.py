@@ -111,13 +111,25 @@ def search(index_a, xyz_b, normal_b, triples_b, *, point_mm, per_m, normal_cos, 
 
 
 @numba.njit(cache=True)
+def _length(v):
+    return np.sqrt(v[0] * v[0] + v[1] * v[1] + v[2] * v[2])
+
+
+@numba.njit(cache=True)
+def _height(a, b, c):
+    """Least height of a triangle with sides a, b, c (Heron)."""
+    half = (a + b + c) / 2
+    return 2 * np.sqrt(max(half * (half - a) * (half - b) * (half - c), 0.0)) / max(a, b, c, 1e-9)
+
+
+@numba.njit(cache=True)
 def _frame(p0, p1, p2):
     """Orthonormal axes of a triangle as the columns of a matrix."""
     F = np.empty((3, 3))
     u, v = p1 - p0, p2 - p0
-    u = u / np.sqrt((u * u).sum())
+    u = u / _length(u)
     w = np.array([u[1] * v[2] - u[2] * v[1], u[2] * v[0] - u[0] * v[2], u[0] * v[1] - u[1] * v[0]])
-    w = w / np.sqrt((w * w).sum())
+    w = w / _length(w)
     F[:, 0], F[:, 2] = u, w
     F[0, 1] = w[1] * u[2] - w[2] * u[1]
     F[1, 1] = w[2] * u[0] - w[0] * u[2]
@@ -195,47 +207,53 @@ def _same(R, t, R2, t2, corners, distinct_mm):
 
 
 @numba.njit(cache=True)
+def _slot(R, t, kept_R, kept_t, kept_count, kept, spread, least, distinct_mm):
+    """Where a pose belongs among those kept, and the support that it needs to get there."""
+    weakest = 0
+    for s in range(kept):
+        if _same(R, t, kept_R[s], kept_t[s], spread, distinct_mm):
+            return s, kept_count[s] + 1
+        if kept_count[s] < kept_count[weakest]:
+            weakest = s
+    if kept < MOST_POSES:
+        return kept, least
+    return weakest, max(least, kept_count[weakest] + 1)
+
+
+@numba.njit(cache=True)
 def _search(xyz, normal_a, near, which, distance, low, cell, shape, first, after,
             xyz_b, normal_b, triples_b, point_mm, per_mm, normal_cos, least, distinct_mm):  # fmt: skip
     n_a = len(xyz)
     kept_R, kept_t = np.empty((MOST_POSES, 3, 3)), np.empty((MOST_POSES, 3))
     kept_count = np.zeros(MOST_POSES, np.int64)
-    kept, congruent, stamp = 0, 0, 0
+    kept, congruent = 0, 0
     used = np.full(n_a, -1, np.int64)
     spread = np.empty((6, 3))  # the targets of b that lie farthest out, two an axis
     for k in range(3):
         spread[2 * k], spread[2 * k + 1] = xyz_b[np.argmin(xyz_b[:, k])], xyz_b[np.argmax(xyz_b[:, k])]
-    with_normals = len(normal_b) > 0
     for row in range(len(triples_b)):
         i, j, k = triples_b[row, 0], triples_b[row, 1], triples_b[row, 2]
-        p0, p1, p2 = xyz_b[i], xyz_b[j], xyz_b[k]
-        d01, d02 = np.sqrt(((p0 - p1) ** 2).sum()), np.sqrt(((p0 - p2) ** 2).sum())
-        d12 = np.sqrt(((p1 - p2) ** 2).sum())
-        longest = max(d01, d02, d12)
-        half = (d01 + d02 + d12) / 2
-        size = 2 * np.sqrt(max(half * (half - d01) * (half - d02) * (half - d12), 0.0)) / max(longest, 1e-9)
+        d01, d02, d12 = _length(xyz_b[i] - xyz_b[j]), _length(xyz_b[i] - xyz_b[k]), _length(xyz_b[j] - xyz_b[k])
+        size = _height(d01, d02, d12)
         if size < 4 * point_mm:
             continue
-        frame_b = _frame(p0, p1, p2)
-        middle = (p0 + p1 + p2) / 3
+        frame_b = _frame(xyz_b[i], xyz_b[j], xyz_b[k])
+        middle = (xyz_b[i] + xyz_b[j] + xyz_b[k]) / 3
         w01, w02, w12 = point_mm + per_mm * d01, point_mm + per_mm * d02, point_mm + per_mm * d12
         for a0 in range(n_a):
-            at = np.searchsorted(near[a0], d01 - w01)
+            at1 = np.searchsorted(near[a0], d01 - w01)
             from2 = np.searchsorted(near[a0], d02 - w02)
-            while at < n_a and near[a0, at] <= d01 + w01:
-                a1 = which[a0, at]
-                at += 1
-                if a1 == a0:
-                    continue
+            while at1 < n_a and near[a0, at1] <= d01 + w01:
+                a1 = which[a0, at1]
+                at1 += 1
                 at2 = from2
                 while at2 < n_a and near[a0, at2] <= d02 + w02:
                     a2 = which[a0, at2]
                     at2 += 1
-                    if a2 == a0 or a2 == a1 or abs(distance[a1, a2] - d12) > w12:  # noqa: SIM109
+                    if a1 == a0 or a2 == a0 or a2 == a1 or abs(distance[a1, a2] - d12) > w12:  # noqa: SIM109
                         continue
-                    frame_a = _frame(xyz[a0], xyz[a1], xyz[a2])
-                    R = frame_a @ frame_b.T
-                    if with_normals:
+                    R = _frame(xyz[a0], xyz[a1], xyz[a2]) @ frame_b.T
+                    if len(normal_b) > 0:
                         lowest = min(
                             _cosine(R, normal_a[a0], normal_b[i]),
                             _cosine(R, normal_a[a1], normal_b[j]),
@@ -245,28 +263,10 @@ def _search(xyz, normal_a, near, which, distance, low, cell, shape, first, after
                             continue
                     congruent += 1
                     t = (xyz[a0] + xyz[a1] + xyz[a2]) / 3 - R @ middle
-                    weakest, known = 0, -1
-                    for s in range(kept):
-                        if kept_count[s] < kept_count[weakest]:
-                            weakest = s
-                        if _same(R, t, kept_R[s], kept_t[s], spread, distinct_mm):
-                            known = s
-                            break
-                    enough = least
-                    if known >= 0:
-                        enough = kept_count[known] + 1
-                    elif kept == MOST_POSES:
-                        enough = max(least, kept_count[weakest] + 1)
-                    stamp += 1
+                    slot, enough = _slot(R, t, kept_R, kept_t, kept_count, kept, spread, least, distinct_mm)
                     count = _support(R, t, middle, size, xyz_b, normal_b, normal_a, normal_cos, point_mm, per_mm,
-                                     enough, xyz, low, cell, shape, first, after, used, stamp)  # fmt: skip
-                    if count < enough:
-                        continue
-                    slot = known
-                    if known < 0:
-                        slot = weakest
-                        if kept < MOST_POSES:
-                            slot = kept
-                            kept += 1
-                    kept_R[slot], kept_t[slot], kept_count[slot] = R, t, count
+                                     enough, xyz, low, cell, shape, first, after, used, congruent)  # fmt: skip
+                    if count >= enough:
+                        kept_R[slot], kept_t[slot], kept_count[slot] = R, t, count
+                        kept = max(kept, slot + 1)
     return kept_R[:kept], kept_t[:kept], kept_count[:kept], congruent

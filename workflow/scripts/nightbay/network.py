@@ -19,8 +19,6 @@ from nightbay import (
 )
 from nightbay.errors import Rejected
 
-SURVEY = "control survey"
-
 
 @dataclass(frozen=True)
 class Network:
@@ -109,7 +107,7 @@ def _read(sheet, scan):
         return assembly.TargetList(name, raw["file"], read.xyz_mm, covariance, read.normal, read.id, read.diameter_mm)
 
     raw = sheet["control_survey"]
-    survey = one(SURVEY, raw) if raw else None
+    survey = one(assembly.SURVEY, raw) if raw else None
     if survey and len(survey) < matching.LEAST:
         raise Rejected(
             f"{raw['file']} lists {len(survey)} targets; at least four are needed: survey the vehicle again."
