@@ -96,7 +96,7 @@ def test_zero_y_of_jis_d_0030_halves_the_line_between_the_wheels():
     found = datum.as_scanned("test")
     found.planes["z"].update(found_by="ground plane", offset_mm=0.0)
     found.wheels = [
-        wheels.Wheel(at, np.full(3, 0.1), np.array([0.0, side, 0.0]), 310.0, 0.9, side)
+        wheels.Wheel(at, np.full(3, 0.1), np.array([0.0, side, 0.0]), 1e-4, 310.0, 0.9, side)
         for at, side in ((a, -1), (b, 1), (np.array([0.0, -690.0, 300.0]), -1), (np.array([0.0, 700.0, 300.0]), 1))
     ]
     found.axles = axles.pair(found.wheels)

@@ -5,8 +5,10 @@ import blockcar
 import jsonschema
 import numpy as np
 import pytest
+import trimesh
 import yaml
 from nightbay import frame, rigid
+from scipy.spatial.transform import Rotation
 
 ROOT = Path(__file__).resolve().parents[2]
 SCHEMA = json.loads((ROOT / "workflow/schemas/frame.schema.json").read_text(encoding="utf-8"))
@@ -136,7 +138,7 @@ def test_zero_y_from_an_axle_and_both_are_told(car, tmp_path):
     assert body["axles"][1]["middle_y_mm"] == pytest.approx(-12.0, abs=1.0)
 
 
-def test_one_side_gives_zero_z_and_x_and_says_why_there_is_no_y(car, tmp_path):
+def test_one_side_gives_zero_z_and_says_why_there_is_no_y(car, tmp_path):
     points, normals = car
     left = points[:, 1] < -300
     parts = {"left": np.arange(np.count_nonzero(left))}
@@ -168,6 +170,40 @@ def test_a_body_without_ground_or_wheels_stays_as_scanned(car, tmp_path):
     assert np.array_equal(result["T_vehicle_control"], np.eye(4))
     assert result["turn_sd_deg"] == {"x": None, "y": None, "z": None}
     assert any("kept as scanned" in note for note in result["notes"])
+
+
+def test_a_body_that_leans_on_its_wheels_is_told(car, tmp_path):
+    points, normals = (array.copy() for array in car)
+    body = (points[:, 2] > 640) | ((np.abs(points[:, 1]) < 801) & (points[:, 2] > 249))
+    lean = Rotation.from_euler("x", -0.5, degrees=True)  # Z towards +Y: the top leans to the right
+    points[body] = lean.apply(points[body] - [0, 0, 300]) + [0, 0, 300]
+    normals[body] = lean.apply(normals[body])
+    found = run(tmp_path, points, normals, segments(points))["symmetry"]
+    # wheels, about a fifth of all points, stay upright
+    assert found["roll_deg"] == pytest.approx(0.5, abs=0.1)
+
+
+def test_a_vehicle_on_a_side_stand_has_no_zero_y(car, tmp_path):
+    points, normals = car
+    lean = Rotation.from_euler("x", -8.0, degrees=True)
+    result = run(tmp_path, lean.apply(points), lean.apply(normals), segments(points))
+    assert "leans by 8.0 degrees against the ground, 3 are allowed" in result["zero_planes"]["y"]["reason"]
+    assert result["wheels"] == []
+
+
+def test_a_motorcycle_stands_on_two_wheels(tmp_path):
+    parts = [blockcar.wheel(x, y, radius=300, width=60) for x in (0.0, 1400.0) for y in (60.0, -60.0)]
+    for low, high in (((300, -120, 250), (1100, 120, 700)), ((350, -110, 700), (800, 110, 950))):
+        parts.append(trimesh.creation.box(bounds=[low, high]))
+    parts.append(trimesh.creation.box(bounds=[(150, -380, 1020), (190, 380, 1050)]))
+    parts.append(trimesh.creation.box(bounds=[(100, -40, 600), (200, 40, 1040)]))
+    points, normals = blockcar.scan(trimesh.util.concatenate(parts), 80_000, 4)
+    rows = {"front": np.flatnonzero(points[:, 0] < 800), "rear": np.flatnonzero(points[:, 0] > 500)}
+    result = run(tmp_path, points, normals, rows, coarse_mm=15.0)
+    assert [wheel["side"] for wheel in result["wheels"]] == ["middle", "middle"]
+    assert [axle["x_mm"] for axle in result["axles"]] == pytest.approx([0.0, 1400.0], abs=0.3)
+    assert result["axles"][0]["over_tyres_mm"] is None
+    assert error(result)[:3, 3] == pytest.approx(np.zeros(3), abs=0.3)
 
 
 def test_grounds_that_disagree_widen_the_uncertainty(car, whole, tmp_path):

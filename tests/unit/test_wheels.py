@@ -69,7 +69,7 @@ def test_contact_patches_are_told_apart():
 
 def made(x, side, sd=0.1):
     centre = np.array([x, side * 700.0, 300.0])
-    return wheels.Wheel(centre, np.full(3, sd), np.array([0.0, side or 1.0, 0.0]), 310.0, 0.9, side)
+    return wheels.Wheel(centre, np.full(3, sd), np.array([0.0, side or 1.0, 0.0]), 1e-4, 310.0, 0.9, side)
 
 
 def test_wheels_are_paired_across_the_vehicle():
@@ -96,5 +96,5 @@ def test_a_motorcycle_has_two_axles_of_one_wheel():
     ],
 )
 def test_a_poor_wheel_is_refused_with_the_reason(share, sd, sentence):
-    wheel = wheels.Wheel(np.zeros(3), np.full(3, sd), np.array([0.0, 1.0, 0.0]), 300.0, share, 1)
+    wheel = wheels.Wheel(np.zeros(3), np.full(3, sd), np.array([0.0, 1.0, 0.0]), 1e-4, 300.0, share, 1)
     assert axles.judge(wheel, OPTIONS) == sentence

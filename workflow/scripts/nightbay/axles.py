@@ -45,12 +45,11 @@ def find(datum, seen):
     band_mm = seen.options["tyre_band_mm"]
     low, _ = seen.clouds.box(T_level_control, (-2e4, -5e3, 2.0), (2e4, 5e3, band_mm), BAND_SPACING_MM)
     patches = wheels.contact_patches(low, band_mm)
-    middle = 0.0 if datum.found("y") or not len(patches) else float(patches[..., 1].mean())
     for patch in patches:
         (x_low, y_low), (x_high, y_high) = patch
         if not LEAST_PATCH_MM < x_high - x_low < MOST_PATCH_MM:
             continue
-        y = (y_low + y_high) / 2 - middle
+        y = (y_low + y_high) / 2
         side = 0 if abs(y) < wheels.WIDTH_MM / 2 else int(np.sign(y))
         y_range = {
             -1: (y_low - 80.0, y_low + wheels.WIDTH_MM),
@@ -107,7 +106,8 @@ def set_zero_x(datum, seen, sign):
     """Zero X through the middle of the front axle, the furthest in the direction ``sign`` of the level frame's X."""
     if not datum.axles:
         datum.zero_mm = datum.zero_mm - (datum.zero_mm @ datum.along) * datum.along  # the control frame's zero
-        reason = "a part seen from inside has no axle" if datum.inside else "no wheel was found"
+        reason = "no wheel was found" if datum.found("y") else "without zero Y the axles' direction is not known"
+        reason = "a part seen from inside has no axle" if datum.inside else reason
         datum.planes["x"]["reason"] = reason
         datum.notes.append(f"Zero X is kept as scanned: {reason}.")
         return
@@ -189,6 +189,7 @@ def wheels_in_vehicle(found, T_vehicle_level, design_grid):
                 "radius_mm": wheel.radius_mm,
                 "toe_in_deg": float(np.degrees(np.arctan2(ahead * axle[0], abs(axle[1])))),
                 "camber_deg": float(np.degrees(np.arctan2(-axle[2], abs(axle[1])))),
+                "turn_sd_deg": float(np.degrees(wheel.turn_sd_rad)),
                 "share": wheel.share,
             }
         )

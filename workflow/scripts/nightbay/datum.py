@@ -154,30 +154,44 @@ def mirror_plane(seen, along, across, axes):
 
 
 def set_mirror(datum, seen):
-    """Look for the symmetry plane upright on zero Z, take it as zero Y, and tell how far the body leans against it."""
-    mirror = mirror_plane(seen, datum.along, datum.across, [datum.up])
+    """Look for the symmetry plane, and take the upright plane through its middle as zero Y.
+
+    The plane may lean: a vehicle stands askew on its springs, and one that must be upright would not meet both sides.
+    """
+    mirror = mirror_plane(seen, datum.along, datum.across, [datum.up, datum.along])
+    # the top leans to the side on which the normal points down
+    roll_deg = None if isinstance(mirror, str) else -float(np.degrees(np.arcsin(mirror.normal @ datum.up)))
+    if roll_deg is not None and abs(roll_deg) > seen.options["roll_deg"]:
+        mirror = (
+            f"the symmetry plane leans by {abs(roll_deg):.1f} degrees against the ground, "
+            f"{seen.options['roll_deg']:g} are allowed"
+        )
     if isinstance(mirror, str):
         keep_across(datum, mirror)
         return
-    datum.across = mirror.normal
+    across = mirror.normal - (mirror.normal @ datum.up) * datum.up
+    datum.across = across / np.linalg.norm(across)
     datum.along = np.cross(datum.across, datum.up)
-    datum.zero_mm = datum.zero_mm - (datum.zero_mm @ mirror.normal - mirror.offset_mm) * mirror.normal
-    posed, posed_turn = seen.registration_sd(mirror.normal)
+    middle = mirror.centre_mm - (mirror.normal @ mirror.centre_mm - mirror.offset_mm) * mirror.normal
+    datum.zero_mm = datum.zero_mm + ((middle - datum.zero_mm) @ datum.across) * datum.across
+    posed, posed_turn = seen.registration_sd(datum.across)
     datum.turn_sd_rad["z"] = float(np.hypot(mirror.turn_sd_rad(datum.up), posed_turn or 0.0))
     datum.planes["y"] = {
         "found_by": "symmetry plane of the part",
-        "normal": mirror.normal.tolist(),
-        "offset_mm": float(mirror.offset_mm),
+        "normal": datum.across.tolist(),
+        "offset_mm": float(datum.across @ middle),
         "sd_mm": float(np.hypot(mirror.sd_mm, posed or 0.0)),
         "reason": None,
         "shape_sd_mm": mirror.sd_mm,
         "registration_sd_mm": posed,
     }
-    datum.symmetry = {"share": mirror.share, "rms_mm": mirror.rms_mm, "limit_mm": mirror.limit_mm}
-    free = mirror_plane(seen, datum.along, datum.across, [datum.up, datum.along])
-    if not isinstance(free, str):
-        datum.symmetry["roll_deg"] = float(np.degrees(np.arcsin(free.normal @ datum.up)))
-        datum.symmetry["roll_sd_deg"] = float(np.degrees(free.turn_sd_rad(datum.along)))
+    datum.symmetry = {
+        "share": mirror.share,
+        "rms_mm": mirror.rms_mm,
+        "limit_mm": mirror.limit_mm,
+        "roll_deg": roll_deg,
+        "roll_sd_deg": float(np.degrees(mirror.turn_sd_rad(datum.along))),
+    }
 
 
 def keep_across(datum, reason):

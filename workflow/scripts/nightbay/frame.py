@@ -43,7 +43,8 @@ def exterior(seen, ground):
             return datum.as_scanned(f"no segment shows the ground, and {ground}")
     found = datum.level(ground, seen.points_mm)
     datum.set_mirror(found, seen)
-    axles.find(found, seen)
+    if found.found("y"):  # without it, nobody knows which way an axle runs
+        axles.find(found, seen)
     return found
 
 
@@ -68,6 +69,9 @@ def result(found, facing, seen):
     T_vehicle_level = T_vehicle_control @ rigid.invert(found.T_level_control)
     posed = rigid.transform(T_vehicle_control, seen.points_mm)
     bounds = {name: posed[seen.segment == at] for at, name in enumerate(seen.names)}
+    if found.symmetry:
+        # told against `across` so far, from now on against the vehicle's right
+        found.symmetry["roll_deg"] *= float(np.sign(found.across @ np.cross(found.along * facing["sign"], found.up)))
     planes = sum(found.found(name) for name in "xyz")
     return {
         "T_vehicle_control": T_vehicle_control.tolist(),

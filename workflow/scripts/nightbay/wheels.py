@@ -27,13 +27,15 @@ class Wheel:
     """A wheel in the level frame (X along the vehicle, Z up from the ground).
 
     ``centre_mm`` (3,): X and Z of the axle, Y of the tyre's outer face; ``sd_mm`` (3,) standard uncertainties;
-    ``axle`` (3,) unit direction, outward (to +Y for a wheel in the middle plane); ``radius_mm`` of the tread, None
-    where it was not seen; ``share`` of its points that meet others after a turn; ``side``: -1, 0, 1 for -Y, middle, +Y.
+    ``axle`` (3,) unit direction, outward (to +Y for a wheel in the middle plane), with ``turn_sd_rad``; ``radius_mm``
+    of the tread, None where it was not seen; ``share`` of its points that meet others after a turn; ``side``: -1, 0, 1
+    for -Y, middle, +Y.
     """
 
     centre_mm: np.ndarray
     sd_mm: np.ndarray
     axle: np.ndarray
+    turn_sd_rad: float
     radius_mm: float | None
     share: float
     side: int
@@ -86,7 +88,8 @@ def fit(points_mm, normals, x_mm, side, threads=1):
     # the axle's line is taken where it meets the outer face
     at = at + axle * (face - at[1]) / axle[1]
     sd = np.array([np.sqrt(covariance[0, 0]), face_sd, np.sqrt(covariance[1, 1])])
-    return Wheel(at, sd, axle, _free_radius(points, normals, at, radius), share, side)
+    turn_sd = float(np.sqrt(max(covariance[2, 2], covariance[3, 3])))
+    return Wheel(at, sd, axle, turn_sd, _free_radius(points, normals, at, radius), share, side)
 
 
 def _coarse_centre(points_mm, normals, x_mm):
