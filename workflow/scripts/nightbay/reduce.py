@@ -42,7 +42,9 @@ def reach(state, probe, target, threads):
     """
     stalled = 0
     while stalled < STALLS and len(state.faces) > target.get("faces", 0):
-        before = state.copy() if "deviation_mm" in target else None
+        # the limit is a mean square, and 95 % lie within twice its root: below that there is nothing to measure
+        near = 2 * np.sqrt(state.limit_mm2) > target.get("deviation_mm", np.inf)
+        before = state.copy() if near else None
         gone = state.round(target.get("faces", 0))
         if before is not None:
             distance = deviation.nearest(probe, state.surface, REACH_MM, threads).distance_mm
