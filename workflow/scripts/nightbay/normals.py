@@ -7,6 +7,8 @@ from scipy.spatial import cKDTree
 
 from nightbay import sides, voxels
 
+PIECE = 500_000  # cells looked at together: 100 MB
+
 
 @dataclass(frozen=True)
 class Estimate:
@@ -42,8 +44,12 @@ def _nodes(mean, flatness, node_mm):
 
 def _like_nearest(mean, normal, at_mm, oriented):
     """Normals turned to the side of that of the four nodes near by which is most parallel."""
-    _, near = cKDTree(at_mm).query(mean, min(4, len(at_mm)))
-    near = near.reshape(len(mean), -1)
-    cosine = np.einsum("ij,ikj->ik", normal, oriented[near])
-    best = np.take_along_axis(cosine, np.argmax(np.abs(cosine), axis=1)[:, None], axis=1)[:, 0]
-    return normal * np.where(best < 0, -1.0, 1.0)[:, None]
+    tree, asked = cKDTree(at_mm), min(4, len(at_mm))
+    turned = np.empty_like(normal)
+    for start in range(0, len(mean), PIECE):
+        piece = slice(start, start + PIECE)
+        near = tree.query(mean[piece], asked)[1].reshape(-1, asked)
+        cosine = np.einsum("ij,ikj->ik", normal[piece], oriented[near])
+        best = np.take_along_axis(cosine, np.argmax(np.abs(cosine), axis=1)[:, None], axis=1)
+        turned[piece] = normal[piece] * np.where(best < 0, -1.0, 1.0)
+    return turned
