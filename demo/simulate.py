@@ -14,18 +14,55 @@ from dataclasses import dataclass, field, replace
 import bodies
 import numpy as np
 import viewpoints as paths
+from faults import (
+    CLUSTER,
+    GHOST,
+    GROUND,
+    KEPT,
+    LABELS,
+    LAYER,
+    MIRRORS,
+    NOISIER,
+    PERFECT,
+    STRAY,
+    SURFACE,
+    SURROUNDINGS,
+    TARGET,
+    Faults,
+    clusters,
+    edges,
+    mirrors,
+    slips,
+    strays,
+    walk,
+)
 from nightbay import rigid
-from nightbay.native import open3d
 from scipy.spatial import cKDTree
 from scipy.spatial.transform import Rotation
 
-LABELS = ("surface", "stray", "cluster", "ghost", "layer", "ground", "surroundings", "target")
-SURFACE, STRAY, CLUSTER, GHOST, LAYER, GROUND, SURROUNDINGS, TARGET = range(len(LABELS))
-
-# By material (paint, glass, trim, chrome, rubber, ground, surroundings, lining). Plausible values, no source.
-KEPT = np.array([1.0, 0.02, 0.35, 0.25, 0.6, 0.35, 0.8, 1.0])  # share of points that come back at all
-NOISIER = np.array([1.0, 4.0, 1.8, 3.0, 1.5, 1.5, 1.2, 1.0])  # their noise, against matt paint
-MIRRORS = np.array([0.004, 0.05, 0.0, 0.03, 0.0, 0.0, 0.0, 0.0])  # share of points that come off a mirror image instead
+__all__ = [
+    "CLUSTER",
+    "GHOST",
+    "GROUND",
+    "KEPT",
+    "LABELS",
+    "LAYER",
+    "MIRRORS",
+    "PERFECT",
+    "STRAY",
+    "SURFACE",
+    "SURROUNDINGS",
+    "TARGET",
+    "Faults",
+    "Points",
+    "Scan",
+    "geometry",
+    "in_view",
+    "join",
+    "random_frame",
+    "scan",
+    "seen",
+]
 
 VIEW_DEG = 24.0  # half the angle of view
 DEEPEST_MM = 750.0
@@ -33,24 +70,6 @@ STEEPEST_COS = 0.26  # beyond an incidence of 75 degrees nothing comes back
 FACE_MM = 60.0  # faces are cut to that size, so that what sees a face's middle sees about all of it
 VIEWS_A_FACE = 6
 GOLDEN = np.array([0.7548776662466927, 0.5698402909980532])  # M. Roberts' R2 sequence: even in the plane at any length
-
-
-@dataclass(frozen=True)
-class Faults:
-    """What goes wrong in a scan; shares are of all its points."""
-
-    strays: float = 0.003
-    edges: float = 0.05  # share of points that are tried for a mixed reading across an edge
-    clusters: float = 0.001
-    cluster_points: tuple = (8, 150)
-    mirrors: float = 1.0  # multiplies MIRRORS
-    dropouts: bool = True
-    normal_deg: float = 1.5  # standard deviation of a normal's direction
-    layers_mm: tuple = ()  # tracking slips: each shifts a stretch of the path towards the scanner by so much
-    layer_path_mm: float = 1500.0  # length of path that one slip spoils
-
-
-PERFECT = Faults(strays=0, edges=0, clusters=0, mirrors=0, dropouts=False, normal_deg=0)
 
 
 @dataclass(frozen=True)
@@ -107,9 +126,9 @@ class Scan:
     def chunks(self):
         """The points, about ``chunk`` at a time, in a shuffled order."""
         count = max(1, round(self.points / self.chunk))
-        clusters = _clusters(self)
+        clumps = clusters(self)
         for number in range(count):
-            yield _chunk(self, number, count, clusters)
+            yield _chunk(self, number, count, clumps)
 
     def all_points(self):
         """All points at once."""
@@ -161,7 +180,7 @@ def scan(
     kind = np.repeat(np.array(labels, np.uint8), [len(part.faces) for part in cut])
     caster = paths.caster(scene)
     candidates, count = _candidates(scene, views, caster, rng)
-    drift, turn = _walk(views, drift_mm_per_m, rng)
+    drift, turn = walk(views, drift_mm_per_m, rng)
     run = Scan(
         body=body,
         scene=scene,
@@ -169,7 +188,7 @@ def scan(
         views=views,
         candidates=candidates,
         candidate_count=count,
-        slip_mm=_slips(views, faults, rng),
+        slip_mm=slips(views, faults, rng),
         drift_mm=drift,
         turn_rad=turn,
         T_vehicle_segment=random_frame(rng) if T_vehicle_segment is None else T_vehicle_segment,
@@ -242,34 +261,6 @@ def seen(caster, position_mm, xyz_mm):
     return hit > depth - 0.5
 
 
-def _walk(views, drift_mm_per_m, rng):
-    """Error of position (v, 3) mm and of orientation (v, 3) rad of each viewpoint.
-
-    A smooth walk along the path, zero at its start; the root mean square of its length grows by ``drift_mm_per_m`` with
-    the distance from there.
-    """
-    travelled = views.travelled_mm / max(views.travelled_mm[-1], 1.0)
-    waves = np.arange(1, 4)
-    phase, size = rng.uniform(0, 2 * np.pi, (3, 6)), rng.normal(0, 1, (3, 6))
-    wave = np.sin(np.pi * waves[:, None, None] * travelled[:, None] + phase[:, None, :])
-    smooth = np.einsum("wk,wvk->vk", size, wave) * np.sqrt(2 / len(waves) / 3)
-    smooth *= drift_mm_per_m * views.reach_mm[:, None] / 1000
-    return smooth[:, :3], smooth[:, 3:] / 3000.0  # as if the last metres of the path were its lever
-
-
-def _slips(views, faults, rng):
-    """Shift of each viewpoint by tracking slips, (v, 3) mm: whole stretches of the path, towards the scanner."""
-    slip = np.zeros((len(views), 3))
-    travelled = views.travelled_mm
-    room = max(travelled[-1] - faults.layer_path_mm, 0.0)
-    for number, size in enumerate(faults.layers_mm):
-        start = room * (number + rng.uniform(0.2, 0.8)) / len(faults.layers_mm)
-        stretch = (travelled >= start) & (travelled <= start + faults.layer_path_mm)
-        towards = -views.axis[stretch].mean(axis=0)
-        slip[stretch] = size * towards / np.linalg.norm(towards)
-    return slip
-
-
 def _weights(run):
     """Area of each face by the share of its points that come back, (m,), and the faces' geometry."""
     shape = geometry(run.scene)
@@ -301,7 +292,7 @@ def _draw(run, rng, number, count):
     return place, face, view, beam, depth, cosine
 
 
-def _chunk(run, number, count, clusters):
+def _chunk(run, number, count, clumps):
     rng = np.random.default_rng([run.seed, 4, number])
     place, face, view, beam, depth, cosine = _draw(run, rng, number, count)
     normal = geometry(run.scene)[3][face]
@@ -319,7 +310,7 @@ def _chunk(run, number, count, clusters):
     label[slipped] = LAYER
     true = place.copy()
     ideal = place + lift[:, None] * normal
-    for change in (_edges, _strays, _mirrors):
+    for change in (edges, strays, mirrors):
         rows, moved, what = change(run, rng, place, face, view, beam, depth, normal)
         ideal[rows], true[rows], label[rows] = moved, moved, what
     ideal += (rng.normal(0, 1, len(place)) * noise)[:, None] * beam
@@ -328,16 +319,16 @@ def _chunk(run, number, count, clusters):
     normal = normal + rng.normal(0, 1, normal.shape) * tilt
     normal /= np.linalg.norm(normal, axis=1, keepdims=True)
     colour = run.scene.colour[face] * (0.35 + 0.65 * cosine)[:, None] + rng.normal(0, 4, place.shape)
-    mine = clusters["at"] % count == number
+    mine = clumps["at"] % count == number
     rows = [
         np.concatenate(pair)
         for pair in (
-            (seen, clusters["xyz"][mine]),
-            (normal, clusters["normal"][mine]),
+            (seen, clumps["xyz"][mine]),
+            (normal, clumps["normal"][mine]),
             (colour, np.full((mine.sum(), 3), 120.0)),
             (label, np.full(mine.sum(), CLUSTER, np.uint8)),
-            (view, clusters["view"][mine]),
-            (true, clusters["xyz"][mine]),
+            (view, clumps["view"][mine]),
+            (true, clumps["xyz"][mine]),
         )
     ]
     order = rng.permutation(len(rows[0]))
@@ -360,69 +351,3 @@ def _on_targets(targets, place):
     hit = np.isfinite(distance)
     hit[hit] = distance[hit] <= targets.diameter_mm[nearest[hit]] / 2
     return hit
-
-
-def _edges(run, rng, place, face, view, beam, depth, normal):
-    """Mixed readings: a beam 2 mm wide, half of which passes an edge, gives a point between the two depths."""
-    rows = np.flatnonzero(rng.random(len(place)) < run.faults.edges)
-    aside = place[rows] + rng.normal(0, 1.0, (len(rows), 3)) - run.views.position_mm[view[rows]]
-    second, _ = paths.cast(
-        run.caster, run.views.position_mm[view[rows]], aside / np.linalg.norm(aside, axis=1)[:, None]
-    )
-    jump = second - depth[rows]
-    share = rng.uniform(0.1, 0.9, len(rows))
-    mixed = np.isfinite(second) & (np.abs(jump) > 6.0) & (np.abs(jump) < 250.0)
-    rows = rows[mixed]
-    return _free(run, rows, place[rows] + (share * jump)[mixed, None] * beam[rows], STRAY)
-
-
-def _strays(run, rng, place, face, view, beam, depth, normal):
-    """Stray reflections: points anywhere along the beam, most of them near the surface."""
-    rows = np.flatnonzero(rng.random(len(place)) < run.faults.strays)
-    along = np.exp(rng.uniform(np.log(2.0), np.log(300.0), len(rows))) * rng.choice([-1.0, 1.0], len(rows))
-    return _free(run, rows, place[rows] + along[:, None] * beam[rows], STRAY)
-
-
-def _mirrors(run, rng, place, face, view, beam, depth, normal):
-    """Ghosts: what a glossy panel mirrors appears behind it, on the beam, as far on as the mirrored thing is away."""
-    share = MIRRORS[run.scene.material[face]] * run.faults.mirrors
-    rows = np.flatnonzero(rng.random(len(place)) < share)
-    mirrored = beam[rows] - 2 * np.einsum("ij,ij->i", beam[rows], normal[rows])[:, None] * normal[rows]
-    further, _ = paths.cast(run.caster, place[rows] + 0.5 * mirrored, mirrored)
-    hit = np.isfinite(further) & (further > 5.0) & (further < 1500.0)
-    rows = rows[hit]
-    return _free(run, rows, place[rows] + further[hit, None] * beam[rows], GHOST)
-
-
-def _free(run, rows, moved, what):
-    """Only points that do not come to lie on some surface again: those would not be wrong."""
-    if len(rows) == 0:
-        return rows, moved, what
-    distance = run.caster.compute_distance(open3d().core.Tensor(moved.astype(np.float32))).numpy()
-    free = distance > max(1.5, 8 * run.noise_mm)
-    return rows[free], moved[free], what
-
-
-def _clusters(run):
-    """Clumps of points between scanner and part: dict of xyz, normal, view, and number of the clump."""
-    rng = np.random.default_rng([run.seed, 5])
-    low, high = run.faults.cluster_points
-    wanted = run.points * run.faults.clusters
-    size = rng.integers(low, high + 1, max(1, round(wanted / ((low + high) / 2))) if wanted else 0)
-    view = rng.integers(0, len(run.views), len(size))
-    way = run.views.aim_mm[view] - run.views.position_mm[view]
-    centre = run.views.position_mm[view] + rng.uniform(0.3, 0.85, len(size))[:, None] * way
-    radius = rng.uniform(2.0, 12.0, len(size))
-    if len(size):
-        distance = run.caster.compute_distance(open3d().core.Tensor(centre.astype(np.float32))).numpy()
-        apart = distance > 3 * radius + 20.0
-        size, view, way, centre, radius = size[apart], view[apart], way[apart], centre[apart], radius[apart]
-    at = np.repeat(np.arange(len(size)), size)
-    spread = np.clip(rng.normal(0, 0.5, (len(at), 3)), -1.5, 1.5) * radius[at, None]
-    back = -way[at] / np.linalg.norm(way[at], axis=1, keepdims=True) + rng.normal(0, 0.3, (len(at), 3))
-    return {
-        "xyz": centre[at] + spread,
-        "normal": back / np.linalg.norm(back, axis=1, keepdims=True),
-        "view": view[at],
-        "at": at,
-    }
