@@ -14,7 +14,9 @@ UNDER_MM = 60.0  # a scanner does not get nearer to the ground: a way under the 
 DIRECTIONS = 96  # 11 degrees apart: an opening of 200 mm, one metre off, lets one through
 REACH_MM = 1500.0  # what stands closed further off than that was not closed for the scanner, which was nearer
 FACES = 0.1  # least cosine between a way out and the outward normal of a surface that stops it, seen from its back
-MOSTLY = 0.8  # share of a thing's cells that must be shut in
+LEAST = 10.0  # smaller things than a square of so many times the smallest to keep may be scraps seen through a slit
+ASKED = 100  # places in a thing that are tried
+MOSTLY = 0.8  # share of them that must be shut in
 
 
 def mirrored(cells, member, centres_mm, normals, smallest_mm, floor=None):
@@ -31,7 +33,7 @@ def mirrored(cells, member, centres_mm, normals, smallest_mm, floor=None):
     )
     faces = np.column_stack([np.bincount(things.link, normals[member][:, axis]) for axis in range(3)])
     faces /= np.maximum(np.linalg.norm(faces, axis=1), 1e-12)[:, None]
-    asked = things.of_link != np.argmax(np.bincount(things.of_link))
+    asked = _asked(things.of_link, (LEAST * smallest_mm / things.edge_mm) ** 2)
     place = np.empty((len(count), 3), np.int64)
     place[things.link] = (cells.index[member] - 1) // round(things.edge_mm / cells.edge_mm) + 1
     dims = place.max(axis=0) + 2
@@ -41,9 +43,20 @@ def mirrored(cells, member, centres_mm, normals, smallest_mm, floor=None):
         *(at_mm, faces, things.of_link, asked, keys, cells.low_mm, dims, things.edge_mm, _directions()),
         *(up, level_mm),
     )
-    share = np.bincount(things.of_link, shut) / np.bincount(things.of_link)
+    share = np.bincount(things.of_link, shut) / np.maximum(np.bincount(things.of_link, asked), 1)
     ghost[member] = (share >= MOSTLY)[things.of_link][things.link]
     return ghost
+
+
+def _asked(thing, fewest):
+    """Some links of every thing but the largest and those too small to tell: (l,) bool."""
+    size = np.bincount(thing)
+    size_of_link = size[thing]
+    order = np.argsort(thing, kind="stable")
+    nth = np.empty(len(thing), np.int64)
+    nth[order] = np.arange(len(thing)) - np.repeat(np.cumsum(size) - size, size)
+    some = nth % np.maximum(1, size_of_link // ASKED) == 0
+    return some & (size_of_link >= fewest) & (thing != np.argmax(size))
 
 
 def _directions():

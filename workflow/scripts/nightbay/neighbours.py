@@ -15,9 +15,9 @@ class Cells:
 
     ``edge_mm``; ``low_mm`` (3,), the corner of the grid; ``xyz_mm`` (n, 3) float32 and ``normal`` (n, 3) float32,
     sorted by cell; ``order`` (n,) int64, the row of each in the working cloud; ``start`` (m + 1,) int64, where each
-    cell's points begin; ``index`` (m, 3) int32, the cell on the grid, from 1; ``keys`` (m,) int64 sorted, the same as one
-    number on a grid of ``dims`` (3,); ``runs`` (m, 9, 2) int32: the cells that touch a cell, its own among them, as nine
-    half-open ranges of cells in a row.
+    cell's points begin; ``index`` (m, 3) int32, the cell on the grid, from 1; ``keys`` (m,) int64 sorted, the same as
+    one number on a grid of ``dims`` (3,); ``runs`` (m, 9, 2) int32: the cells that touch a cell, its own among them, as
+    nine half-open ranges of cells in a row.
     """
 
     edge_mm: float

@@ -11,7 +11,7 @@ import numpy as np
 # Two points agree when they are off by no more than 4 sigma of the difference of two noisy points, plus what normals
 # that are wrong by some degrees make of the distance between them (0.1 = 5.7 degrees).
 NOISE_FACTOR = 4.0 * np.sqrt(2.0)
-SLOPE = 0.1
+SLOPE = 0.05
 FACING = 0.5  # cosine: normals within 60 degrees are compared, what lies at a larger angle is another surface
 ACROSS = 0.34  # cosine of 70 degrees: a normal that far off the surface's own was seen edge on
 MIDDLE = 0.2  # of 3 spacings: how far off their mean a point lies in the middle of others; at a crease it is 0.4
