@@ -62,7 +62,7 @@ def test_covariance_is_what_many_repetitions_show():
     patches = made_up(normal, at)
     prior = targets(0.05, 5e-5)
     free = np.array([True, True])
-    factor = adjust.best_factor(adjust.equations(patches, 2), prior, free, 1.0)
+    factor = adjust.best_factor(adjust.equations(patches, 2), prior, free, 1.0, free)
     root = np.linalg.cholesky(patches.errors_mm2)
     found, runs = [], 2000
     for _ in range(runs):
@@ -71,11 +71,30 @@ def test_covariance_is_what_many_repetitions_show():
         said = adjust.Equations(prior.matrix, pull)
         found.append(adjust.solve(adjust.equations(noisy, 2), said, free, factor).motions.ravel())
     overlaps = adjust.equations(patches, 2)
-    covariance = adjust.covariance(overlaps, prior, adjust.solve(overlaps, prior, free, factor), 1.0)
+    covariance = adjust.covariance(overlaps, prior, adjust.solve(overlaps, prior, free, factor), 1.0, free)
     # a variance from 2000 runs is good for sqrt(2 / 2000) = 3 %
     np.testing.assert_allclose(np.var(found, axis=0), np.diag(covariance), rtol=4 * np.sqrt(2 / runs))
     size = np.einsum("ni,ij,nj->n", found, np.linalg.inv(covariance), found)
     assert size.mean() == pytest.approx(12, abs=4 * np.sqrt(2 * 12 / runs))
+
+
+def test_what_is_fitted_to_a_held_segment_shares_its_error():
+    rng = np.random.default_rng(8)
+    normal, at = round_overlap(rng)
+    patches, prior = made_up(normal, at), targets(0.05, 5e-5)
+    movable, free = np.array([True, True]), np.array([False, True])
+    overlaps = adjust.equations(patches, 2)
+    solution = adjust.solve(overlaps, prior, free, 1.0)
+    covariance = adjust.covariance(overlaps, prior, solution, 1.0, movable)
+    root, spread = np.linalg.cholesky(patches.errors_mm2), np.linalg.cholesky(np.linalg.inv(prior.matrix))
+    found, runs = [], 2000
+    for _ in range(runs):
+        off = spread @ rng.normal(size=12)  # the poses of the targets stand off by that; the first one stays there
+        noisy = with_distances(patches, adjust.design(patches, 2) @ off + root @ rng.normal(size=len(at)))
+        motions = adjust.solve(adjust.equations(noisy, 2), prior, free, 1.0).motions.ravel()
+        found.append(motions - off)
+    np.testing.assert_allclose(np.var(found, axis=0), np.diag(covariance), rtol=4 * np.sqrt(2 / runs))
+    np.testing.assert_allclose(np.diag(covariance)[:6], np.diag(np.linalg.inv(prior.matrix))[:6])
 
 
 def test_more_points_do_not_make_the_pose_sure():
@@ -86,7 +105,7 @@ def test_more_points_do_not_make_the_pose_sure():
         patches = made_up(normal, at, noise_mm)
         overlaps = adjust.equations(patches, 2)
         solution = adjust.solve(overlaps, adjust.Equations.none(2), free)
-        sd.append(np.sqrt(np.diag(adjust.covariance(overlaps, adjust.Equations.none(2), solution, 1.0))[9:]))
+        sd.append(np.sqrt(np.diag(adjust.covariance(overlaps, adjust.Equations.none(2), solution, 1.0, free))[9:]))
     assert np.all(sd[1] > 0.8 * sd[0])
     # drift of 0.03 mm/m at a metre from the middles stays in the result
     assert np.all(sd[1] > 0.003)
@@ -117,13 +136,13 @@ def test_overlaps_never_make_good_targets_worse():
     for sd_mm in (0.002, 0.02, 0.2):
         prior = targets(sd_mm, sd_mm / 1000)
         overlaps = adjust.equations(patches, 2)
-        factor = adjust.best_factor(overlaps, prior, free, 1.0)
-        covariance = adjust.covariance(overlaps, prior, adjust.solve(overlaps, prior, free, factor), 1.0)
+        factor = adjust.best_factor(overlaps, prior, free, 1.0, free)
+        covariance = adjust.covariance(overlaps, prior, adjust.solve(overlaps, prior, free, factor), 1.0, free)
         in_mm = np.sum(np.diag(covariance) / overlaps.scale**2)
         alone = np.sum(np.diag(np.linalg.inv(prior.matrix)) / overlaps.scale**2)
         assert in_mm <= alone * 1.001
-    assert adjust.best_factor(overlaps, targets(1.0, 1e-3), free, 1.0) > adjust.best_factor(
-        overlaps, targets(0.001, 1e-6), free, 1.0
+    assert adjust.best_factor(overlaps, targets(1.0, 1e-3), free, 1.0, free) > adjust.best_factor(
+        overlaps, targets(0.001, 1e-6), free, 1.0, free
     )
 
 

@@ -160,18 +160,30 @@ def variance_factor(patches, solution):
     return max(float(white @ white) / freedom, 1.0)
 
 
-def covariance(overlaps, targets, solution, variance):
-    """Covariance (6 s, 6 s) of the motions about the patches' centre; ``variance``: factor of the overlaps' errors."""
-    spread = variance * solution.factor**2 * solution.told @ overlaps.spread @ solution.told.T + targets.matrix
-    return solution.inverse @ spread @ solution.inverse
+def covariance(overlaps, targets, solution, variance, movable):
+    """Covariance (6 s, 6 s) of the poses about the patches' centre.
+
+    ``variance``: factor of the overlaps' errors; ``movable`` (s,) bool: all segments but the one that holds the frame.
+    Segments that were held at their target poses carry the errors of these, also into the poses of those fitted to them.
+    """
+    at_targets = np.repeat(movable, 6)
+    by_targets = np.zeros_like(targets.matrix)
+    square = np.ix_(at_targets, at_targets)
+    by_targets[square] = np.linalg.pinv(targets.matrix[square], rcond=1e-15, hermitian=True)
+    moved = np.diag(solution.inverse) > 0
+    fitted = solution.factor * solution.inverse @ solution.told
+    kept = np.where(moved[None], -solution.inverse @ targets.matrix, fitted @ overlaps.matrix)
+    kept[np.flatnonzero(~moved), np.flatnonzero(~moved)] = -1.0
+    return kept @ by_targets @ kept.T + variance * fitted @ overlaps.spread @ fitted.T
 
 
-def best_factor(overlaps, targets, free, variance):
-    """The weight of all overlaps, of :data:`FACTORS`, for which the sum of the motions' variances, in mm2, is least."""
+def best_factor(overlaps, targets, free, variance, movable):
+    """The weight of all overlaps, of :data:`FACTORS`, for which the sum of the variances, in mm2, is least."""
 
     def total(factor):
         solution = solve(overlaps, targets, free, factor)
-        return float(np.sum(np.diag(covariance(overlaps, targets, solution, variance)) / overlaps.scale**2))
+        errors = covariance(overlaps, targets, solution, variance, movable)
+        return float(np.sum(np.diag(errors) / overlaps.scale**2))
 
     return min(FACTORS, key=total) if np.any(targets.matrix) else 1.0
 

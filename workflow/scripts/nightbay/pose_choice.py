@@ -118,9 +118,9 @@ def choose(given, free, judged, confidence):
     target pose to stay at. Returns the last :class:`nightbay.overlap_adjustment.Solution`, which segments moved, the
     last :class:`Verdict` of each that was judged, and the motions (k, s, 6) by fits that have not seen each patch.
     """
-    free, verdicts = free.copy(), {}
+    movable, free, verdicts = free, free.copy(), {}
     while True:
-        factor = adjust.best_factor(given.overlaps, given.targets, free, given.variance_factor)
+        factor = adjust.best_factor(given.overlaps, given.targets, free, given.variance_factor, movable)
         solution = adjust.solve(given.overlaps, given.targets, free, factor)
         fits = np.array([adjust.solve(overlaps, targets, free, factor).motions for overlaps, targets in given.without])
         now = {at: judge(at, given, solution, fits, confidence) for at in np.flatnonzero(free & judged)}

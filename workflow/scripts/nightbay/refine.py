@@ -62,7 +62,7 @@ def _refine(names, clouds, start, at_origin, by_targets, network, radius_mm, par
     solution, moved, verdicts, withheld = pose_choice.choose(given, free, by_targets, parameters["confidence"])
     final = adjust.move(start, solution.motions, centre)
     surface_registration.check(names, pairs, solution, free & ~by_targets, final, scan)
-    covariance = adjust.covariance(given.overlaps, given.targets, solution, given.variance_factor)
+    covariance = adjust.covariance(given.overlaps, given.targets, solution, given.variance_factor, free)
     kept = [
         network_model.at_origin(covariance[6 * at : 6 * at + 6, 6 * at : 6 * at + 6], centre) if moved[at] else one
         for at, one in enumerate(at_origin)
