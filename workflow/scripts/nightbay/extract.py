@@ -16,7 +16,7 @@ from numba import njit
 from nightbay import dualtable
 
 MARGIN = 3  # nodes beyond the tile that its vertices and quads depend on
-FEWEST = 3  # points that a cell needs: three make a plane
+FEWEST = 4  # points that a cell needs: three make a plane, the fourth speaks for or against it
 KEY_EDGES = 16  # vertex key: (cell in tile) * KEY_EDGES + edge that names the fan
 FANS = 6  # most fans in one cell: twelve edges, and a missing quad between any two fans
 
