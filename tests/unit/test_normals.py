@@ -3,6 +3,7 @@
 import numpy as np
 import pytest
 from nightbay import normals, sides, voxels
+from scipy.sparse import coo_matrix
 
 NOISE_MM = 0.1
 
@@ -107,6 +108,20 @@ def test_the_order_of_the_points_changes_no_normal():
 def test_a_flat_panel_says_that_its_side_is_open():
     xyz, normal = box(30_000, (0, 0, -1), (2000, 1000, 0), 11, faces=((2, 1),))
     assert same_side(xyz, normal)[1] < 0.2
+
+
+def test_one_strong_vote_that_is_wrong_does_not_outweigh_many_that_are_right():
+    """Two chains of patches; the strongest vote between them says that they differ, ten weaker ones that they agree."""
+    votes = np.zeros((20, 20))
+    for chain in (range(10), range(10, 20)):
+        for one, other in zip(chain, chain[1:], strict=False):
+            votes[one, other] = 5.0
+    votes[3, 13] = -2.0
+    for at in range(10):
+        votes[at, 10 + at] += 0.4
+    signs, piece = sides._agree(coo_matrix(votes + votes.T).tocsr())
+    assert len(set(piece)) == 1
+    assert abs(signs.sum()) == 20
 
 
 @pytest.mark.parametrize("count", [1, 2, 5])

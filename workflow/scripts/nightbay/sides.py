@@ -23,7 +23,7 @@ VIEW_GRID = 0.1  # nodes that views are taken from: one a patch in each cell of 
 VIEW_NODES = 4.0  # or of so many edges of the nodes' grid, whichever is larger
 VIEW_FEWEST = 20  # nodes of a patch that has views: smaller ones are noise as often as not
 VIEW_COSINES = (-0.5, 0.9)  # angle of two surfaces that share a view, 26 to 120 deg: parallel ones tell nothing
-TURNS = 200  # most patches turned over in the end; on scans some ten are
+TURNS = 500  # most ties undone in the end; on scans some ten are
 
 
 def outward(at_mm, normal, edge_mm, standoff_mm):
@@ -63,14 +63,17 @@ def _patches(normal, one, other, step):
     cosine = np.sum(normal[one] * normal[other], axis=1)
     leaving = np.maximum(np.abs(np.sum(step * normal[one], axis=1)), np.abs(np.sum(step * normal[other], axis=1)))
     smooth = (np.abs(cosine) > SMOOTH) & (leaving < ALONG)
-    return _over_tree(
+    signs, patch, _, _ = _over_tree(
         one[smooth], other[smooth], np.where(cosine[smooth] < 0, -1.0, 1.0), 1.001 - np.abs(cosine[smooth]), len(normal)
     )
+    return signs, patch
 
 
 def _over_tree(one, other, agree, cost, count):
-    """Signs spread from node to node over the cheapest tree of the given ties, and the tree of every node.
+    """Signs spread from node to node over the cheapest tree of the given ties.
 
+    Returns the signs, the connected piece of every node, and the walk: nodes in the order they are reached in, and the
+    node that each is reached from; the walk starts at one more node, number ``count``, that is tied to every piece.
     ``agree`` 1 or -1 of each tie, ``cost`` above 0; ties may be given in one direction or both.
     """
     low, high = np.minimum(one, other), np.maximum(one, other)
@@ -87,7 +90,7 @@ def _over_tree(one, other, agree, cost, count):
     ties = coo_matrix((np.concatenate([said, np.ones(len(heads))]), ends), (count + 1, count + 1)).tocsr()
     ties = ties + ties.T
     order, before = breadth_first_order(ties, count, directed=False)
-    return _follow(order, before, ties.indptr, ties.indices, ties.data)[:count], piece
+    return _follow(order, before, ties.indptr, ties.indices, ties.data)[:count], piece, order, before
 
 
 @njit(cache=True)
@@ -145,20 +148,54 @@ def _tally(one, other, vote, count):
 
 
 def _agree(votes):
-    """Signs of the patches that follow their votes, (p,), and the connected piece of each."""
+    """Signs of the patches that follow their votes, (p,), and the connected piece of each.
+
+    The tree follows the strongest votes; then, as long as all votes together contradict one of its ties, the part of the
+    tree beyond that tie is turned over. So one strong tie that is wrong does not outweigh many that are right.
+    """
     votes.eliminate_zeros()
     ties = votes.tocoo()
-    signs, piece = _over_tree(
-        ties.row.astype(np.int64),
-        ties.col.astype(np.int64),
-        np.sign(ties.data),
-        1.0 / np.abs(ties.data),
-        votes.shape[0],
-    )
-    for _ in range(TURNS):  # the tree follows the strongest votes; turn over whom the sum of its votes contradicts
-        support = signs * (votes @ signs)
+    one, other, vote = ties.row.astype(np.int64), ties.col.astype(np.int64), ties.data
+    signs, piece, order, before = _over_tree(one, other, np.sign(vote), 1 / np.abs(vote), votes.shape[0])
+    once = one < other
+    one, other, vote = one[once], other[once], vote[once]
+    for _ in range(TURNS):
+        support = _support(order, before, one, other, vote * signs[one] * signs[other])
         worst = int(np.argmin(support))
-        if support[worst] > -1e-9:
+        if support[worst] > -VIEW_WEIGHT / 2:  # nothing but rounding
             break
-        signs[worst] *= -1
+        signs[_beyond(order, before, worst)] *= -1
     return signs, piece
+
+
+@njit(cache=True)
+def _support(order, before, one, other, vote):
+    """For the tie above every node the sum of all votes between the two parts that it joins, (p,)."""
+    start = order[0]
+    depth, load = np.zeros(len(order), np.int64), np.zeros(len(order))
+    for node in order[1:]:
+        depth[node] = depth[before[node]] + 1
+    for at in range(len(one)):
+        a, b = one[at], other[at]
+        while a != b:
+            if depth[a] >= depth[b]:
+                a = before[a]
+            else:
+                b = before[b]
+        load[one[at]] += vote[at]
+        load[other[at]] += vote[at]
+        load[a] -= 2.0 * vote[at]
+    for at in range(len(order) - 1, 0, -1):
+        node = order[at]
+        if before[node] != start:
+            load[before[node]] += load[node]
+    return load[: len(order) - 1]
+
+
+@njit(cache=True)
+def _beyond(order, before, top):
+    """Which nodes hang from ``top``, itself among them, (p,) bool."""
+    inside = np.zeros(len(order), np.bool_)
+    for node in order[1:]:
+        inside[node] = node == top or inside[before[node]]
+    return inside[:-1]
