@@ -98,3 +98,8 @@ def test_content_of_a_missing_file_is_none(tmp_path):
     assert provenance.content(tmp_path / "none") is None
     (tmp_path / "some").write_text("1")
     assert provenance.content(tmp_path / "some") is not None
+
+
+def test_every_template_is_the_resource_of_a_stage():
+    named = {pattern for patterns in provenance.RESOURCES.values() for pattern in patterns}
+    assert named == {f"report/{path.name}" for path in (provenance.WORKFLOW / "report").iterdir()}

@@ -17,7 +17,11 @@ SCRIPTS = Path(__file__).resolve().parents[1]
 PACKAGE = SCRIPTS / "nightbay"
 WORKFLOW = SCRIPTS.parent
 # What the hash can't see by following imports: files that are read when the stage runs.
-RESOURCES = {"report": ("report/*",), "board": ("report/*",)}
+SHARED = ("report/state.html.j2", "report/style.css")
+RESOURCES = {
+    "report": (*(f"report/{name}.html.j2" for name in ("job", "accuracy", "segments")), *SHARED),
+    "board": ("report/board.html.j2", *SHARED),
+}
 
 
 def modules_of(script):
