@@ -150,8 +150,8 @@ def _tally(one, other, vote, count):
 def _agree(votes):
     """Signs of the patches that follow their votes, (p,), and the connected piece of each.
 
-    The tree follows the strongest votes; then, as long as all votes together contradict one of its ties, the part of the
-    tree beyond that tie is turned over. So one strong tie that is wrong does not outweigh many that are right.
+    The tree follows the strongest votes; then, as long as all votes together contradict one of its ties, the part of
+    the tree beyond that tie is turned over. So one strong tie that is wrong does not outweigh many that are right.
     """
     votes.eliminate_zeros()
     ties = votes.tocoo()
