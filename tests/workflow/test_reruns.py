@@ -13,8 +13,8 @@ from workflow import nights
 
 PART_STAGES = ("network", "refine", "frame", "fuse", "fill", "reduce", "deliver", "measure")
 SEGMENTS = {
-    ("panel-van", "exterior"): ("front", "left", "rear", "right", "roof"),
-    ("compact", "exterior"): ("front", "left", "rear", "right"),
+    ("larch-van", "exterior"): ("front", "left", "rear", "right", "roof"),
+    ("pebble-compact", "exterior"): ("front", "left", "rear", "right"),
 }
 
 
@@ -65,7 +65,7 @@ def test_the_default_target_schedules_the_day_and_then_nothing(finished, tmp_pat
     fresh = tmp_path / "fresh"
     shutil.copytree(day, fresh, ignore=shutil.ignore_patterns("results", ".snakemake"))
     steps = nights.scheduled(fresh)
-    assert whole_job("panel-van", "exterior") | whole_job("compact", "exterior") <= steps
+    assert whole_job("larch-van", "exterior") | whole_job("pebble-compact", "exterior") <= steps
 
 
 def test_touching_raw_files_results_and_code_reruns_nothing(day, house):
@@ -79,13 +79,13 @@ def test_the_project_in_another_place_reruns_nothing(day, house):
 
 
 def test_a_parameter_of_one_stage_reruns_it_and_what_follows_in_that_job(day):
-    add_parameters(day, "compact", "  fill: {largest_gap_mm: 7.0}\n")
-    assert nights.scheduled(day) == part_steps("compact", "exterior", ("fill", "reduce", "deliver", "measure"))
+    add_parameters(day, "pebble-compact", "  fill: {largest_gap_mm: 7.0}\n")
+    assert nights.scheduled(day) == part_steps("pebble-compact", "exterior", ("fill", "reduce", "deliver", "measure"))
 
 
 def test_what_the_technician_knows_of_the_scanner_reruns_the_whole_job(day):
-    add_parameters(day, "compact", "  scan: {noise_mm: 0.12}\n")
-    assert nights.scheduled(day) == whole_job("compact", "exterior")
+    add_parameters(day, "pebble-compact", "  scan: {noise_mm: 0.12}\n")
+    assert nights.scheduled(day) == whole_job("pebble-compact", "exterior")
 
 
 def test_a_default_reruns_every_job_from_that_stage_on(day, house):
@@ -93,61 +93,60 @@ def test_a_default_reruns_every_job_from_that_stage_on(day, house):
     steps = nights.scheduled(day, house)
     assert {stage for stage, _ in steps} == {"fill", "reduce", "deliver", "measure", "report"}
     assert {subject for stage, subject in steps if stage == "report"} == {
-        "panel-van",
-        "compact",
-        "load-bay",
-        "early-hatch",
+        "larch-van",
+        "pebble-compact",
+        "larch-loadbay",
+        "finch-compact",
     }
 
 
 def test_a_class_preset_reruns_the_jobs_of_that_class_only(day, house):
-    with open(house / "config" / "classes" / "compact.yaml", "a", encoding="utf-8") as file:
-        file.write("\n")
+    preset = house / "config" / "classes" / "compact.yaml"
+    with open(preset, "a", encoding="utf-8") as file:
+        file.write("# A word on compacts.\n")
     assert nights.scheduled(day, house) == set()
-    edit(
-        house / "config" / "classes" / "compact.yaml",
-        "parameters:",
-        "parameters:\n  reduce: {}\n  fill: {largest_gap_mm: 7.0}",
-    )
-    steps = nights.scheduled(day, house)
-    assert steps == {step for step in steps if step[1].split()[0] in ("compact", "early-hatch")}
-    assert part_steps("compact", "exterior", ("fill", "reduce", "deliver", "measure")) <= steps
+    with open(preset, "a", encoding="utf-8") as file:
+        file.write("fill: {largest_gap_mm: 7.0}\n")
+    changed = ("fill", "reduce", "deliver", "measure")
+    assert nights.scheduled(day, house) == {
+        step for job in ("pebble-compact", "finch-compact") for step in part_steps(job, "exterior", changed)
+    }
 
 
 def test_a_nominal_dimension_reruns_measure_and_report(day):
-    edit(day / "panel-van" / "job.yaml", "length: 5", "length: 6")
-    assert nights.scheduled(day) == part_steps("panel-van", "exterior", ("measure",))
+    edit(day / "larch-van" / "job.yaml", "length: 5400", "length: 5410")
+    assert nights.scheduled(day) == part_steps("larch-van", "exterior", ("measure",))
 
 
 def test_a_note_on_the_job_sheet_reruns_the_report(day):
-    with open(day / "compact" / "job.yaml", "a", encoding="utf-8") as file:
+    with open(day / "pebble-compact" / "job.yaml", "a", encoding="utf-8") as file:
         file.write("\nnote: Front bumper off.\n")
-    assert nights.scheduled(day) == {("report", "compact")}
+    assert nights.scheduled(day) == {("report", "pebble-compact")}
 
 
 def test_a_comment_on_the_job_sheet_reruns_nothing(day):
-    with open(day / "compact" / "job.yaml", "a", encoding="utf-8") as file:
+    with open(day / "pebble-compact" / "job.yaml", "a", encoding="utf-8") as file:
         file.write("\n# seen by the workshop\n")
     assert nights.scheduled(day) == set()
 
 
 def test_a_raw_file_reruns_its_segment_and_what_follows(day):
-    raw = next((day / "panel-van" / "raw").glob("left.[a-z0-9]*"))
+    raw = next((day / "larch-van" / "raw").glob("left.[a-z0-9]*"))
     data = bytearray(raw.read_bytes())
     data[-1] ^= 1
     raw.write_bytes(data)
     assert nights.scheduled(day) == {
-        ("intake", "panel-van exterior left"),
-        ("clean", "panel-van exterior left"),
-        *part_steps("panel-van", "exterior", PART_STAGES[1:]),
+        ("intake", "larch-van exterior left"),
+        ("clean", "larch-van exterior left"),
+        *part_steps("larch-van", "exterior", PART_STAGES[1:]),
     }
 
 
 def test_a_target_list_reruns_the_network_and_what_follows(day):
-    targets = next((day / "compact" / "raw").glob("left.targets.*"))
+    targets = next((day / "pebble-compact" / "raw").glob("left.targets.*"))
     lines = targets.read_text().splitlines(keepends=True)
     targets.write_text("".join(lines[:-1]))
-    assert nights.scheduled(day) == part_steps("compact", "exterior", PART_STAGES)
+    assert nights.scheduled(day) == part_steps("pebble-compact", "exterior", PART_STAGES)
 
 
 def test_code_that_a_stage_imports_reruns_that_stage_and_what_follows(day, house):
@@ -172,5 +171,5 @@ def test_a_library_version_reruns_the_stages_that_use_it(day, tmp_path, monkeypa
 
 
 def test_a_lost_data_folder_is_made_again(day):
-    shutil.rmtree(day / "results" / "compact" / "fuse" / "exterior")
-    assert ("fuse", "compact exterior") in nights.scheduled(day)
+    shutil.rmtree(day / "results" / "pebble-compact" / "fuse" / "exterior")
+    assert ("fuse", "pebble-compact exterior") in nights.scheduled(day)

@@ -12,8 +12,8 @@ from nightbay import stage
 
 from workflow import nights
 
-COMPLETE = ("panel-van", "compact", "load-bay")
-REFUSED = "early-hatch"
+COMPLETE = ("larch-van", "pebble-compact", "larch-loadbay")
+REFUSED = "finch-compact"
 
 
 def report_of(day, job):
@@ -33,7 +33,7 @@ def test_three_jobs_complete_and_one_is_refused_with_its_reason(finished):
 @pytest.mark.parametrize("job", COMPLETE)
 def test_every_promised_file_exists(finished, job):
     day, _ = finished
-    part = "interior" if job == "load-bay" else "exterior"
+    part = "interior" if job == "larch-loadbay" else "exterior"
     for name in nights_stages():
         record = json.loads((day / "results" / job / name / f"{part}.json").read_text())
         assert record["status"] == "ok", record["reasons"]
@@ -68,11 +68,11 @@ def test_a_dry_run_says_what_and_why_and_changes_nothing(finished, tmp_path):
     shutil.copytree(finished[0], fresh, ignore=shutil.ignore_patterns("results", ".snakemake", "logs"))
     done = nights.run_night(fresh, "--dry-run")
     assert done.returncode == 0
-    assert "panel-van exterior left" in done.stdout and "not made yet" in done.stdout
+    assert "larch-van exterior left" in done.stdout and "not made yet" in done.stdout
     assert not (fresh / "results").exists()
 
 
-def lone_job(finished, tmp_path, job="load-bay"):
+def lone_job(finished, tmp_path, job="larch-loadbay"):
     """A day of one of the demo's jobs, without results."""
     day = tmp_path / "day"
     shutil.copytree(finished[0] / job, day / job)
@@ -91,7 +91,7 @@ def digests(folder):
 def test_same_bytes_with_one_processor_and_with_two(finished, tmp_path):
     day = lone_job(finished, tmp_path)
     assert nights.run_night(day, "--cores", "1").returncode == 0
-    assert digests(day / "results" / "load-bay") == digests(finished[0] / "results" / "load-bay")
+    assert digests(day / "results" / "larch-loadbay") == digests(finished[0] / "results" / "larch-loadbay")
 
 
 def test_bad_jobs_are_named_and_the_others_go_on(finished, tmp_path):
@@ -103,20 +103,20 @@ def test_bad_jobs_are_named_and_the_others_go_on(finished, tmp_path):
     }.items():
         (day / name).mkdir()
         (day / name / "job.yaml").write_text(sheet)
-    shutil.copytree(day / "load-bay", day / "cut-short")
+    shutil.copytree(day / "larch-loadbay", day / "cut-short")
     raw = max((day / "cut-short" / "raw").rglob("*.ply"), key=lambda path: path.stat().st_size)
     raw.write_bytes(raw.read_bytes()[: raw.stat().st_size // 2])
     shutil.copytree(
         finished[0] / "results",
         day / "results",
-        ignore=lambda folder, names: set(names) - {"load-bay"} if folder.endswith("results") else set(),
+        ignore=lambda folder, names: set(names) - {"larch-loadbay"} if folder.endswith("results") else set(),
     )
     done = nights.run_night(day)
     assert done.returncode == 0, done.stdout + done.stderr
     board = json.loads((day / "results/board/board.json").read_text())["result"]
     jobs = {job["job"]: job for job in board["jobs"]}
     assert {name: job["state"].split()[0] for name, job in jobs.items()} == {
-        "load-bay": "complete", "list": "refused", "tagged": "refused", "wrong-key": "refused", "cut-short": "refused",
+        "larch-loadbay": "complete", "list": "refused", "tagged": "refused", "wrong-key": "refused", "cut-short": "refused",
     }  # fmt: skip
     assert "vehicle_class" in " ".join(jobs["wrong-key"]["sentences"])
     assert raw.name in " ".join(jobs["cut-short"]["sentences"])
@@ -128,17 +128,17 @@ def test_killed_half_way_the_same_command_goes_on(finished, tmp_path):
         ["bash", str(nights.ROOT / "workflow/night.sh"), str(day)],
         stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL, start_new_session=True,
     )  # fmt: skip
-    waiting_for = day / "results" / "load-bay" / "intake"
+    waiting_for = day / "results" / "larch-loadbay" / "intake"
     deadline = time.time() + 60
     while not list(waiting_for.glob("*.json")) and time.time() < deadline:
         time.sleep(0.05)
     busy = nights.run_night(day)
     assert busy.returncode == 2 and "Another night run" in busy.stderr
     end_group(night)
-    assert not (day / "results/load-bay/report").exists()
+    assert not (day / "results/larch-loadbay/report").exists()
     again = nights.run_night(day)
     assert again.returncode == 0, again.stdout + again.stderr
-    assert digests(day / "results" / "load-bay") == digests(finished[0] / "results" / "load-bay")
+    assert digests(day / "results" / "larch-loadbay") == digests(finished[0] / "results" / "larch-loadbay")
 
 
 def end_group(night):
