@@ -3,7 +3,7 @@
 from dataclasses import dataclass
 
 from nightbay import wording
-from nightbay.wording import known, listing, mm, plural, share
+from nightbay.wording import known, listing, mm, number, plural, share
 
 COMPLETE, WARNED, REFUSED = "complete", "complete with warnings", "refused"
 DIMENSIONS = {
@@ -112,15 +112,15 @@ def summary_of(part):
     if part.reasons:
         return f"The {part.name} could not be made: {part.reasons[0]['sentence']}"
     size = [
-        f"{wording.number(one['value_mm'])}{wording.THIN}mm {word}"
+        f"{number(one['value_mm'])}{wording.THIN}mm {word}"
         for name, word in (("length", "long"), ("width", "wide"), ("height", "high"))
         if (one := part.result("measure").get("dimensions", {}).get(name))
     ]
     wheelbase = part.result("measure").get("dimensions", {}).get("wheelbase")
     if wheelbase:
-        size.append(f"wheelbase {wording.number(wheelbase['value_mm'])}{wording.THIN}mm")
+        size.append(f"wheelbase {number(wheelbase['value_mm'])}{wording.THIN}mm")
     made = f"The {part.name} was made from {plural(len(part.segments), 'segment')}"
-    made += f" and {wording.number(part.points / 1e6, 1)} million points" if part.points else ""
+    made += f" and {number(part.points / 1e6, 1)} million points" if part.points else ""
     sentences = [made + (": " + ", ".join(size) if size else "") + "."]
     gaps = part.result("refine").get("discrepancies")
     if gaps:
@@ -133,8 +133,8 @@ def summary_of(part):
     if fill:
         made_up = fill["filled_area_mm2"] / max(fill["filled_area_mm2"] + fill["measured_area_mm2"], 1e-9)
         sentences.append(
-            f"{plural(fill['gaps'], 'small gap')} were closed, {share(made_up, 2)} of the surface; "
-            f"{plural(fill['open']['count'], 'opening')} stay open."
+            f"Small gaps closed and marked: {number(fill['gaps'])}, {share(made_up, 2)} of the surface. Openings left: "
+            f"{number(fill['open']['count'])}."
         )
     return " ".join(sentences)
 
@@ -157,7 +157,7 @@ def openings_in_views(openings, convention, low_mm, high_mm, most):
     middle = [(a + b) / 2 for a, b in zip(low_mm, high_mm, strict=True)]
     forward = -1.0 if convention == "design_grid" else 1.0
     views = {}
-    for number, one in enumerate(openings[:most], 1):
+    for at, one in enumerate(openings[:most], 1):
         dx, dy, dz = one["size_mm"]
         x, y, _ = one["centre_mm"]
         faces = {"side": dx * dz, "end": dy * dz, "top": dx * dy}
@@ -166,5 +166,5 @@ def openings_in_views(openings, convention, low_mm, high_mm, most):
             best = "left" if (y - middle[1]) * forward > 0 else "right"
         elif best == "end":
             best = "front" if (x - middle[0]) * forward > 0 else "rear"
-        views.setdefault(best, []).append((number, one["centre_mm"]))
+        views.setdefault(best, []).append((at, one["centre_mm"]))
     return views

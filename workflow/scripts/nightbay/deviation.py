@@ -25,7 +25,7 @@ def sample(measured, count):
     Systematic sampling of the faces by area; within a face by a low-discrepancy sequence (M. Roberts, "The unreasonable
     effectiveness of quasirandom sequences", 2018; value of the constant from memory).
     """
-    area = np.linalg.norm(surface.face_normals(measured), axis=1)
+    area = surface.face_areas(measured)
     along = np.cumsum(area)
     row = np.searchsorted(along, (np.arange(count) + 0.5) / count * along[-1])
     row = np.minimum(row, len(area) - 1)

@@ -7,7 +7,8 @@ import numpy as np
 
 from nightbay import wording
 
-GAP_MM = 0.35  # of a text height, between an object and its extension line
+GAP = 0.35  # between an object and its extension line, text heights
+LINES = 3.2  # from one dimension line to the next, text heights
 
 
 @dataclass(frozen=True)
@@ -45,16 +46,16 @@ def draw(view, title, description, dimensions=(), marks=(), text_mm=100.0):
     ``text_mm`` is the height of the text in millimetres of the vehicle; drawings of one page share it and so one scale.
     """
     width, height = view.width * view.pixel_mm, view.height * view.pixel_mm
-    below = text_mm * (0.3 + 2.1 * sum(not one.upright for one in dimensions))
-    beside = text_mm * (0.3 + 2.1 * sum(one.upright for one in dimensions))
+    below = text_mm * (0.3 + LINES * sum(not one.upright for one in dimensions))
+    beside = text_mm * (0.3 + LINES * sum(one.upright for one in dimensions))
     body, level, upright_level = [], 0, 0
     for one in dimensions:
         if one.upright:
             upright_level += 1
-            body.append(_upright(view, one, width + text_mm * 2.0 * upright_level, text_mm))
+            body.append(_upright(view, one, width + text_mm * (LINES * upright_level - 1.4), text_mm))
         else:
             level += 1
-            body.append(_level(view, one, height + text_mm * 2.0 * level, text_mm))
+            body.append(_level(view, one, height + text_mm * (LINES * level - 1.4), text_mm))
     body += [_mark(view, one, text_mm) for one in marks]
     wide = width + beside + 0.3 * text_mm
     said = f"{escape(title)}. {escape(description)}"
@@ -75,12 +76,10 @@ def _level(view, one, y, text_mm):
     """A dimension line under the picture."""
     (x0, y0), (x1, y1) = sorted([_place(view, one.low_mm), _place(view, one.high_mm)])
     lines = "".join(
-        f'<path d="M{x:.1f} {top + GAP_MM * text_mm:.1f}V{y + 0.3 * text_mm:.1f}"/>' for x, top in ((x0, y0), (x1, y1))
+        f'<path d="M{x:.1f} {top + GAP * text_mm:.1f}V{y + 0.3 * text_mm:.1f}"/>' for x, top in ((x0, y0), (x1, y1))
     )
     arrows = _arrow(x0, y, 1, 0, text_mm) + _arrow(x1, y, -1, 0, text_mm)
-    said = (
-        f'<text x="{(x0 + x1) / 2:.1f}" y="{y - 0.35 * text_mm:.1f}" text-anchor="middle">{escape(label(one))}</text>'
-    )
+    said = _label(one, f"translate({(x0 + x1) / 2:.1f} {y:.1f})", text_mm)
     return f'<g class="dimension">{lines}<path d="M{x0:.1f} {y:.1f}H{x1:.1f}"/>{arrows}{said}</g>'
 
 
@@ -89,13 +88,20 @@ def _upright(view, one, x, text_mm):
     ends = sorted([_place(view, one.low_mm), _place(view, one.high_mm)], key=lambda end: end[1])
     (x0, y0), (x1, y1) = ends
     lines = "".join(
-        f'<path d="M{left + GAP_MM * text_mm:.1f} {y:.1f}H{x + 0.3 * text_mm:.1f}"/>'
-        for left, y in ((x0, y0), (x1, y1))
+        f'<path d="M{left + GAP * text_mm:.1f} {y:.1f}H{x + 0.3 * text_mm:.1f}"/>' for left, y in ((x0, y0), (x1, y1))
     )
     arrows = _arrow(x, y0, 0, 1, text_mm) + _arrow(x, y1, 0, -1, text_mm)
-    at = f"{x - 0.35 * text_mm:.1f} {(y0 + y1) / 2:.1f}"
-    said = f'<text transform="translate({at})rotate(-90)" text-anchor="middle">{escape(label(one))}</text>'
+    said = _label(one, f"translate({x:.1f} {(y0 + y1) / 2:.1f})rotate(-90)", text_mm)
     return f'<g class="dimension">{lines}<path d="M{x:.1f} {y0:.1f}V{y1:.1f}"/>{arrows}{said}</g>'
+
+
+def _label(one, transform, text_mm):
+    """The name over a dimension line, value and uncertainty under it."""
+    value = wording.plus_minus(one.value_mm, one.uncertainty_mm)
+    return (
+        f'<g transform="{transform}" text-anchor="middle"><text y="{-0.3 * text_mm:.1f}">{escape(one.name)}</text>'
+        f'<text y="{1.05 * text_mm:.1f}">{escape(value)}</text></g>'
+    )
 
 
 def _arrow(x, y, right, down, text_mm):
@@ -107,7 +113,7 @@ def _arrow(x, y, right, down, text_mm):
 
 
 def label(one):
-    """The text at a dimension line."""
+    """A dimension in words."""
     return f"{one.name} {wording.plus_minus(one.value_mm, one.uncertainty_mm)}"
 
 

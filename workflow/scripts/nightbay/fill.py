@@ -96,7 +96,7 @@ def _unfilled(measured):
 def _report(loops, shape, kind, made_up, spread):
     """The stage's numbers."""
     filled = made_up.face["filled"].astype(bool) if "filled" in made_up.face else np.zeros(len(made_up.faces), bool)
-    areas = np.linalg.norm(surface.face_normals(made_up), axis=1) / 2
+    areas = surface.face_areas(made_up)
     closed = np.flatnonzero(kind == gap.GAP)
     left = np.flatnonzero((kind == gap.LARGE) | (kind == gap.RIM) | (kind == gap.FOLDED))
     left = left[np.argsort(-shape.area_mm2[left], kind="stable")] if len(left) else left

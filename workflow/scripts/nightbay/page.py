@@ -29,7 +29,7 @@ def render(template, **values):
     environment.globals |= {
         "plus_minus": lambda value, uncertainty: wording.plus_minus(_plain(value), _plain(uncertainty)),
         "plural": wording.plural,
-        "share_of": _share_of,
+        "widths": _widths,
         "dots": chart.dots,
         "Row": chart.Row,
         "not_measured": wording.NOT_MEASURED,
@@ -37,11 +37,12 @@ def render(template, **values):
     return environment.get_template(template).render(**values)
 
 
-def _share_of(views, name):
-    """Width of a drawing among its page's drawings as CSS: two by two fill a row, and all have one scale."""
+def _widths(views, name):
+    """Widths of a drawing as CSS: beside others, two by two in a row, and alone on a phone; all have one scale."""
     wide = [drawing.wide_mm for drawing in views.values()]
-    row = max(a + b for a, b in zip(wide, [*wide[1:], 0.0], strict=True)) if len(wide) > 1 else 1.6 * wide[0]
-    return f"calc((100% - 1.3rem)*{views[name].wide_mm / row:.4f})"
+    row = max(a + b for a, b in zip(wide, wide[1:], strict=False)) if len(wide) > 1 else 1.6 * wide[0]
+    own = views[name].wide_mm
+    return f"--beside:calc((100% - 1.3rem)*{own / row:.4f});--alone:calc((100% - 1.3rem)*{own / max(wide):.4f})"
 
 
 def _plain(value):

@@ -38,13 +38,18 @@ def face_normals(surface):
     return np.cross(b - a, c - a)
 
 
-def area_mm2(surface):
-    """Area of the whole surface in mm2; a block of faces at a time, since their corners take six times their memory."""
-    total = 0.0
-    for start in range(0, len(surface.faces), 1_000_000):
+def face_areas(surface):
+    """Area of each face, (m,) float64 mm2; a block of faces at a time, whose corners take six times their memory."""
+    areas = np.empty(len(surface.faces))
+    for start in range(0, len(areas), 1_000_000):
         block = Surface(surface.vertices_mm, surface.faces[start : start + 1_000_000])
-        total += float(np.linalg.norm(face_normals(block), axis=1).sum() / 2)
-    return total
+        areas[start : start + 1_000_000] = np.linalg.norm(face_normals(block), axis=1) / 2
+    return areas
+
+
+def area_mm2(surface):
+    """Area of the whole surface in mm2."""
+    return float(face_areas(surface).sum())
 
 
 def keep_faces(surface, keep):
