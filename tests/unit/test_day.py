@@ -255,3 +255,5 @@ def test_raw_size_of_a_segment_a_part_and_a_job(shop):
     job = day.plan(shop, DEFAULTS).jobs["van"]
     assert job.raw_mb("exterior", "left") == pytest.approx(8e-6)
     assert job.raw_mb("exterior") == job.raw_mb() == pytest.approx(16e-6)
+    (shop / "van/raw/left.ply").rename(shop / "van/raw/left.laz")
+    assert day.plan(shop, DEFAULTS).jobs["van"].raw_mb("exterior", "left") == pytest.approx(40e-6)
