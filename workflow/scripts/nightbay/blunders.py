@@ -43,7 +43,10 @@ def test(residual, covariance, Q_fitted, active, significance=0.001, power=0.8, 
     weight = np.linalg.inv(covariance)
     m = residual.shape[1]
     w, detectable, joint = np.zeros_like(residual), np.full_like(residual, np.inf), np.zeros(len(residual))
-    ncp = stats.norm.isf(significance / 2) + stats.norm.ppf(power)
+    limit = stats.norm.isf(
+        significance / 2 / m
+    )  # one sighting of m coordinates is one observation: they share the risk
+    ncp = limit + stats.norm.ppf(power)
     # active: P Q P is the cofactor of P v; inactive: the blunder is the residual itself, tested by Q
     cofactor = np.where(active[:, None, None], weight @ Q @ weight, Q)
     value = np.where(active[:, None], np.einsum("nij,nj->ni", weight, residual), residual)
@@ -55,7 +58,7 @@ def test(residual, covariance, Q_fitted, active, significance=0.001, power=0.8, 
     detectable[testable] = ncp * blunder_sd[testable]
     whole = testable.all(axis=1)
     joint[whole] = np.einsum("ni,nij,nj->n", residual[whole], np.linalg.inv(Q[whole]), residual[whole])
-    return Tests(w, joint, detectable, float(stats.norm.isf(significance / 2)), float(stats.chi2.isf(significance, m)))
+    return Tests(w, joint, detectable, float(limit), float(stats.chi2.isf(significance, m)))
 
 
 def typical_variance(tests):

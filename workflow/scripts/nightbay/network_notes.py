@@ -14,6 +14,12 @@ def notes(result, too_high, without):
             f"The target lists agree worse than declared (variance factor "
             f"{result['variance_factor']['variance_factor']:.2f}); all uncertainties were enlarged to match."
         )
+    test = result["variance_factor"]
+    if test and test["variance_factor"] < test["low"]:
+        sentences.append(
+            f"The target lists agree better than declared (variance factor {test['variance_factor']:.2f}): the "
+            "declared noise is cautious, and the uncertainties were left as large as it makes them."
+        )
     for move in result["moves"]:
         body = move["body"]
         x, y, z = body["vector_mm"]
