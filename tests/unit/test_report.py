@@ -66,6 +66,10 @@ def whole(tmp_path):
     surface.write_ply(tmp_path / "reduce" / "full.ply", model)
     np.savez(tmp_path / "measure" / "sides.npz", points_mm=vertices, deviation_mm=np.sin(vertices[:, 0]))
     agree = {"n": 900, "median_mm": 0.01, "median_se_mm": 0.02, "robust_sd_mm": 0.1, "rms_mm": 0.14, "outside": 0.02}
+    overlap = {
+        "segments": ["left", "roof"], "before": agree, "after": agree,
+        "withheld_rms_before_mm": 0.31, "withheld_rms_after_mm": 0.12,
+    }  # fmt: skip
     opening = {
         "kind": "large",
         "centre_mm": [1000, -400, 300],
@@ -75,7 +79,7 @@ def whole(tmp_path):
     }
     results = {
         "network": {},
-        "refine": {"poses": {}, "discrepancies": [{"segments": ["left", "roof"], "before": agree, "after": agree}]},
+        "refine": {"poses": {}, "discrepancies": [overlap]},
         "frame": {"axes": "design_grid", "state": "vehicle", "front": {"assumed": True}},
         "fuse": {},
         "fill": {
@@ -166,11 +170,30 @@ def test_page_tells_what_was_measured(whole, tmp_path):
         "front 300.0",
         "qualified person",
         "no scale bar was measured",
+        "left – roof: 0.310, 0.120",
     ):
         assert text in html, text
     assert "Check targets" in html and "not measured" in html
     assert html.count('class="drawing"') == 4 + 5 + 5 + 1
     assert '<g class="mark">' in html
+
+
+def test_targets_that_moved_bars_that_fail_and_lists_that_disagree_are_warnings(whole, tmp_path):
+    bar = {"from": "a", "to": "b", "difference_mm": 0.2, "passed": False, "measured_mm": 1000.2, "certified_mm": 1000.0}
+    whole["network"][0].result.update(
+        moves=[{"segment": "roof", "body": {"size_mm": 3.1}}],
+        scale_bars=[bar, {**bar, "from": "c", "passed": True}],
+        variance_factor={"variance_factor": 1.4, "low": 0.9, "high": 1.1, "freedom": 80, "passed": False},
+    )
+    result, html = page(whole, tmp_path / "page")
+    check(html)
+    assert result["warnings"][1:4] == [
+        "Something moved by 3.10\u202fmm between the control survey and segment roof: the vehicle on its suspension, a "
+        "door or a lid; see the notes.",
+        "Scale bar a–b is off by +0.200\u202fmm, more than the uncertainties allow.",
+        "The target lists agree worse than declared; the uncertainties were enlarged to match.",
+    ]
+    assert "checked with 2 scale bars" in html
 
 
 def test_page_is_the_same_bytes_again(whole, tmp_path):

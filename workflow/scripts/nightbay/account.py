@@ -13,6 +13,19 @@ DIMENSIONS = {
     "height": "Height",
     "height_body": "Height of the body",
     "wheelbase": "Wheelbase",
+    "inner_length": "Inner length",
+    "inner_width": "Inner width",
+    "inner_height": "Inner height",
+}
+
+
+SIZES = {
+    "length": "long",
+    "width": "wide",
+    "height": "high",
+    "inner_length": "long inside",
+    "inner_width": "wide inside",
+    "inner_height": "high inside",
 }
 
 
@@ -95,6 +108,7 @@ def warnings_of(part):
         found.append(
             "Which end is the front was told by the shape alone; say it in the job sheet (parts, axes, forward)."
         )
+    found += _network_warnings(part.result("network"))
     for name, one in part.result("measure").get("dimensions", {}).items():
         if one and one.get("significant"):
             found.append(
@@ -107,13 +121,32 @@ def warnings_of(part):
     return found
 
 
+def _network_warnings(network):
+    """What the targets tell of the vehicle and the scanner."""
+    found = [
+        f"Something moved by {mm(move['body']['size_mm'])} between the control survey and segment {move['segment']}: "
+        "the vehicle on its suspension, a door or a lid; see the notes."
+        for move in network.get("moves", [])
+    ]
+    found += [
+        f"Scale bar {bar['from']}–{bar['to']} is off by {mm(bar['difference_mm'], 3, sign=True)}, more than the "
+        "uncertainties allow."
+        for bar in network.get("scale_bars", [])
+        if not bar["passed"]
+    ]
+    factor = network.get("variance_factor")
+    if factor and factor["variance_factor"] > factor["high"]:
+        found.append("The target lists agree worse than declared; the uncertainties were enlarged to match.")
+    return found
+
+
 def summary_of(part):
     """Two or three sentences on a part that was made."""
     if part.reasons:
         return f"The {part.name} could not be made: {part.reasons[0]['sentence']}"
     size = [
         f"{number(one['value_mm'])}{wording.THIN}mm {word}"
-        for name, word in (("length", "long"), ("width", "wide"), ("height", "high"))
+        for name, word in SIZES.items()
         if (one := part.result("measure").get("dimensions", {}).get(name))
     ]
     wheelbase = part.result("measure").get("dimensions", {}).get("wheelbase")

@@ -25,6 +25,7 @@ def render(template, **values):
         "share": _defined(wording.share),
         "size": _defined(wording.size),
         "listing": wording.listing,
+        "plain": _plain,
     }
     environment.globals |= {
         "plus_minus": lambda value, uncertainty: wording.plus_minus(_plain(value), _plain(uncertainty)),

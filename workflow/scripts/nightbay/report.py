@@ -29,6 +29,9 @@ DRAWN = {  # dimension: view, along the picture's height
     "height": ("left", True),
     "width": ("front", False),
     "width_over_mirrors": ("rear", False),
+    "inner_length": ("left", False),
+    "inner_height": ("left", True),
+    "inner_width": ("front", False),
 }
 
 
