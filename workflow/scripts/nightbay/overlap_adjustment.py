@@ -38,12 +38,10 @@ class Equations:
 class Overlaps(Equations):
     """Normal equations by the overlaps, as if their patches were independent.
 
-    ``spread`` (6 s, 6 s): covariance of the right side by the patches' correlated errors. ``scale`` (6 s,) brings all
-    unknowns to mm: a rotation counts at the patches' mean distance from the centre. ``feigned``: information that
-    errors of the normals feign in any direction, 1 / mm2.
+    ``scale`` (6 s,) brings all unknowns to mm: a rotation counts at the patches' mean distance from the centre.
+    ``feigned``: information that errors of the normals feign in any direction, 1 / mm2.
     """
 
-    spread: np.ndarray
     scale: np.ndarray
     feigned: float
 
@@ -76,16 +74,15 @@ def equations(patches, segments, use=None):
     """The :class:`Overlaps` of the patches that ``use`` (k,) bool selects, all of them without it."""
     use = np.ones(len(patches.pair), bool) if use is None else use
     A = design(patches, segments)[use]
-    errors = patches.errors_mm2[np.ix_(use, use)]
-    weighted = A / np.diag(errors)[:, None]
+    weight = 1 / np.diag(patches.errors_mm2)[use]
+    weighted = A * weight[:, None]
     arm_mm = float(np.sqrt(np.mean(np.sum((patches.at_mm - patches.centre_mm) ** 2, axis=1))))
-    weight = [(1 / np.diag(errors))[patches.touching(segment)[use]].sum() for segment in range(segments)]
+    weights = [weight[patches.touching(segment)[use]].sum() for segment in range(segments)]
     return Overlaps(
         weighted.T @ A,
         weighted.T @ patches.mean_mm[use],
-        weighted.T @ errors @ weighted,
         np.tile([1 / arm_mm] * 3 + [1.0] * 3, segments),
-        patches.normal_variance * float(max(weight)),
+        patches.normal_variance * float(max(weights)),
     )
 
 
@@ -158,34 +155,6 @@ def variance_factor(patches, solution):
     white = linalg.solve_triangular(linalg.cholesky(patches.errors_mm2, lower=True), residual, lower=True)
     freedom = max(len(residual) - np.linalg.matrix_rank(solution.told), 1)
     return max(float(white @ white) / freedom, 1.0)
-
-
-def covariance(overlaps, targets, solution, variance, movable):
-    """Covariance (6 s, 6 s) of the poses about the patches' centre.
-
-    ``variance``: factor of the overlaps' errors; ``movable`` (s,) bool: all segments but the one that holds the frame.
-    Segments that were held at their target poses carry the errors of these, also into the poses of those fitted to them.
-    """
-    at_targets = np.repeat(movable, 6)
-    by_targets = np.zeros_like(targets.matrix)
-    square = np.ix_(at_targets, at_targets)
-    by_targets[square] = np.linalg.pinv(targets.matrix[square], rcond=1e-15, hermitian=True)
-    moved = np.diag(solution.inverse) > 0
-    fitted = solution.factor * solution.inverse @ solution.told
-    kept = np.where(moved[None], -solution.inverse @ targets.matrix, fitted @ overlaps.matrix)
-    kept[np.flatnonzero(~moved), np.flatnonzero(~moved)] = -1.0
-    return kept @ by_targets @ kept.T + variance * fitted @ overlaps.spread @ fitted.T
-
-
-def best_factor(overlaps, targets, free, variance, movable):
-    """The weight of all overlaps, of :data:`FACTORS`, for which the sum of the variances, in mm2, is least."""
-
-    def total(factor):
-        solution = solve(overlaps, targets, free, factor)
-        errors = covariance(overlaps, targets, solution, variance, movable)
-        return float(np.sum(np.diag(errors) / overlaps.scale**2))
-
-    return min(FACTORS, key=total) if np.any(targets.matrix) else 1.0
 
 
 def move(poses, motions, centre_mm):

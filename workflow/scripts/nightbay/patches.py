@@ -46,7 +46,8 @@ class Patches:
     ``ends`` (k, 2) numbers of the two segments, ``pair`` (k,) of the pair; ``at_mm`` (k, 3) mean place; ``count`` (k,)
     effective number of correspondences; ``mean_mm`` (k,) their mean distance, the second segment minus the first;
     ``J`` (k, 6) how much a motion of the first takes off it (rotation vector in rad and translation in mm about
-    ``centre_mm``); ``errors_mm2`` (k, k) covariance of the mean distances; ``normal_variance`` (rad2) of the error of a
+    ``centre_mm``); ``drift_mm`` (k, 2) standard deviation of the drift of either segment there; ``errors_mm2`` (k, k)
+    covariance of the mean distances; ``normal_variance`` (rad2) of the error of a
     normal in any direction, mean over all.
     """
 
@@ -57,6 +58,7 @@ class Patches:
     count: np.ndarray
     mean_mm: np.ndarray
     J: np.ndarray
+    drift_mm: np.ndarray
     errors_mm2: np.ndarray
     normal_variance: float
 
@@ -95,11 +97,13 @@ def gather(pairs, poses, place, drift, weighed_at, least_mm=0.0):
     table = {key: np.concatenate([row[key] for row in rows]) for key in ("at_mm", "count", "mean_mm", "J")}
     noise = np.concatenate([row["noise_mm2"] for row in rows])
     ends = np.repeat([(pair.a, pair.b) for pair in pairs], counts, axis=0)
+    drift_mm = drift_sd_mm(table["at_mm"], ends, place, drift)
     return Patches(
         centre_mm=place.centre_mm,
         ends=ends,
         pair=np.repeat(np.arange(len(pairs)), counts),
-        errors_mm2=_drift_errors(table["at_mm"], ends, place, drift) + np.diag(noise),
+        drift_mm=drift_mm,
+        errors_mm2=drift_errors(table["at_mm"], table["J"][:, 3:], ends, drift_mm, drift.length_mm) + np.diag(noise),
         normal_variance=float(
             np.average([row["normal_variance"] for row in rows], weights=[len(pair.discs) for pair in pairs])
         ),
@@ -135,23 +139,24 @@ def _of_pair(pair, poses, centre_mm, patch_mm, weighed_at, least_mm):
     }
 
 
-def _drift_errors(at_mm, ends, place, drift):
+def drift_sd_mm(at_mm, ends, place, drift):
+    """Standard deviation (k, 2) of the drift of either segment at the patches: it grows from the segment's middle."""
+    away = [np.linalg.norm(at_mm - place.middles_mm[end], axis=1) for end in ends.T]
+    away = np.maximum(np.stack(away, axis=1), drift.patch_mm)  # no place is free of drift
+    return away * drift.mm_per_m[ends] / 1000
+
+
+def drift_errors(at_mm, normal, ends, drift_mm, length_mm):
     """Covariance (k, k) of the patches' distances by drift.
 
-    The drift of a segment is one process: normal, of a standard deviation that grows with the distance from its middle,
-    alike at two places by exp(-distance / ``length_mm``), whatever pairs the two patches belong to.
+    The drift of a segment is one process of three independent coordinates, normal and alike at two places by
+    exp(-distance / ``length_mm``), whatever pairs the two patches belong to; a distance shows it along its ``normal``.
     """
-    alike = np.exp(-cdist(at_mm, at_mm) / drift.length_mm)
+    alike = np.exp(-cdist(at_mm, at_mm) / length_mm) * (normal @ normal.T)
     errors = np.zeros_like(alike)
-    sd_mm = [
-        np.maximum(np.linalg.norm(at_mm - place.middles_mm[end], axis=1), drift.patch_mm)  # no place is free of drift
-        * drift.mm_per_m[end]
-        / 1000
-        for end in ends.T
-    ]
     for mine in range(2):
         for other in range(2):
             same = ends[:, mine][:, None] == ends[:, other][None]
             sign = 1.0 if mine == other else -1.0
-            errors += sign * same * sd_mm[mine][:, None] * sd_mm[other][None] * alike
+            errors += sign * same * drift_mm[:, mine][:, None] * drift_mm[:, other][None] * alike
     return errors

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy import stats
 
-from nightbay import network_model, target_ties
+from nightbay import error_model, network_model, target_ties
 from nightbay import overlap_adjustment as adjust
 from nightbay import patches as patching
 
@@ -71,8 +71,8 @@ class Evidence:
     """All that a fit may use, and what of it is withheld in turn.
 
     ``patches`` and ``ties`` with ``overlaps`` and ``targets``, the normal equations of all of them;
-    ``variance_factor`` of the overlaps' errors; ``patch_fold`` (k,) and ``target_fold`` (t,); ``without``: for each
-    fold the normal equations of what lies outside it, (overlaps, targets).
+    ``variance_factor`` of the overlaps' errors and ``errors`` of all; ``patch_fold`` (k,) and ``target_fold`` (t,);
+    ``without``: for each fold the normal equations of what lies outside it, (overlaps, targets).
     """
 
     patches: patching.Patches
@@ -80,6 +80,7 @@ class Evidence:
     overlaps: adjust.Overlaps
     targets: adjust.Equations
     variance_factor: float
+    errors: error_model.Errors
     patch_fold: np.ndarray
     target_fold: np.ndarray
     without: list
@@ -91,7 +92,7 @@ def all_targets(ties, segments):
     return adjust.Equations(matrix.sum(axis=0), right.sum(axis=0))
 
 
-def evidence(patches, ties, free, folds):
+def evidence(patches, ties, free, drift, folds):
     """The :class:`Evidence` in so many ``folds``: neighbours in the order of patches and targets go to different ones.
 
     ``free`` (s,) bool: segments that may move.
@@ -107,8 +108,9 @@ def evidence(patches, ties, free, folds):
 
     overlaps, targets = outside(None)
     variance = adjust.variance_factor(patches, adjust.solve(overlaps, targets, free))
+    errors = error_model.errors(patches, ties, free, drift, variance)
     without = [outside(fold) for fold in range(folds)]
-    return Evidence(patches, ties, overlaps, targets, variance, patch_fold, target_fold, without)
+    return Evidence(patches, ties, overlaps, targets, variance, errors, patch_fold, target_fold, without)
 
 
 def choose(given, free, judged, confidence):
@@ -118,9 +120,9 @@ def choose(given, free, judged, confidence):
     target pose to stay at. Returns the last :class:`nightbay.overlap_adjustment.Solution`, which segments moved, the
     last :class:`Verdict` of each that was judged, and the motions (k, s, 6) by fits that have not seen each patch.
     """
-    movable, free, verdicts = free, free.copy(), {}
+    free, verdicts = free.copy(), {}
     while True:
-        factor = adjust.best_factor(given.overlaps, given.targets, free, given.variance_factor, movable)
+        factor = error_model.best_factor(given.errors, given.overlaps, given.targets, free)
         solution = adjust.solve(given.overlaps, given.targets, free, factor)
         fits = np.array([adjust.solve(overlaps, targets, free, factor).motions for overlaps, targets in given.without])
         now = {at: judge(at, given, solution, fits, confidence) for at in np.flatnonzero(free & judged)}
@@ -138,7 +140,7 @@ def judge(segment, given, solution, fits, confidence):
     The others stay where these fits put them: only the segment's own motion counts.
     """
     overlaps, targets = _overlap_gain(segment, given, fits), _target_gain(segment, given, fits)
-    strain = _strain(segment, given.targets.matrix, solution)
+    strain = _strain(segment, given.errors.by_targets, solution)
     bound = stats.t.ppf(confidence, max(overlaps.count - 1, 1))
     reason = None
     if overlaps.count < LEAST_PATCHES:
@@ -189,13 +191,10 @@ def _gain(before, after):
 
 
 def _strain(segment, by_targets, solution):
-    """Motion of a segment against its covariance by the targets alone, the other segments being free."""
-    known = np.flatnonzero(np.diag(by_targets) > 0)
-    covariance = np.zeros_like(by_targets)
-    covariance[np.ix_(known, known)] = np.linalg.inv(by_targets[np.ix_(known, known)])
+    """Motion of a segment against its covariance by the targets alone, ``by_targets`` (6 s, 6 s)."""
     rows = slice(6 * segment, 6 * segment + 6)
     motion = solution.motions[segment]
-    return float(motion @ np.linalg.solve(covariance[rows, rows], motion))
+    return float(motion @ np.linalg.solve(by_targets[rows, rows], motion))
 
 
 def weak_directions(segment, given):

@@ -7,7 +7,16 @@ without targets are found to the others by the shape of their surfaces first.
 
 import numpy as np
 
-from nightbay import discrepancy, network_model, overlap, pose_choice, rigid, surface_registration, target_ties
+from nightbay import (
+    discrepancy,
+    error_model,
+    network_model,
+    overlap,
+    pose_choice,
+    rigid,
+    surface_registration,
+    target_ties,
+)
 from nightbay import overlap_adjustment as adjust
 from nightbay import patches as patching
 from nightbay.cloud import CloudFile
@@ -58,13 +67,15 @@ def _refine(names, clouds, start, at_origin, by_targets, network, radius_mm, par
     ties = target_ties.read(network, names, start, centre, scan) if by_targets.any() else target_ties.none()
     targets = pose_choice.all_targets(ties, len(names))
     settled = adjust.settle(pairs, start, place, drift, targets, free, reach_mm)
-    given = pose_choice.evidence(patching.gather(pairs, start, place, drift, settled), ties, free, parameters["folds"])
+    given = pose_choice.evidence(
+        patching.gather(pairs, start, place, drift, settled), ties, free, drift, parameters["folds"]
+    )
     solution, moved, verdicts, withheld = pose_choice.choose(given, free, by_targets, parameters["confidence"])
     final = adjust.move(start, solution.motions, centre)
     surface_registration.check(names, pairs, solution, free & ~by_targets, final, scan)
-    covariance = adjust.covariance(given.overlaps, given.targets, solution, given.variance_factor, free)
+    covariance = error_model.covariance(given.errors, given.overlaps, given.targets, solution)
     kept = [
-        network_model.at_origin(covariance[6 * at : 6 * at + 6, 6 * at : 6 * at + 6], centre) if moved[at] else one
+        network_model.at_origin(covariance[6 * at : 6 * at + 6, 6 * at : 6 * at + 6], centre) if free[at] else one
         for at, one in enumerate(at_origin)
     ]
     entries = _entries(names, start, final, kept, middles, moved, free, verdicts)

@@ -19,7 +19,8 @@ class Ties:
     ``segment`` (n,) number of the segment, -1 for the control survey; ``target`` (n,) from 0 to ``count``; ``J``
     (n, 3, 6) effect in mm of a motion of the segment about the centre, zero for the control survey; ``misclosure_mm``
     (n, 3) of the observation against the adjusted target in the control frame; ``weight`` (n,) inverse variance of a
-    coordinate, 1 / mm2.
+    coordinate, 1 / mm2, and ``drift_mm`` (n,) the part of its standard deviation that drift makes; ``at_mm`` (n, 3) in
+    the control frame.
     """
 
     segment: np.ndarray
@@ -27,6 +28,8 @@ class Ties:
     J: np.ndarray
     misclosure_mm: np.ndarray
     weight: np.ndarray
+    drift_mm: np.ndarray
+    at_mm: np.ndarray
     count: int
 
 
@@ -50,32 +53,35 @@ def read(network, names, poses, centre_mm, scan):
         mine = segment == one
         variance = network_model.noise_covariance(x[mine], scan["target_noise_mm"], scan["target_drift_mm_per_m"])
         weight[mine] = 1 / (variance[:, 0, 0] * network["covariance_scaled_by"])
+    drift_mm = np.sqrt(np.maximum(1 / weight - network["covariance_scaled_by"] * scan["target_noise_mm"] ** 2, 0.0))
     # a residual is adjusted minus observed, in the frame of the list
-    return Ties(segment, target.ravel(), J, -np.einsum("nij,nj->ni", turned, residual), weight, len(known))
+    misclosure = -np.einsum("nij,nj->ni", turned, residual)
+    return Ties(segment, target.ravel(), J, misclosure, weight, drift_mm, x, len(known))
 
 
 def none():
     """No targets."""
     empty = np.empty(0, np.int64)
-    return Ties(empty, empty, np.empty((0, 3, 6)), np.empty((0, 3)), np.empty(0), 0)
+    return Ties(empty, empty, np.empty((0, 3, 6)), np.empty((0, 3)), np.empty(0), np.empty(0), np.empty((0, 3)), 0)
+
+
+def centred(ties, segments):
+    """Effect (n, 3, 6 s) of all motions on each observation, less the mean effect on its target, weighted."""
+    J = np.zeros((len(ties.target), 3, segments + 1, 6))
+    J[np.arange(len(J)), :, ties.segment] = ties.J  # the control survey, number -1, falls into the last place
+    J = J[:, :, :-1].reshape(len(J), 3, 6 * segments)
+    total = np.zeros((ties.count, 3, 6 * segments))
+    np.add.at(total, ties.target, ties.weight[:, None, None] * J)
+    weight = np.bincount(ties.target, ties.weight, ties.count)
+    return J - (total / weight[:, None, None])[ties.target]
 
 
 def normal_equations(ties, segments):
     """Normal matrices (count, 6 s, 6 s) and right sides (count, 6 s) of the motions, one for each target."""
+    J = centred(ties, segments)
     matrix, right = np.zeros((ties.count, 6 * segments, 6 * segments)), np.zeros((ties.count, 6 * segments))
-    order = np.argsort(ties.target, kind="stable")
-    starts = np.searchsorted(ties.target[order], np.arange(ties.count + 1))
-    for target in range(ties.count):
-        rows = order[starts[target] : starts[target + 1]]
-        share = ties.weight[rows] / ties.weight[rows].sum()
-        off = ties.misclosure_mm[rows] - share @ ties.misclosure_mm[rows]
-        J = np.zeros((len(rows), 3, 6 * segments))
-        for at, row in enumerate(rows):
-            if ties.segment[row] >= 0:
-                J[at][:, 6 * ties.segment[row] : 6 * ties.segment[row] + 6] = ties.J[row]
-        J -= np.einsum("r,rij->ij", share, J)
-        matrix[target] = np.einsum("r,rij,rik->jk", ties.weight[rows], J, J)
-        right[target] = -np.einsum("r,rij,ri->j", ties.weight[rows], J, off)
+    np.add.at(matrix, ties.target, np.einsum("n,nij,nik->njk", ties.weight, J, J))
+    np.add.at(right, ties.target, -np.einsum("n,nij,ni->nj", ties.weight, J, ties.misclosure_mm))
     return matrix, right
 
 
