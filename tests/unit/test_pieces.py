@@ -1,6 +1,6 @@
 import numpy as np
 import trimesh
-from nightbay import extremes, pieces
+from nightbay import pieces, vertices
 from nightbay.surface import Surface
 from scipy.sparse import coo_matrix
 from scipy.sparse.csgraph import connected_components
@@ -22,6 +22,6 @@ def test_small_pieces_are_loose():
     large, small = trimesh.creation.box(extents=[40, 40, 40]), trimesh.creation.box(extents=[5, 5, 5])
     small.apply_translation([100, 0, 0])
     mesh = trimesh.util.concatenate([large, small])
-    areas = extremes.vertex_areas(Surface(mesh.vertices.astype(np.float32), mesh.faces.astype(np.int32)))
+    areas = vertices.areas(Surface(mesh.vertices.astype(np.float32), mesh.faces.astype(np.int32)))
     assert pieces.loose(mesh.faces, areas, 1000.0).tolist() == [False] * 8 + [True] * 8
     assert not pieces.loose(mesh.faces, areas, 100.0).any()

@@ -8,9 +8,12 @@ from nightbay import robust
 
 LEAST_VERTICES = 16  # bear a plane: a spike of one vertex has long faces, and so much area of its own
 PATCH = 2.5  # edge of the patch against that of a square with the support's area
-LAYER = 5.0  # thickness of the layer of a crown below the support's level, in standard deviations of the noise
+# Thickness of the layer of a crown below the support's level, and most scatter in it, in standard deviations of the
+# noise. One that few points bear is noisier than it says: dark trim by up to three times.
+LAYER, SCATTER = 8.0, 4.0
 LEAST_CROWN = 36  # vertices in it: six for each coefficient of a second-order surface
-WINDOW_MM = 30.0  # depth below the furthest vertex that is looked at first; doubled until enough surface lies there
+WINDOW_MM = 2.0  # depth below the furthest vertex that is looked at first; doubled until enough surface lies there
+DEPTH_MM = 30.0  # of a patch below its level that is looked at
 
 
 @dataclass(frozen=True)
@@ -28,19 +31,6 @@ class Touch:
     point_mm: np.ndarray
     half_width_mm: float
     rows: np.ndarray
-
-
-def vertex_areas(surface, faces=None):
-    """Area of surface that belongs to each vertex, (n,) float64 mm2: a third of its faces (all, or those chosen)."""
-    chosen = surface.faces if faces is None else surface.faces[faces]
-    areas = np.zeros(len(surface.vertices_mm))
-    for start in range(0, len(chosen), 1_000_000):
-        piece = chosen[start : start + 1_000_000]
-        a, b, c = (surface.vertices_mm[piece[:, at]].astype(np.float64) for at in range(3))
-        third = np.linalg.norm(np.cross(b - a, c - a), axis=1) / 6.0
-        for at in range(3):
-            areas += np.bincount(piece[:, at], third, len(areas))
-    return areas
 
 
 def capped(areas, support_mm2):
@@ -86,19 +76,26 @@ def touch(vertices_mm, areas, direction, support_mm2, noise_mm):
     window = WINDOW_MM
     while True:
         near = rows[height[rows] >= top - window]
-        points, counted = vertices_mm[near].astype(np.float64), capped(areas[near], support_mm2)
-        plan = _across(points, direction)
-        found = _highest_patch(points @ direction, plan / patch_mm, counted, support_mm2)
+        points = vertices_mm[near].astype(np.float64)
+        found = _highest_patch(
+            points @ direction, _across(points, direction) / patch_mm, capped(areas[near], support_mm2), support_mm2
+        )
         if found is not None:
-            level, mine = found
-            reach, bearing = _crown(points[mine] @ direction, plan[mine], level, noise_mm[near[mine]])
-            if reach is None:
-                reach, bearing = _end(points[mine] @ direction, counted[mine], level, support_mm2)
-            rows = near[mine[bearing]]
-            return Touch(reach, vertices_mm[rows].mean(axis=0, dtype=np.float64), abs(reach - level), rows)
+            break
         if window > span:
             return None
         window *= 2.0
+    level, corner = found
+    near = rows[height[rows] >= level - DEPTH_MM]
+    points = vertices_mm[near].astype(np.float64)
+    plan = _across(points, direction)
+    mine = np.flatnonzero(np.all(np.abs(plan / patch_mm - corner - 0.5) <= 0.5, axis=1))
+    near, plan, height = near[mine], plan[mine], points[mine] @ direction
+    reach, bearing = _crown(height, plan, level, noise_mm[near])
+    if reach is None:
+        reach, bearing = _end(height, capped(areas[near], support_mm2), level, support_mm2)
+    bearing = near[bearing]
+    return Touch(reach, vertices_mm[bearing].mean(axis=0, dtype=np.float64), abs(reach - level), bearing)
 
 
 def _across(points, direction):
@@ -109,17 +106,22 @@ def _across(points, direction):
 
 
 def _highest_patch(height, plan, areas, support_mm2):
-    """The level and the rows of the patch, one unit of ``plan`` wide, that the support reaches furthest in; or None."""
+    """The level and the lower corner, (2,), of the patch that the support reaches furthest in, or None.
+
+    A patch is one unit of ``plan`` wide.
+    """
     best = None
     # four grids, half a patch apart, so that no feature is cut by all of them
     for shift in ((0.0, 0.0), (0.5, 0.0), (0.0, 0.5), (0.5, 0.5)):
         square = np.floor(plan + shift).astype(np.int64)
-        square -= square.min(axis=0)
-        cell = square[:, 0] * (square[:, 1].max() + 1) + square[:, 1]
+        lowest = square.min(axis=0)
+        wide = int(square[:, 1].max() - lowest[1]) + 1
+        cell = (square[:, 0] - lowest[0]) * wide + square[:, 1] - lowest[1]
         cells, level = supported(height, areas, cell, support_mm2)
         at = int(np.argmax(level))
         if np.isfinite(level[at]) and (best is None or level[at] > best[0]):
-            best = (float(level[at]), np.flatnonzero(cell == cells[at]))
+            corner = np.array(divmod(int(cells[at]), wide)) + lowest - shift
+            best = (float(level[at]), corner)
     return best
 
 
@@ -143,7 +145,7 @@ def _crown(height, plan, level, noise_mm):
         sd = 1.4826 * float(np.median(misfit))  # of a normal distribution, from the median absolute deviation
         weights = robust.tukey(misfit, max(4.685 * sd, 1e-3))  # 95 % efficient
     bearing = weights > 0.0
-    if sd > 2.0 * noise or np.count_nonzero(bearing) < LEAST_CROWN / 2:
+    if sd > SCATTER * noise or np.count_nonzero(bearing) < LEAST_CROWN / 2:
         return None, None
     return min(level + float(fitted[bearing].max()), float(height.max())), layer[bearing]
 

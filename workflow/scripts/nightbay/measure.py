@@ -4,7 +4,7 @@ import json
 
 import numpy as np
 
-from nightbay import budget, dimensions, extremes, leftright, pieces, sections, surface
+from nightbay import budget, dimensions, extremes, leftright, pieces, sections, surface, vertices
 
 MEANINGS = {
     "length": "between the upright planes across the vehicle that touch its front and rear, bumpers included (ISO 612)",
@@ -25,7 +25,7 @@ def measure(upstream, sheet, settings, folder, threads):
     model = surface.read_ply(upstream["fill"].folder / "surface.ply")
     frame, options, scan = upstream["frame"].result, settings["measure"], settings["scan"]
     filled = model.face.get("filled", np.zeros(len(model.faces), np.uint8)).astype(bool)
-    areas = extremes.vertex_areas(model, ~filled)
+    areas = vertices.areas(model, ~filled)
     loose = pieces.loose(model.faces, areas, options["loose_mm2"])
     loose_mm2 = float(areas[loose].sum())
     areas[loose] = 0.0
@@ -191,7 +191,7 @@ def left_right(body, folder, threads):
     """Left against right: numbers, and the map in ``sides.npz``; None without a symmetry plane."""
     if body.frame["zero_planes"]["y"]["found_by"] == "kept":
         return None
-    normals = vertex_normals(body.surface)
+    normals = vertices.normals(body.surface)
     measured = body.areas > 0.0
     left = -1.0 if body.frame["axes"] == "design_grid" else 1.0
     compared = leftright.compare(
@@ -214,16 +214,3 @@ def vertex_noise(model, noise_mm):
     """Standard deviation of the points about each vertex, (n,) float32 mm, never less than one point's on paint."""
     spread = model.vertex.get("spread_mm", np.zeros(len(model.vertices_mm), np.float32))
     return np.fmax(spread, np.float32(noise_mm))  # unknown spreads are NaN
-
-
-def vertex_normals(model):
-    """Unit normal of each vertex, (n, 3) float32, from the faces around it by area."""
-    total = np.zeros((len(model.vertices_mm), 3))
-    for start in range(0, len(model.faces), 1_000_000):
-        faces = model.faces[start : start + 1_000_000]
-        a, b, c = (model.vertices_mm[faces[:, at]].astype(np.float64) for at in range(3))
-        area = np.cross(b - a, c - a)
-        for at in range(3):
-            for axis in range(3):
-                total[:, axis] += np.bincount(faces[:, at], area[:, axis], len(total))
-    return (total / np.maximum(np.linalg.norm(total, axis=1, keepdims=True), 1e-12)).astype(np.float32)

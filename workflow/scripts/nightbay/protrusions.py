@@ -8,6 +8,7 @@ from scipy import ndimage
 from nightbay import extremes
 
 STEP_MM = 20.0  # length of a station of the outline; longer on a coarse surface, so that each has its vertices
+DEPTH_MM = 100.0  # below a station's furthest vertex that is looked at; a station that has only strays there is passed
 FOOT_MM = 5.0  # a protrusion begins where the outline rises by more than this: panel gaps and mouldings do not
 
 
@@ -35,8 +36,12 @@ def find(along_mm, height_mm, areas, longest_mm, support_mm2):
     rows = np.flatnonzero(areas > 0.0)
     station = np.floor(along_mm[rows] / step_mm).astype(np.int64)
     first = station.min()
+    height = height_mm[rows].astype(np.float64)
+    furthest = np.full(station.max() - first + 1, -np.inf)
+    np.maximum.at(furthest, station - first, height)
+    outer = height > furthest[station - first] - DEPTH_MM
     stations, level = extremes.supported(
-        height_mm[rows].astype(np.float64), extremes.capped(areas[rows], support_mm2), station, support_mm2
+        height[outer], extremes.capped(areas[rows[outer]], support_mm2), station[outer], support_mm2
     )
     good = np.isfinite(level)
     if np.count_nonzero(good) < 2:
