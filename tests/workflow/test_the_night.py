@@ -116,7 +116,8 @@ def test_bad_jobs_are_named_and_the_others_go_on(finished, tmp_path):
     board = json.loads((day / "results/board/board.json").read_text())["result"]
     jobs = {job["job"]: job for job in board["jobs"]}
     assert {name: job["state"].split()[0] for name, job in jobs.items()} == {
-        "larch-loadbay": "complete", "list": "refused", "tagged": "refused", "wrong-key": "refused", "cut-short": "refused",
+        "larch-loadbay": "complete", "list": "refused", "tagged": "refused",
+        "wrong-key": "refused", "cut-short": "refused",
     }  # fmt: skip
     assert "vehicle_class" in " ".join(jobs["wrong-key"]["sentences"])
     assert raw.name in " ".join(jobs["cut-short"]["sentences"])

@@ -7,8 +7,14 @@ from pathlib import Path
 sys.path.insert(0, str(Path(workflow.basedir) / "workflow" / "scripts"))
 
 from nightbay import day, provenance
+from nightbay.errors import Rejected
+from snakemake.exceptions import WorkflowError
 
-PLAN = day.plan(Path.cwd(), config)
+try:
+    PLAN = day.plan(Path.cwd(), config)
+except Rejected as rejection:
+    raise WorkflowError(str(rejection)) from None
+
 SEGMENT_STAGES = ("intake", "clean")
 PART_STAGES = ("network", "refine", "frame", "fuse", "fill", "reduce", "deliver", "measure")
 

@@ -12,7 +12,7 @@ rule intake:
         "../../envs/conda.yaml"
     threads: 1
     resources:
-        mem_mb=memory_mb(600, 5),
+        mem_mb=memory_mb(600, 12),
     params:
         settings=settings_of("intake"),
         sheet=sheet_of("intake"),
