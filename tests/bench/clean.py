@@ -68,7 +68,11 @@ def cleaned(points, folder):
     colour = np.column_stack([number >> 16, number >> 8 & 255, number & 255]).astype(np.uint8)
     block = cloud.Cloud((points.xyz - origin).astype(np.float32), points.normals, colour)
     source = cloud.write(folder / "intake", [block], origin, 500.0)
-    upstream = {"intake": Upstream("intake", "job", "exterior", "left", "ok", [], [], {"normals": "measured"}, folder / "intake")}
+    upstream = {
+        "intake": Upstream(
+            "intake", "job", "exterior", "left", "ok", [], [], {"normals": "measured"}, folder / "intake"
+        )
+    }
     for name in ("first", "second"):
         (folder / name).mkdir()
         begun = time.process_time()

@@ -189,6 +189,25 @@ def test_what_shows_through_a_window_stays(tmp_path):
     assert kept_share(reasons["image"]) >= 0.99
 
 
+def test_a_second_copy_goes_or_is_flagged_and_is_noted(tmp_path):
+    rng = np.random.default_rng(13)
+    pieces = vehicle(rng)
+    copy = {"copy": patch(rng, (200, 100, 351), (120, 0, 0), (0, 120, 0))}
+    result, reasons, folder = run(tmp_path, {**pieces, **copy})
+    assert np.mean(reasons["copy"] == clean.CODE["layer"]) >= 0.9
+    assert kept_share(reasons["roof"]) >= 0.995
+    assert "flag" not in cloud.CloudFile(folder).attributes
+    assert "two copies of the surface" in result["notes"][0] and "1.0 to 1.0 mm apart" in result["notes"][0]
+
+    whole = {"copy": patch(rng, (0, 0, 351), (500, 0, 0), (0, 300, 0))}
+    result, reasons, folder = run(tmp_path, {**pieces, **whole})
+    flagged = cloud.CloudFile(folder)
+    flag = flagged.block(0, len(flagged)).flag
+    assert result["layers"][0]["kept"] == "both"
+    assert result["undecided"] == np.count_nonzero(flag & clean.UNDECIDED)
+    assert result["undecided"] >= 0.9 * 2 * len(whole["copy"][0])
+
+
 def test_an_interior_keeps_its_floor(scene, tmp_path):
     result, reasons, _ = run(tmp_path, {name: scene[name] for name in ("left", "roof", "ground")}, part="interior")
     assert result["ground"] is None

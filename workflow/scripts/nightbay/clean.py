@@ -67,6 +67,7 @@ def clean(upstream, sheet, settings, folder, threads):
         "layers": areas,
         "spacing_mm": spacing_mm,
         "ground": None if floor is None else _ground_result(floor, source.origin_mm, removed["ground"]),
+        "notes": _notes(segment, areas),
     }
 
 
@@ -161,3 +162,17 @@ def _ground_result(floor, origin_mm, points):
         "sd_mm": floor.sd_mm,
         "points": points,
     }
+
+
+def _notes(segment, areas):
+    """A sentence on areas with two copies of the surface, where there are any."""
+    if not areas:
+        return []
+    size_cm2 = sum(area["area_mm2"] for area in areas) / 100.0
+    apart_mm = [area["apart_mm"] for area in areas]
+    undecided = sum(area["kept"] == "both" for area in areas)
+    return [
+        f"segment {segment}: two copies of the surface lay over one another on {size_cm2:.0f} cm\u00b2 in {len(areas)} "
+        f"areas, {min(apart_mm):.1f} to {max(apart_mm):.1f} mm apart; the better supported one was kept in "
+        f"{len(areas) - undecided}, in {undecided} nothing tells which is right and both stay, flagged."
+    ]

@@ -3,7 +3,7 @@
 from dataclasses import dataclass, replace
 
 import numpy as np
-from scipy.spatial import Delaunay
+from scipy.spatial import cKDTree
 
 PATCH_MM = 100.0  # a patch of this size gives a plane's direction well enough to be tried on the whole segment
 SAMPLE = 20_000  # cells that a trial is scored on
@@ -66,7 +66,7 @@ def find(centres_mm, normals, noise_mm, sided=True):
         if ground is None:
             continue
         on = is_ground(ground, sample_mm, sample_normals, noise_mm)
-        if (best is None or on.sum() > best[0]) and _carries_a_vehicle(ground, sample_mm, on, noise_mm):
+        if (best is None or on.sum() > best[0]) and _carries_a_vehicle(ground, sample_mm, sample_normals, on, noise_mm):
             best = (on.sum(), ground)
     return None if best is None else _refine(best[1], centres_mm, normals, noise_mm)
 
@@ -133,7 +133,7 @@ def _refine(ground, points_mm, normals, noise_mm):
     return ground
 
 
-def _carries_a_vehicle(ground, points_mm, on, noise_mm):
+def _carries_a_vehicle(ground, points_mm, normals, on, noise_mm):
     height = ground.height_mm(points_mm)
     above = height > REACH_MM
     below = height < -max(REACH_MM, thickness_mm(ground, noise_mm))
@@ -141,12 +141,26 @@ def _carries_a_vehicle(ground, points_mm, on, noise_mm):
         return False
     u = np.cross(ground.normal, np.eye(3)[np.argmin(np.abs(ground.normal))])
     u /= np.linalg.norm(u)
-    plan = np.column_stack([points_mm @ u, points_mm @ np.cross(ground.normal, u)])
+    axes = np.column_stack([u, np.cross(ground.normal, u)])
+    plan = points_mm @ axes
     square = np.floor((plan - plan.min(axis=0)) / PATCH_MM).astype(np.int64)
     square = square[:, 0] * (square[:, 1].max() + 1) + square[:, 1]
     covered = np.bincount(square[above], minlength=square.max() + 1) >= FEW_A_PATCH
-    if ground.sided:
-        return np.mean(~covered[square[on]]) >= LEAST_BESIDE
-    # a roof upside down would pass for ground, but it does not reach out beyond what hangs on it
-    outline = Delaunay(plan[above & covered[square]])
-    return np.mean(outline.find_simplex(plan[on]) < 0) >= LEAST_BESIDE
+    beside = on & ~covered[square]
+    if beside.sum() < LEAST_BESIDE * on.sum():
+        return False
+    return ground.sided or _lies_outside(plan[beside], plan[above], normals[above] @ axes)
+
+
+def _lies_outside(ground_mm, walls_mm, outward):
+    """Whether ground lies on the outer side of the walls that stand nearest, all in plan, (g, 2), (w, 2) and (w, 2).
+
+    A roof upside down would pass for ground, but it lies on the inner side of what hangs on it. Estimated normals know
+    the outer side of most walls.
+    """
+    steep = np.linalg.norm(outward, axis=1) > FACING
+    if not steep.any():
+        return False
+    _, nearest = cKDTree(walls_mm[steep]).query(ground_mm)
+    side = np.einsum("ij,ij->i", ground_mm - walls_mm[steep][nearest], outward[steep][nearest])
+    return np.mean(side > 0) > 0.5

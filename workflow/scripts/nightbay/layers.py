@@ -79,9 +79,15 @@ def _verdicts(cells, area, border, level, count):
     points = (outer - inner) / np.maximum(outer + inner, 1)
     cell = np.repeat(np.arange(len(cells)), np.diff(cells.start))
     many = np.column_stack([np.bincount(cell[level == which], minlength=len(cells)) for which in (1, 2)])
+    many[border < 0] = 0
+    # with the cells beside it: the boundary of two cells may run between the sheets
+    total = np.vstack([np.zeros((1, 2), np.int64), np.cumsum(many, axis=0)])
+    many = sum(total[cells.runs[:, run, 1]] - total[cells.runs[:, run, 0]] for run in range(9))
     one_only = (border >= 0) & ((many[:, 0] == 0) != (many[:, 1] == 0)) & (many.sum(axis=1) >= 3)
     follows = [np.bincount(border[one_only & (many[:, at] > 0)], minlength=count) for at in (0, 1)]
-    ends = (follows[1] - follows[0]) / np.maximum(follows[1] + follows[0], 1)
+    # a square area has 4 sqrt(cells) cells round it: what less than a quarter of the border tells is chance
+    quarter = np.sqrt(np.bincount(area[area >= 0], minlength=count))
+    ends = (follows[1] - follows[0]) / np.maximum(follows[1] + follows[0], quarter)
     outer_right = (ends >= CLEAR) & (points >= -AGAINST) | (points >= CLEAR) & (ends >= -AGAINST)
     inner_right = (ends <= -CLEAR) & (points <= AGAINST) | (points <= -CLEAR) & (ends <= AGAINST)
     return outer_right.astype(np.int8) - inner_right.astype(np.int8)

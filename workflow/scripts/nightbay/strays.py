@@ -14,7 +14,7 @@ NOISE_FACTOR = 4.0 * np.sqrt(2.0)
 SLOPE = 0.05
 FACING = 0.5  # cosine: normals within 60 degrees are compared, what lies at a larger angle is another surface
 ACROSS = 0.34  # cosine of 70 degrees: a normal that far off the surface's own was seen edge on
-MIDDLE = 0.2  # of 3 spacings: how far off their mean a point lies in the middle of others; at a crease it is 0.4
+MIDDLE = 0.3  # of 3 spacings: how far off their mean a point lies in the middle of others; at a crease it is 0.42
 # A surface sampled at spacing s has pi 3^2 = 28 neighbours within 3 s, ten times fewer where it is seen from afar.
 LEAST, LEAST_SHARE = 3, 0.15
 # What fails is judged again from further off, more strictly (1.1 degrees). Where neighbours are few, within 15 s: glass
