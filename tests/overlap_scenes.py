@@ -74,7 +74,7 @@ def targets(names, true, seen, rng, scan):
         covariance = network_model.noise_covariance(xyz, scan["target_noise_mm"], scan["target_drift_mm_per_m"])
         return assembly.TargetList(name, f"{name}.csv", xyz, covariance, id=[str(row) for row in rows])
 
-    lists = [listed(network.SURVEY, np.arange(len(places)), np.eye(4))]
+    lists = [listed("control survey", np.arange(len(places)), np.eye(4))]
     lists += [listed(name, seen[name], true[name]) for name in sorted(names)]
     parameters = yaml.safe_load(CONFIG.read_text())["network"]
     found = network.adjust_lists(lists, True, False, parameters, scan)

@@ -77,12 +77,16 @@ def centred(ties, segments):
 
 
 def normal_equations(ties, segments):
-    """Normal matrices (count, 6 s, 6 s) and right sides (count, 6 s) of the motions, one for each target."""
+    """Normal matrices (count, 6 s, 6 s) and right sides (count, 6 s) of the motions, one for each target.
+
+    Right sides are taken from the network's solution, in which all targets together ask for no motion; what is left of
+    their sum, because the network knows more of its lists than the ties do, is shared out.
+    """
     J = centred(ties, segments)
     matrix, right = np.zeros((ties.count, 6 * segments, 6 * segments)), np.zeros((ties.count, 6 * segments))
     np.add.at(matrix, ties.target, np.einsum("n,nij,nik->njk", ties.weight, J, J))
     np.add.at(right, ties.target, -np.einsum("n,nij,ni->nj", ties.weight, J, ties.misclosure_mm))
-    return matrix, right
+    return matrix, right - right.sum(axis=0) / max(ties.count, 1)
 
 
 def squares(ties, motions, segment):
