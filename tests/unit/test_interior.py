@@ -48,7 +48,7 @@ def test_a_load_bay_stands_on_its_floor_in_the_middle_of_its_walls(tmp_path):
 
 def test_what_is_assumed_of_a_load_bay_is_said(tmp_path):
     result, _ = run(tmp_path, *inside(blockcar.load_bay()))
-    assert result["front"] == {"found_by": "kept", "assumed": True}
+    assert result["front"] == {"found_by": "kept", "assumed": False}
     assert any("which of the large planes is the floor is assumed" in note.lower() for note in result["notes"])
     assert any("Which end is the front is not known" in note for note in result["notes"])
     assert result["zero_planes"]["x"]["reason"] == "a part seen from inside has no axle"

@@ -53,7 +53,7 @@ def _unknown(datum):
         "Which end is the front is not known: nothing but a segment named 'front' or 'rear', or axes.forward in the "
         "job sheet, can tell it of a part seen from inside."
     )
-    return {"sign": 1.0 if main > 0 else -1.0, "found_by": "kept", "assumed": True, "notes": [note]}
+    return {"sign": 1.0 if main > 0 else -1.0, "found_by": "kept", "assumed": False, "notes": [note]}
 
 
 def _by_shape(datum, normals):
