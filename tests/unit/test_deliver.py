@@ -27,9 +27,10 @@ def source(tmp_path):
     return SimpleNamespace(folder=folder, job="larch", part="exterior", result={"levels": levels})
 
 
-def run(source, folder, wanted):
+def run(source, folder, wanted, axes="design_grid"):
     folder.mkdir()
-    return deliver.deliver({"reduce": source}, {}, {"deliver": {"formats": wanted}}, folder, 1)["deliverables"]
+    upstream = {"reduce": source, "frame": SimpleNamespace(result={"axes": axes})}
+    return deliver.deliver(upstream, {}, {"deliver": {"formats": wanted}}, folder, 1)["deliverables"]
 
 
 def test_names_marks_and_checksums(source, tmp_path):
@@ -75,6 +76,24 @@ def test_obj_has_the_filled_faces_in_their_group(source, tmp_path):
     lines = (tmp_path / "out" / "larch-exterior-light.obj").read_text().splitlines()
     at = lines.index("g filled")
     assert lines.index("g measured") < at and len(lines) - at - 1 == 2
+
+
+@pytest.mark.parametrize(
+    ("axes", "told", "turned"),
+    [
+        ("design_grid", "vehicle frame: X rearward, Y right, Z up", True),
+        ("iso_8855", "vehicle frame, ISO 8855: X forward, Y left, Z up", True),
+        ("as_scanned", "frame of the scan, without meaning", False),
+    ],
+)
+def test_every_file_says_its_frame(source, tmp_path, axes, told, turned):
+    run(source, tmp_path / "out", {"light": ["glb", "obj", "ply", "stl"]}, axes)
+    for path in (tmp_path / "out").iterdir():
+        assert path.name == "SHA256SUMS" or told.encode() in path.read_bytes(), path.name
+    glb = (tmp_path / "out" / "larch-exterior-light.glb").read_bytes()
+    assert (b'"rotation"' in glb) == turned
+    read = surface.read_ply(tmp_path / "out" / "larch-exterior-light.ply")
+    assert len(read.faces) == 12 and read.face["filled"].sum() == 2
 
 
 def test_long_stl_comment_is_refused(source, tmp_path):

@@ -3,6 +3,7 @@ rule deliver:
     input:
         reduce="results/{job}/reduce/{part}.json",
         reduce_data=ancient("results/{job}/reduce/{part}"),
+        frame="results/{job}/frame/{part}.json",
     output:
         json="results/{job}/deliver/{part}.json",
         data=directory("results/{job}/deliver/{part}"),

@@ -104,7 +104,8 @@ def warnings_of(part):
     if part.name == "exterior" and frame.get("state") not in (None, "vehicle"):
         kept = [axis.upper() for axis, plane in frame["zero_planes"].items() if plane["found_by"] == "kept"]
         found.append(f"The vehicle frame is incomplete: zero {listing(kept)} stays as scanned.")
-    if frame.get("front", {}).get("assumed"):
+    front = frame.get("front", {})
+    if front.get("assumed") and front.get("found_by") != "kept":
         found.append(
             "Which end is the front was told by the shape alone; say it in the job sheet (parts, axes, forward)."
         )

@@ -1,10 +1,11 @@
 """Writers of surfaces in open formats: STL, OBJ, GLB. The same surface gives the same bytes; no file holds a date.
 
-PLY is in ``surface.py``. Sources: the STL layout is common practice without a standard (value from memory); Wavefront
-OBJ by its published specification of 1995 (from memory); glTF 2.0, Khronos Group, ISO/IEC 12113:2022.
+PLY is written by ``surface.py``. Sources: the STL layout is common practice without a standard (value from memory);
+Wavefront OBJ by its published specification of 1995 (from memory); glTF 2.0, Khronos Group, ISO/IEC 12113:2022.
 """
 
 import json
+import shutil
 import struct
 
 import numpy as np
@@ -19,6 +20,18 @@ MILLIMETRES_A_METRE = 1000.0
 MATERIALS = {"measured": [0.57, 0.60, 0.63, 1.0], "filled": [0.665, 0.112, 0.0, 1.0]}
 # z up to y up: a quarter turn about x. A vehicle frame has z up, glTF has y up.
 Z_UP_TO_Y_UP = [-0.7071067811865476, 0.0, 0.0, 0.7071067811865476]
+
+
+def copy_ply(source, target, comments):
+    """Copy a PLY file with other comments in its header."""
+    with open(source, "rb") as old, open(target, "wb") as new:
+        for line in iter(old.readline, b"end_header\n"):
+            if not line.startswith(b"comment"):
+                new.write(line)
+            if line.startswith(b"format"):
+                new.writelines(f"comment {text}\n".encode("ascii") for text in comments)
+        new.write(b"end_header\n")
+        shutil.copyfileobj(old, new)
 
 
 def write_stl(path, mesh, comment):
@@ -54,10 +67,11 @@ def write_obj(path, mesh, comments):
                 file.write("f %d %d %d\n" * len(rows) % tuple(rows.ravel().tolist()))
 
 
-def write_glb(path, mesh, name, extras):
-    """Binary glTF 2.0 in metres, y up by a rotation of the node; measured and filled faces are primitives of their own.
+def write_glb(path, mesh, name, extras, z_up=True):
+    """Binary glTF 2.0 in metres; measured and filled faces are primitives of their own.
 
-    ``extras``: what a reader should know (units, frame), kept in the asset.
+    ``extras``: what a reader should know (units, frame), kept in the asset. ``z_up``: turn the node so that y is up, as
+    the standard has it; leave it where nothing is known of the axes.
     """
     filled = _filled(mesh)
     position = (mesh.vertices_mm.astype(np.float64) / MILLIMETRES_A_METRE).astype(np.float32)
@@ -71,6 +85,8 @@ def write_glb(path, mesh, name, extras):
         blocks.append(("COLOR_0", colour))
     groups = [(label, mesh.faces[rows]) for label, rows in (("measured", ~filled), ("filled", filled)) if rows.any()]
     document, chunks = _gltf(name, extras, blocks, groups, colours="red" in mesh.vertex)
+    if z_up:
+        document["nodes"][0]["rotation"] = Z_UP_TO_Y_UP
     text = json.dumps(document, separators=(",", ":"), sort_keys=True).encode()
     text += b" " * (-len(text) % 4)
     size = sum(chunk.nbytes for chunk in chunks)
@@ -114,7 +130,7 @@ def _gltf(name, extras, blocks, groups, colours):
         "asset": {"version": "2.0", "generator": "Nightbay", "extras": extras},
         "scene": 0,
         "scenes": [{"nodes": [0]}],
-        "nodes": [{"mesh": 0, "name": name, "rotation": Z_UP_TO_Y_UP}],
+        "nodes": [{"mesh": 0, "name": name}],
         "meshes": [{"name": name, "primitives": primitives}],
         "materials": materials,
         "accessors": accessors,

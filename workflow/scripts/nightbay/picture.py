@@ -23,6 +23,7 @@ BACK = np.array([0.45, 0.46, 0.48])  # the inside of a sheet, seen through an op
 INK = np.array([0.1, 0.1, 0.1])
 LIGHT = np.array([-0.35, 0.55, 0.76])  # from above and left of the viewer
 FINER = 2  # pixels are drawn this much finer and averaged, which smooths edges
+MAP = 3  # the same for coloured maps, which need fewer pixels and compress worse
 UNKNOWN = np.array([0.62, 0.62, 0.62])
 
 
@@ -73,9 +74,12 @@ class Scene:
         self.pixel_mm = float((self.high_mm - self.low_mm)[:2].max() / width_px)
         self._drawn = {}
 
-    def view(self, name, colours=None, hatched=None):
-        """One picture. ``colours``: (n, 3) of the vertices in 0..1 instead of plain material; ``hatched``: (m,) bool,
-        faces that are struck through."""
+    def view(self, name, colours=None, hatched=None, *, coarser=FINER):
+        """One picture.
+
+        ``colours``: (n, 3) of the vertices in 0..1 instead of plain material; ``hatched``: (m,) bool, faces that are
+        struck through; ``coarser``, FINER or MAP: how many drawn pixels make one of the picture, along its edge.
+        """
         axes, seen, light, behind = self._lit(name)
         rgb = np.ones((*seen.face.shape, 3), np.float32)
         if colours is None:
@@ -86,11 +90,11 @@ class Scene:
         rgb *= light[..., None]
         if hatched is not None:
             rows, columns = np.indices(seen.face.shape)
-            stripe = (rows + columns) // (2 * FINER) % 3 == 0
+            stripe = (rows + columns) // (2 * coarser) % 3 == 0
             rgb[seen.seen & hatched[np.maximum(seen.face, 0)] & stripe] = INK
-        small = rgb.reshape(rgb.shape[0] // FINER, FINER, rgb.shape[1] // FINER, FINER, 3).mean(axis=(1, 3))
+        small = rgb.reshape(rgb.shape[0] // coarser, coarser, rgb.shape[1] // coarser, coarser, 3).mean(axis=(1, 3))
         pixels = np.rint(np.clip(small, 0, 1) * 255).astype(np.uint8)
-        pixel_mm = seen.pixel_mm * FINER
+        pixel_mm = seen.pixel_mm * coarser
         data = png(pixels)
         return View(name, data, pixels.shape[1], pixels.shape[0], seen.left_mm, seen.top_mm, pixel_mm, axes)
 
@@ -99,7 +103,7 @@ class Scene:
         if name not in self._drawn:
             axes = axes_of(name, self.convention)
             fine = self.pixel_mm / FINER
-            seen = _even(raster.draw(self.mesh.vertices_mm, self.mesh.faces, axes, fine, self.cull, 4 * fine))
+            seen = _even(raster.draw(self.mesh.vertices_mm, self.mesh.faces, axes, fine, self.cull, FINER * MAP * fine))
             self._drawn[name] = axes, seen, *self._light(seen, axes)
         return self._drawn[name]
 
@@ -131,8 +135,8 @@ class Scene:
 
 
 def _even(seen):
-    """The same raster, cut to a size that FINER divides."""
-    rows, columns = (size - size % FINER for size in seen.face.shape)
+    """The same raster, cut to a size that FINER and MAP divide."""
+    rows, columns = (size - size % (FINER * MAP) for size in seen.face.shape)
     return raster.Raster(
         seen.face[:rows, :columns],
         seen.depth_mm[:rows, :columns],

@@ -22,6 +22,13 @@ AXIS_TITLES = {  # where the frame is as scanned
     "rear": "Along \u2212X",
     "top": "Along \u2212Z",
 }
+INSIDE_TITLES = {
+    "left": "From the left",
+    "right": "From the right",
+    "front": "From the front",
+    "rear": "From the rear",
+    "top": "From above",
+}
 SHOWN = ("left", "front", "top", "rear")  # the four views of the overview
 DRAWN = {  # dimension: view, along the picture's height
     "wheelbase": ("left", False),
@@ -77,9 +84,11 @@ def _parameters(job, sheet):
     return head + yaml.safe_dump(sheet.get("parameters", {}), sort_keys=True, allow_unicode=True)
 
 
-def titles_of(convention):
-    """What the views are called under an axis convention."""
-    return AXIS_TITLES if convention == "as_scanned" else VIEW_TITLES
+def titles_of(scene):
+    """What the views are called: by their axes where the frame is as scanned, by where one looks from into a room."""
+    if scene.convention == "as_scanned":
+        return AXIS_TITLES
+    return INSIDE_TITLES if scene.cull else VIEW_TITLES
 
 
 def _versions(upstream):
@@ -108,7 +117,7 @@ def pictures(part, own, folder):
     text_mm = own["text_share"] * float((scene.high_mm - scene.low_mm).max())
     return {
         "level": best,
-        "titles": titles_of(convention),
+        "titles": titles_of(scene),
         "views": _views(part, scene, text_mm),
         "maps": [one for one in (_coverage(part, scene, text_mm, own), _scatter(scene, text_mm)) if one]
         + [one for one in (_sides(part, scene, text_mm),) if one],
@@ -125,7 +134,7 @@ def _views(part, scene, text_mm):
         lines = [one for key, one in _dimensions(part).items() if DRAWN[key][0] == name]
         said = ", ".join(drawing.label(one) for one in lines) or "no dimension was taken in this view"
         view = scene.view(name, colours)
-        drawn[name] = drawing.draw(view, titles_of(scene.convention)[name], said, lines, text_mm=text_mm)
+        drawn[name] = drawing.draw(view, titles_of(scene)[name], said, lines, text_mm=text_mm)
     return drawn
 
 
@@ -152,9 +161,9 @@ def _dimensions(part):
 
 def _map(key, title, text, scene, colours, text_mm, *, names, scale, hatched=None, marks=None):
     """One coloured map: its views and what its colours mean."""
-    drawn, titles = {}, titles_of(scene.convention)
+    drawn, titles = {}, titles_of(scene)
     for name in names:
-        view = scene.view(name, colours, hatched)
+        view = scene.view(name, colours, hatched, coarser=picture.MAP)
         numbered = [drawing.Mark(number, np.array(centre)) for number, centre in (marks or {}).get(name, [])]
         drawn[name] = drawing.draw(view, f"{title}, {titles[name]}", text, marks=numbered, text_mm=text_mm)
     return {"key": key, "title": title, "text": text, "views": drawn, "scale": scale}
@@ -185,7 +194,7 @@ def _scatter(scene, text_mm):
     values = scene.mesh.vertex.get("spread_mm")
     if values is None or not np.isfinite(values).any():
         return None
-    most = _round_up(np.nanquantile(values, 0.98))
+    most = _round_up(np.nanquantile(values, 0.95))
     colours = picture.colours_of(values.astype(np.float64), 0.0, most, SCATTER_MAP)
     scale = {"colours": picture.bar(SCATTER_MAP), "low": "0", "high": f"{most:g} mm or more", "name": "scatter"}
     return _map(
@@ -219,6 +228,6 @@ def _sides(part, scene, text_mm):
 
 
 def _round_up(value):
-    """The next of 1, 2, 5 times a power of ten, for the end of a scale."""
+    """The next of 1, 2, 3, 5 times a power of ten, for the end of a scale."""
     power = 10.0 ** np.floor(np.log10(max(float(value), 1e-6)))
-    return float(power * next(one for one in (1, 2, 5, 10) if one * power >= value * (1 - 1e-9)))
+    return float(power * next(one for one in (1, 2, 3, 5, 10) if one * power >= value * (1 - 1e-9)))
