@@ -61,8 +61,8 @@ def random_pose(rng, far_mm=3000.0):
     return rigid.pose(Rotation.random(rng=rng).as_matrix(), rng.uniform(-far_mm, far_mm, 3))
 
 
-def targets(names, true, seen, rng, scan):
-    """What the stage network leaves of simulated targets: a control survey in the control frame and a list a segment.
+def targets(names, true, seen, rng, scan, surveyed=True):
+    """What the stage network leaves of simulated targets: a list a segment and, where ``surveyed``, a control survey.
 
     ``seen`` {name: (n,) rows of :func:`sticker_places` that the segment has measured}.
     """
@@ -74,10 +74,10 @@ def targets(names, true, seen, rng, scan):
         covariance = network_model.noise_covariance(xyz, scan["target_noise_mm"], scan["target_drift_mm_per_m"])
         return assembly.TargetList(name, f"{name}.csv", xyz, covariance, id=[str(row) for row in rows])
 
-    lists = [listed("control survey", np.arange(len(places)), np.eye(4))]
+    lists = [listed("control survey", np.arange(len(places)), np.eye(4))] if surveyed else []
     lists += [listed(name, seen[name], true[name]) for name in sorted(names)]
     parameters = yaml.safe_load(CONFIG.read_text())["network"]
-    found = network.adjust_lists(lists, True, False, parameters, scan)
+    found = network.adjust_lists(lists, surveyed, False, parameters, scan)
     sheet = {"scale_bars": [], "temperature_c": None, "body_material": None}
     result = network_result.build(found, sheet, [], parameters, scan)
     return SimpleNamespace(stage="network", status="ok", reasons=[], result=result)

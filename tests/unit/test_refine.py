@@ -132,6 +132,23 @@ def test_segments_that_nowhere_overlap_keep_their_target_poses(tmp_path):
         assert (poses[name]["kept"], poses[name]["reason"]) == ("targets", "no overlap with another segment")
 
 
+def test_without_a_survey_the_first_segment_holds_the_frame(tmp_path):
+    cleaned, _, true = egg_part(tmp_path, 12)
+    places = overlap_scenes.sticker_places()
+    seen = {name: np.flatnonzero(within(places, view)) for name, view in VIEWS.items()}
+    rng = np.random.default_rng(13)
+    network = overlap_scenes.targets(VIEWS, true, seen, rng, SETTINGS["scan"], surveyed=False)
+    record = run(cleaned, network, tmp_path)
+    assert record["status"] == "ok", record["reasons"]
+    result = record["result"]
+    assert result["frame_of"] == "front" and result["poses"]["front"]["kept"] == "frame"
+    np.testing.assert_array_equal(result["poses"]["front"]["covariance"], np.zeros((6, 6)))
+    T_front_rear = rigid.invert(true["front"]) @ true["rear"]
+    middle = rigid.transform(rigid.invert(true["front"]), np.array([[600.0, 0.0, 0.0]]))[0]
+    off_mm, off_deg = error(result["poses"]["rear"]["T_control_segment"], T_front_rear, middle)
+    assert off_mm < 0.3 and off_deg < 0.02
+
+
 def test_a_panel_that_moved_is_left_to_the_targets(tmp_path):
     # all surface of "right" stands 1 mm off along X against its own targets: no pose can satisfy both
     cleaned, network, true = egg_part(tmp_path, 9)
@@ -142,8 +159,10 @@ def test_a_panel_that_moved_is_left_to_the_targets(tmp_path):
     cleaned[3] = overlap_scenes.write_segment(
         tmp_path / "moved", "right", rigid.transform(shift, points), normals, true["right"]
     )
-    pose = run(cleaned, network, tmp_path)["result"]["poses"]["right"]
+    record = run(cleaned, network, tmp_path)
+    pose = record["result"]["poses"]["right"]
     assert pose["kept"] == "targets"
+    assert any(note.startswith("Segment right keeps the pose of its targets") for note in record["notes"])
     assert "moved between the runs" in pose["reason"]
     assert pose["T_control_segment"] == network.result["poses"]["right"]["T_control_segment"]
 
@@ -189,6 +208,7 @@ def test_too_little_overlap_is_refused(tmp_path):
     cleaned, _ = bay_part(tmp_path, 23, {"aft": (1250, 2001), "fore": (-1, 850)})  # 400 mm apart
     record = run(cleaned, overlap_scenes.no_targets(), tmp_path)
     assert record["status"] == "rejected"
+    assert "put targets" in record["reasons"][0]["sentence"]
 
 
 def test_a_segment_without_targets_joins_those_that_have_them(tmp_path):

@@ -19,6 +19,7 @@ RARE = 1000  # points a segment that are matched, those with the rarest features
 MATCHES = 2000  # at most, all pairs of them are compared
 NEAREST = 5  # features that a point is matched with
 SEEDS = 40  # sets of agreeing matches that are tried
+FEWEST = 50  # cells of a thinned segment that can be told from another at all
 FEATURE_CELLS = 5  # radius of a feature in cells
 
 
@@ -59,6 +60,8 @@ def features(thinned):
 
 def candidates(a, b):
     """Poses ``T_a_b`` (list of (4, 4)) in which thinned segments may fit, those with most agreeing matches first."""
+    if min(len(a.xyz_mm), len(b.xyz_mm)) < FEWEST:
+        return []
     rows_a, rows_b = _matches(features(a), features(b))
     agree = _agreement(a, b, rows_a, rows_b)
     second = agree * (agree @ agree)

@@ -84,6 +84,7 @@ def _refine(names, clouds, start, at_origin, by_targets, network, radius_mm, par
         if not by_targets[at]:
             entries[names[at]] |= {"kept": "surfaces", "reason": "no targets: registered by its surfaces"}
     return {
+        "notes": notes(entries),
         "radius_mm": radius_mm,
         "reach_mm": reach_mm,
         "variance_factor": given.variance_factor,
@@ -91,6 +92,17 @@ def _refine(names, clouds, start, at_origin, by_targets, network, radius_mm, par
         "poses": entries,
         "discrepancies": discrepancy.table(names, pairs, given.patches, start, final, withheld),
     }
+
+
+def notes(entries):
+    """Sentences for the report: what was registered without targets, and whose surfaces and targets disagree."""
+    sentences = []
+    for name, entry in entries.items():
+        if entry["kept"] == "surfaces":
+            sentences.append(f"Segment {name} has no targets and was registered by its surfaces.")
+        elif entry["kept"] == "targets" and "moved between the runs" in entry["reason"]:
+            sentences.append(f"Segment {name} keeps the pose of its targets: {entry['reason']}.")
+    return sentences
 
 
 def _entries(names, start, final, covariances, middles, moved, free, verdicts):

@@ -34,6 +34,13 @@ def place(names, clouds, known, radius_mm, parameters):
     for reach_mm in (cell_mm, cell_mm / 2, *[radius_mm / 2] * ROUNDS):
         middles = np.array([rigid.transform(T, one.xyz_mm).mean(axis=0) for T, one in zip(start, thinned, strict=True)])
         pairs = overlap.pairs(clouds, start, radius_mm, reach_mm, parameters["correspondences"])
+        paired = {end for pair in pairs for end in (pair.a, pair.b)}
+        for at in np.flatnonzero(free):
+            if at not in paired:
+                raise Rejected(
+                    f"segment {names[at]} has no targets and fewer than {overlap.LEAST_CORRESPONDENCES} places that "
+                    "another segment has measured too; scan more overlap or put targets into it"
+                )
         before = start
         start = adjust.settle(pairs, start, patching.Place(middles), drift, nothing, free, reach_mm)
         way = max(_way_mm(old, new, middle) for old, new, middle in zip(before, start, middles, strict=True))
