@@ -81,7 +81,9 @@ def coverage(count):
         squared += float((error**2).sum())
         bound += float(np.einsum("nii->", covariance))
         for at in range(1, len(lists)):
-            motion = _small_motion(adjusted.T_control_station[at] @ rigid.invert(rigid.invert(poses[0]) @ poses[at]))
+            motion = network_model.small_motion(
+                adjusted.T_control_station[at] @ rigid.invert(rigid.invert(poses[0]) @ poses[at])
+            )
             inside_pose += motion @ np.linalg.solve(adjusted.pose_covariance[at], motion) <= stats.chi2.ppf(0.95, 6)
             total_pose += 1
     return {
@@ -90,10 +92,6 @@ def coverage(count):
         "efficiency": float(np.sqrt(squared / bound)),
         "networks": count,
     }
-
-
-def _small_motion(T):
-    return np.concatenate([[T[2, 1] - T[1, 2], T[0, 2] - T[2, 0], T[1, 0] - T[0, 1]], 2 * T[:3, 3]]) / 2
 
 
 def snoop(observations, start):

@@ -43,9 +43,7 @@ def test(residual, covariance, Q_fitted, active, significance=0.001, power=0.8, 
     weight = np.linalg.inv(covariance)
     m = residual.shape[1]
     w, detectable, joint = np.zeros_like(residual), np.full_like(residual, np.inf), np.zeros(len(residual))
-    limit = stats.norm.isf(
-        significance / 2 / m
-    )  # one sighting of m coordinates is one observation: they share the risk
+    limit = stats.norm.isf(significance / 2)
     ncp = limit + stats.norm.ppf(power)
     # active: P Q P is the cofactor of P v; inactive: the blunder is the residual itself, tested by Q
     cofactor = np.where(active[:, None, None], weight @ Q @ weight, Q)

@@ -5,7 +5,7 @@ of a free network) holds the frame, which is the least that fixes it. Observatio
 of the target and the station's pose T_control_station: z = T_control_station^-1 x + noise.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy.spatial.transform import Rotation
@@ -174,6 +174,23 @@ def _stretched(observations, stations):
     zero = np.zeros_like(x)
     rows = [[x, zero, zero, y, z, zero], [zero, y, zero, x, zero, z], [zero, zero, z, zero, x, y]]
     return np.array(rows).transpose(2, 0, 1)
+
+
+def holding_both(adjusted, other):
+    """``adjusted`` with covariances that hold ``other``, an answer that may be the right one, too."""
+    pairs = zip(other.T_control_station, adjusted.T_control_station, strict=True)
+    motion = np.array([small_motion(T @ rigid.invert(now)) for T, now in pairs])
+    away = other.xyz_mm - adjusted.xyz_mm
+    return replace(
+        adjusted,
+        pose_covariance=adjusted.pose_covariance + motion[:, :, None] * motion[:, None, :],
+        covariance_mm2=adjusted.covariance_mm2 + away[:, :, None] * away[:, None, :],
+    )
+
+
+def small_motion(T):
+    """Rotation vector (rad) and translation (mm), (6,), of a pose near to none."""
+    return np.concatenate([Rotation.from_matrix(T[:3, :3]).as_rotvec(), T[:3, 3]])
 
 
 def moved(T, step):
