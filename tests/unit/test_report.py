@@ -80,7 +80,11 @@ def whole(tmp_path):
     results = {
         "network": {},
         "refine": {"poses": {}, "discrepancies": [overlap]},
-        "frame": {"axes": "design_grid", "state": "vehicle", "front": {"assumed": True}},
+        "frame": {
+            "axes": "design_grid", "state": "vehicle", "front": {"assumed": True},
+            "wheels": [{"centre_mm": [x, -350.0, 250.0]} for x in (400.0, 1600.2)],
+            "axles": [{"x_mm": 400.1}, {"x_mm": 1600.1}],
+        },
         "fuse": {},
         "fill": {
             "gaps": 3, "filled_area_mm2": 1200.0, "measured_area_mm2": 6e6,
@@ -94,6 +98,7 @@ def whole(tmp_path):
                     2000.3, [0, 0, 300], [2000, 0, 300], nominal_mm=1998, difference_mm=2.3, significant=True
                 ),
                 "height": dimension(600.1, None, [1000, 0, 600]),
+                "wheelbase": dimension(1200.0, None, None),
             },
             "symmetry": {"median_mm": 0.1, "rms_mm": 0.5, "abs_95_mm": 1.0, "compared": 90, "without_partner": 0.1},
         },
@@ -163,6 +168,7 @@ def test_page_tells_what_was_measured(whole, tmp_path):
         "Larch &lt;van&gt; &amp; more",
         "Length 2\u202f000.30 \u00b1 0.62\u202fmm",
         "Height 600.10 \u00b1 0.62\u202fmm",
+        "Wheelbase 1\u202f200.00 \u00b1 0.62\u202fmm",
         "not in the uncertainty: drift",
         "800.0\u202fcm\u00b2",
         "stray 10",

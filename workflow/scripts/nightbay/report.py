@@ -145,6 +145,8 @@ def _dimensions(part):
     for name, (_, upright) in DRAWN.items():
         one = found.get(name)
         ends = list(one["points_mm"].values()) if one else []
+        if name == "wheelbase":
+            ends = _axle_ends(part.result("frame"))
         if not one or not any(ends):
             continue
         ends = [end or [*next(filter(None, ends))[:2], 0.0] for end in ends]  # the ground has no point of its own
@@ -157,6 +159,15 @@ def _dimensions(part):
             upright,
         )
     return lines
+
+
+def _axle_ends(frame):
+    """Centres of wheels of the first and of the last axle, two of (3,); none where no wheels were found."""
+    wheels, axles = frame.get("wheels"), frame.get("axles")
+    if not wheels or not axles:
+        return []
+    places = [one["centre_mm"] for one in wheels]
+    return [min(places, key=lambda place: abs(place[0] - axle["x_mm"])) for axle in (axles[0], axles[-1])]
 
 
 def _map(key, title, text, scene, colours, text_mm, *, names, scale, hatched=None, marks=None):
