@@ -80,6 +80,7 @@ def _poses(found, inflate):
             "listed": len(one),
             "common": int(rows.sum()),
             "residual_rms_mm": float(np.sqrt((residual**2).sum(axis=1).mean())),
+            "distortion_rms_mm": float(np.sqrt((adjusted.distortion_mm[rows] ** 2).sum(axis=1).mean())),
             "redundancy_mean": float(adjusted.redundancy[rows].mean()),
             "settled_by": match.by if match else "holds the frame",
             "runner_up": match.runner_up if match else None,
