@@ -2,7 +2,7 @@
 
 Usage: bash tests/bench/run.sh network [share of the full counts, default 1]
 
-Settings are those of config/config.yaml, but for the drift, which the matching of issue's size asks to be 0.1 mm/m.
+Settings are those of config/config.yaml; matching alone runs with a drift of 0.1 mm/m, see network_matching.py.
 """
 
 import contextlib
