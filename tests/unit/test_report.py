@@ -266,12 +266,17 @@ def test_a_frame_as_scanned_names_its_views_by_their_axes(whole, tmp_path):
     ],
 )
 def test_openings_are_numbered_in_the_view_that_shows_them(size, centre, view):
-    one = [{"size_mm": size, "centre_mm": centre}]
+    one = [{"kind": "large", "size_mm": size, "centre_mm": centre}]
     assert account.openings_in_views(one, "design_grid", [-1000, -800, 0], [1000, 800, 1500], 5) == {
         view: [(1, centre)]
     }
-    turned = [{"size_mm": size, "centre_mm": [-centre[0], -centre[1], centre[2]]}]
+    turned = [{"kind": "large", "size_mm": size, "centre_mm": [-centre[0], -centre[1], centre[2]]}]
     assert list(account.openings_in_views(turned, "iso_8855", [-1000, -800, 0], [1000, 800, 1500], 5)) == [view]
+
+
+def test_rims_of_sheets_are_listed_but_carry_no_number():
+    one = [{"kind": "rim", "size_mm": [9, 9, 9], "centre_mm": [0, 0, 0]}]
+    assert account.openings_in_views(one, "design_grid", [-10] * 3, [10] * 3, 5) == {}
 
 
 def test_parts_are_sorted_exterior_first():

@@ -192,6 +192,8 @@ def openings_in_views(openings, convention, low_mm, high_mm, most):
     forward = -1.0 if convention == "design_grid" else 1.0
     views = {}
     for at, one in enumerate(openings[:most], 1):
+        if one["kind"] != "large":  # the rim of a sheet runs about everything: its centre shows nothing
+            continue
         dx, dy, dz = one["size_mm"]
         x, y, _ = one["centre_mm"]
         faces = {"side": dx * dz, "end": dy * dz, "top": dx * dy}
