@@ -165,3 +165,12 @@ def test_what_unrelated_targets_may_do_by_chance_is_no_match():
 def copied_rows(a, b):
     """Rows of a that the rows of b are copies of."""
     return np.linalg.norm(a[:, None] - b[None], axis=2).argmin(axis=0)
+
+
+def test_labels_of_which_few_agree_settle_nothing():
+    a, b, _, rows = half_turned()
+    labelled = np.column_stack([rows, np.arange(10)])
+    labelled[4:, 0] = np.roll(labelled[4:, 0], 1)  # four of ten agree, as numbers of two lists may by accident
+    with pytest.raises(matching.NoMatch) as refused:
+        matching.match(a, b, TOLERANCE, labelled=labelled)
+    assert refused.value.why == "ambiguous"

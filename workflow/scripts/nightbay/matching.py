@@ -117,14 +117,20 @@ def _geometric(lists):
 
 
 def _by_labels(lists, labelled):
-    """The pose that most labels agree on, or None."""
+    """The pose that at least three quarters of the shared labels agree on, or None: numbers that each list counts for
+    itself say nothing, though a few of them may happen to agree."""
     if labelled is None or len(labelled) < LEAST:
         return None
     rows_a, rows_b = np.asarray(labelled).T
     away_m = np.linalg.norm(lists.b[rows_b], axis=1) / 1000
     sd = np.sqrt(2) * np.hypot(lists.tolerance.noise_mm, lists.tolerance.drift_mm_per_m * away_m)
     found = consensus.find(lists.a.xyz[rows_a], lists.b[rows_b], sd, consensus.gate(), LEAST)
-    return None if found is None else pairing.refine(lists, found.T_a_b[:3, :3], found.T_a_b[:3, 3])
+    claim = None if found is None else pairing.refine(lists, found.T_a_b[:3, :3], found.T_a_b[:3, 3])
+    if claim is None:
+        return None
+    judged = claim.partner[rows_b] >= 0
+    agrees = claim.partner[rows_b][judged] == rows_a[judged]
+    return claim if agrees.sum() >= max(LEAST, 0.75 * len(agrees)) else None
 
 
 def _settle(found, claims, lists):
