@@ -1,27 +1,30 @@
 import numpy as np
-import trimesh
-from nightbay import pieces, vertices
-from nightbay.surface import Surface
-from scipy.sparse import coo_matrix
-from scipy.sparse.csgraph import connected_components
+from nightbay import pieces
 
 
-def test_pieces_are_those_of_the_graph_of_edges():
-    rng = np.random.default_rng(1)
-    faces = rng.integers(0, 3000, (900, 3)).astype(np.int32)
-    label = pieces.label(faces, 3000)
-    edges = np.concatenate([faces[:, [0, 1]], faces[:, [1, 2]]])
-    graph = coo_matrix((np.ones(len(edges)), (edges[:, 0], edges[:, 1])), shape=(3000, 3000))
-    count, expected = connected_components(graph, directed=False)
-    assert len(np.unique(label)) == count
-    # one to one
-    assert len(np.unique(np.column_stack([label, expected]), axis=0)) == count
+def sheet(corner, side_mm):
+    """Vertices 2 mm apart of a square sheet, and 4 mm2 for each."""
+    x, y = np.meshgrid(np.arange(0, side_mm, 2.0), np.arange(0, side_mm, 2.0))
+    points = np.column_stack([x.ravel(), y.ravel(), np.zeros(x.size)]) + corner
+    return points.astype(np.float32), np.full(len(points), 4.0)
 
 
-def test_small_pieces_are_loose():
-    large, small = trimesh.creation.box(extents=[40, 40, 40]), trimesh.creation.box(extents=[5, 5, 5])
-    small.apply_translation([100, 0, 0])
-    mesh = trimesh.util.concatenate([large, small])
-    areas = vertices.areas(Surface(mesh.vertices.astype(np.float32), mesh.faces.astype(np.int32)))
-    assert pieces.loose(mesh.faces, areas, 1000.0).tolist() == [False] * 8 + [True] * 8
-    assert not pieces.loose(mesh.faces, areas, 100.0).any()
+def loose(*sheets):
+    points, areas = (np.concatenate(parts) for parts in zip(*sheets, strict=True))
+    found = pieces.loose(points, areas, 1000.0)
+    ends = np.cumsum([len(one[0]) for one in sheets])[:-1]
+    return [bool(part.all()) for part in np.split(found, ends)]
+
+
+def test_a_small_piece_far_away_is_loose():
+    assert loose(sheet([0, 0, 0], 100), sheet([400, 0, 0], 10)) == [False, True]
+
+
+def test_flakes_beside_each_other_belong_together():
+    flakes = [sheet([x, y, 0], 14) for x in range(0, 90, 18) for y in range(0, 90, 18)]
+    assert not any(loose(*flakes))
+
+
+def test_vertices_without_area_are_neither():
+    points, _ = sheet([0, 0, 0], 10)
+    assert not pieces.loose(points, np.zeros(len(points)), 1000.0).any()

@@ -26,7 +26,7 @@ def measure(upstream, sheet, settings, folder, threads):
     frame, options, scan = upstream["frame"].result, settings["measure"], settings["scan"]
     filled = model.face.get("filled", np.zeros(len(model.faces), np.uint8)).astype(bool)
     areas = vertices.areas(model, ~filled)
-    loose = pieces.loose(model.faces, areas, options["loose_mm2"])
+    loose = pieces.loose(model.vertices_mm, areas, options["loose_mm2"])
     loose_mm2 = float(areas[loose].sum())
     areas[loose] = 0.0
     support_mm2 = extremes.support_of(areas, options["support_mm2"])

@@ -1,40 +1,24 @@
-"""The connected pieces of a surface."""
+"""Pieces of a surface that stand apart from the rest."""
 
-import numba
 import numpy as np
+from scipy import ndimage
+
+CELL_MM = 20.0  # flakes that are no further apart than one to two cells belong together: trim is often torn into such
 
 
-def label(faces, count):
-    """Piece of each of ``count`` vertices, (count,) int32: the lowest number of a vertex in it; ``faces`` (m, 3)."""
-    return _label(np.ascontiguousarray(faces, np.int32), count)
+def loose(vertices_mm, areas, least_mm2):
+    """Vertices, (n,) bool, of pieces whose ``areas``, (n,) mm2 a vertex, add up to less than ``least_mm2``.
 
-
-@numba.njit(cache=True)
-def _label(faces, count):
-    parent = np.arange(count).astype(np.int32)
-    for face in range(len(faces)):
-        first = _root(parent, faces[face, 0])
-        for corner in range(1, 3):
-            other = _root(parent, faces[face, corner])
-            if other < first:
-                parent[first] = other
-                first = other
-            elif first < other:
-                parent[other] = first
-    for vertex in range(count):
-        parent[vertex] = _root(parent, vertex)
-    return parent
-
-
-@numba.njit(cache=True)
-def _root(parent, vertex):
-    while parent[vertex] != vertex:
-        parent[vertex] = parent[parent[vertex]]
-        vertex = parent[vertex]
-    return vertex
-
-
-def loose(faces, areas, least_mm2):
-    """Vertices, (n,) bool, of pieces whose ``areas``, (n,) mm2 a vertex, add up to less than ``least_mm2``."""
-    piece = label(faces, len(areas))
-    return np.bincount(piece, areas, len(areas))[piece] < least_mm2
+    A piece is what hangs together on a grid of :data:`CELL_MM`, with the faces or without.
+    """
+    found = np.zeros(len(areas), bool)
+    used = np.flatnonzero(areas > 0.0)
+    if not len(used):
+        return found
+    cell = np.floor(vertices_mm[used] / np.float32(CELL_MM)).astype(np.int32)
+    cell -= cell.min(axis=0)
+    grid = np.zeros(cell.max(axis=0) + 1, bool)
+    grid[tuple(cell.T)] = True
+    piece = ndimage.label(grid, np.ones((3, 3, 3)))[0][tuple(cell.T)]
+    found[used] = np.bincount(piece, areas[used])[piece] < least_mm2
+    return found
