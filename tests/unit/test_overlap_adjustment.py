@@ -59,8 +59,10 @@ def drawn(patches, ties, root, rng, noise_mm):
 
 
 def by_targets(ties):
-    matrix, right = target_ties.normal_equations(ties, 2)
-    return adjust.Equations(matrix.sum(axis=0), right.sum(axis=0))
+    """Normal equations of the targets about the true poses, from which a network starts."""
+    J = target_ties.centred(ties, 2)
+    right = -np.einsum("n,nij,ni->j", ties.weight, J, ties.misclosure_mm)
+    return adjust.Equations(np.einsum("n,nij,nik->jk", ties.weight, J, J), right)
 
 
 def round_overlap(rng, k=80):

@@ -20,7 +20,8 @@ SAME_SIDE = 0.7  # cosine of 45 deg between a point's normal and the seed's: kee
 SAME_PLANE = 0.966  # cosine of 15 deg between the two planes: more is a crease or two different surfaces
 CANDIDATES = 10  # points looked at for each seed taken
 DIRECTIONS = 2  # steps of a normal's coordinate from 0 to 1: 50 directions, some 25 deg apart
-EVEN = 3.0  # times the median spread about the plane: discs across an edge, seen from two sides by two runs, have more
+EVEN = 3.0  # times the median spread about the plane: more is a disc across an edge, which two runs may see unlike
+EDGE = 8.0  # times the median spread: a disc across a rounded edge still tells, if there's nothing better
 STORED_MM = 0.005  # what working clouds resolve, with a margin: points of no noise at all still lie even
 # Columns of a disc's moments about its seed: count, sum of offsets, of their products (xx xy xz yy yz zz), of normals.
 COUNT, OFFSETS, PRODUCTS, NORMALS = 0, slice(1, 4), slice(4, 10), slice(10, 13)
@@ -32,7 +33,8 @@ class Correspondences:
 
     ``at_a``, ``at_b`` (m, 3) float64 mean points; ``normal_a``, ``normal_b`` (m, 3) unit, outward; ``sd_mm`` (m,)
     standard deviation of the distance between the two means along the normal, from the points' spread about their
-    planes; ``share`` of segment a's points that lie on surface which b has measured too.
+    planes; ``even`` (m,) bool: False for discs across an edge, whose ``sd_mm`` is all of their spread and which err
+    alike; ``share`` of segment a's points that lie on surface which b has measured too.
     """
 
     at_a: np.ndarray
@@ -40,6 +42,7 @@ class Correspondences:
     normal_a: np.ndarray
     normal_b: np.ndarray
     sd_mm: np.ndarray
+    even: np.ndarray
     share: float
 
     def __len__(self):
@@ -82,12 +85,17 @@ def match(cloud_a, cloud_b, T_control_a, T_control_b, *, radius_mm, reach_mm, mo
     seeds, of_a, of_b = seeds[both], of_a[both], of_b[both]
     mean_a, normal_a, spread_a = _planes(of_a)
     mean_b, normal_b, spread_b = _planes(of_b)
-    flat = np.sum(rigid.rotate(T_b_a, normal_a) * normal_b, axis=1) > SAME_PLANE
+    keep = np.sum(rigid.rotate(T_b_a, normal_a) * normal_b, axis=1) > SAME_PLANE
+    even = np.ones(len(keep), bool)
     for spread in (spread_a, spread_b):
-        flat &= spread < max(EVEN * float(np.median(spread)), STORED_MM) if len(spread) else True
-    sd_mm = np.sqrt(spread_a**2 / of_a[:, COUNT] + spread_b**2 / of_b[:, COUNT])
+        typical = max(float(np.median(spread)), STORED_MM) if len(spread) else STORED_MM
+        even &= spread < EVEN * typical
+        keep &= spread < EDGE * typical
+    sd_mm = np.sqrt(
+        np.where(even, spread_a**2 / of_a[:, COUNT] + spread_b**2 / of_b[:, COUNT], spread_a**2 + spread_b**2)
+    )
     at_a, at_b = seeds + mean_a, rigid.transform(T_b_a, seeds) + mean_b
-    return Correspondences(at_a[flat], at_b[flat], normal_a[flat], normal_b[flat], sd_mm[flat], share)
+    return Correspondences(at_a[keep], at_b[keep], normal_a[keep], normal_b[keep], sd_mm[keep], even[keep], share)
 
 
 def spacing_mm(cloud, most=20_000):

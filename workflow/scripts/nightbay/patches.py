@@ -114,11 +114,11 @@ def gather(pairs, poses, place, drift, weighed_at, least_mm=0.0):
 def _of_pair(pair, poses, centre_mm, patch_mm, weighed_at, least_mm):
     """One pair's columns of :class:`Patches`, and ``noise_mm2`` (k,): variance of the means by the points' noise."""
     d_mm, at, normal = distances(pair, poses)
-    floor_mm = max(float(np.median(pair.discs.sd_mm)), least_mm)
+    even = pair.discs.even
+    floor_mm = max(float(np.median(pair.discs.sd_mm[even] if even.any() else pair.discs.sd_mm)), least_mm)
     weights, _ = robust_weights(distances(pair, weighed_at)[0], floor_mm)
-    cell = np.column_stack([np.floor(at / patch_mm), np.round(normal)]).astype(
-        np.int64
-    )  # place and one of 26 directions
+    # a patch is a cube of space, one of 26 directions, and either even discs or such across edges
+    cell = np.column_stack([np.floor(at / patch_mm), np.round(normal), even]).astype(np.int64)
     patch = np.unique(cell, axis=0, return_inverse=True)[1].ravel()
     count = np.bincount(patch, weights)
     keep = count > 1.0
@@ -133,7 +133,8 @@ def _of_pair(pair, poses, centre_mm, patch_mm, weighed_at, least_mm):
         "count": count[keep],
         "mean_mm": mean(d_mm[:, None])[:, 0],
         "J": mean(J),
-        "noise_mm2": mean(pair.discs.sd_mm[:, None] ** 2)[:, 0] / count[keep],
+        "noise_mm2": mean(pair.discs.sd_mm[:, None] ** 2)[:, 0]
+        / np.where(mean(even[:, None])[:, 0] > 0.5, count[keep], 1),
         # the mean of two normals errs by a quarter of the variance of their difference, which has two components
         "normal_variance": float(np.average(np.sum(crooked**2, axis=1), weights=weights)) / 8,
     }

@@ -38,7 +38,7 @@ def refine(upstream, sheet, settings, folder, threads):
     by_targets = np.array([name in known for name in names])
     if not known:
         known = {names[0]: {"T_control_segment": np.eye(4).tolist(), "covariance": np.zeros((6, 6)).tolist()}}
-    radius_mm = max(3 * scan["resolution_mm"], 2 * max(overlap.spacing_mm(cloud) for cloud in clouds))
+    radius_mm = max(scan["resolution_mm"], 2 * max(overlap.spacing_mm(cloud) for cloud in clouds))
     start = {name: np.array(one["T_control_segment"]) for name, one in known.items()}
     start, coarse = surface_registration.place(names, clouds, start, radius_mm, parameters)
     at_origin = [np.array(known[name]["covariance"]) if name in known else None for name in names]

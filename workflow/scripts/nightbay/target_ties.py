@@ -36,7 +36,8 @@ class Ties:
 def read(network, names, poses, centre_mm, scan):
     """The :class:`Ties` of a network's result; ``poses`` (list of (4, 4)) of the segments ``names`` in it.
 
-    The noise is the network's model: constant, and growing with the distance from the middle of the list.
+    The noise is constant and grows with the distance from the middle of the list; all of drift weighs a target down
+    here, since the ties know no strain of a list as a whole.
     """
     number = {name: at for at, name in enumerate(names)}
     place = {one["target"]: one["xyz_mm"] for one in network["targets"]}
