@@ -11,7 +11,7 @@ import numpy as np
 DISC = 1.3  # radius of a disc in edges of a cell, 4 spacings: 48 points of one sheet
 FACING = 0.8  # cosine: points whose normals lie within 37 degrees of the disc's are one side of one thing
 SINGLE = 1.3  # a disc whose points scatter less than that times the noise about one sheet holds no second
-FEWEST = 5  # points of a sheet
+FEWEST = 4  # points of a sheet
 # Evenly spread heights, cut in two, lie 3.5 of their standard deviations apart, normally spread ones 2.7; 5 is two.
 APART = 5.0
 # Two sheets lie over one another where the larger is as thick about points of the smaller as elsewhere. Side by side

@@ -21,8 +21,9 @@ LEAST, LEAST_SHARE = 3, 0.15
 # gives back two points in a hundred, at 7 s, which makes 14 there. Where they make another surface, within 6 s: the
 # bottom of a door gap is a strip.
 FAR_SLOPE = 0.02
-FAR_CELLS, FAR_LEAST = 5, 6
-STRIP_CELLS, STRIP_LEAST = 2, 5
+# A surface goes on, a clump does not: some must lie in the outer half of the distance.
+FAR_CELLS, FAR_LEAST, FAR_OUTER = 5, 6, 5
+STRIP_CELLS, STRIP_LEAST, STRIP_OUTER = 2, 5, 3
 STRAY, THIN, SUPPORTED, EDGE_ON = 0, 1, 2, 3
 
 
@@ -35,15 +36,14 @@ def judge(cells, noise_mm):
     """
     state, share = _support(cells.xyz_mm, cells.normal, cells.start, cells.runs, cells.edge_mm, noise_mm)
     grid = (cells.xyz_mm, cells.normal, cells.start, cells.index, cells.keys, cells.dims, cells.edge_mm, noise_mm)
-    for doubtful, window, least, passed in (
-        (THIN, FAR_CELLS, FAR_LEAST, THIN),
-        (STRAY, STRIP_CELLS, STRIP_LEAST, SUPPORTED),
+    for doubtful, window, least, outer, passed in (
+        (THIN, FAR_CELLS, FAR_LEAST, FAR_OUTER, THIN),
+        (STRAY, STRIP_CELLS, STRIP_LEAST, STRIP_OUTER, SUPPORTED),
     ):
         rows = np.flatnonzero(state == doubtful)
         cell = np.searchsorted(cells.start, rows, side="right") - 1
         counts = _agreeing(*grid, rows, cell, window)
-        # a surface goes on: half of its points and more lie in the outer half, those of a clump do not
-        held = (counts.sum(axis=1) >= least) & (2 * counts[:, 1] >= least)
+        held = (counts.sum(axis=1) >= least) & (counts[:, 1] >= outer)
         state[rows] = np.where(held, passed, STRAY)
     return state, share
 
