@@ -69,6 +69,7 @@ def run_nightbay(folder, resolution_mm, faces):
     root = Path(__file__).resolve().parents[2]
     settings = yaml.safe_load((root / "config" / "config.yaml").read_text(encoding="utf-8"))
     settings["scan"] |= {"resolution_mm": resolution_mm, "noise_mm": NOISE_MM}
+    settings["reduce"]["levels"] = {"fine": settings["reduce"]["levels"]["fine"]}  # the plain chain makes one, too
     cleaned, poses, spent = [], {}, {}
 
     def took(name, since):

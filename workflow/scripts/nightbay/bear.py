@@ -150,7 +150,7 @@ def _settle(
     room = 256
     found, table = np.empty(room, np.int32), np.empty((ROWS, room), np.float32)
     variance = np.empty(segments)
-    move, m, turned, total_c, step, sums = np.empty(3), np.empty(3), np.empty(3), np.empty(3), np.empty(3), np.empty(16)
+    move, m, turned, total_c, step, sums = np.empty(3), np.empty(3), np.empty(3), np.empty(3), np.empty(3), np.empty(17)
     for i in range(len(vertex)):
         m[:] = vertex_normal[i]
         n = -1

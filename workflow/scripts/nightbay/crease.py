@@ -12,14 +12,17 @@ from numba import njit
 FROM_DISPERSION = 0.03  # 1 - length of the mean normal: two faces that meet at 28 degrees, many times a normal's noise
 BETTER = 0.5  # squared misfit, beyond noise, of the planes against the rounded surface's: below it there is a crease
 SOFT = 0.01  # of the normals' weight, holds the vertex where planes leave it free
-OVERLAP = 0.3  # grid units by which a vertex may leave its cell: two cells' vertices must not meet on a crease
+# Grid units by which a vertex may leave its cell: little, since two cells' vertices should not meet on a crease; a
+# whole one if it stands on one face's plane beyond the crease, where there is no surface at all.
+OVERLAP, BEYOND_OVERLAP = 0.3, 1.0
 
 
 @njit(cache=True, nogil=True, fastmath=True)
 def _sums(n, move, m, table, sums):
     """Sums over the n neighbours (rows as in :mod:`nightbay.bear`) of a vertex that has moved: weight, its square,
     normals (3), products of normals (xx, xy, xz, yy, yz, zz), normal times distance (3), squared distance from the
-    planes and from the rounded surface with normal m."""
+    planes and from the rounded surface with normal m; and the product of two heights, of the neighbour over the
+    vertex's plane and over the vertex along its own normal, above 0 where the vertex stands beyond a crease."""
     zero, one, half = np.float32(0), np.float32(1), np.float32(0.5)
     v0, v1, v2 = np.float32(move[0]), np.float32(move[1]), np.float32(move[2])
     m0, m1, m2 = np.float32(m[0]), np.float32(m[1]), np.float32(m[2])
@@ -27,13 +30,14 @@ def _sums(n, move, m, table, sums):
     weight, inverse = table[6], table[7]
     w_, ww, sx, sy, sz = zero, zero, zero, zero, zero
     xx, xy, xz, yy, yz, zz = zero, zero, zero, zero, zero, zero
-    bx, by, bz, planes, rounded = zero, zero, zero, zero, zero
+    bx, by, bz, planes, rounded, beyond = zero, zero, zero, zero, zero, zero
     for j in range(n):
         ux, uy, uz = ox[j] - v0, oy[j] - v1, oz[j] - v2
         near = max(one - (ux * ux + uy * uy + uz * uz) * inverse[j], zero)
         w = weight[j] * near * near
         d = nx[j] * ux + ny[j] * uy + nz[j] * uz
-        s = half * (d + m0 * ux + m1 * uy + m2 * uz)
+        height = m0 * ux + m1 * uy + m2 * uz
+        s = half * (d + height)
         w_ += w
         ww += w * w
         sx += w * nx[j]
@@ -50,9 +54,10 @@ def _sums(n, move, m, table, sums):
         bz += w * d * nz[j]
         planes += w * d * d
         rounded += w * s * s
+        beyond += w * d * height
     sums[0], sums[1], sums[2], sums[3], sums[4] = w_, ww, sx, sy, sz
     sums[5], sums[6], sums[7], sums[8], sums[9], sums[10] = xx, xy, xz, yy, yz, zz
-    sums[11], sums[12], sums[13], sums[14], sums[15] = bx, by, bz, planes, rounded
+    sums[11], sums[12], sums[13], sums[14], sums[15], sums[16] = bx, by, bz, planes, rounded, beyond
 
 
 @njit(cache=True, nogil=True)
@@ -77,9 +82,10 @@ def sharpen(n, move, m, vertex, noise, table, sums, step):
     step[0] = (A * x + B * y + C * z) / determinant
     step[1] = (B * x + D * y + E * z) / determinant
     step[2] = (C * x + E * y + F * z) / determinant
+    overlap = BEYOND_OVERLAP if sums[16] > 0 else OVERLAP
     for k in range(3):
         place = vertex[k] + move[k] + step[k] - np.floor(vertex[k])
-        if place < -OVERLAP or place > 1 + OVERLAP:
+        if place < -overlap or place > 1 + overlap:
             return 0.0, 0.0
     # squared misfit of the planes after the step: before it, less what the step takes away
     quadratic = (

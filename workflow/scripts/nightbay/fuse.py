@@ -13,7 +13,7 @@ from nightbay.rigid import transform
 TILE_CELLS = 128  # along a tile's edge; memory of a tile grows with it, points read twice shrink with it
 BLOCK_CELLS = 16  # along the edge of the blocks in which the points are counted before the tiles are laid out
 BLOCK_AREA = 0.9 * BLOCK_CELLS**2  # of a surface in a block that it crosses, on average over points and directions
-MOST_BLOCKS = 400_000_000  # one byte-sized fact a block must fit in memory; reached at 50 m of strays at 2 mm
+MOST_BLOCKS = 200_000_000  # 0.8 GB of counts; a coach at 1 mm has 40 million, strays 19 m off all ways at 2 mm fill it
 NEAREST = 1e-3  # grid units between vertices: at the end of the largest vehicle float32 still tells them apart
 LONGEST_REACH = 4.0  # grid units; points farther apart than this bears do not carry the resolution asked for
 KEY_BITS = (TILE_CELLS**3 * extract.KEY_EDGES).bit_length() - 1
@@ -46,12 +46,14 @@ def fuse(upstream, sheet, settings, folder, threads):
     plan = lay_out(sources, resolution_mm, settings["fuse"])
     print(f"{plan.count} points, spacing {plan.spacing * resolution_mm:.2f} mm, {len(plan.tiles)} tiles", flush=True)
     whole, coloured = join(sources, plan, settings, threads)
+    print(f"{len(whole.vertices_mm)} vertices, {len(whole.faces)} faces before specks", flush=True)
     if not len(whole.faces):
         raise Rejected(
             f"the {plan.count} points of {', '.join(one.name for one in sources)} carry no surface at"
             f" {resolution_mm} mm: they lie {plan.spacing * resolution_mm:.1f} mm apart; set scan.resolution_mm to that"
         )
     kept, specks, speck_area = weld.without_specks(whole, settings["scan"]["smallest_mm"] ** 2)
+    del whole
     if not len(kept.faces):
         raise Rejected(
             f"no piece of the surface of {', '.join(one.name for one in sources)} is larger than scan.smallest_mm"
