@@ -22,7 +22,7 @@ LEAST, LEAST_SHARE = 3, 0.15
 # bottom of a door gap is a strip.
 FAR_SLOPE = 0.02
 # A surface goes on, a clump does not: some must lie in the outer half of the distance.
-FAR_CELLS, FAR_LEAST, FAR_OUTER = 5, 6, 5
+FAR_CELLS, FAR_LEAST, FAR_OUTER = 5, 6, 4
 STRIP_CELLS, STRIP_LEAST, STRIP_OUTER = 2, 5, 3
 STRAY, THIN, SUPPORTED, EDGE_ON = 0, 1, 2, 3
 
