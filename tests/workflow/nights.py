@@ -17,6 +17,7 @@ def make_day(folder):
     subprocess.run(
         [
             *(sys.executable, str(ROOT / "demo" / "make_day.py"), "--points", str(POINTS)),
+            *("--chord-mm", "1"),  # coarser bodies: less to make
             *("--out", str(folder / "day"), "--truth", str(folder / "truth")),
         ],
         check=True,

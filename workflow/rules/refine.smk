@@ -13,9 +13,9 @@ rule refine:
         "benchmarks/{job}/refine/{part}.tsv"
     conda:
         "../../envs/conda.yaml"
-    threads: 2
+    threads: 1
     resources:
-        mem_mb=memory_mb(1000, 1),
+        mem_mb=memory_mb(1000, 0),
     params:
         settings=settings_of("refine"),
         sheet=sheet_of("refine"),
