@@ -6,4 +6,5 @@ set -euo pipefail
 root=$(cd "$(dirname "${BASH_SOURCE[0]}")/.." && pwd)
 python=$(bash "$root/envs/setup.sh")
 cd "$root"
+export OMP_NUM_THREADS=1 OPENBLAS_NUM_THREADS=1 # small matrices: threads that wait for each other cost five times the work
 exec "$python" -m pytest "$@"

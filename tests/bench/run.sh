@@ -12,5 +12,6 @@ fi
 name=$1
 shift
 python=$(bash "$root/envs/setup.sh")
+export OMP_NUM_THREADS=1 OPENBLAS_NUM_THREADS=1 # small matrices: threads that wait cost more than they bring
 export PYTHONPATH="$root/workflow/scripts:$root/demo:$root/tests${PYTHONPATH:+:$PYTHONPATH}"
 exec "$python" "$here/$name.py" "$@"
