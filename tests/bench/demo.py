@@ -61,7 +61,7 @@ def judge(day, truth):
     for job in scenario.JOBS:
         told = _result(day, job.name, "report", job.name)
         states[job.name] = told["state"] if told else "missing"
-        if states[job.name] != "complete" or job.part != "exterior":
+        if not states[job.name].startswith("complete") or job.part != "exterior":
             continue
         true = json.loads((truth / job.name / "truth.json").read_text())
         figures = {**poses(day, job, true), **surface_error(day, truth, job, true), **dimensions(day, job, true)}
@@ -76,7 +76,7 @@ def judge(day, truth):
         "jobs": detail,
         "states": states,
         "refused": sum(state == "refused" for state in states.values()),
-        "complete": sum(state == "complete" for state in states.values()),
+        "complete": sum(state.startswith("complete") for state in states.values()),
         "peak_gb": peak_gb(day),
     }
 
