@@ -1,10 +1,13 @@
 """Stage report: the page of a job, for a customer to read, and its resolved parameters."""
 
+import base64
+import io
+
 import numpy as np
 import yaml
 from scipy.spatial import cKDTree
 
-from nightbay import account, drawing, page, picture, provenance, surface
+from nightbay import account, drawing, network_picture, page, picture, provenance, surface
 
 CONFIDENCE_MAP, SCATTER_MAP, SIGNED_MAP = "viridis", "cividis", "RdBu_r"
 FILLED = np.array([0.84, 0.37, 0.0])
@@ -52,7 +55,10 @@ def report(upstream, sheet, settings, folder, threads):
     state = account.state_of(parts, warnings)
     summary = " ".join(account.summary_of(part) for part in parts)
     job = next(one.job for found in upstream.values() for one in found)
-    shown = [{"part": part, **pictures(part, settings["report"], folder)} for part in parts]
+    shown = [
+        {"part": part, "network_picture": network_uri(part), **pictures(part, settings["report"], folder)}
+        for part in parts
+    ]
     parameters = _parameters(job, sheet)
     html = page.render(
         "job.html.j2", job=job, sheet=sheet, state=state, summary=summary, warnings=warnings, parts=shown,
@@ -97,6 +103,17 @@ def _versions(upstream):
     for stage in upstream:
         found |= provenance.libraries_of(provenance.SCRIPTS / f"{stage}.py")
     return dict(sorted(found.items()))
+
+
+def network_uri(part):
+    """The picture of the part's target network as a data URI; None where no target was seen twice."""
+    network = part.result("network")
+    figure = network_picture.draw(network) if network.get("poses") else None
+    if figure is None:
+        return None
+    png = io.BytesIO()
+    figure.savefig(png, format="png", dpi=110)
+    return "data:image/png;base64," + base64.b64encode(png.getvalue()).decode("ascii")
 
 
 def pictures(part, own, folder):
