@@ -42,4 +42,19 @@ if ! ready; then
     fi
     exec 9>&-
 fi
-echo "$venv/bin/python"
+
+python="$venv/bin/python"
+case "$python" in
+    *[[:space:]]*)
+        # Snakemake calls a script's interpreter unquoted: reach it through a link of our own whose path has no space.
+        link="${TMPDIR:-/tmp}/nightbay-$(id -u)-$(printf '%s' "$venv" | cksum | tr ' ' '-')"
+        mkdir -p -m 700 "$link"
+        if [ ! -O "$link" ]; then
+            echo "$link belongs to someone else: set TMPDIR to a folder of your own." >&2
+            exit 2
+        fi
+        ln -sfn "$venv" "$link/venv"
+        python="$link/venv/bin/python"
+        ;;
+esac
+echo "$python"
