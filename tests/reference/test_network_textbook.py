@@ -107,7 +107,7 @@ class TestTransformations:
         assert 1 / adjusted.scale[1] == pytest.approx(1.000054649, abs=5e-10)  # recomputed by an independent script
 
     def test_both_sets_uncertain(self):
-        # C. Ghilani, Adjustment Computations, example 18.4; data and scale read in a public transcription.
+        # C. Ghilani, Adjustment Computations, example 18.4; data and scale read in a public copy of the example.
         small = np.array(
             [
                 [1094.883, 820.085, 109.821],
