@@ -100,7 +100,7 @@ def upstream(folder, points, normals, segments, T_control_vehicle, *, part="exte
             Upstream("clean", "job", part, name, "ok", [], [], {"ground": plane if ground else None}, folder / name)
         )
         poses[name] = {"T_control_segment": T_control_segment.tolist(), "covariance": np.zeros((6, 6)).tolist()}
-    refine = Upstream("refine", "job", part, None, "ok", [], [], {"poses": poses}, folder)
+    refine = Upstream("refine", "job", part, None, "ok", [], [], {"poses": poses, "outside": {}}, folder)
     return {"clean": cleaned, "refine": refine}
 
 

@@ -53,7 +53,15 @@ def write_segment(folder, name, points_control, normals, T_control_segment, colo
         colour,
     )
     cloud.write(folder, [block], origin, 500.0)
-    return SimpleNamespace(stage="clean", segment=name, status="ok", reasons=[], folder=folder, result={})
+    return SimpleNamespace(
+        stage="clean",
+        part="exterior",
+        segment=name,
+        status="ok",
+        reasons=[],
+        folder=folder,
+        result={"normals_certainty": None},
+    )
 
 
 def random_pose(rng, far_mm=3000.0):

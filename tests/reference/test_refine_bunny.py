@@ -17,6 +17,7 @@ SETTINGS = {
     "scan": {
         "resolution_mm": 3.0,
         "noise_mm": NOISE_MM,
+        "standoff_mm": 600.0,
         "smallest_mm": 6.0,
         "target_noise_mm": 0.05,
         "target_drift_mm_per_m": 0.03,

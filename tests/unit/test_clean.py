@@ -86,9 +86,8 @@ def run(tmp_path, pieces, *, part="exterior", pose=None, settings=SETTINGS, thre
     shutil.rmtree(folder, ignore_errors=True)
     block = cloud.Cloud((xyz - origin).astype(np.float32), normal.astype(np.float32), colour)
     source = cloud.write(folder / "intake", [block], origin, 500.0)
-    upstream = {
-        "intake": Upstream("intake", "job", part, "left", "ok", [], [], {"normals": "measured"}, folder / "intake")
-    }
+    facts = {"normals": "measured", "normals_certainty": None}
+    upstream = {"intake": Upstream("intake", "job", part, "left", "ok", [], [], facts, folder / "intake")}
     (folder / "clean").mkdir()
     result = clean.clean(upstream, {"part": part}, settings, folder / "clean", threads)
     schema = json.loads((SCHEMAS / "clean.schema.json").read_text(encoding="utf-8"))

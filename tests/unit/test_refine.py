@@ -9,6 +9,7 @@ SETTINGS = {
     "scan": {
         "resolution_mm": 4.0,
         "noise_mm": 0.1,
+        "standoff_mm": 600.0,
         "smallest_mm": 6.0,
         "target_noise_mm": 0.05,
         "target_drift_mm_per_m": overlap_scenes.DRIFT_MM_PER_M,

@@ -2,6 +2,7 @@
 rule fuse:
     input:
         refine="results/{job}/refine/{part}.json",
+        refine_data=ancient("results/{job}/refine/{part}"),
         frame="results/{job}/frame/{part}.json",
         clean=segments_of("clean"),
         clean_data=ancient(data_of(segments_of("clean"))),

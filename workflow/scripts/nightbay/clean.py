@@ -66,6 +66,7 @@ def clean(upstream, sheet, settings, folder, threads):
         "undecided": int(np.count_nonzero(flag[reason == KEPT] & UNDECIDED)),
         "layers": areas,
         "spacing_mm": spacing_mm,
+        "normals_certainty": upstream["intake"].result["normals_certainty"],
         "ground": None if floor is None else _ground_result(floor, source.origin_mm, removed["ground"]),
         "notes": _notes(segment, areas),
     }

@@ -58,10 +58,13 @@ def join(clouds):
 
 
 class CloudFile:
-    """A working cloud on disk, read a tile or a box at a time through a memory map."""
+    """A working cloud on disk, read a tile or a box at a time through a memory map.
 
-    def __init__(self, folder):
-        self.folder = Path(folder)
+    ``turned``, (n,) bool or None: points whose normals are handed out the other way round than they stand in the file.
+    """
+
+    def __init__(self, folder, turned=None):
+        self.folder, self.turned = Path(folder), turned
         self.tiles = np.load(self.folder / "tiles.npy")
         with open(self.folder / "cloud.ply", "rb") as file:
             header = []
@@ -86,11 +89,14 @@ class CloudFile:
 
     def block(self, start, stop):
         """Points start..stop as a :class:`Cloud` (copied into memory)."""
-        return unpack(self._points[start:stop], self.attributes)
+        return self.take(slice(start, stop))
 
     def take(self, rows):
         """The points of the given rows."""
-        return unpack(self._points[rows], self.attributes)
+        taken = unpack(self._points[rows], self.attributes)
+        if self.turned is not None:
+            np.negative(taken.normal, out=taken.normal, where=self.turned[rows][:, None])
+        return taken
 
     def tile(self, number):
         """Points of one tile (a row number of ``tiles``)."""

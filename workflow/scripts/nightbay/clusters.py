@@ -8,6 +8,7 @@ from nightbay import neighbours
 
 SMALL = 5.0  # a clump smaller than a square of this many times the smallest thing to keep may be noise
 LARGE = 20.0  # one larger than a square of this many times it is never called noise, however rough
+LAYER_GAPS = 4.0  # thickness of a layer, in gaps; 400 mm: the arch speaks for its wheel, a mirror for nothing below
 ROUGH_SHARE = 0.6  # points of a surface agree with more of their neighbours than that
 
 
@@ -55,7 +56,8 @@ def beyond(cells, member, centres_mm, gap_mm, up=None):
 
     The vehicle is the largest thing that hangs together, never over a gap of ``gap_mm``. Another is beyond it when
     more than half of it lies outside of the vehicle's box by more than ``gap_mm``; a wheel in its arch or a seat behind
-    glass lies inside. ``centres_mm`` (m, 3); ``up`` (3,) unit, the direction in which the box stands, where known.
+    glass lies inside. ``centres_mm`` (m, 3); ``up`` (3,) unit, the direction in which the box stands, where known: then
+    the box is taken near the height of each cell, so that a mirror does not vouch for what stands on the ground.
     """
     far = np.zeros(len(member), bool)
     # points in touching links are less than two edges apart
@@ -64,10 +66,28 @@ def beyond(cells, member, centres_mm, gap_mm, up=None):
         return far
     vehicle = apart.of_cell == np.argmax(np.bincount(apart.of_cell))
     along = centres_mm[member] @ _box_axes(centres_mm[member][vehicle], up)
-    low, high = along[vehicle].min(axis=0) - gap_mm, along[vehicle].max(axis=0) + gap_mm
-    outside = np.any((along < low) | (along > high), axis=1)
+    low, high = _bounds(along, vehicle, np.inf if up is None else LAYER_GAPS * gap_mm)
+    outside = np.any((along < low - gap_mm) | (along > high + gap_mm), axis=1)
     far[member] = (np.bincount(apart.of_cell, outside) > 0.5 * np.bincount(apart.of_cell))[apart.of_cell]
     return far
+
+
+def _bounds(along, vehicle, layer_mm):
+    """Bounds of the vehicle for every cell, (k, 3) each: of its cells in the cell's layer and the two next to it, and
+    across those of the middle of them all, for of a side alone no more than its skin is seen.
+
+    Layers are ``layer_mm`` thick along the first axis; infinite: one. Where the vehicle has no cell, low is above high.
+    """
+    height = along[:, 0] - along[:, 0].min()
+    layer = np.floor(height / layer_mm).astype(np.int64) + 1
+    low, high = np.full((layer.max() + 2, 3), np.inf), np.full((layer.max() + 2, 3), -np.inf)
+    np.minimum.at(low, layer[vehicle], along[vehicle])
+    np.maximum.at(high, layer[vehicle], along[vehicle])
+    middle = (low[1:-1].min(axis=0) + high[1:-1].max(axis=0)) / 2
+    low[1:-1] = np.minimum(np.minimum(low[:-2], low[2:]), low[1:-1])
+    high[1:-1] = np.maximum(np.maximum(high[:-2], high[2:]), high[1:-1])
+    low[:, 1:], high[:, 1:] = np.minimum(low[:, 1:], middle[1:]), np.maximum(high[:, 1:], middle[1:])
+    return low[layer], high[layer]
 
 
 def _box_axes(points_mm, up):

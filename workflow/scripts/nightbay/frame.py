@@ -2,7 +2,7 @@
 
 import numpy as np
 
-from nightbay import axles, datum, front, groundplane, interior, rigid, tyrecontact
+from nightbay import axles, datum, front, groundplane, interior, outside, rigid, tyrecontact
 from nightbay.posed import PosedClouds
 
 SIGNED = {f"{sign}{axis}": s * np.eye(3)[at] for at, axis in enumerate("xyz") for sign, s in (("+", 1.0), ("-", -1.0))}
@@ -18,7 +18,9 @@ def frame(upstream, sheet, settings, folder, threads):
     segments = {one.segment: one for one in upstream["clean"]}
     poses = upstream["refine"].result["poses"]
     T_control_segment = {name: poses[name]["T_control_segment"] for name in segments}
-    clouds = PosedClouds({name: one.folder for name, one in segments.items()}, T_control_segment)
+    clouds = PosedClouds(
+        {name: outside.cloud(one, upstream["refine"]) for name, one in segments.items()}, T_control_segment
+    )
     drift = settings["scan"]["target_drift_mm_per_m"]
     seen = datum.Seen(clouds, *clouds.thinned(options["coarse_mm"]), poses, options, drift, threads)
     print(f"{len(clouds)} points, {len(seen.points_mm)} when thinned to {options['coarse_mm']} mm")

@@ -5,8 +5,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from nightbay import bear, extract, signed, surface, tilepoints, weld
-from nightbay.cloud import CloudFile
+from nightbay import bear, extract, outside, signed, surface, tilepoints, weld
 from nightbay.errors import Rejected
 from nightbay.rigid import transform
 
@@ -68,7 +67,9 @@ def _sources(upstream):
     poses = upstream["refine"].result["poses"]
     sources = [
         tilepoints.Source(
-            one.segment, CloudFile(one.folder), T_vehicle_control @ np.array(poses[one.segment]["T_control_segment"])
+            one.segment,
+            outside.cloud(one, upstream["refine"]),
+            T_vehicle_control @ np.array(poses[one.segment]["T_control_segment"]),
         )
         for one in sorted(upstream["clean"], key=lambda one: one.segment)
     ]

@@ -39,7 +39,7 @@ def intake(upstream, sheet, settings, folder, threads):
     original = copies.first_of_each(sorted_cloud)
     keep = original == np.arange(len(original))
     spacing_mm = _spacing(sorted_cloud, keep)
-    normal, facts = _normals(sorted_cloud, original, keep, sheet, own, spacing_mm)
+    normal, facts = _normals(sorted_cloud, original, keep, sheet, own, scan, spacing_mm)
     if keep.all() and facts["normals"] == "measured" and not facts["normals_filled"]:
         for part in scratch.iterdir():
             os.replace(part, folder / part.name)
@@ -92,7 +92,7 @@ def _check(raw, sheet, own, scan):
     return span_mm
 
 
-def _normals(sorted_cloud, original, keep, sheet, own, spacing_mm):
+def _normals(sorted_cloud, original, keep, sheet, own, scan, spacing_mm):
     """A unit normal for each point that is kept, (n, 3) float32, and how the normals came about."""
     if "normal" in sorted_cloud.attributes:
         normal = _summed(sorted_cloud, original)[keep]
@@ -104,7 +104,7 @@ def _normals(sorted_cloud, original, keep, sheet, own, spacing_mm):
     edge_mm = max(own["normal_cell_mm"], own["normal_cell_spacings"] * spacing_mm)
     node_mm = max(own["normal_node_cells"] * edge_mm, own["normal_node_mm"])
     found = normals.estimate(
-        _places(sorted_cloud)[keep], edge_mm, node_mm, own["standoff_mm"], sheet["part"] == "interior"
+        _places(sorted_cloud)[keep], edge_mm, node_mm, scan["standoff_mm"], sheet["part"] == "interior"
     )
     return found.normal, {"normals": "estimated", "normals_filled": 0, "normals_certainty": found.certainty}
 

@@ -30,8 +30,9 @@ def estimate(xyz_mm, edge_mm, node_mm, standoff_mm, inward=False):
     nodes = _nodes(mean, flatness, node_mm)
     signs, certainty = sides.outward(mean[nodes], normal[nodes], node_mm, standoff_mm)
     oriented = normal[nodes] * (-signs if inward else signs)[:, None]
-    normal = _like_nearest(mean, normal, mean[nodes], oriented)
-    return Estimate(normal.astype(np.float32)[cells.of_point], certainty)
+    turned = against_nearest(mean, normal, mean[nodes], oriented)
+    normal = np.where(turned[:, None], -normal, normal).astype(np.float32)
+    return Estimate(normal[cells.of_point], certainty)
 
 
 def _nodes(mean, flatness, node_mm):
@@ -42,14 +43,17 @@ def _nodes(mean, flatness, node_mm):
     return np.sort(order[np.flatnonzero(np.diff(key[order], prepend=-1))])
 
 
-def _like_nearest(mean, normal, at_mm, oriented):
-    """Normals turned to the side of that of the four nodes near by which is most parallel."""
-    tree, asked = cKDTree(at_mm), min(4, len(at_mm))
-    turned = np.empty_like(normal)
-    for start in range(0, len(mean), PIECE):
+def against_nearest(at_mm, normal, node_mm, oriented):
+    """Which normals, (m,) bool, point to the other side than that of the four nodes near by which is most parallel.
+
+    ``at_mm`` and ``normal`` (m, 3) of what is asked about, ``node_mm`` and ``oriented`` (k, 3) of the nodes.
+    """
+    tree, asked = cKDTree(node_mm), min(4, len(node_mm))
+    against = np.empty(len(normal), bool)
+    for start in range(0, len(at_mm), PIECE):
         piece = slice(start, start + PIECE)
-        near = tree.query(mean[piece], asked)[1].reshape(-1, asked)
+        near = tree.query(at_mm[piece], asked)[1].reshape(-1, asked)
         cosine = np.einsum("ij,ikj->ik", normal[piece], oriented[near])
         best = np.take_along_axis(cosine, np.argmax(np.abs(cosine), axis=1)[:, None], axis=1)
-        turned[piece] = normal[piece] * np.where(best < 0, -1.0, 1.0)
-    return turned
+        against[piece] = best[:, 0] < 0
+    return against

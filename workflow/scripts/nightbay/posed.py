@@ -3,7 +3,6 @@
 import numpy as np
 
 from nightbay import rigid, robust
-from nightbay.cloud import CloudFile
 
 MOST_A_SEGMENT = 1_500_000  # points of one segment that are looked at when the whole is thinned: memory stays bounded
 
@@ -11,10 +10,9 @@ MOST_A_SEGMENT = 1_500_000  # points of one segment that are looked at when the 
 class PosedClouds:
     """Working clouds of cleaned segments with their poses; arrays come back as float64, in the order of names."""
 
-    def __init__(self, segments, poses):
-        """``segments`` {name: folder of a working cloud}, ``poses`` {name: ``T_control_segment``, (4, 4)}."""
-        self.names = sorted(segments)
-        self.clouds = {name: CloudFile(segments[name]) for name in self.names}
+    def __init__(self, clouds, poses):
+        """``clouds`` {name: :class:`~nightbay.cloud.CloudFile`}, ``poses`` {name: ``T_control_segment``, (4, 4)}."""
+        self.names, self.clouds = sorted(clouds), clouds
         # coordinates of a file are about its origin
         self.poses = {
             name: np.asarray(poses[name], float) @ rigid.pose(None, self.clouds[name].origin_mm) for name in self.names

@@ -11,6 +11,7 @@ from nightbay import (
     discrepancy,
     error_model,
     network_model,
+    outside,
     overlap,
     pose_choice,
     rigid,
@@ -43,6 +44,8 @@ def refine(upstream, sheet, settings, folder, threads):
     start, coarse = surface_registration.place(names, clouds, start, radius_mm, parameters)
     at_origin = [np.array(known[name]["covariance"]) if name in known else None for name in names]
     result = _refine(names, clouds, start, at_origin, by_targets, network, radius_mm, parameters, scan)
+    result["outside"] = _outside(cleaned, clouds, result["poses"], scan, folder)
+    result["notes"] = notes(result["poses"], result["outside"])
     return result | {"coarse": coarse, "frame_of": network["frame_of"] if by_targets.any() else names[0]}
 
 
@@ -84,7 +87,6 @@ def _refine(names, clouds, start, at_origin, by_targets, network, radius_mm, par
         if not by_targets[at]:
             entries[names[at]] |= {"kept": "surfaces", "reason": "no targets: registered by its surfaces"}
     return {
-        "notes": notes(entries),
         "radius_mm": radius_mm,
         "reach_mm": reach_mm,
         "variance_factor": given.variance_factor,
@@ -94,9 +96,34 @@ def _refine(names, clouds, start, at_origin, by_targets, network, radius_mm, par
     }
 
 
-def notes(entries):
-    """Sentences for the report: what was registered without targets, and whose surfaces and targets disagree."""
-    sentences = []
+def _outside(cleaned, clouds, poses, scan, folder):
+    """What the result says of the sides of estimated normals; leaves a file of those that are to be turned."""
+    segments = [
+        outside.Segment(
+            one.segment,
+            cloud,
+            np.array(poses[one.segment]["T_control_segment"]),
+            one.result["normals_certainty"],
+        )
+        for one, cloud in zip(cleaned, clouds, strict=True)
+    ]
+    spacing_mm = max(overlap.spacing_mm(cloud) for cloud in clouds)
+    inward = cleaned[0].part == "interior"
+    found = outside.settle(segments, spacing_mm, scan["resolution_mm"], scan["standoff_mm"], inward)
+    for name, (turned, _) in found.items():
+        np.save(folder / outside.turned_file(name), turned)
+    return {name: {"told": told, "turned": int(turned.sum())} for name, (turned, told) in found.items()}
+
+
+def notes(entries, sides):
+    """Sentences for the report: what was registered without targets, whose surfaces and targets disagree, and whose
+    estimated normals were turned."""
+    sentences = [
+        f"Segment {name} has no normals of its own: {one['turned']} points were taken to face inwards until other"
+        f" segments, which overlap {100 * one['told']:.0f} % of it, showed their outer side."
+        for name, one in sides.items()
+        if one["turned"]
+    ]
     for name, entry in entries.items():
         if entry["kept"] == "surfaces":
             sentences.append(f"Segment {name} has no targets and was registered by its surfaces.")

@@ -33,17 +33,38 @@ def outward(at_mm, normal, edge_mm, standoff_mm):
     Returns ``(signs, certainty)``, certainty 0..1: near 0 where the whole is as flat as a door, so that either side
     could be outside.
     """
+    signs, patch, votes = _joined(at_mm, normal, edge_mm, standoff_mm)
+    turned, group = _agree(votes)
+    signs, piece = signs * turned[patch], group[patch]
+    flux = np.sum(normal * signs[:, None] * (at_mm - np.median(at_mm, axis=0)), axis=1)
+    away = np.bincount(piece, flux)
+    certainty = np.abs(away).sum() / max(np.abs(flux).sum(), np.finfo(float).tiny)
+    return signs * np.where(away < 0, -1.0, 1.0)[piece], float(certainty)
+
+
+def as_told(at_mm, normal, edge_mm, standoff_mm, told):
+    """Signs, (k,), for nodes as in :func:`outward`, some of which have been told theirs from elsewhere.
+
+    ``told`` (k,): 1 or -1 where the normal as given is known to be right or wrong, 0 where nothing is known. What is
+    tied to none that was told keeps its side. One that was told wrongly is outvoted by the others of its patch.
+    """
+    signs, patch, votes = _joined(at_mm, normal, edge_mm, standoff_mm)
+    teller = votes.shape[0]  # one more patch, whose sign is right
+    votes.resize((teller + 1, teller + 1))
+    heard = np.flatnonzero(told)
+    turned, group = _agree(votes + _tally(patch[heard], np.full(len(heard), teller), (told * signs)[heard], teller + 1))
+    return np.where(group[patch] == group[teller], signs * turned[patch] * turned[teller], 1.0)
+
+
+def _joined(at_mm, normal, edge_mm, standoff_mm):
+    """Nodes joined to smooth patches: signs that agree within each, (k,), the patch of each node, (k,), and the votes
+    of the patches on each other, (p, p)."""
     one, other, step = _steps(at_mm, edge_mm)
     signs, patch = _patches(normal, one, other, step)
     normal = normal * signs[:, None]
     votes = _near_votes(normal, one, other, step, patch)
-    votes = votes + _view_votes(at_mm, normal, patch, max(VIEW_GRID * standoff_mm, VIEW_NODES * edge_mm), standoff_mm)
-    turned, group = _agree(votes)
-    signs, piece = signs * turned[patch], group[patch]
-    flux = np.sum(normal * turned[patch][:, None] * (at_mm - np.median(at_mm, axis=0)), axis=1)
-    away = np.bincount(piece, flux)
-    certainty = np.abs(away).sum() / max(np.abs(flux).sum(), np.finfo(float).tiny)
-    return signs * np.where(away < 0, -1.0, 1.0)[piece], float(certainty)
+    grid_mm = max(VIEW_GRID * standoff_mm, VIEW_NODES * edge_mm)
+    return signs, patch, votes + _view_votes(at_mm, normal, patch, grid_mm, standoff_mm)
 
 
 def _steps(at_mm, edge_mm):
