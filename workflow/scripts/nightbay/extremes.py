@@ -13,6 +13,7 @@ PATCH = 2.5  # edge of the patch against that of a square with the support's are
 LAYER, SCATTER = 8.0, 4.0
 LEAST_CROWN = 36  # vertices in it: six for each coefficient of a second-order surface
 WINDOW_MM = 2.0  # depth below the furthest vertex that is looked at first; doubled until enough surface lies there
+WIDER = (1.0, 2.0, 4.0, 8.0)  # widths of patches that are tried: 280 mm for a support of 200 mm2
 DEPTH_MM = 30.0  # of a patch below its level that is looked at
 
 
@@ -65,13 +66,38 @@ def touch(vertices_mm, areas, direction, support_mm2, noise_mm):
     """The plane at right angles to ``direction``, (3,) unit, that touches the surface; None without enough surface.
 
     ``vertices_mm`` (n, 3) with their ``areas`` (n,) mm2 and ``noise_mm`` (n,); the support, see :func:`support_of`, has
-    to lie in one patch, a square across the direction of :data:`PATCH` times its size.
+    to lie in one patch, a square across the direction of :data:`PATCH` times its size. Where the surface is thin, as on
+    dark trim, so small a patch may miss its end: a wider one that reaches further by more than the layer counts
+    instead, and what it reaches further is how far it may err.
     """
-    patch_mm = PATCH * np.sqrt(support_mm2)
     height = vertices_mm @ np.asarray(direction, vertices_mm.dtype)
     rows = np.flatnonzero(areas > 0.0)
     if not len(rows):
         return None
+    width_mm, best = PATCH * np.sqrt(support_mm2), None
+    for times in WIDER:
+        patch = _patch(vertices_mm, height, areas, rows, direction, support_mm2, times * width_mm)
+        if patch is None:
+            continue
+        near, across, along, level = patch
+        reach, bearing = _crown(along, across, level, noise_mm[near])
+        if reach is None:
+            if best is not None:
+                continue
+            reach, bearing = _end(along, capped(areas[near], support_mm2), level, support_mm2)
+        half_width = abs(reach - level)
+        if best is not None:
+            if reach - best.reach_mm < LAYER * np.median(noise_mm[near[bearing]]):
+                continue
+            half_width = max(half_width, reach - best.reach_mm)
+        best = Touch(reach, vertices_mm[near[bearing]].mean(axis=0, dtype=np.float64), half_width, near[bearing])
+    return best
+
+
+def _patch(vertices_mm, height, areas, rows, direction, support_mm2, patch_mm):
+    """The patch, ``patch_mm`` wide, where the support reaches furthest: rows of its vertices down to :data:`DEPTH_MM`
+    below that level, their places across the direction, (n, 2), and along it, (n,), and the level; None where no patch
+    holds the support."""
     top, span = float(height[rows].max()), float(np.ptp(height[rows]))
     window = WINDOW_MM
     while True:
@@ -88,14 +114,9 @@ def touch(vertices_mm, areas, direction, support_mm2, noise_mm):
     level, corner = found
     near = rows[height[rows] >= level - DEPTH_MM]
     points = vertices_mm[near].astype(np.float64)
-    plan = _across(points, direction)
-    mine = np.flatnonzero(np.all(np.abs(plan / patch_mm - corner - 0.5) <= 0.5, axis=1))
-    near, plan, height = near[mine], plan[mine], points[mine] @ direction
-    reach, bearing = _crown(height, plan, level, noise_mm[near])
-    if reach is None:
-        reach, bearing = _end(height, capped(areas[near], support_mm2), level, support_mm2)
-    bearing = near[bearing]
-    return Touch(reach, vertices_mm[bearing].mean(axis=0, dtype=np.float64), abs(reach - level), bearing)
+    across = _across(points, direction)
+    mine = np.flatnonzero(np.all(np.abs(across / patch_mm - corner - 0.5) <= 0.5, axis=1))
+    return near[mine], across[mine], points[mine] @ direction, level
 
 
 def _across(points, direction):
