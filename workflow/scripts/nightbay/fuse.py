@@ -5,7 +5,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from nightbay import bear, extract, outside, signed, surface, tilepoints, weld
+from nightbay import bear, extract, outside, rim, signed, surface, tilepoints, weld
 from nightbay.errors import Rejected
 from nightbay.rigid import transform
 
@@ -51,6 +51,7 @@ def fuse(upstream, sheet, settings, folder, threads):
             f"the {plan.count} points of {', '.join(one.name for one in sources)} carry no surface at"
             f" {resolution_mm} mm: they lie {plan.spacing * resolution_mm:.1f} mm apart; set scan.resolution_mm to that"
         )
+    whole, bare_mm2 = rim.draw_back(whole)
     kept, specks, speck_area = weld.without_specks(whole, settings["scan"]["smallest_mm"] ** 2)
     del whole
     if not len(kept.faces):
@@ -59,7 +60,8 @@ def fuse(upstream, sheet, settings, folder, threads):
             f" {settings['scan']['smallest_mm']} mm squared: check that the segments hold this part"
         )
     surface.write_ply(folder / "surface.ply", kept, ["units mm", "frame vehicle"])
-    return _numbers(kept, plan, settings, specks, speck_area, len(sources), coloured)
+    gone = {"bare_area_mm2": bare_mm2, "specks": specks, "specks_area_mm2": speck_area}
+    return _numbers(kept, plan, settings, gone, len(sources), coloured)
 
 
 def _sources(upstream):
@@ -186,7 +188,7 @@ def confidence(count, spread_mm, doubt, noise_mm):
     return value.astype(np.float32)
 
 
-def _numbers(kept, plan, settings, specks, speck_area_mm2, segments, coloured):
+def _numbers(kept, plan, settings, gone, segments, coloured):
     resolution_mm = settings["scan"]["resolution_mm"]
     spacing_mm = plan.spacing * resolution_mm
     notes = []
@@ -206,8 +208,7 @@ def _numbers(kept, plan, settings, specks, speck_area_mm2, segments, coloured):
         "vertices": len(kept.vertices_mm),
         "faces": len(kept.faces),
         "area_mm2": surface.area_mm2(kept),
-        "specks": specks,
-        "specks_area_mm2": speck_area_mm2,
+        **gone,
         "count_median": float(np.median(count)),
         "spread_median_mm": float(np.median(spread_mm)),
         "noise_median_mm": float(np.median(spread_mm / np.sqrt(np.maximum(count, 1)))),
