@@ -236,7 +236,7 @@ def test_one_refused_part_leaves_the_other(whole, tmp_path):
     result, html = page(whole, tmp_path / "page")
     check(html)
     assert result["state"] == account.WARNED
-    assert "The interior was refused; the reasons stand below." in result["warnings"]
+    assert "The interior was refused; the rest of the job was made without it." in result["warnings"]
 
 
 def test_results_with_next_to_nothing_in_them_make_a_page(tmp_path):

@@ -95,10 +95,19 @@ def state_of(parts, warnings):
     return WARNED if warnings else COMPLETE
 
 
-def warnings_of(part):
+def warnings_of(parts):
+    """Sentences on what a customer must know before using what was made; none where nothing was."""
+    found = []
+    for part in parts:
+        if not part.reasons:
+            found += _made_warnings(part)
+        elif not all(one.reasons for one in parts):
+            found.append(f"The {part.name} was refused; the rest of the job was made without it.")
+    return found
+
+
+def _made_warnings(part):
     """Sentences on what a customer must know before using the model of a part."""
-    if part.reasons:
-        return [f"The {part.name} was refused; the reasons stand below."]
     found = []
     frame = part.result("frame")
     if part.name == "exterior" and frame.get("state") not in (None, "vehicle"):
