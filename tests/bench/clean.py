@@ -34,6 +34,7 @@ from nightbay.stage import Upstream
 NOISE_MM = 0.05
 SLIPS_MM = (0.6, 1.0, 2.0)
 ROD_MM, ROD_LENGTH_MM, ROD_FOOT_MM = 6.0, 400.0, (1500.0, -300.0, 1480.0)  # an antenna on the roof
+INTAKE = {"normals": "measured", "normals_certainty": None}
 AREA_MM = 10.0  # areas are counted in cubes of that size
 SETTINGS = {
     "scan": {"resolution_mm": 2.0, "noise_mm": NOISE_MM, "smallest_mm": 6.0},
@@ -68,11 +69,7 @@ def cleaned(points, folder):
     colour = np.column_stack([number >> 16, number >> 8 & 255, number & 255]).astype(np.uint8)
     block = cloud.Cloud((points.xyz - origin).astype(np.float32), points.normals, colour)
     source = cloud.write(folder / "intake", [block], origin, 500.0)
-    upstream = {
-        "intake": Upstream(
-            "intake", "job", "exterior", "left", "ok", [], [], {"normals": "measured"}, folder / "intake"
-        )
-    }
+    upstream = {"intake": Upstream("intake", "job", "exterior", "left", "ok", [], [], INTAKE, folder / "intake")}
     for name in ("first", "second"):
         (folder / name).mkdir()
         begun = time.process_time()

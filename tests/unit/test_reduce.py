@@ -5,7 +5,7 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 import trimesh
-from nightbay import collapse, decimate, deviation, reduce, surface, topology
+from nightbay import collapse, decimate, deviation, quadric, reduce, surface, topology
 
 RADIUS = 500.0
 
@@ -75,8 +75,8 @@ def test_filled_area_and_boundary_stay(levels, shell, name):
 def test_same_bytes_again(shell):
     first, second = decimate.Reduction(shell), decimate.Reduction(shell)
     for state in (first, second):
-        state.round()
-        state.round()
+        state.sweep(0.01)
+        state.sweep(0.04)
     assert first.surface.vertices_mm.tobytes() == second.surface.vertices_mm.tobytes()
     assert first.surface.faces.tobytes() == second.surface.faces.tobytes()
 
@@ -87,7 +87,8 @@ def test_far_coordinates_cost_nothing(shell):
     here = surface.Surface(np.round(shell.vertices_mm), shell.faces, {}, shell.face)
     states = [decimate.Reduction(one) for one in (here, moved)]
     for state in states:
-        state.round()
+        state.sweep(0.04)
+    assert len(states[0].faces) < len(shell.faces)
     assert len(states[0].faces) == len(states[1].faces)
 
 
@@ -97,8 +98,8 @@ def test_plane_collapses_to_few_faces_with_its_corners():
     a = (np.arange(10)[:, None] * 21 + np.arange(20)).ravel()
     faces = np.vstack([np.column_stack([a, a + 1, a + 22]), np.column_stack([a, a + 22, a + 21])]).astype(np.int32)
     state = decimate.Reduction(surface.Surface(vertices, faces))
-    while state.limit_mm2 < 0.05**2:
-        state.round()
+    for limit_mm in (0.01, 0.02, 0.03, 0.04, 0.05):
+        state.sweep(limit_mm**2)
     out = state.surface
     assert len(out.faces) < 40
     assert surface.area_mm2(out) == pytest.approx(200.0, abs=0.05 * 60)  # the limit, along the rim of 60 mm
@@ -108,13 +109,36 @@ def test_plane_collapses_to_few_faces_with_its_corners():
 
 def test_seam_and_boundary_vertices_are_told_from_free_ones():
     faces = np.array([(0, 1, 4), (1, 2, 4), (2, 3, 4), (3, 0, 4)], np.int32)
-    start, of = collapse.incidence(faces, 5)
-    plain = collapse.classes(faces, np.zeros(4, np.uint8), start, of)
-    seam = collapse.classes(faces, np.array([0, 0, 1, 1], np.uint8), start, of)
-    corner = collapse.classes(faces, np.array([0, 1, 0, 0], np.uint8), start, of)
-    assert plain.tolist() == [collapse.LINE] * 4 + [collapse.FREE]
-    assert seam[4] == collapse.LINE and corner[4] == collapse.LINE
-    assert seam[0] == seam[2] == collapse.FIXED, "a seam ends at the boundary"
+    vertices = np.array([(0, 0, 0), (1, 0, 0), (1, 1, 0), (0, 1, 0), (0.5, 0.5, 0)], np.float32)
+
+    def classes(label):
+        start, of = collapse.incidence(faces, 5)
+        return quadric.first(vertices, faces, np.array(label, np.uint8), start, of)[1]
+
+    plain, seam, corner = classes([0, 0, 0, 0]), classes([0, 0, 1, 1]), classes([0, 1, 0, 0])
+    assert plain.tolist() == [quadric.LINE] * 4 + [quadric.FREE]
+    assert seam[4] == quadric.LINE and corner[4] == quadric.LINE
+    assert seam[0] == seam[2] == quadric.FIXED, "a seam ends at the boundary"
+
+
+def test_cost_is_the_mean_squared_distance_to_the_planes_of_both_ends():
+    """A ridge of two planes at right angles, far from the origin: the vertex slides along its edge for nothing but the
+    edge's own length, and costs what its place is off where it may not choose."""
+    vertices = np.array([(0, 0, 0), (0, 2, 0), (1, 1, 0), (0, 1, -1)], np.float32) + np.float32(1000)
+    faces = np.array([(0, 2, 1), (0, 1, 3)], np.int32)
+    start, of = collapse.incidence(faces, 4)
+    quadrics, kind = quadric.first(vertices, faces, np.zeros(2, np.uint8), start, of)
+    place, length = np.empty(3), (quadric.STRETCH * 2) ** 2
+    kind[:] = quadric.FREE
+    quadrics[:2] = 0
+    for row in (0, 1):  # the two faces alone, without their boundary: areas of 1 mm2 each
+        quadrics[row, [0, 5, 10]] = 1, 1, 2
+    assert quadric.cost(vertices, quadrics, kind, False, 0, 1, place) == pytest.approx(length, rel=1e-6)
+    assert place[[0, 2]] == pytest.approx([1000, 1000])
+    up = np.array([1000.0, 1001.0, 1000.5])
+    for row in (0, 1):
+        quadric.move(vertices, quadrics, row, up)
+    assert quadrics[:2, 9] == pytest.approx(0.25), "area x square of the height above the level plane"
 
 
 def test_sampling_is_even_by_area():
@@ -124,10 +148,24 @@ def test_sampling_is_even_by_area():
     assert np.allclose(points[points[:, 2] == 0][:, :2].mean(axis=0), 10 / 3, atol=0.05)
 
 
-def test_nearest_finds_faces_beyond_its_first_reach_and_across_blocks(monkeypatch, shell):
+def test_nearest_finds_faces_beyond_its_first_reach_and_in_coarser_cells(monkeypatch, shell):
     points = np.random.default_rng(1).normal(size=(200, 3)) * 400
     whole = deviation.nearest(points, shell, 5.0)
-    monkeypatch.setattr(deviation, "BLOCK_FACES", 1500)
-    parted = deviation.nearest(points, shell, 5.0)
-    assert np.allclose(whole.distance_mm, parted.distance_mm, atol=1e-3)
-    assert np.isfinite(parted.distance_mm).all()
+    monkeypatch.setattr(deviation, "MOST_CELLS", 50)
+    coarse = deviation.nearest(points, shell, 300.0)
+    assert np.array_equal(whole.distance_mm, coarse.distance_mm)
+    assert np.isfinite(whole.distance_mm).all()
+
+
+def test_no_points_and_no_faces_have_no_distance(shell):
+    assert len(deviation.nearest(np.empty((0, 3)), shell, 1.0).distance_mm) == 0
+    empty = surface.Surface(np.empty((0, 3), np.float32), np.empty((0, 3), np.int32))
+    assert np.isinf(deviation.nearest(np.zeros((1, 3)), empty, 1.0).distance_mm).all()
+
+
+def test_level_by_deviation_comes_close_to_what_is_allowed(shell):
+    probe = deviation.sample(shell, 20_000)
+    for allowed_mm in (0.3, 0.8):
+        state = reduce.reach(decimate.Reduction(shell), probe, {"deviation_mm": allowed_mm})
+        off_mm = np.quantile(deviation.nearest(probe, state.surface, 1.0).distance_mm, 0.95)
+        assert 0.9 * allowed_mm < off_mm <= allowed_mm

@@ -67,3 +67,10 @@ def test_order_of_faces_does_not_matter():
     shuffled = np.random.default_rng(5).permutation(faces)
     first, second = topology.loops(faces, len(vertices)), topology.loops(shuffled, len(vertices))
     assert np.array_equal(first.vertices, second.vertices) and np.array_equal(first.start, second.start)
+
+
+def test_vertices_on_boundaries_are_those_of_edges_with_one_face():
+    _, faces = grid(6, 6, {(2, 2), (3, 3), (4, 1)})
+    rim = np.unique(topology.boundary_half_edges(faces, 49))
+    assert topology.boundary_vertices(faces, 49).tolist() == rim.tolist()
+    assert len(topology.boundary_vertices(np.array([(0, 2, 1), (0, 1, 3), (1, 2, 3), (0, 3, 2)], np.int32), 4)) == 0

@@ -7,88 +7,52 @@ in over a minute, also with an edge of three faces, and neither knows which face
 
 import numpy as np
 
-from nightbay import collapse, surface
+from nightbay import collapse, quadric, surface
 
-STRETCH = 1e-3  # an edge of length l costs (l / 1000)**2: flat areas get even faces, and none longer than that allows
-GROWTH = 2.0  # of the limit, mm2, from one round to the next: 1.4 in distance, so that cheap edges always go first
-SWEEPS = 3  # at one limit at most, while they still take off a twentieth
-SHARE = 0.05
+EVERY = 100  # one edge in so many tells what edges cost
 
 
 class Reduction:
     """A mesh on its way down. Each face keeps its ``filled`` mark; seams between marks stay where they are, as the
     boundary does, within the distance reached.
 
-    Memory: about 90 bytes a face of the original. The outcome depends on the order of faces and on nothing else.
+    Memory: about 100 bytes a face of the original while it is swept. The outcome depends on the order of faces and on
+    nothing else.
     """
 
     def __init__(self, mesh):
         """``mesh``: a :class:`~nightbay.surface.Surface`; only its faces' mark ``filled`` is carried along."""
-        self.centre = mesh.vertices_mm.mean(axis=0, dtype=np.float64)
-        self.vertices = np.ascontiguousarray(mesh.vertices_mm, np.float64) - self.centre
-        self.faces = np.ascontiguousarray(mesh.faces, np.int32).copy()
-        self.label = mesh.face.get("filled", np.zeros(len(mesh.faces), np.uint8)).copy()
+        # a whole number, so that taking it off and adding it again rounds next to nothing
+        self.centre = np.round(mesh.vertices_mm.mean(axis=0, dtype=np.float64)).astype(np.float32)
+        self.vertices = mesh.vertices_mm - self.centre
+        self.faces = np.array(mesh.faces, np.int32)
+        self.label = np.array(mesh.face.get("filled", np.zeros(len(mesh.faces), np.uint8)))
+        self.limit_mm2 = 0.0
         start, of = collapse.incidence(self.faces, len(self.vertices))
-        self.quadric, self.weight = collapse.quadrics(self.vertices, self.faces, self.label, start, of)
-        self.limit_mm2 = self._cheap()
+        self.quadric, self.kind = quadric.first(self.vertices, self.faces, self.label, start, of)
 
     @property
     def surface(self):
         """The mesh as it is now."""
-        vertices = (self.vertices + self.centre).astype(np.float32)
-        return surface.Surface(vertices, self.faces.copy(), face={"filled": self.label.copy()})
+        return surface.Surface(self.vertices + self.centre, self.faces.copy(), face={"filled": self.label.copy()})
 
-    def _cheap(self):
-        """A limit that a tenth of the edges keeps to."""
-        some = self.faces[:: max(1, len(self.faces) // 50_000)]
-        kind = np.zeros(len(self.vertices), np.uint8)
-        place, both = np.empty(3), np.empty(10)
-        costs = [
-            collapse.cost(self.vertices, self.quadric, self.weight, kind, False, a, b, STRETCH, place, both)
-            for a, b in some[:, :2].tolist()
-        ]
-        return max(float(np.quantile(costs, 0.1)), 1e-12) if costs else 1e-12
+    def cheap_mm2(self):
+        """The limit, mm2, that half of the edges keep to."""
+        costs = collapse.costs(self.vertices, self.quadric, self.kind, self.faces[::EVERY])
+        return max(float(np.median(costs)), 1e-12) if len(costs) else 1e-12
 
-    def round(self, faces=0):
-        """Collapse at the present limit and raise it; stops at ``faces`` faces. Returns how many faces went."""
-        before = len(self.faces)
-        for _ in range(SWEEPS):
-            here = len(self.faces)
-            gone = self._sweep(here - faces)
-            if gone < SHARE * here or len(self.faces) <= faces:
-                break
-        self.limit_mm2 *= GROWTH
-        return before - len(self.faces)
-
-    def _sweep(self, most):
+    def sweep(self, limit_mm2, faces=0):
+        """Collapse edges that cost no more than the limit; stops at ``faces`` faces. Returns how many faces went."""
+        self.limit_mm2, before = limit_mm2, len(self.faces)
         start, of = collapse.incidence(self.faces, len(self.vertices))
-        kind = collapse.classes(self.faces, self.label, start, of)
-        gone = collapse.sweep(
-            self.vertices,
-            self.quadric,
-            self.weight,
-            self.faces,
-            self.label,
-            start,
-            of,
-            kind,
-            self.limit_mm2,
-            STRETCH,
-            most,
-        )
-        if gone:
-            self._compact()
-        return gone
-
-    def _compact(self):
-        """Drop what is gone."""
-        alive = self.faces[:, 0] >= 0
-        self.faces, self.label = self.faces[alive], self.label[alive]
-        used = np.zeros(len(self.vertices), bool)
-        used[self.faces.ravel()] = True
-        number = np.cumsum(used, dtype=np.int32) - 1
-        self.faces = number[self.faces]
-        self.vertices, self.quadric, self.weight = self.vertices[used], self.quadric[used], self.weight[used]
+        arrays = self.vertices, self.quadric, self.kind, self.faces, self.label
+        if collapse.sweep(*arrays, start, of, limit_mm2, before - faces):
+            left, used = collapse.compact(*arrays)
+            self.faces, self.label = self.faces[:left].copy(), self.label[:left].copy()
+            self.vertices, self.quadric, self.kind = (
+                values[:used].copy() for values in (self.vertices, self.quadric, self.kind)
+            )
+        return before - len(self.faces)
 
     def copy(self):
         """The same state, to come back to."""

@@ -1,13 +1,15 @@
-"""Distances between two surfaces, sampled evenly by area, with memory bounded by a block of faces."""
+"""Distances between two surfaces, sampled evenly by area, with memory for the samples and none for the faces."""
 
 from dataclasses import dataclass
 
 import numpy as np
+from numba import njit
 
-from nightbay import native, surface
+from nightbay import surface
 
-BLOCK_FACES = 2_000_000  # faces searched at once: about 300 MB in the search tree
 GOLDEN = np.array([0.7548776662466927, 0.5698402909980532])  # steps of the plane's low-discrepancy sequence
+MOST_CELLS = 4_000_000  # of the grid that the points are sorted into: 16 MB
+WIDER = 4.0  # how much further each next search reaches
 
 
 @dataclass(frozen=True)
@@ -36,55 +38,106 @@ def sample(measured, count):
     return a + s * (b - a) + t * (c - a)
 
 
-def nearest(points_mm, measured, reach_mm, threads=1):
+def nearest(points_mm, measured, reach_mm):
     """The nearest point of a surface for each of ``points_mm``, (n, 3), as :class:`Nearest`.
 
-    ``reach_mm``: distance that is expected to suffice; points farther off are searched again with twice as much.
+    ``reach_mm``: distance that is expected to suffice for most; the others are searched again, four times as far.
     """
-    found = Nearest(np.full(len(points_mm), np.inf), np.full(len(points_mm), -1, np.int64), np.array(points_mm))
-    rows = np.arange(len(points_mm))
-    while len(rows):
-        _search(found, rows, points_mm, measured, np.arange(len(measured.faces)), reach_mm, threads)
+    count = len(points_mm)
+    found = Nearest(np.full(count, np.inf), np.full(count, -1, np.int64), np.array(points_mm, np.float64))
+    rows = np.arange(count)
+    while len(rows) and len(measured.faces):
+        _search(found, rows, points_mm, measured, reach_mm)
         rows = rows[found.distance_mm[rows] > reach_mm]
-        reach_mm *= 2
+        reach_mm *= WIDER
     return found
 
 
-def _search(found, rows, points_mm, measured, faces, reach_mm, threads):
-    """Search ``rows`` of the points among ``faces`` (row numbers), parted along the longest side while too many."""
-    if not len(rows) or not len(faces):
-        return
-    low, high = points_mm[rows].min(axis=0), points_mm[rows].max(axis=0)
-    axis = int(np.argmax(high - low))
-    if len(faces) <= BLOCK_FACES or high[axis] - low[axis] <= 2 * reach_mm:
-        _cast(found, rows, points_mm, measured, faces, threads)
-        return
-    middle = (low[axis] + high[axis]) / 2
-    along = measured.vertices_mm[:, axis]
-    lowest = np.minimum.reduce([along[measured.faces[faces, at]] for at in range(3)])
-    highest = np.maximum.reduce([along[measured.faces[faces, at]] for at in range(3)])
-    below = points_mm[rows, axis] < middle
-    _search(found, rows[below], points_mm, measured, faces[lowest <= middle + reach_mm], reach_mm, threads)
-    _search(found, rows[~below], points_mm, measured, faces[highest >= middle - reach_mm], reach_mm, threads)
+def _search(found, rows, points_mm, measured, reach_mm):
+    """Let every face look for the points ``rows`` within reach, which are sorted into the cells of a grid."""
+    points = np.asarray(points_mm, np.float64)[rows]
+    low, extent = points.min(axis=0), np.ptp(points, axis=0) + 1.0
+    edge = max(reach_mm, (np.prod(extent) / MOST_CELLS) ** (1 / 3))
+    while np.prod(np.ceil(extent / edge)) > MOST_CELLS:  # a flat box takes more cells than its volume tells
+        edge *= 1.2
+    dims = np.ceil(extent / edge).astype(np.int64)
+    place = np.floor((points - low) / edge).astype(np.int64)
+    cell = (place[:, 0] * dims[1] + place[:, 1]) * dims[2] + place[:, 2]
+    order = np.argsort(cell, kind="stable")
+    start = np.zeros(np.prod(dims) + 1, np.int32)
+    np.cumsum(np.bincount(cell, minlength=len(start) - 1), out=start[1:])
+    vertices = measured.vertices_mm
+    distance2 = found.distance_mm[rows[order]] ** 2
+    face, nearest_mm = found.face[rows[order]], found.point_mm[rows[order]]
+    _faces_look(vertices, measured.faces, points[order], start, low, edge, dims, reach_mm, distance2, face, nearest_mm)
+    found.distance_mm[rows[order]] = np.sqrt(distance2)
+    found.face[rows[order]] = face
+    found.point_mm[rows[order]] = nearest_mm
 
 
-def _cast(found, rows, points_mm, measured, faces, threads):
-    """Search all the given faces at once; coordinates are centred, as the search tree holds them in float32."""
-    o3d = native.open3d()
-    corners = measured.faces[faces]
-    used = np.zeros(len(measured.vertices_mm), bool)
-    used[corners.ravel()] = True
-    local = (np.cumsum(used, dtype=np.int32) - 1)[corners]
-    centre = points_mm[rows].mean(axis=0)
-    vertices = (measured.vertices_mm[used].astype(np.float64) - centre).astype(np.float32)
-    scene = o3d.t.geometry.RaycastingScene(nthreads=threads)
-    scene.add_triangles(o3d.core.Tensor(vertices), o3d.core.Tensor(local.astype(np.uint32)))
-    query = (points_mm[rows] - centre).astype(np.float32)
-    answer = scene.compute_closest_points(o3d.core.Tensor(query), nthreads=threads)
-    point = answer["points"].numpy().astype(np.float64)
-    found.distance_mm[rows] = np.linalg.norm(point - query.astype(np.float64), axis=1)
-    found.face[rows] = faces[answer["primitive_ids"].numpy().astype(np.int64)]
-    found.point_mm[rows] = point + centre
+@njit(cache=True)
+def _faces_look(vertices, faces, points, start, low, edge, dims, reach, distance2, nearest_face, nearest_point):
+    """For every face, in order, the points in the cells that its box, wider by ``reach``, touches."""
+    corner, least, most = np.empty((3, 3)), np.empty(3), np.empty(3)
+    first, last = np.empty(3, np.int64), np.empty(3, np.int64)
+    on = np.empty(3)
+    for face in range(len(faces)):
+        apart = False
+        for axis in range(3):
+            p, q, r = vertices[faces[face, 0], axis], vertices[faces[face, 1], axis], vertices[faces[face, 2], axis]
+            corner[0, axis], corner[1, axis], corner[2, axis] = p, q, r
+            least[axis] = min(p, q, r) - reach
+            most[axis] = max(p, q, r) + reach
+            first[axis] = max(np.int64(np.floor((least[axis] - low[axis]) / edge)), 0)
+            last[axis] = min(np.int64(np.floor((most[axis] - low[axis]) / edge)), dims[axis] - 1)
+            apart |= first[axis] > last[axis]
+        if apart:
+            continue
+        for i in range(first[0], last[0] + 1):
+            for j in range(first[1], last[1] + 1):
+                row = (i * dims[1] + j) * dims[2]
+                for at in range(start[row + first[2]], start[row + last[2] + 1]):
+                    x, y, z = points[at, 0], points[at, 1], points[at, 2]
+                    if x < least[0] or x > most[0] or y < least[1] or y > most[1] or z < least[2] or z > most[2]:
+                        continue
+                    square = _closest(corner, x, y, z, on)
+                    if square < distance2[at]:
+                        distance2[at] = square
+                        nearest_face[at] = face
+                        for axis in range(3):
+                            nearest_point[at, axis] = on[axis]
+
+
+@njit(cache=True)
+def _closest(corner, x, y, z, on):
+    """Write the point of a triangle, (3, 3), that lies nearest to a place into ``on``; returns the squared distance."""
+    ux, uy, uz = corner[1, 0] - corner[0, 0], corner[1, 1] - corner[0, 1], corner[1, 2] - corner[0, 2]
+    vx, vy, vz = corner[2, 0] - corner[0, 0], corner[2, 1] - corner[0, 1], corner[2, 2] - corner[0, 2]
+    px, py, pz = x - corner[0, 0], y - corner[0, 1], z - corner[0, 2]
+    uu, uv, vv = ux * ux + uy * uy + uz * uz, ux * vx + uy * vy + uz * vz, vx * vx + vy * vy + vz * vz
+    up, vp = ux * px + uy * py + uz * pz, vx * px + vy * py + vz * pz
+    whole = uu * vv - uv * uv
+    s, t = vv * up - uv * vp, uu * vp - uv * up
+    if whole > 0.0 and s >= 0.0 and t >= 0.0 and s + t <= whole:
+        s, t = s / whole, t / whole
+    else:  # nearest on one of the sides
+        best = np.inf
+        along = min(max(up / uu, 0.0), 1.0) if uu > 0.0 else 0.0
+        s, t = along, 0.0
+        best = along * (along * uu - 2 * up)
+        along = min(max(vp / vv, 0.0), 1.0) if vv > 0.0 else 0.0
+        value = along * (along * vv - 2 * vp)
+        if value < best:
+            best, s, t = value, 0.0, along
+        ww, wp = uu - 2 * uv + vv, (vp - up) - (uv - uu)
+        along = min(max(wp / ww, 0.0), 1.0) if ww > 0.0 else 0.0
+        value = (uu - 2 * up) + along * (along * ww - 2 * wp)
+        if value < best:
+            s, t = 1.0 - along, along
+    on[0] = corner[0, 0] + s * ux + t * vx
+    on[1] = corner[0, 1] + s * uy + t * vy
+    on[2] = corner[0, 2] + s * uz + t * vz
+    return (x - on[0]) ** 2 + (y - on[1]) ** 2 + (z - on[2]) ** 2
 
 
 def figures(distance_mm):

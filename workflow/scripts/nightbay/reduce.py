@@ -7,9 +7,13 @@ import numpy as np
 from nightbay import decimate, deviation, surface, topology
 
 SAMPLES = 200_000  # points compared in each direction: a 95 % quantile of so many is known to 0.05 % of rank
-SEARCH_SAMPLES = 50_000  # while a level is looked for
-REACH_MM = 20.0  # distance that a search for the nearest face starts with; only speed hangs on it
-STALL_SHARE, STALLS = 0.01, 3  # rounds in a row that take off less than this share: boundaries and folds hold the rest
+REACH = 0.1  # of the surface's mean edge: most distances are less, and the search goes on for the rest
+BEGIN = 0.5  # first limit: the root of a mean square, and 95 % lie within twice that: below there is nothing to measure
+AIM, ENOUGH = 0.985, 0.97  # share of the deviation allowed that is steered for, and that ends the search
+STEEP = 3.0  # the limit grows at least with the cube of the deviation: boundaries and folds lag behind
+GROWTH, LEAST_GROWTH = 4.0, 1.05  # of the limit, mm2, from one sweep to the next, at most and at least
+HALVE = 2.0  # the same towards a number of faces, where the last sweep ends halfway: cheap edges go first
+STALL_SHARE, STALLS = 0.01, 3  # sweeps in a row that take off less than this share: boundaries and folds hold the rest
 
 
 def reduce(upstream, sheet, settings, folder, threads):
@@ -18,11 +22,11 @@ def reduce(upstream, sheet, settings, folder, threads):
     full = surface.read_ply(source)
     shutil.copyfile(source, folder / "full.ply")
     levels = {"full": {"faces": len(full.faces), "vertices": len(full.vertices_mm), "deviation": None}}
-    state, probe = decimate.Reduction(full), deviation.sample(full, SEARCH_SAMPLES)
+    state, probe = decimate.Reduction(full), deviation.sample(full, SAMPLES)
     for name, target in sorted(settings["reduce"]["levels"].items(), key=lambda item: _fineness(item[1])):
-        state = reach(state, probe, target, threads)
-        level, distance_mm = carry_over(full, state.surface, threads)
-        levels[name] = {"target": target, **measured(full, level, distance_mm, threads)}
+        state = reach(state, probe, target)
+        level, levels[name] = measured(full, state.surface, probe)
+        levels[name]["target"] = target
         surface.write_ply(
             folder / f"{name}.ply", level, ["units mm", "frame vehicle", "filled 1: made up, not measured"]
         )
@@ -35,55 +39,78 @@ def _fineness(target):
     return (0, target["deviation_mm"]) if "deviation_mm" in target else (1, -target["faces"])
 
 
-def reach(state, probe, target, threads):
+def reach(state, probe, target):
     """Reduce while the target allows it, and give back the last :class:`~nightbay.decimate.Reduction` that met it.
 
     ``probe`` (p, 3): points of the full surface, whose distances decide about a target of deviation.
     """
-    stalled = 0
-    while stalled < STALLS and len(state.faces) > target.get("faces", 0):
-        # the limit is a mean square, and 95 % lie within twice its root: below that there is nothing to measure
-        near = 2 * np.sqrt(state.limit_mm2) > target.get("deviation_mm", np.inf)
-        before = state.copy() if near else None
-        gone = state.round(target.get("faces", 0))
-        if before is not None:
-            distance = deviation.nearest(probe, state.surface, REACH_MM, threads).distance_mm
-            if np.quantile(distance, 0.95) > target["deviation_mm"]:
-                return before
+    if "faces" in target:
+        return _down_to(state, target["faces"])
+    return _within(state, probe, target["deviation_mm"])
+
+
+def _down_to(state, faces):
+    """Reduce to a number of faces; boundaries and folds may hold more."""
+    limit_mm2, stalled = max(state.limit_mm2, state.cheap_mm2()), 0
+    while stalled < STALLS and len(state.faces) > faces:
+        gone = state.sweep(limit_mm2, faces)
         stalled = stalled + 1 if gone < STALL_SHARE * (gone + len(state.faces)) else 0
+        limit_mm2 *= HALVE
     return state
 
 
-def carry_over(full, coarse, threads):
-    """A coarser mesh with the full surface's attributes, and the distance of its vertices to the full surface, mm.
+def _within(state, probe, allowed_mm):
+    """Reduce until 95 % of the probe are as far off as is allowed, or nearly so."""
+    limit_mm2 = max(state.limit_mm2, (BEGIN * allowed_mm) ** 2)
+    state.sweep(limit_mm2)
+    growth, stalled = GROWTH, 0
+    while growth >= LEAST_GROWTH and stalled < STALLS:
+        before = state.copy()
+        gone = state.sweep(limit_mm2 * growth)
+        off_mm = float(np.quantile(_distances(probe, state.surface), 0.95))
+        if off_mm > allowed_mm:
+            state, growth = before, np.sqrt(growth)
+            continue
+        if off_mm >= ENOUGH * allowed_mm:
+            break
+        limit_mm2 *= growth
+        stalled = stalled + 1 if gone < STALL_SHARE * (gone + len(state.faces)) else 0
+        growth = min(max((AIM * allowed_mm / max(off_mm, 1e-9)) ** STEEP, LEAST_GROWTH), GROWTH)
+    return state
 
-    A vertex takes what the full surface's vertex nearest to it has; colour too.
+
+def _distances(points_mm, mesh):
+    return deviation.nearest(points_mm, mesh, REACH * _edge_mm(mesh)).distance_mm
+
+
+def _edge_mm(mesh):
+    """Length of the edges of a surface as if all its faces were equilateral and alike."""
+    return max(2.0 / 3.0**0.25 * float(np.sqrt(surface.area_mm2(mesh) / max(len(mesh.faces), 1))), 1e-6)
+
+
+def measured(full, coarse, probe):
+    """A coarser mesh with the full surface's attributes, and its numbers: sizes, areas, deviation both ways and of the
+    boundary, and faults of its topology.
+
+    A vertex takes what the full surface's vertex nearest to it has; colour too. ``probe`` (p, 3) of the full surface.
     """
-    at_vertex = deviation.nearest(coarse.vertices_mm.astype(np.float64), full, REACH_MM, threads)
-    corner = full.faces[at_vertex.face]
-    aside = np.linalg.norm(full.vertices_mm[corner] - coarse.vertices_mm[:, None], axis=2)
-    nearest = np.take_along_axis(corner, np.argmin(aside, axis=1)[:, None], axis=1)[:, 0]
-    vertex = {name: values[nearest] for name, values in full.vertex.items()}
-    return surface.Surface(coarse.vertices_mm, coarse.faces, vertex, coarse.face), at_vertex.distance_mm
-
-
-def measured(full, level, distance_at_vertices, threads):
-    """Numbers of a level: sizes, areas, deviation both ways and of the boundary, and faults of its topology."""
-    areas = surface.face_areas(level)
-    filled = level.face["filled"].astype(bool)
-    outwards = deviation.nearest(deviation.sample(level, SAMPLES), full, REACH_MM, threads).distance_mm
-    rim = np.unique(topology.boundary_half_edges(full.faces, len(full.vertices_mm)))
+    points = np.concatenate([coarse.vertices_mm.astype(np.float64), deviation.sample(coarse, SAMPLES)])
+    outwards = deviation.nearest(points, full, REACH * _edge_mm(full))
+    level = _carry_over(full, coarse, outwards.face[: len(coarse.vertices_mm)])
+    rim = topology.boundary_vertices(full.faces, len(full.vertices_mm))
     rim = full.vertices_mm[rim[:: max(1, len(rim) // SAMPLES)]].astype(np.float64)
-    edge = deviation.nearest(rim, level, REACH_MM, threads).distance_mm
-    inwards = deviation.nearest(deviation.sample(full, SAMPLES), level, REACH_MM, threads).distance_mm
-    outwards = np.concatenate([outwards, distance_at_vertices])
-    return {
+    directions = {
+        "level_to_full": outwards.distance_mm,
+        "full_to_level": _distances(probe, level),
+        "boundary_to_level": _distances(rim, level),
+    }
+    areas, filled = surface.face_areas(level), level.face["filled"].astype(bool)
+    return level, {
         "faces": len(level.faces),
         "vertices": len(level.vertices_mm),
         "deviation": {
-            "level_to_full": {"samples": len(outwards), **deviation.figures(outwards)},
-            "full_to_level": {"samples": len(inwards), **deviation.figures(inwards)},
-            "boundary_to_level": {"samples": len(edge), **deviation.figures(edge)} if len(edge) else None,
+            name: {"samples": len(distance_mm), **deviation.figures(distance_mm)} if len(distance_mm) else None
+            for name, distance_mm in directions.items()
         },
         "area_mm2": float(areas.sum()),
         "filled_faces": int(filled.sum()),
@@ -92,3 +119,12 @@ def measured(full, level, distance_at_vertices, threads):
         "degenerate_faces": int(np.count_nonzero(areas == 0)),
         **topology.defects(level.faces, len(level.vertices_mm)),
     }
+
+
+def _carry_over(full, coarse, face):
+    """``coarse`` with the attributes of the full surface; ``face`` (n,): its face nearest to each vertex."""
+    corner = full.faces[face]
+    aside = np.linalg.norm(full.vertices_mm[corner] - coarse.vertices_mm[:, None], axis=2)
+    nearest = np.take_along_axis(corner, np.argmin(aside, axis=1)[:, None], axis=1)[:, 0]
+    vertex = {name: values[nearest] for name, values in full.vertex.items()}
+    return surface.Surface(coarse.vertices_mm, coarse.faces, vertex, coarse.face)
