@@ -1,5 +1,6 @@
 """A plain car of boxes and turned wheels for tests: X rearward, Y to the right, Z up, ground at Z = 0."""
 
+import networks
 import numpy as np
 import trimesh
 from nightbay import cloud, rigid
@@ -100,7 +101,9 @@ def upstream(folder, points, normals, segments, T_control_vehicle, *, part="exte
             Upstream("clean", "job", part, name, "ok", [], [], {"ground": plane if ground else None}, folder / name)
         )
         poses[name] = {"T_control_segment": T_control_segment.tolist(), "covariance": np.zeros((6, 6)).tolist()}
-    refine = Upstream("refine", "job", part, None, "ok", [], [], {"poses": poses, "outside": {}}, folder)
+    refine = Upstream(
+        "refine", "job", part, None, "ok", [], [], {"poses": poses, "outside": {}, "scale": networks.UNSCALED}, folder
+    )
     return {"clean": cleaned, "refine": refine}
 
 

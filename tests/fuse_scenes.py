@@ -4,6 +4,7 @@ import json
 from types import SimpleNamespace
 
 import jsonschema
+import networks
 import numpy as np
 from nightbay import cloud, fuse, rigid, surface
 from nightbay.stage import SCHEMAS
@@ -44,7 +45,7 @@ def upstream(folder, segments, T_vehicle_control=None):
     T_vehicle_control = np.eye(4) if T_vehicle_control is None else T_vehicle_control
     return {
         "clean": clean,
-        "refine": SimpleNamespace(result={"poses": poses, "outside": {}}),
+        "refine": SimpleNamespace(result={"poses": poses, "outside": {}, "scale": networks.UNSCALED}),
         "frame": SimpleNamespace(result={"T_vehicle_control": T_vehicle_control.tolist()}),
     }
 

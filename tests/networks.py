@@ -8,6 +8,9 @@ from scipy.spatial.transform import Rotation
 
 HALF_MM = np.array([2250.0, 900.0, 700.0])  # half axes of a rounded box, about a car
 
+# what the stages after network are told where nothing is known of the scale
+UNSCALED = {"factor": 1.0, "sd": None, "applied": [], "bars": None, "temperature": None}
+
 
 @dataclass(frozen=True)
 class Truth:

@@ -11,6 +11,7 @@ from scipy.spatial.transform import Rotation
 HALF_AXES_MM = np.array([2000.0, 850.0, 700.0])
 DRIFT_MM_PER_M = 0.03
 CONFIG = Path(__file__).parents[1] / "config" / "config.yaml"
+SHEET = {"scale_bars": [], "temperature_c": None, "body_material": None}
 
 
 def egg(count, rng, dents=True):
@@ -84,11 +85,14 @@ def targets(names, true, seen, rng, scan, surveyed=True):
 
     lists = [listed("control survey", np.arange(len(places)), np.eye(4))] if surveyed else []
     lists += [listed(name, seen[name], true[name]) for name in sorted(names)]
-    parameters = yaml.safe_load(CONFIG.read_text())["network"]
+    parameters = _parameters()
     found = network.adjust_lists(lists, surveyed, False, parameters, scan)
-    sheet = {"scale_bars": [], "temperature_c": None, "body_material": None}
-    result = network_result.build(found, sheet, [], parameters, scan)
+    result = network_result.build(found, SHEET, [], parameters, scan)
     return SimpleNamespace(stage="network", status="ok", reasons=[], result=result)
+
+
+def _parameters():
+    return yaml.safe_load(CONFIG.read_text(encoding="utf-8"))["network"]
 
 
 def sticker_places():
@@ -99,7 +103,7 @@ def sticker_places():
 
 def no_targets():
     """What the stage network leaves of a part without targets."""
-    result = network_result.none("no segment has a list of targets", [])
+    result = network_result.none("no segment has a list of targets", SHEET, [], _parameters())
     return SimpleNamespace(stage="network", status="ok", reasons=[], result=result)
 
 

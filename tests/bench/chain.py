@@ -100,7 +100,7 @@ def run_nightbay(folder, resolution_mm, faces):
     since = time.process_time()
     upstream = {
         "clean": cleaned,
-        "refine": SimpleNamespace(result={"poses": poses, "outside": {}}),
+        "refine": SimpleNamespace(result={"poses": poses, "outside": {}, "scale": {"factor": 1.0}}),
         "frame": SimpleNamespace(result={"T_vehicle_control": np.eye(4).tolist()}),
     }
     for stage in ("fuse", "reduce"):

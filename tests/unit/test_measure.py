@@ -3,6 +3,7 @@ from pathlib import Path
 
 import blockcar
 import jsonschema
+import networks
 import numpy as np
 import pytest
 import trimesh
@@ -60,7 +61,7 @@ def run(folder, model, frame=None, nominal=None, part="exterior", covariance=Non
     surface.write_ply(folder / "surface.ply", model)
     poses = {"all": {"covariance": covariance if covariance is not None else np.zeros((6, 6)).tolist()}}
     frame = frame or frame_of(model)
-    results = {"fill": {}, "frame": frame, "refine": {"poses": poses}}
+    results = {"fill": {}, "frame": frame, "refine": {"poses": poses, "scale": networks.UNSCALED}}
     upstream = {
         name: Upstream(name, "job", part, None, "ok", [], [], result, folder) for name, result in results.items()
     }
@@ -207,7 +208,11 @@ def test_what_is_not_known_is_left_out_and_named(car, tmp_path):
     folder = tmp_path / "unknown"
     folder.mkdir()
     surface.write_ply(folder / "surface.ply", car)
-    results = {"fill": {}, "frame": frame, "refine": {"poses": {"all": {"covariance": None}}}}
+    results = {
+        "fill": {},
+        "frame": frame,
+        "refine": {"poses": {"all": {"covariance": None}}, "scale": networks.UNSCALED},
+    }
     upstream = {n: Upstream(n, "job", "exterior", None, "ok", [], [], r, folder) for n, r in results.items()}
     result = measure.measure(upstream, {}, DEFAULTS, folder, 1)
     assert result["dimensions"]["length"]["unknown"] == ["registration"]

@@ -57,6 +57,11 @@ def surface_sd_mm(surface, rows, noise_mm):
     return float(noise_mm)
 
 
+def scale_sd_mm(length_mm, scale):
+    """What the factor that lengths were multiplied by adds over a length; ``scale`` of the result of refine."""
+    return scale["sd"] * length_mm
+
+
 def drift_sd_mm(length_mm, scan):
     """What the survey's own growth of error adds over a length."""
     return scan["target_drift_mm_per_m"] * length_mm / 1000.0

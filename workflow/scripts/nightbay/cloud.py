@@ -61,10 +61,11 @@ class CloudFile:
     """A working cloud on disk, read a tile or a box at a time through a memory map.
 
     ``turned``, (n,) bool or None: points whose normals are handed out the other way round than they stand in the file.
+    ``scale``: all coordinates are handed out multiplied by it, those of tiles and origin too.
     """
 
-    def __init__(self, folder, turned=None):
-        self.folder, self.turned = Path(folder), turned
+    def __init__(self, folder, turned=None, scale=1.0):
+        self.folder, self.turned, self.scale = Path(folder), turned, scale
         self.tiles = np.load(self.folder / "tiles.npy")
         with open(self.folder / "cloud.ply", "rb") as file:
             header = []
@@ -74,6 +75,10 @@ class CloudFile:
         words = [line.split() for line in header]
         self.origin_mm = np.array(next(w[2:] for w in words if w[:2] == ["obj_info", "origin_mm"]), dtype=np.float64)
         self.tile_mm = float(next(w[2] for w in words if w[:2] == ["obj_info", "tile_mm"]))
+        if scale != 1.0:
+            self.origin_mm *= scale
+            self.tiles["low_mm"] *= scale
+            self.tiles["high_mm"] *= scale
         self.count = int(next(w[2] for w in words if w[:2] == ["element", "vertex"]))
         present = {w[2] for w in words if w[0] == "property"}
         self.attributes = tuple(name for name, columns in PROPERTIES.items() if columns[0][0] in present)
@@ -94,6 +99,8 @@ class CloudFile:
     def take(self, rows):
         """The points of the given rows."""
         taken = unpack(self._points[rows], self.attributes)
+        if self.scale != 1.0:
+            np.multiply(taken.xyz_mm, np.float32(self.scale), out=taken.xyz_mm)
         if self.turned is not None:
             np.negative(taken.normal, out=taken.normal, where=self.turned[rows][:, None])
         return taken
@@ -115,7 +122,8 @@ class CloudFile:
             piece = self._points[start : start + count]
             inside = np.ones(count, bool)
             for axis, name in enumerate("xyz"):
-                inside &= (piece[name] >= low[axis]) & (piece[name] <= high[axis])
+                along = piece[name] if self.scale == 1.0 else piece[name] * np.float32(self.scale)
+                inside &= (along >= low[axis]) & (along <= high[axis])
             rows.append(start + np.flatnonzero(inside))
         rows = np.concatenate(rows) if rows else np.empty(0, np.int64)
         return self.take(rows), rows

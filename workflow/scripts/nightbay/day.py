@@ -69,13 +69,18 @@ class Job:
             "control_survey": self._raw(part.control_survey),
             "segments": {name: {"targets": self._raw(one.targets)} for name, one in part.segments.items()},
             "placed": part.placed,
-            "scale_bars": [
-                {**bar, "from": str(bar["from"]), "to": str(bar["to"])} for bar in self.document.get("scale_bars", [])
-            ],
+            "scale_bars": self._bars(part.name),
             "temperature_c": state.get("temperature_c"),
             "body_material": state.get("body_material"),
             "extent_mm": self.extent_mm,
         }
+
+    def _bars(self, part):
+        """Scale bars stand beside the vehicle while its outside is scanned: None for an interior that is not alone."""
+        if part == parameters.INTERIOR and len(self.parts) > 1:
+            return None
+        bars = self.document.get("scale_bars", [])
+        return [{**bar, "from": str(bar["from"]), "to": str(bar["to"])} for bar in bars]
 
     def _frame_sheet(self, part, segment):
         return {"axes": self.parts[part].axes, "segments": list(self.parts[part].segments), "extent_mm": self.extent_mm}

@@ -16,7 +16,7 @@ class Body:
 
     ``surface``; ``areas`` (n,) mm2 of measured surface of each vertex; ``options`` of measure; ``scan``; results of
     ``frame`` and the ``poses`` of refine; ``support_mm2``, see :func:`extremes.support_of`;
-    ``noise_mm`` (n,) of each vertex.
+    ``noise_mm`` (n,) of each vertex; ``scale`` that refine hands on.
     """
 
     surface: object
@@ -27,6 +27,7 @@ class Body:
     poses: dict
     support_mm2: float
     noise_mm: np.ndarray
+    scale: dict
 
     @property
     def vertices_mm(self):
@@ -56,7 +57,7 @@ def span(body, axis, areas=None):
         "support": _root(end.half_width_mm / np.sqrt(3.0) for end in (high, low)),
         "frame": _frame_sd_mm(body, areas, direction, value),
     }
-    return record(value, parts, {"high": high.point_mm, "low": low.point_mm})
+    return record(value, parts, {"high": high.point_mm, "low": low.point_mm}, body.scale)
 
 
 def height(body, areas=None):
@@ -78,19 +79,31 @@ def height(body, areas=None):
         "support": float(top.half_width_mm / np.sqrt(3.0)),
         "ground": None if ground is None or tilt is None else float(np.hypot(ground, lever * tilt)),
     }
-    return record(top.reach_mm, parts, {"high": top.point_mm, "low": None})
+    return record(top.reach_mm, parts, {"high": top.point_mm, "low": None}, body.scale)
 
 
-def record(value, parts, points):
-    """A dimension for the JSON: value, expanded uncertainty with its budget, where it was taken."""
+def record(value, parts, points, scale):
+    """A dimension for the JSON: value, expanded uncertainty with its budget, where it was taken, what it is at 20 C."""
+    if scale["applied"]:
+        parts = parts | {"scale": budget.scale_sd_mm(value, scale)}
     return {
         "value_mm": float(value),
+        "at_20_c": at_20_c(value, parts, scale),
         "uncertainty_mm": budget.combine(parts),
         "coverage": budget.COVERAGE,
         "budget_mm": parts,
         "unknown": budget.unknown(parts),
         "points_mm": {name: None if point is None else point.tolist() for name, point in points.items()},
     }
+
+
+def at_20_c(value, parts, scale):
+    """The dimension at 20 degrees Celsius where the body's temperature is known and was not applied, else None."""
+    temperature = scale["temperature"]
+    if temperature is None or "temperature" in scale["applied"]:
+        return None
+    expanding = parts | {"temperature": budget.scale_sd_mm(value, temperature)}
+    return {"value_mm": float(value * temperature["factor"]), "uncertainty_mm": budget.combine(expanding)}
 
 
 def _root(values):

@@ -29,12 +29,18 @@ def frame(upstream, sheet, settings, folder, threads):
     if upstream["clean"][0].part == "interior":
         found = interior.find(seen, hints)
     else:
-        grounds = {name: one.result.get("ground") for name, one in segments.items()}
+        factor = upstream["refine"].result["scale"]["factor"]
+        grounds = {name: _scaled(one.result.get("ground"), factor) for name, one in segments.items()}
         found = exterior(seen, groundplane.join(grounds, T_control_segment, seen))
     facing = front.find(found, seen, hints)
     if found.found("z"):
         place(found, seen, facing["sign"])
     return result(found, facing, seen)
+
+
+def _scaled(ground, factor):
+    """A ground of clean, in millimetres of the scanner, in those of the clouds as they are handed out."""
+    return None if ground is None else ground | {"offset_mm": ground["offset_mm"] * factor}
 
 
 def exterior(seen, ground):

@@ -31,7 +31,8 @@ def measure(upstream, sheet, settings, folder, threads):
     areas[loose] = 0.0
     support_mm2 = extremes.support_of(areas, options["support_mm2"])
     noise = vertex_noise(model, scan["noise_mm"])
-    body = dimensions.Body(model, areas, options, scan, frame, upstream["refine"].result["poses"], support_mm2, noise)
+    refined = upstream["refine"].result
+    body = dimensions.Body(model, areas, options, scan, frame, refined["poses"], support_mm2, noise, refined["scale"])
     print(f"{len(model.vertices_mm)} vertices, {len(model.faces)} faces, {np.count_nonzero(filled)} of them filled")
     notes = []
     found, sides_seen = take(body, upstream["fill"].part, notes)
@@ -47,6 +48,7 @@ def measure(upstream, sheet, settings, folder, threads):
         "track": track(frame),
         "sections": [{key: one[key] for key in ("name", "axis", "value_mm", "length_mm", "filled_mm")} for one in cuts],
         "symmetry": left_right(body, folder, threads),
+        "scale": refined["scale"],
         "notes": notes,
     }
 
@@ -112,7 +114,7 @@ def wheelbase(body):
         "registration": None if None in registered else float(np.hypot(*registered)),
         "drift": budget.drift_sd_mm(value, body.scan),
     }
-    made = dimensions.record(value, parts, {"high": None, "low": None})
+    made = dimensions.record(value, parts, {"high": None, "low": None}, body.scale)
     made["axles_mm"] = [abs(b["x_mm"] - a["x_mm"]) for a, b in zip(axles[:-1], axles[1:], strict=True)]
     for side in ("left", "right"):
         x = [wheel["centre_mm"][0] for wheel in wheels if wheel["side"] == side]

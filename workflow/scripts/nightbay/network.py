@@ -61,7 +61,7 @@ def network(upstream, sheet, settings, folder, threads):
             "no segment has a list of targets" if not segments else "a single list of targets ties nothing together"
         )
         print(f"no network: {reason}")
-        return network_result.none(reason, without)
+        return network_result.none(reason, sheet, without, parameters)
     found = adjust_lists(lists, survey is not None, sheet["placed"], parameters, scan)
     return network_result.build(found, sheet, without, parameters, scan)
 

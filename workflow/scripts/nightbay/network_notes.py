@@ -34,12 +34,34 @@ def notes(result, too_high, without):
         sentences.append(
             f"{len(undecided)} pairs of survey targets may be one target each; too few segments saw them to tell."
         )
+    if without:
+        sentences.append(f"No list of targets came with {', '.join(without)}; surfaces have to register them.")
+    return sentences
+
+
+def on_scale(result, sheet):
+    """Sentences on scale bars and temperature, and on what lengths were multiplied by."""
+    sentences = []
     for bar in result["scale_bars"]:
         if not bar["passed"]:
             sentences.append(
                 f"Scale bar {bar['from']} to {bar['to']} measures {bar['difference_mm']:+.3f} mm beside its "
                 f"certificate, {abs(bar['w']):.1f} times the uncertainty of both."
             )
-    if without:
-        sentences.append(f"No list of targets came with {', '.join(without)}; surfaces have to register them.")
+    if sheet["scale_bars"] and not result["scale_bars"]:
+        sentences.append("The scale bars were not measured, for there is no network of targets to find their ends in.")
+    scale = result["scale"]
+    if scale["applied"]:
+        sentences.append(
+            f"All lengths were multiplied by {scale['factor']:.6f} (standard uncertainty {1e3 * scale['sd']:.3f} "
+            f"mm a metre), as the parameters ask: {' and '.join(scale['applied'])}."
+        )
+    elif scale["temperature"]:
+        one = scale["temperature"]
+        grown = 1e3 * (1 / one["factor"] - 1)
+        sentences.append(
+            f"Lengths are those at {one['temperature_c']:g} degrees Celsius; a body of {one['material']} is "
+            f"{abs(grown):.3f} mm a metre {'longer' if grown >= 0 else 'shorter'} there than at 20 (ISO 1), standard "
+            f"uncertainty {1e3 * one['sd']:.3f} mm a metre."
+        )
     return sentences

@@ -5,15 +5,17 @@ import numpy as np
 from nightbay import drift, network_model, network_notes, network_scale, rigid
 
 
-def none(reason, without):
+def none(reason, sheet, without, parameters):
     """Result of a part whose segments are not tied by targets."""
+    scale = network_scale.without_network(sheet, parameters)
     return {
         "mode": "none",
         "mode_reason": reason,
         "poses": None,
         "without_targets": without,
         "targets": [],
-        "notes": [],
+        **scale,
+        "notes": network_notes.on_scale(scale, sheet),
     }
 
 
@@ -23,6 +25,8 @@ def build(found, sheet, without, parameters, scan):
     # A network that agrees better than declared is no proof of less noise: covariances never shrink.
     too_high = bool(found.chi_square and factor > found.chi_square["high"])
     inflate = factor if too_high else 1.0
+    scale = network_scale.result(found, sheet, parameters, inflate)
+    found = network_scale.apply(found, scale["scale"]["factor"])
     has_survey = found.survey is not None
     target_rows = _targets(found, inflate)
     result = {
@@ -43,9 +47,11 @@ def build(found, sheet, without, parameters, scan):
         "drift": _drift(found, scan),
         "checks": _checks(found, inflate),
         "precision_rms_mm": _precision(found, inflate),
-        **network_scale.result(found, sheet, parameters, inflate),
+        **scale,
     }
-    result["notes"] = found.notes + network_notes.notes(result, too_high, without)
+    result["notes"] = (
+        found.notes + network_notes.notes(result, too_high, without) + network_notes.on_scale(scale, sheet)
+    )
     return result
 
 

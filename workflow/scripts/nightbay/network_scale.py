@@ -1,4 +1,10 @@
-"""What scale bars and temperature say about the lengths of a network, as numbers for the report."""
+"""What scale bars and temperature say about the lengths of a part, and the factor that lengths are multiplied by.
+
+The factor belongs to the coordinates of all lists and clouds, so that poses stay rigid: the network's poses and targets
+and every cloud after it (:func:`nightbay.outside.cloud`) are in corrected millimetres.
+"""
+
+from dataclasses import replace
 
 import numpy as np
 
@@ -7,10 +13,9 @@ from nightbay.errors import Rejected
 
 
 def result(found, sheet, parameters, inflate):
-    """Scale bars, temperature, and the factor that the job sheet wants lengths to be multiplied by."""
-    temperature, material = sheet["temperature_c"], sheet["body_material"]
-    bars = [_bar(found, one, temperature, inflate) for one in sheet["scale_bars"]]
-    factor, sd, applied = 1.0, None, []
+    """Scale bars, temperature, and the factor that lengths are multiplied by."""
+    temperature = sheet["temperature_c"]
+    bars = [_bar(found, one, temperature, inflate) for one in sheet["scale_bars"] or []]
     rows = [
         {
             "from": bar.ends[0],
@@ -25,29 +30,63 @@ def result(found, sheet, parameters, inflate):
         }
         for bar in bars
     ]
-    from_bars = None
-    if bars:
-        value, value_sd = scale.factor(bars)
-        from_bars = {"factor": value, "sd": value_sd}
-        if parameters["scale_from_bars"]:
-            factor, sd, applied = factor * value, value_sd, [*applied, "scale bars"]
+    if parameters["scale_from_bars"] and sheet["scale_bars"] == []:
+        raise Rejected("network.scale_from_bars is set, but the job sheet has no scale_bars: list them or unset it.")
+    from_bars = dict(zip(("factor", "sd"), scale.factor(bars), strict=True)) if bars else None
+    return {"scale_bars": rows, "scale": _scale(from_bars, sheet, parameters)}
+
+
+def without_network(sheet, parameters):
+    """The same for a part whose segments are not tied by targets: no bar can be measured, the temperature counts."""
+    if parameters["scale_from_bars"] and sheet["scale_bars"] is not None:
+        raise Rejected(
+            "network.scale_from_bars is set, but there is no network of targets in which a scale bar could be "
+            "measured: export the target lists or unset it."
+        )
+    return {"scale_bars": [], "scale": _scale(None, sheet, parameters)}
+
+
+def _scale(from_bars, sheet, parameters):
+    """The factor with its standard uncertainty, and what it is made of."""
+    temperature, material = sheet["temperature_c"], sheet["body_material"]
     from_temperature = None
     if temperature is not None and material is not None:
-        value, value_sd = scale.to_reference(temperature, material)
-        from_temperature = {"factor": value, "sd": value_sd, "temperature_c": temperature, "material": material}
-        if parameters["to_20_c"]:
-            factor, sd, applied = factor * value, float(np.hypot(sd or 0.0, value_sd)), [*applied, "temperature"]
+        value, sd = scale.to_reference(temperature, material)
+        from_temperature = {"factor": value, "sd": sd, "temperature_c": temperature, "material": material}
     elif parameters["to_20_c"]:
         raise Rejected(
             "network.to_20_c is set, but the job sheet's state lacks temperature_c or body_material: give both or "
             "unset it."
         )
-    if parameters["scale_from_bars"] and not bars:
-        raise Rejected("network.scale_from_bars is set, but the job sheet has no scale_bars: list them or unset it.")
-    return {
-        "scale_bars": rows,
-        "scale": {"factor": factor, "sd": sd, "applied": applied, "bars": from_bars, "temperature": from_temperature},
+    wanted = {
+        "scale bars": from_bars if parameters["scale_from_bars"] else None,
+        "temperature": from_temperature if parameters["to_20_c"] else None,
     }
+    applied = {name: one for name, one in wanted.items() if one is not None}
+    return {
+        "factor": float(np.prod([one["factor"] for one in applied.values()])),
+        "sd": float(np.linalg.norm([one["sd"] for one in applied.values()])) if applied else None,
+        "applied": list(applied),
+        "bars": from_bars,
+        "temperature": from_temperature,
+    }
+
+
+def apply(found, factor):
+    """The network with all lengths multiplied by ``factor``. Residuals and covariances, whose last digits a factor near
+    one does not reach, stay in the scanner's millimetres."""
+    if factor == 1.0:
+        return found
+    adjusted = found.snooped.adjusted
+    T = adjusted.T_control_station.copy()
+    T[:, :3, 3] *= factor
+    adjusted = replace(adjusted, T_control_station=T, xyz_mm=adjusted.xyz_mm * factor)
+    return replace(
+        found,
+        lists=[replace(one, xyz_mm=one.xyz_mm * factor) for one in found.lists],
+        snooped=replace(found.snooped, adjusted=adjusted),
+        observations=replace(found.observations, xyz_mm=found.observations.xyz_mm * factor),
+    )
 
 
 def _bar(found, bar, temperature, inflate):

@@ -29,11 +29,11 @@ class Segment:
 
 
 def cloud(cleaned, refined):
-    """The :class:`~nightbay.cloud.CloudFile` of a segment, from the results of clean and refine, its normals turned to
-    the outside."""
+    """The :class:`~nightbay.cloud.CloudFile` of a segment, from the results of clean and refine: its normals turned to
+    the outside, its lengths as the job sheet wants them."""
     told = refined.result["outside"].get(cleaned.segment)
     turned = np.load(refined.folder / turned_file(cleaned.segment)) if told and told["turned"] else None
-    return CloudFile(cleaned.folder, turned)
+    return CloudFile(cleaned.folder, turned, refined.result["scale"]["factor"])
 
 
 def turned_file(segment):

@@ -33,8 +33,8 @@ def refine(upstream, sheet, settings, folder, threads):
     """
     cleaned = sorted(upstream["clean"], key=lambda one: one.segment)
     names = [one.segment for one in cleaned]
-    clouds = [CloudFile(one.folder) for one in cleaned]
     network, parameters, scan = upstream["network"].result, settings["refine"], settings["scan"]
+    clouds = [CloudFile(one.folder, scale=network["scale"]["factor"]) for one in cleaned]
     known = {name: network["poses"][name] for name in names if name in (network["poses"] or {})}
     by_targets = np.array([name in known for name in names])
     if not known:
@@ -46,7 +46,8 @@ def refine(upstream, sheet, settings, folder, threads):
     result = _refine(names, clouds, start, at_origin, by_targets, network, radius_mm, parameters, scan)
     result["outside"] = _outside(cleaned, clouds, result["poses"], scan, folder)
     result["notes"] = notes(result["poses"], result["outside"])
-    return result | {"coarse": coarse, "frame_of": network["frame_of"] if by_targets.any() else names[0]}
+    result |= {"coarse": coarse, "frame_of": network["frame_of"] if by_targets.any() else names[0]}
+    return result | {"scale": network["scale"]}
 
 
 def _refine(names, clouds, start, at_origin, by_targets, network, radius_mm, parameters, scan):

@@ -6,6 +6,7 @@ import numpy as np
 from scipy import stats
 
 REFERENCE_C = 20.0  # ISO 1
+TEMPERATURE_SD_K = 1.0  # of a body's temperature, read by contact in one or two places (common practice, no source)
 
 # Coefficients of expansion, 1/K: lowest and highest of what handbooks give (values from memory); the plastic is
 # polypropylene, and a mixed body may follow any of its metals.
@@ -61,9 +62,10 @@ def factor(bars):
 def to_reference(temperature_c, material):
     """What lengths of a body at a temperature are multiplied by to be those at 20 degrees Celsius (ISO 1).
 
-    Returns the factor and its standard uncertainty, the range of coefficients taken as evenly spread.
+    Returns the factor and its standard uncertainty: the range of coefficients taken as evenly spread, and the
+    temperature known to :data:`TEMPERATURE_SD_K`.
     """
     low, high = EXPANSION_PER_K[material]
     middle, half = (low + high) / 2, (high - low) / 2
     rise = temperature_c - REFERENCE_C
-    return 1 / (1 + middle * rise), float(abs(rise) * half / np.sqrt(3))
+    return 1 / (1 + middle * rise), float(np.hypot(rise * half / np.sqrt(3), middle * TEMPERATURE_SD_K))
