@@ -39,7 +39,7 @@ def find(cells, use, noise_mm, smallest_mm, panel_mm=np.inf, sided=True):
     ``panel_mm`` may be the two sides of a panel and stay, flagged.
     """
     window = min(2, int(np.ceil(smallest_mm / cells.edge_mm)))
-    grid = (cells.xyz_mm, cells.normal, cells.start, cells.index, cells.keys, cells.dims, cells.edge_mm)
+    grid = (cells.xyz_mm, cells.normal, cells.start, cells.keys, cells.dims, cells.edge_mm)
     apart_mm, facing, level = sheets.split(*grid, use, noise_mm, window, sided)
     area = _areas(cells.runs, apart_mm, facing, noise_mm)
     area, count = _large(area, (SMALLEST_AREA * smallest_mm / cells.edge_mm) ** 2)

@@ -19,27 +19,30 @@ APART = 5.0
 BESIDE, OVERLAP = 0.35, 0.6
 MOST = 1024  # points taken into a disc
 NONE, INNER, OUTER = 0, 1, 2
+DEGREE = np.array([(0, 0), (1, 0), (0, 1), (2, 0), (1, 1), (0, 2)])  # of u and v in the terms of a sheet's surface
 
 
 @numba.njit(cache=True)
-def split(xyz_mm, normal, start, index, keys, dims, edge_mm, use, noise_mm, window, sided):
+def split(xyz_mm, normal, start, keys, dims, edge_mm, use, noise_mm, window, sided):
     """Look for two sheets at every cell; arrays as in ``Cells``, ``use`` (n,) bool: the points that count.
 
-    ``window``: how many cells each way are searched, which bounds the distance of two sheets; ``sided``: whether
-    normals tell one side of a surface from the other. Returns the distance of the sheets at each cell, (m,) float32
-    mm, 0 for one sheet; the normal that INNER and OUTER go by, (m, 3) float32; and which sheet each point of a cell
-    with two lies in, (n,) uint8.
+    ``window``: how many cells each way are searched, 1 or 2, which bounds the distance of two sheets; ``sided``:
+    whether normals tell one side of a surface from the other. Returns the distance of the sheets at each cell, (m,)
+    float32 mm, 0 for one sheet; the normal that INNER and OUTER go by, (m, 3) float32; and which sheet each point of a
+    cell with two lies in, (n,) uint8.
     """
-    apart = np.zeros(len(index), np.float32)
-    facing = np.zeros((len(index), 3), np.float32)
+    apart = np.zeros(len(keys), np.float32)
+    facing = np.zeros((len(keys), 3), np.float32)
     level = np.zeros(len(xyz_mm), np.uint8)
     uvh, rows, sheet = np.empty((MOST, 4)), np.empty(MOST, np.int64), np.empty(MOST, np.int8)
-    frame, fit = np.empty((4, 3)), np.empty(7)
-    for cell in range(len(index)):
+    frame, fit, system = np.empty((4, 3)), np.empty(7), np.zeros((8, 7, 2))
+    near = np.zeros(((2 * window + 1) ** 2, 2), np.int64)
+    for cell in range(len(keys)):
         if not _reference(xyz_mm, normal, start, use, cell, sided, frame):
             continue
-        count = _gather(xyz_mm, normal, start, index, keys, dims, edge_mm, use, window, cell, sided, frame, uvh, rows)
-        if count < 2 * FEWEST or not _two_sheets(uvh[:count], sheet[:count], fit, noise_mm):
+        _advance(keys, dims, window, cell, near)
+        count = _gather(xyz_mm, normal, start, near, DISC * edge_mm, use, sided, frame, uvh, rows)
+        if count < 2 * FEWEST or not _two_sheets(uvh[:count], sheet[:count], fit, system, noise_mm):
             continue
         if fit[6] > window * edge_mm:
             continue
@@ -52,77 +55,107 @@ def split(xyz_mm, normal, start, index, keys, dims, edge_mm, use, noise_mm, wind
 
 
 @numba.njit(cache=True)
+def _advance(keys, dims, window, cell, near):
+    """Move the ranges of the cells within the window, ``near`` ((2 window + 1)^2, 2), on from an earlier cell.
+
+    Keys are sorted, so that ranges only move forward; the empty border of the grid keeps rows apart.
+    """
+    side = 2 * window + 1
+    for step in range(side * side):
+        wanted = keys[cell] + ((step // side - window) * dims[1] + step % side - window) * dims[2]
+        first, last = near[step, 0], near[step, 1]
+        while first < len(keys) and keys[first] < wanted - window:
+            first += 1
+        last = max(last, first)
+        while last < len(keys) and keys[last] <= wanted + window:
+            last += 1
+        near[step, 0], near[step, 1] = first, last
+
+
+@numba.njit(cache=True)
 def _reference(xyz_mm, normal, start, use, cell, sided, frame):
     """Fill the frame of a cell, (4, 3): two tangents, normal, centre, of the points that face as most of them do."""
-    total = np.zeros(3)
+    nx, ny, nz = 0.0, 0.0, 0.0
     for at in range(start[cell], start[cell + 1]):
         if use[at]:
-            side = 1.0 if (total * normal[at]).sum() >= 0 else (0.0 if sided else -1.0)
-            total += side * normal[at]
-    if (total**2).sum() < 1.0:
+            x, y, z = normal[at, 0], normal[at, 1], normal[at, 2]
+            side = 1.0 if nx * x + ny * y + nz * z >= 0 else (0.0 if sided else -1.0)
+            nx += side * x
+            ny += side * y
+            nz += side * z
+    length = np.sqrt(nx * nx + ny * ny + nz * nz)
+    if length < 1.0:
         return False
-    total /= np.sqrt((total**2).sum())
-    centre, count = np.zeros(3), 0
+    nx, ny, nz = nx / length, ny / length, nz / length
+    cx, cy, cz, count = 0.0, 0.0, 0.0, 0
     for at in range(start[cell], start[cell + 1]):
-        along = (total * normal[at]).sum()
+        along = nx * normal[at, 0] + ny * normal[at, 1] + nz * normal[at, 2]
         if use[at] and (along if sided else abs(along)) >= FACING:
-            centre += xyz_mm[at]
+            cx += xyz_mm[at, 0]
+            cy += xyz_mm[at, 1]
+            cz += xyz_mm[at, 2]
             count += 1
     if count == 0:
         return False
-    frame[2], frame[3] = total, centre / count
-    axis = np.argmin(np.abs(total))
-    first = -total[axis] * total
-    first[axis] += 1.0
-    frame[0] = first / np.sqrt((first**2).sum())
-    frame[1] = np.cross(total, frame[0])
+    frame[2, 0], frame[2, 1], frame[2, 2] = nx, ny, nz
+    frame[3, 0], frame[3, 1], frame[3, 2] = cx / count, cy / count, cz / count
+    axis = 0 if abs(nx) <= abs(ny) and abs(nx) <= abs(nz) else 1 if abs(ny) <= abs(nz) else 2
+    along = frame[2, axis]
+    scale = 1.0 / np.sqrt(1.0 - along * along)
+    for one in range(3):
+        frame[0, one] = ((1.0 if one == axis else 0.0) - along * frame[2, one]) * scale
+    for one in range(3):
+        a, b = (one + 1) % 3, (one + 2) % 3
+        frame[1, one] = frame[2, a] * frame[0, b] - frame[2, b] * frame[0, a]
     return True
 
 
 @numba.njit(cache=True)
-def _gather(xyz_mm, normal, start, index, keys, dims, edge_mm, use, window, cell, sided, frame, uvh, rows):
+def _gather(xyz_mm, normal, start, near, radius_mm, use, sided, frame, uvh, rows):
     """Points of the disc in its frame, u and v in radii, height in mm, the same by the mean of the point's normal and
     the disc's (constant on a surface of any even curvature), and their rows; returns how many."""
-    count, radius = 0, DISC * edge_mm
-    i, j, k = index[cell, 0], index[cell, 1], index[cell, 2]
-    for a in range(max(i - window, 0), min(i + window + 1, dims[0])):
-        for b in range(max(j - window, 0), min(j + window + 1, dims[1])):
-            row = (a * dims[1] + b) * dims[2]
-            first = np.searchsorted(keys, row + max(k - window, 0))
-            last = np.searchsorted(keys, row + min(k + window, dims[2] - 1) + 1)
-            for at in range(start[first], start[last]):
-                if not use[at] or count == MOST:
-                    continue
-                x, y, z = xyz_mm[at, 0] - frame[3, 0], xyz_mm[at, 1] - frame[3, 1], xyz_mm[at, 2] - frame[3, 2]
-                facing = normal[at, 0] * frame[2, 0] + normal[at, 1] * frame[2, 1] + normal[at, 2] * frame[2, 2]
-                side = 1.0 if facing >= 0 or sided else -1.0
-                facing *= side
-                u = (x * frame[0, 0] + y * frame[0, 1] + z * frame[0, 2]) / radius
-                v = (x * frame[1, 0] + y * frame[1, 1] + z * frame[1, 2]) / radius
-                if facing >= FACING and u * u + v * v <= 1.0:
-                    uvh[count, 0], uvh[count, 1] = u, v
-                    uvh[count, 2] = x * frame[2, 0] + y * frame[2, 1] + z * frame[2, 2]
-                    own = side * (x * normal[at, 0] + y * normal[at, 1] + z * normal[at, 2])
-                    uvh[count, 3] = (uvh[count, 2] + own) / np.sqrt(2.0 + 2.0 * facing)
-                    rows[count] = at
-                    count += 1
+    count = 0
+    ux, uy, uz = frame[0, 0] / radius_mm, frame[0, 1] / radius_mm, frame[0, 2] / radius_mm
+    vx, vy, vz = frame[1, 0] / radius_mm, frame[1, 1] / radius_mm, frame[1, 2] / radius_mm
+    nx, ny, nz = frame[2, 0], frame[2, 1], frame[2, 2]
+    cx, cy, cz = frame[3, 0], frame[3, 1], frame[3, 2]
+    for step in range(len(near)):
+        for at in range(start[near[step, 0]], start[near[step, 1]]):
+            x, y, z = xyz_mm[at, 0] - cx, xyz_mm[at, 1] - cy, xyz_mm[at, 2] - cz
+            u, v = x * ux + y * uy + z * uz, x * vx + y * vy + z * vz
+            if u * u + v * v > 1.0 or not use[at] or count == MOST:
+                continue
+            facing = normal[at, 0] * nx + normal[at, 1] * ny + normal[at, 2] * nz
+            side = 1.0 if facing >= 0 or sided else -1.0
+            facing *= side
+            if facing < FACING:
+                continue
+            uvh[count, 0], uvh[count, 1] = u, v
+            uvh[count, 2] = x * nx + y * ny + z * nz
+            own = side * (x * normal[at, 0] + y * normal[at, 1] + z * normal[at, 2])
+            uvh[count, 3] = (uvh[count, 2] + own) / np.sqrt(2.0 + 2.0 * facing)
+            rows[count] = at
+            count += 1
     return count
 
 
 @numba.njit(cache=True)
-def _two_sheets(uvh, sheet, fit, noise_mm):
-    """Whether the heights are of two sheets; fills ``sheet`` (k,), 1: outer, and ``fit`` (7,), last the distance."""
-    sheet[:] = 0
-    residual = np.empty(len(uvh))
-    _fit(uvh, sheet, fit, 6)
+def _two_sheets(uvh, sheet, fit, system, noise_mm):
+    """Whether the heights are of two sheets; fills ``sheet`` (k,), 1: outer, and ``fit`` (7,), last the distance.
+
+    ``system``: scratch as of :func:`_fit`.
+    """
+    squares = _moments(uvh, system)
+    squares -= _fit(system, fit, 6)
     fit[6] = 0.0
-    spread = np.sqrt(_residuals(uvh, fit, residual) / (len(uvh) - 6))
-    if spread < SINGLE * noise_mm:
+    if np.sqrt(max(squares, 0.0) / (len(uvh) - 6)) < SINGLE * noise_mm:
         return False
+    residual = np.empty(len(uvh))
+    _residuals(uvh, fit, residual)
     # started from heights that need no fit, and, where normals are poor, from those about the single sheet
     for start in range(2):
         _cut_in_two(uvh[:, 3] if start == 0 else residual, sheet)
-        within = _settle(uvh, sheet, fit)
+        within = _settle(uvh, sheet, fit, system)
         if within >= 0 and fit[6] >= APART * max(within, noise_mm) and _over_one_another(uvh, sheet):
             return True
         _residuals(uvh, fit, residual)
@@ -146,13 +179,14 @@ def _cut_in_two(heights, sheet):
 
 
 @numba.njit(cache=True)
-def _settle(uvh, sheet, fit):
+def _settle(uvh, sheet, fit, system):
     """Fit two parallel sheets and give each point to the nearer, until none changes; returns the scatter within them,
     mm, or -1 where one of them runs out of points."""
     residual = np.empty(len(uvh))
     within = -1.0
     for _ in range(12):
-        _fit(uvh, sheet, fit, 7)
+        _sheet_moments(uvh, sheet, system)
+        _fit(system, fit, 7)
         _residuals(uvh, fit, residual)
         changed, outer, squares = 0, 0, 0.0
         for at in range(len(uvh)):
@@ -193,50 +227,87 @@ def _over_one_another(uvh, sheet):
 
 
 @numba.njit(cache=True)
-def _term(uvh, sheet, at, term):
-    u, v = uvh[at, 0], uvh[at, 1]
-    if term == 0:
-        return 1.0
-    if term == 1:
-        return u
-    if term == 2:
-        return v
-    if term == 3:
-        return u * u
-    if term == 4:
-        return u * v
-    if term == 5:
-        return v * v
-    return float(sheet[at])
+def _moments(uvh, system):
+    """Normal equations of h by 1, u, v, u2, uv, v2 into ``system`` (8, 7, 2), rows of the lower triangle and, last, the
+    right side; in the last axis the equations and room for their factors. Returns the sum of h2."""
+    power, right = np.zeros(15), np.zeros(6)  # sums of u^i v^j, i + j = 0, 1 .. 4, by rising j
+    squares = 0.0
+    for at in range(len(uvh)):
+        u, v, h = uvh[at, 0], uvh[at, 1], uvh[at, 2]
+        uu, uv, vv = u * u, u * v, v * v
+        power[1] += u
+        power[2] += v
+        power[3] += uu
+        power[4] += uv
+        power[5] += vv
+        power[6] += uu * u
+        power[7] += uu * v
+        power[8] += u * vv
+        power[9] += vv * v
+        power[10] += uu * uu
+        power[11] += uu * uv
+        power[12] += uu * vv
+        power[13] += uv * vv
+        power[14] += vv * vv
+        right[0] += h
+        right[1] += h * u
+        right[2] += h * v
+        right[3] += h * uu
+        right[4] += h * uv
+        right[5] += h * vv
+        squares += h * h
+    power[0] = len(uvh)
+    for a in range(6):
+        system[7, a, 0] = right[a]
+        for b in range(a + 1):
+            degree = DEGREE[a, 0] + DEGREE[b, 0], DEGREE[a, 1] + DEGREE[b, 1]
+            whole = degree[0] + degree[1]
+            system[a, b, 0] = power[whole * (whole + 1) // 2 + degree[1]]
+    return squares
 
 
 @numba.njit(cache=True)
-def _fit(uvh, sheet, fit, terms):
-    """Least squares of h by 1, u, v, u2, uv, v2 and, with seven terms, the sheet; into ``fit``."""
-    matrix, right, row = np.zeros((terms, terms)), np.zeros(terms), np.empty(terms)
+def _sheet_moments(uvh, sheet, system):
+    """Add the seventh term, 1 on the outer sheet, to the normal equations."""
+    system[6, :, 0] = 0.0
+    total = 0.0
     for at in range(len(uvh)):
-        for a in range(terms):
-            row[a] = _term(uvh, sheet, at, a)
-        for a in range(terms):
-            right[a] += row[a] * uvh[at, 2]
-            for b in range(a + 1):
-                matrix[a, b] += row[a] * row[b]
-    for a in range(terms):  # Cholesky, with a trace of damping for points in a line
-        matrix[a, a] += 1e-9 * len(uvh)
-        for b in range(a + 1):
-            total = matrix[a, b]
-            for c in range(b):
-                total -= matrix[a, c] * matrix[b, c]
-            matrix[a, b] = np.sqrt(max(total, 1e-12)) if a == b else total / matrix[b, b]
+        if sheet[at]:
+            u, v = uvh[at, 0], uvh[at, 1]
+            system[6, 0, 0] += 1.0
+            system[6, 1, 0] += u
+            system[6, 2, 0] += v
+            system[6, 3, 0] += u * u
+            system[6, 4, 0] += u * v
+            system[6, 5, 0] += v * v
+            total += uvh[at, 2]
+    system[6, 6, 0] = system[6, 0, 0]
+    system[7, 6, 0] = total
+
+
+@numba.njit(cache=True)
+def _fit(system, fit, terms):
+    """Least squares by the first ``terms`` of the normal equations, into ``fit``; returns how much of the sum of h2 it
+    explains. Cholesky, with a trace of damping for points in a line."""
+    damping, explained = 1e-9 * system[0, 0, 0], 0.0
     for a in range(terms):
+        for b in range(a + 1):
+            total = system[a, b, 0] + (damping if a == b else 0.0)
+            for c in range(b):
+                total -= system[a, c, 1] * system[b, c, 1]
+            system[a, b, 1] = np.sqrt(max(total, 1e-12)) if a == b else total / system[b, b, 1]
+    for a in range(terms):
+        total = system[7, a, 0]
         for b in range(a):
-            right[a] -= matrix[a, b] * right[b]
-        right[a] /= matrix[a, a]
+            total -= system[a, b, 1] * system[7, b, 1]
+        system[7, a, 1] = total / system[a, a, 1]
+        explained += system[7, a, 1] ** 2
     for a in range(terms - 1, -1, -1):
+        total = system[7, a, 1]
         for b in range(a + 1, terms):
-            right[a] -= matrix[b, a] * right[b]
-        right[a] /= matrix[a, a]
-        fit[a] = right[a]
+            total -= system[b, a, 1] * fit[b]
+        fit[a] = total / system[a, a, 1]
+    return explained
 
 
 @numba.njit(cache=True)

@@ -52,42 +52,73 @@ def judge(cells, noise_mm):
 def _support(xyz_mm, normal, start, runs, edge_mm, noise_mm):
     """First judgement, by the points within one edge of a cell (3 spacings): state and share as in :func:`judge`, where
     STRAY means off the surface that the neighbours make, and THIN too few neighbours to tell."""
+    facing, agreeing, across, beside = _count_neighbours(xyz_mm, normal, start, runs, edge_mm, NOISE_FACTOR * noise_mm)
     state, share = np.empty(len(xyz_mm), np.uint8), np.zeros(len(xyz_mm), np.uint8)
-    allowed = NOISE_FACTOR * noise_mm
-    for cell in range(len(runs)):
-        for at in range(start[cell], start[cell + 1]):
-            facing, agreeing, across = 0, 0, 0
-            beside = np.zeros(3)
-            for run in range(9):
-                for other in range(start[runs[cell, run, 0]], start[runs[cell, run, 1]]):
-                    if other == at:
-                        continue
-                    distance2, cosine, height, own = _compare(xyz_mm, normal, at, other)
-                    if distance2 > edge_mm * edge_mm:
-                        continue
-                    slack = allowed + SLOPE * np.sqrt(distance2)
-                    if cosine >= FACING:
-                        facing += 1
-                        agreeing += abs(height) <= slack
-                    elif cosine <= ACROSS and abs(own) <= slack:
-                        across += 1
-                        for axis in range(3):
-                            beside[axis] += xyz_mm[other, axis] - xyz_mm[at, axis]
-            if agreeing >= LEAST and agreeing >= LEAST_SHARE * facing:
-                state[at] = SUPPORTED
-            elif across >= 3 * LEAST and facing < LEAST and (beside**2).sum() <= (MIDDLE * edge_mm * across) ** 2:
-                state[at] = EDGE_ON
-            elif facing >= 3 * LEAST:
-                state[at] = STRAY
-            else:
-                state[at] = THIN
-            share[at] = 100 * agreeing // max(facing, 1)
+    for at in range(len(xyz_mm)):
+        if agreeing[at] >= LEAST and agreeing[at] >= LEAST_SHARE * facing[at]:
+            state[at] = SUPPORTED
+        elif across[at] >= 3 * LEAST and facing[at] < LEAST and _amid(beside[at], across[at], edge_mm):
+            state[at] = EDGE_ON
+        elif facing[at] >= 3 * LEAST:
+            state[at] = STRAY
+        else:
+            state[at] = THIN
+        share[at] = 100 * agreeing[at] // max(facing[at], 1)
     return state, share
 
 
 @numba.njit(cache=True)
+def _amid(beside, count, edge_mm):
+    """Whether a point lies in the middle of others; ``beside``: the sum of the ways to them."""
+    return beside[0] ** 2 + beside[1] ** 2 + beside[2] ** 2 <= (MIDDLE * edge_mm * count) ** 2
+
+
+@numba.njit(cache=True)
+def _count_neighbours(xyz_mm, normal, start, runs, edge_mm, allowed_mm):
+    """Of each point's neighbours within one edge of a cell, how many face alike, how many of these agree, how many have
+    it in their surface though it faces across, (n,) int32 each, and the sum of the ways to the last, (n, 3) float32.
+
+    Each pair of points is looked at once, from the one that comes first.
+    """
+    facing, agreeing = np.zeros(len(xyz_mm), np.int32), np.zeros(len(xyz_mm), np.int32)
+    across, beside = np.zeros(len(xyz_mm), np.int32), np.zeros((len(xyz_mm), 3), np.float32)
+    reach2 = edge_mm * edge_mm
+    for cell in range(len(runs)):
+        for at in range(start[cell], start[cell + 1]):
+            x, y, z = xyz_mm[at, 0], xyz_mm[at, 1], xyz_mm[at, 2]
+            for run in range(4, 9):  # the others come before it
+                for other in range(max(start[runs[cell, run, 0]], at + 1), start[runs[cell, run, 1]]):
+                    dx, dy, dz = xyz_mm[other, 0] - x, xyz_mm[other, 1] - y, xyz_mm[other, 2] - z
+                    if dx * dx + dy * dy + dz * dz > reach2:
+                        continue
+                    distance2, cosine, height, by_at, by_other = _compare(xyz_mm, normal, at, other)
+                    slack = allowed_mm + SLOPE * np.sqrt(distance2)
+                    if cosine >= FACING:
+                        facing[at] += 1
+                        facing[other] += 1
+                        if abs(height) <= slack:
+                            agreeing[at] += 1
+                            agreeing[other] += 1
+                    elif cosine <= ACROSS:
+                        if abs(by_other) <= slack:
+                            _add(across, beside, at, dx, dy, dz)
+                        if abs(by_at) <= slack:
+                            _add(across, beside, other, -dx, -dy, -dz)
+    return facing, agreeing, across, beside
+
+
+@numba.njit(cache=True)
+def _add(across, beside, at, dx, dy, dz):
+    across[at] += 1
+    beside[at, 0] += dx
+    beside[at, 1] += dy
+    beside[at, 2] += dz
+
+
+@numba.njit(cache=True)
 def _compare(xyz_mm, normal, at, other):
-    """Of two points: squared distance, cosine between normals, height by their mean normal, by the other's normal.
+    """Of two points: squared distance, cosine between normals, height over one another by the mean of their normals, by
+    the normal of the first, by that of the other.
 
     Which side a normal points to is left aside, for exports and estimates get it wrong in patches.
     """
@@ -101,9 +132,9 @@ def _compare(xyz_mm, normal, at, other):
     cosine = ax * bx + ay * by + az * bz
     if cosine < 0:
         bx, by, bz, cosine = -bx, -by, -bz, -cosine
-    own = bx * dx + by * dy + bz * dz
-    height = (ax * dx + ay * dy + az * dz + own) / np.sqrt(max(2.0 + 2.0 * cosine, 1e-6))
-    return dx * dx + dy * dy + dz * dz, cosine, height, own
+    first, second = ax * dx + ay * dy + az * dz, bx * dx + by * dy + bz * dz
+    height = (first + second) / np.sqrt(max(2.0 + 2.0 * cosine, 1e-6))
+    return dx * dx + dy * dy + dz * dz, cosine, height, first, second
 
 
 @numba.njit(cache=True)
@@ -127,7 +158,7 @@ def _agreeing(xyz_mm, normal, start, index, keys, dims, edge_mm, noise_mm, rows,
                 for other in range(start[first], start[last]):
                     if other == at:
                         continue
-                    distance2, cosine, height, _ = _compare(xyz_mm, normal, at, other)
+                    distance2, cosine, height, _, _ = _compare(xyz_mm, normal, at, other)
                     if distance2 <= reach2 and cosine >= FACING:
                         outer = 1 if 4 * distance2 > reach2 else 0
                         counts[number, outer] += abs(height) <= allowed + FAR_SLOPE * np.sqrt(distance2)
