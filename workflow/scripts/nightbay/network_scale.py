@@ -11,6 +11,8 @@ import numpy as np
 from nightbay import scale
 from nightbay.errors import Rejected
 
+LARGEST = 0.01  # far more than a scanner that was ever calibrated is off (common practice, no source)
+
 
 def result(found, sheet, parameters, inflate):
     """Scale bars, temperature, and the factor that lengths are multiplied by."""
@@ -33,6 +35,11 @@ def result(found, sheet, parameters, inflate):
     if parameters["scale_from_bars"] and sheet["scale_bars"] == []:
         raise Rejected("network.scale_from_bars is set, but the job sheet has no scale_bars: list them or unset it.")
     from_bars = dict(zip(("factor", "sd"), scale.factor(bars), strict=True)) if bars else None
+    if parameters["scale_from_bars"] and bars and abs(from_bars["factor"] - 1) > LARGEST:
+        raise Rejected(
+            f"The scale bars ask for a factor of {from_bars['factor']:.4f} on all lengths; a scanner's scale is within "
+            f"{LARGEST:.0%}: check their ids and lengths, and the units of the target lists."
+        )
     return {"scale_bars": rows, "scale": _scale(from_bars, sheet, parameters)}
 
 

@@ -52,11 +52,16 @@ def check_bar(ends, certified_mm, certified_sd_mm, measured_mm, measured_sd_mm, 
 
 
 def factor(bars):
-    """What measured lengths are multiplied by to agree with all bars, and its standard deviation."""
+    """What measured lengths are multiplied by to agree with all bars, and its standard deviation.
+
+    Bars that disagree by more than their uncertainties widen it by the root of their variance factor.
+    """
     ratio = np.array([bar.certified_mm / bar.measured_mm for bar in bars])
     sd = np.array([np.hypot(bar.certified_sd_mm, bar.measured_sd_mm) / bar.measured_mm for bar in bars])
     weight = 1 / sd**2
-    return float(np.average(ratio, weights=weight)), float(np.sqrt(1 / weight.sum()))
+    mean = float(np.average(ratio, weights=weight))
+    misfit = (weight * (ratio - mean) ** 2).sum() / max(len(bars) - 1, 1)
+    return mean, float(np.sqrt(max(misfit, 1.0) / weight.sum()))
 
 
 def to_reference(temperature_c, material):
