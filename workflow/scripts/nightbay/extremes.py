@@ -67,8 +67,8 @@ def touch(vertices_mm, areas, direction, support_mm2, noise_mm):
 
     ``vertices_mm`` (n, 3) with their ``areas`` (n,) mm2 and ``noise_mm`` (n,); the support, see :func:`support_of`, has
     to lie in one patch, a square across the direction of :data:`PATCH` times its size. Where the surface is thin, as on
-    dark trim, so small a patch may miss its end: a wider one that reaches further by more than the layer counts
-    instead, and what it reaches further is how far it may err.
+    dark trim, so small a patch may miss its end: a wider one that reaches further by more than the
+    narrow one says that it may err counts instead, and what it reaches further is how far that may err.
     """
     height = vertices_mm @ np.asarray(direction, vertices_mm.dtype)
     rows = np.flatnonzero(areas > 0.0)
@@ -87,7 +87,7 @@ def touch(vertices_mm, areas, direction, support_mm2, noise_mm):
             reach, bearing = _end(along, capped(areas[near], support_mm2), level, support_mm2)
         half_width = abs(reach - level)
         if best is not None:
-            if reach - best.reach_mm < LAYER * np.median(noise_mm[near[bearing]]):
+            if reach - best.reach_mm <= best.half_width_mm:
                 continue
             half_width = max(half_width, reach - best.reach_mm)
         best = Touch(reach, vertices_mm[near[bearing]].mean(axis=0, dtype=np.float64), half_width, near[bearing])
