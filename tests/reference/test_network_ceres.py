@@ -46,6 +46,50 @@ def _left_jacobian(w):
     return np.eye(3) + (1 - np.cos(angle)) / angle * K + (1 - np.sin(angle) / angle) * K @ K
 
 
+class Strained(pyceres.CostFunction):
+    """The same with a list that is a little distorted as a whole: whitened z + D e - R^T (x - t), e its strain."""
+
+    def __init__(self, z, covariance, stretched):
+        super().__init__()
+        self.rigid, self.stretched = Sighting(z, covariance), stretched
+        self.set_num_residuals(3)
+        self.set_parameter_block_sizes([3, 3, 3, 6])
+
+    def Evaluate(self, parameters, residuals, jacobians):
+        self.rigid.Evaluate(parameters[:3], residuals, None if jacobians is None else jacobians[:3])
+        pull = self.rigid.root @ self.stretched
+        residuals[:] += pull @ np.array(parameters[3])
+        if jacobians is not None and jacobians[3] is not None:
+            jacobians[3][:] = pull.ravel()
+        return True
+
+
+class Known(pyceres.CostFunction):
+    """What is known beforehand of a list's strain: zero, with a standard deviation for each of its six numbers."""
+
+    def __init__(self, sd):
+        super().__init__()
+        self.weight = 1 / sd
+        self.set_num_residuals(6)
+        self.set_parameter_block_sizes([6])
+
+    def Evaluate(self, parameters, residuals, jacobians):
+        residuals[:] = self.weight * np.array(parameters[0])
+        if jacobians is not None and jacobians[0] is not None:
+            jacobians[0][:] = np.diag(self.weight).ravel()
+        return True
+
+
+def stretched(observations):
+    """(n, 3, 6) by hand: e = (xx, yy, zz, xy, xz, yz) moves a target by the symmetric matrix of e times its place about
+    the middle of its list."""
+    rows = []
+    for z, station in zip(observations.xyz_mm, observations.station, strict=True):
+        x, y, w = z - observations.xyz_mm[observations.station == station].mean(axis=0)
+        rows.append([[x, 0, 0, y, w, 0], [0, y, 0, x, 0, w], [0, 0, w, 0, x, y]])
+    return np.array(rows)
+
+
 def simulated():
     """A survey of 24 targets and three segments; anisotropic noise, so that the weights' frame matters."""
     rng = np.random.default_rng(21)
@@ -75,15 +119,25 @@ def simulated():
     )
 
 
-def by_ceres(observations, poses, xyz):
+def by_ceres(observations, poses, xyz, drift=0.0):
     """Rotation vectors, translations and coordinates at the minimum, and a function for blocks of their covariance."""
     problem = pyceres.Problem()
     w = [Rotation.from_matrix(T[:3, :3]).as_rotvec() for T in poses]
     t, x = [T[:3, 3].copy() for T in poses], [row.copy() for row in xyz]
-    for z, covariance, station, target in zip(
-        observations.xyz_mm, observations.covariance_mm2, observations.station, observations.target, strict=True
+    strain = [np.zeros(6) for _ in poses]
+    for z, covariance, station, target, D in zip(
+        observations.xyz_mm,
+        observations.covariance_mm2,
+        observations.station,
+        observations.target,
+        stretched(observations),
+        strict=True,
     ):
-        problem.add_residual_block(Sighting(z, covariance), None, [w[station], t[station], x[target]])
+        cost = Strained(z, covariance, D) if drift else Sighting(z, covariance)
+        blocks = [w[station], t[station], x[target]] + ([strain[station]] if drift else [])
+        problem.add_residual_block(cost, None, blocks)
+    for one in strain if drift else []:
+        problem.add_residual_block(Known(drift * np.sqrt([1, 1, 1, 0.5, 0.5, 0.5])), None, [one])
     problem.set_parameter_block_constant(w[0])
     problem.set_parameter_block_constant(t[0])
     options = pyceres.SolverOptions()
@@ -99,10 +153,11 @@ def by_ceres(observations, poses, xyz):
     return w, t, x, covariance.get_covariance_block
 
 
-def test_poses_targets_and_covariances_are_those_of_ceres():
+@pytest.mark.parametrize("drift_mm_per_m", [0.0, 0.03])
+def test_poses_targets_and_covariances_are_those_of_ceres(drift_mm_per_m):
     observations, start, truth = simulated()
-    ours = network_model.adjust(observations, start)
-    w, t, x, block = by_ceres(observations, start, truth)
+    ours = network_model.adjust(observations, start, drift_mm_per_m=drift_mm_per_m)
+    w, t, x, block = by_ceres(observations, start, truth, drift_mm_per_m / 1000)
     # both stop within 1e-6 of a standard deviation (0.05 mm) of the minimum
     assert ours.xyz_mm == pytest.approx(np.array(x), abs=1e-7)
     for at in range(1, 4):

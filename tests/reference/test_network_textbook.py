@@ -3,6 +3,7 @@
 import numpy as np
 import pytest
 from nightbay import adjustment, blunders, network_model, rigid
+from scipy.spatial.transform import Rotation
 
 
 def two_lists(xyz_a, xyz_b, covariance_a, covariance_b):
@@ -148,6 +149,28 @@ class TestTransformations:
         assert found[2:] == pytest.approx([-0.800, 0.400], abs=5e-4)
 
 
+@pytest.mark.parametrize("seed", range(12))
+def test_poses_of_random_sets_are_those_of_scipy(seed):
+    """SciPy's Rotation.align_vectors (Kabsch, by singular values) solves the same problem another way: with equal noise
+    on both sides the adjusted pose is its rotation, and each side takes half of the misfit."""
+    rng = np.random.default_rng(seed)
+    count, noise = int(rng.integers(4, 40)), 10.0 ** rng.uniform(-2, 1)
+    here = rng.uniform(-1, 1, (count, 3)) * rng.uniform(50, 3000, 3) + rng.uniform(-5000, 5000, 3)
+    true = rigid.pose(Rotation.random(rng=rng).as_matrix(), rng.uniform(-5000, 5000, 3))
+    there = rigid.transform(rigid.invert(true), here) + rng.normal(0, noise, here.shape)
+    rotation, _ = Rotation.align_vectors(here - here.mean(axis=0), there - there.mean(axis=0))
+    misfit = here - here.mean(axis=0) - rotation.apply(there - there.mean(axis=0))
+    observations = two_lists(here, there, isotropic(0.05, count), isotropic(0.05, count))
+    # a start 3 degrees and 40 mm off: the answer must not lean on it
+    off = rigid.pose(Rotation.from_rotvec(rng.normal(size=3) * 0.03).as_matrix(), rng.normal(size=3) * 25)
+    adjusted = network_model.adjust(observations, np.array([np.eye(4), off @ true]))
+    T = adjusted.T_control_station[1]
+    # steps end below 1e-6 of 0.05 mm at the targets, whose spread across is some 50 mm or more
+    assert T[:3, :3] == pytest.approx(rotation.as_matrix(), abs=1e-8)
+    assert T[:3, 3] == pytest.approx(here.mean(axis=0) - rotation.as_matrix() @ there.mean(axis=0), abs=1e-4)
+    assert np.linalg.norm(adjusted.residual_mm) == pytest.approx(np.linalg.norm(misfit) / np.sqrt(2), rel=1e-8)
+
+
 class TestErrorLaws:
     """J. Fitzpatrick, J. West, C. Maurer, IEEE Trans. Medical Imaging 17(5), 1998, 694-702 (laws from memory)."""
 
@@ -178,6 +201,25 @@ class TestErrorLaws:
         # tolerance: four standard errors of the mean of as many trials
         assert fre2.mean() == pytest.approx((1 - 2 / count) * fle2, abs=4 * fre2.std() / np.sqrt(trials))
         assert tre2.mean() == pytest.approx(self.law(targets, at, fle2)[0], abs=4 * tre2.std() / np.sqrt(trials))
+
+    def test_residuals_of_two_noisy_lists_by_monte_carlo(self):
+        # when both sets carry noise, a pair is off by 6 sd^2; four targets show (1 - 2/4) of it: 71 % of the noise
+        rng = np.random.default_rng(41)
+        targets, sd, trials = rng.uniform(-1000, 1000, (4, 3)), 0.05, 2000
+        fre2, own2 = np.empty(trials), np.empty(trials)
+        for trial in range(trials):
+            one, other = (targets + rng.normal(0, sd, targets.shape) for _ in range(2))
+            adjusted = network_model.adjust(
+                two_lists(one, other, isotropic(sd, 4), isotropic(sd, 4)), np.array([np.eye(4), np.eye(4)])
+            )
+            T = adjusted.T_control_station[1]
+            fre2[trial] = ((rigid.transform(T, other) - one) ** 2).sum(axis=1).mean()
+            own2[trial] = adjusted.solution.vtpv
+        assert fre2.mean() == pytest.approx(0.5 * 6 * sd**2, abs=4 * fre2.std() / np.sqrt(trials))
+        assert np.sqrt(fre2.mean() / (6 * sd**2)) == pytest.approx(0.71, abs=0.02)
+        # the adjustment knows: its weighted squares are chi squared with the 24 - 12 - 6 degrees that are left
+        assert adjusted.solution.freedom == 6
+        assert own2.mean() == pytest.approx(6, abs=4 * np.sqrt(2 * 6 / trials))
 
     def test_covariance_of_a_pose_follows_the_law(self):
         rng = np.random.default_rng(11)
