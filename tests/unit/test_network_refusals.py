@@ -4,7 +4,7 @@ import networks
 import numpy as np
 import pytest
 from network_sheets import NOISE, SETTINGS, day, flat_day, run, sheet
-from nightbay import network, network_model
+from nightbay import network, network_model, network_refusals
 from nightbay.errors import Rejected
 
 
@@ -80,7 +80,7 @@ def test_refuses_a_segment_of_which_the_tests_leave_too_little(tmp_path):
     poses = [np.eye(4)] + [np.array(result["poses"][one.name]["T_control_segment"]) for one in segments]
     with pytest.raises(Rejected, match="Segment s3 .* common targets left after the tests for blunders; at least four"):
         found = network.snoop(observations, np.array(poses), SETTINGS["network"], 0.0, lists)
-        network.refuse_thin(lists, observations, found.active)
+        network_refusals.thin(lists, observations, found.active)
 
 
 def test_refuses_a_segment_that_fits_only_with_more_noise_than_declared(tmp_path):

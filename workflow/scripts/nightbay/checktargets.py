@@ -9,11 +9,14 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from nightbay import adjustment
+
 
 @dataclass(frozen=True)
 class Checks:
     """Errors of withheld targets: ``row`` (k,) the observation compared, ``target`` (k,), ``error_mm`` (k, 3) predicted
-    minus observed in the frame of the observation's list, ``expected_mm2`` (k, 3, 3) its second moment by the weights.
+    minus observed in the frame of the observation's list, ``expected_mm2`` (k, 3, 3) its second moment by the weights;
+    ``needed``: how many observations can't be spared, for without their group a pose would be open.
 
     The prediction uses the list's rigid pose, as surfaces do, so that the list's own distortion is part of the error.
     """
@@ -22,6 +25,7 @@ class Checks:
     target: np.ndarray
     error_mm: np.ndarray
     expected_mm2: np.ndarray
+    needed: int
 
     @property
     def rms_mm(self):
@@ -52,13 +56,17 @@ def leave_group_out(adjust, observations, groups):
     longest = np.linalg.svd(centred, full_matrices=False)[2][0]
     longest = longest * np.sign(longest[np.argmax(np.abs(longest))])
     group[ties[np.argsort(centred @ longest, kind="stable")]] = np.arange(len(ties)) % groups
-    rows, errors, expected = [], [], []
+    rows, errors, expected, needed = [], [], [], 0
     first = _first_of_target(active, target, len(seen))
     for at in range(groups):
         withheld = active & (group[target] == at) & ~first
         if not withheld.any():
             continue
-        found = adjust(active & ~withheld)
+        try:
+            found = adjust(active & ~withheld)
+        except adjustment.Undetermined:
+            needed += int(withheld.sum())
+            continue
         rows.append(np.flatnonzero(withheld))
         distortion = found.distortion_mm[withheld]
         errors.append(found.residual_mm[withheld] + distortion)
@@ -67,9 +75,13 @@ def leave_group_out(adjust, observations, groups):
             + found.Q_fitted[withheld]
             + distortion[:, :, None] * distortion[:, None, :]
         )
+    if not rows:
+        return None
     rows = np.concatenate(rows)
     order = np.argsort(rows, kind="stable")
-    return Checks(rows[order], target[rows][order], np.concatenate(errors)[order], np.concatenate(expected)[order])
+    return Checks(
+        rows[order], target[rows][order], np.concatenate(errors)[order], np.concatenate(expected)[order], needed
+    )
 
 
 def _first_of_target(active, target, count):

@@ -74,7 +74,8 @@ def triples(xyz_mm, most, seed=1):
     drawn = rng.integers(0, n, (8 * most, 3))
     drawn = drawn[(drawn[:, 0] != drawn[:, 1]) & (drawn[:, 0] != drawn[:, 2]) & (drawn[:, 1] != drawn[:, 2])]
     edge = xyz_mm[drawn[:, [1, 2, 0]]] - xyz_mm[drawn]
-    height = np.linalg.norm(np.cross(edge[:, 0], edge[:, 2]), axis=1) / np.linalg.norm(edge, axis=2).max(axis=1)
+    longest = np.maximum(np.linalg.norm(edge, axis=2).max(axis=1), 1e-9)  # entries listed twice have no distance
+    height = np.linalg.norm(np.cross(edge[:, 0], edge[:, 2]), axis=1) / longest
     # the widest third: their poses reach far without much error
     order = np.argsort(-height[: 3 * most], kind="stable")[:most]
     return np.ascontiguousarray(drawn[np.sort(order)].astype(np.int32)), False

@@ -12,6 +12,7 @@ from nightbay import (
     doubles,
     matching,
     network_model,
+    network_refusals,
     network_result,
     pairing,
     targets,
@@ -78,17 +79,20 @@ def adjust_lists(lists, has_survey, placed, parameters, scan):
     survey, rows, twice = (lists[0] if has_survey else None), None, []
     if has_survey:
         twice = doubles.find(survey, lists[1:], start.T_control_station[1:], tolerance, parameters)
-        _refuse_unfit(survey, twice, parameters)
+        network_refusals.unfit(survey, twice, parameters)
         cleaned, rows = doubles.apply(survey, twice)
         lists = [cleaned, *lists[1:]]
     tied = ties.tie(lists, start.T_control_station, tolerance, parameters)
     observations, row = observe(lists, tied)
     drift = smooth(scan)
-    first = network_model.adjust(observations, tied.T_control_station, drift_mm_per_m=drift)
+    try:
+        first = network_model.adjust(observations, tied.T_control_station, drift_mm_per_m=drift)
+    except adjustment.Undetermined:
+        raise network_refusals.undetermined(lists, observations, observations.active) from None
     typical = _typical_variance(observations, first)
-    _refuse_variance(typical, parameters, scan)
+    network_refusals.variance(typical, parameters, scan)
     snooped = snoop(observations, tied.T_control_station, parameters, drift, lists, typical)
-    refuse_thin(lists, observations, snooped.active)
+    network_refusals.thin(lists, observations, snooped.active)
     chi_square = adjustment.chi_square_test(snooped.adjusted.solution)
     checks = checktargets.leave_group_out(
         lambda active: network_model.adjust(
@@ -181,8 +185,8 @@ def snoop(observations, T_start, parameters, drift_mm_per_m, lists, variance_fac
                 _with(observations, active, weight), poses[0], drift_mm_per_m=drift_mm_per_m
             )
         except adjustment.Undetermined:
-            refuse_thin(lists, observations, active)
-            raise
+            network_refusals.thin(lists, observations, active)
+            raise network_refusals.undetermined(lists, observations, active) from None
         poses[0] = adjusted.T_control_station
         return adjusted
 
@@ -201,41 +205,3 @@ def snoop(observations, T_start, parameters, drift_mm_per_m, lists, variance_fac
         return snooped
     other = adjust(snooped.active | doubtful, np.ones(len(doubtful)))
     return replace(snooped, adjusted=network_model.holding_both(snooped.adjusted, other))
-
-
-def _refuse_unfit(survey, twice, parameters):
-    sure = [one for one in twice if one.verdict in ("joined", "dropped")]
-    share = len(sure) / len(survey)
-    if share <= parameters["doubled_share_max"]:
-        return
-    where = survey.xyz_mm[[one.rows[0] for one in sure]]
-    low, high = where.min(axis=0), where.max(axis=0)
-    places = ", ".join(f"{axis} {a:.0f} to {b:.0f}" for axis, a, b in zip("XYZ", low, high, strict=True))
-    raise Rejected(
-        f"{survey.file}: {len(sure)} of {len(survey)} targets are recorded twice ({100 * share:.0f} %, at most "
-        f"{100 * parameters['doubled_share_max']:.0f} % allowed), so the survey is unfit: survey again, beginning in "
-        f"the middle and closing short loops, above all at {places} mm."
-    )
-
-
-def refuse_thin(lists, observations, active):
-    """Blunders taken out may leave a segment with too little."""
-    seen = np.bincount(observations.target[active], minlength=observations.target.max() + 1)
-    for station, one in enumerate(lists[1:], start=1):
-        common = int((active & (observations.station == station) & (seen[observations.target] >= 2)).sum())
-        if common < matching.LEAST:
-            raise Rejected(
-                f"Segment {one.name} ({one.file}) has {common} common targets left after the tests for blunders; at "
-                "least four are needed: scan it again with more targets in view."
-            )
-
-
-def _refuse_variance(factor, parameters, scan):
-    if factor <= parameters["variance_factor_max"]:
-        return
-    raise Rejected(
-        f"The target lists agree {np.sqrt(factor):.1f} times worse than their declared noise (variance factor "
-        f"{factor:.1f}, at most {parameters['variance_factor_max']:g} allowed): set scan.target_noise_mm "
-        f"({scan['target_noise_mm']:g}) and scan.target_drift_mm_per_m ({scan['target_drift_mm_per_m']:g}) to what the "
-        "scanner does, or calibrate it and scan again."
-    )

@@ -266,6 +266,7 @@ def _checks(found, inflate):
     size = np.linalg.norm(checks.error_mm, axis=1)
     return {
         "count": len(size),
+        "needed": checks.needed,
         "rms_mm": checks.rms_mm,
         "expected_rms_mm": checks.expected_rms_mm * float(np.sqrt(inflate)),
         "p95_mm": float(np.quantile(size, 0.95)),

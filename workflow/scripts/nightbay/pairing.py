@@ -126,5 +126,5 @@ def chance(count, lists, congruent):
     the targets beyond the triple fall within the gate of one of a, were those strewn over a surface as densely."""
     gate = lists.tolerance.point_mm + lists.tolerance.per_m * np.linalg.norm(lists.b, axis=1).mean() / 1000
     spacing = np.median(lists.a.near[:, 1])
-    hit = min(np.pi * gate**2 / spacing**2, 1.0)
+    hit = min(np.pi * gate**2 / max(spacing, gate) ** 2, 1.0)  # entries listed twice have no spacing
     return float(congruent * stats.binom.sf(count - 4, len(lists.b) - 3, hit))
