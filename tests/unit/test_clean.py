@@ -156,6 +156,17 @@ def test_surfaces_and_thin_things_stay(cleaned, piece):
     assert kept_share(reasons[piece]) >= 0.995
 
 
+def test_a_clump_that_stands_close_to_a_panel_goes(tmp_path):
+    """Cells that touch reach over up to 12 mm: a clump at 8 mm from the panel hangs together with it, in which next to
+    nothing agrees."""
+    rng = np.random.default_rng(9)
+    clumps = {f"clump {x}": clump(rng, (x, -26, 200), count=400, radius_mm=12.0) for x in (100, 250, 400)}
+    _, reasons, _ = run(tmp_path, vehicle(rng) | clumps)
+    for name in clumps:
+        assert np.mean(reasons[name] != clean.KEPT) >= 0.99
+    assert np.mean(reasons["left"] == clean.KEPT) >= 0.995
+
+
 def test_the_ground_is_given_in_the_segment_frame(cleaned):
     result, reasons, _, (turn, shift) = cleaned
     normal = np.array(result["ground"]["normal"])

@@ -66,3 +66,25 @@ def test_a_point_seen_edge_on_is_told_from_a_crease():
     )
     assert np.mean(odd == strays.EDGE_ON) >= 0.9
     assert not np.any(flat == strays.EDGE_ON) and not np.any(upright == strays.EDGE_ON)
+
+
+def blob(rng, count=120, radius_mm=12.0):
+    """A clump: dense within, thinner outwards, normals to one side and some twenty degrees off."""
+    points = np.clip(rng.normal(0, 0.5, (count, 3)), -1.5, 1.5) * radius_mm + (0, 0, 100)
+    normals = rng.normal((0, 0, 1), 0.3, (count, 3))
+    return points, normals / np.linalg.norm(normals, axis=1, keepdims=True)
+
+
+def test_no_point_of_a_clump_passes_for_a_thinly_sampled_surface():
+    """With so many about it, some always lie in one plane with a point at the clump's rim."""
+    for seed in range(20):
+        _, clump = states(plate(np.random.default_rng(6), (-40, -40), (40, 40)), blob(np.random.default_rng(seed)))
+        assert not np.any(clump == strays.THIN)
+
+
+def test_glass_close_below_a_panel_stays():
+    """4 mm below the panel round it, sampled thinly: the panel's points don't agree, and that is no evidence."""
+    rng = np.random.default_rng(7)
+    pane = plate(rng, (-4, 0), (300, 300), height_mm=-4.0, spacing_mm=7 * SPACING_MM)
+    _, glass = states(plate(rng, (-100, 0), (0, 300)), pane)
+    assert np.mean(glass != strays.STRAY) >= 0.95

@@ -10,6 +10,7 @@ SMALL = 5.0  # a clump smaller than a square of this many times the smallest thi
 LARGE = 20.0  # one larger than a square of this many times it is never called noise, however rough
 LAYER_GAPS = 4.0  # thickness of a layer, in gaps; 400 mm: the arch speaks for its wheel, a mirror for nothing below
 ROUGH_SHARE = 0.6  # points of a surface agree with more of their neighbours than that
+LOOSE_SHARE = 0.3  # even where three copies of a surface lie over one another, a third of the neighbours agree
 
 
 @dataclass(frozen=True)
@@ -38,8 +39,23 @@ def floating(cells, member, share, smallest_mm):
     """Cells of small clumps that hang together with nothing else, (m,) bool.
 
     ``member`` (m,) bool: the cells to look at; ``share`` (m,) mean share of neighbours that agree, 0..1. A clump goes
-    when it is small, or of middle size and no surface.
+    when it is small, or of middle size and no surface. Where next to nothing agrees, points do not tie a clump to a
+    surface: such cells are looked at by themselves.
     """
+    loose = member & (_about(cells, member, share) < LOOSE_SHARE)
+    return _clumps(cells, member & ~loose, share, smallest_mm) | _clumps(cells, loose, share, smallest_mm)
+
+
+def _about(cells, member, values):
+    """Mean of ``values``, (m,), over the cells that count among each cell and those that touch it, (m,)."""
+    total = np.zeros((len(cells) + 1, 2))
+    np.cumsum(np.column_stack([member, np.where(member, values, 0.0)]), axis=0, out=total[1:])
+    around = sum(total[cells.runs[:, run, 1]] - total[cells.runs[:, run, 0]] for run in range(cells.runs.shape[1]))
+    return around[:, 1] / np.maximum(around[:, 0], 1.0)
+
+
+def _clumps(cells, member, share, smallest_mm):
+    """Cells of ``member`` in pieces that are small, or of middle size and rough, (m,) bool."""
     floats = np.zeros(len(member), bool)
     clumps = things(cells, member, smallest_mm)
     if clumps.link.size:

@@ -24,6 +24,9 @@ FAR_SLOPE = 0.02
 # A surface goes on, a clump does not: some must lie in the outer half of the distance.
 FAR_CELLS, FAR_LEAST, FAR_OUTER = 5, 6, 4
 STRIP_CELLS, STRIP_LEAST, STRIP_OUTER = 2, 5, 3
+# In a clump some of many points always lie in one plane by chance. So at least half as many must agree as do not, of
+# points that are not firmly in a surface of their own: a panel beside the glass says nothing against the glass.
+FIRM, AGAINST = 50, 0.5
 STRAY, THIN, SUPPORTED, EDGE_ON = 0, 1, 2, 3
 
 
@@ -36,14 +39,15 @@ def judge(cells, noise_mm):
     """
     state, share = _support(cells.xyz_mm, cells.normal, cells.start, cells.runs, cells.edge_mm, noise_mm)
     grid = (cells.xyz_mm, cells.normal, cells.start, cells.index, cells.keys, cells.dims, cells.edge_mm, noise_mm)
+    firm = (state == SUPPORTED) & (share >= FIRM)
     for doubtful, window, least, outer, passed in (
         (THIN, FAR_CELLS, FAR_LEAST, FAR_OUTER, THIN),
         (STRAY, STRIP_CELLS, STRIP_LEAST, STRIP_OUTER, SUPPORTED),
     ):
         rows = np.flatnonzero(state == doubtful)
         cell = np.searchsorted(cells.start, rows, side="right") - 1
-        counts = _agreeing(*grid, rows, cell, window)
-        held = (counts.sum(axis=1) >= least) & (counts[:, 1] >= outer)
+        agree, against = _agreeing(*grid, rows, cell, window, firm)
+        held = (agree.sum(axis=1) >= least) & (agree[:, 1] >= outer) & (agree.sum(axis=1) >= AGAINST * against)
         state[rows] = np.where(held, passed, STRAY)
     return state, share
 
@@ -138,13 +142,13 @@ def _compare(xyz_mm, normal, at, other):
 
 
 @numba.njit(cache=True)
-def _agreeing(xyz_mm, normal, start, index, keys, dims, edge_mm, noise_mm, rows, cell_of_row, window):
+def _agreeing(xyz_mm, normal, start, index, keys, dims, edge_mm, noise_mm, rows, cell_of_row, window, firm):
     """How many points within ``window`` edges of a cell agree with each of ``rows``, to a stricter slope: (k, 2) int64,
-    those in the inner half of the distance and those in the outer.
+    those in the inner half of the distance and those in the outer; and how many do not, (k,), of those not ``firm``.
 
-    ``cell_of_row`` (k,): the cells of these points; the other arrays as in ``Cells``.
+    ``cell_of_row`` (k,): the cells of these points; ``firm`` (n,) bool; the other arrays as in ``Cells``.
     """
-    counts = np.zeros((len(rows), 2), np.int64)
+    agree, against = np.zeros((len(rows), 2), np.int64), np.zeros(len(rows), np.int64)
     reach2 = (window * edge_mm) ** 2
     allowed = NOISE_FACTOR * noise_mm
     for number in range(len(rows)):
@@ -159,7 +163,10 @@ def _agreeing(xyz_mm, normal, start, index, keys, dims, edge_mm, noise_mm, rows,
                     if other == at:
                         continue
                     distance2, cosine, height, _, _ = _compare(xyz_mm, normal, at, other)
-                    if distance2 <= reach2 and cosine >= FACING:
-                        outer = 1 if 4 * distance2 > reach2 else 0
-                        counts[number, outer] += abs(height) <= allowed + FAR_SLOPE * np.sqrt(distance2)
-    return counts
+                    if distance2 > reach2 or cosine < FACING:
+                        continue
+                    if abs(height) <= allowed + FAR_SLOPE * np.sqrt(distance2):
+                        agree[number, 1 if 4 * distance2 > reach2 else 0] += 1
+                    elif not firm[other]:
+                        against[number] += 1
+    return agree, against
