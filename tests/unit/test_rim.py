@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 import trimesh
 from nightbay import rim, topology
-from nightbay.surface import Surface
+from nightbay.surface import Surface, keep_faces
 
 
 def grid(counts):
@@ -18,12 +18,24 @@ def grid(counts):
 
 
 def test_the_rim_is_drawn_back_to_where_two_points_agree():
-    counts = np.full((6, 8), 5.0)
+    counts = np.full((12, 18), 5.0)
     counts[:, -2:] = 1.2
     kept, gone_mm2 = rim.draw_back(grid(counts))
-    assert kept.vertices_mm[:, 1].max() == 5
-    assert gone_mm2 == pytest.approx(5 * 2)
-    assert len(kept.faces) == 2 * 5 * 5
+    assert kept.vertices_mm[:, 1].max() == 15
+    assert gone_mm2 == pytest.approx(11 * 2)
+    assert len(kept.faces) == 2 * 11 * 15
+
+
+def test_the_rim_of_a_small_hole_stays():
+    """A hole of six triangles with a ring round it that single points bear."""
+    counts = np.full((12, 18), 5.0)
+    counts[5:8, 7:10] = 1.2
+    whole = grid(counts)
+    middle = np.flatnonzero(np.all(whole.vertices_mm[:, :2] == (6, 8), axis=1))[0]
+    open_there = keep_faces(whole, ~np.any(whole.faces == middle, axis=1))
+    kept, gone_mm2 = rim.draw_back(open_there)
+    assert gone_mm2 == 0
+    assert np.array_equal(kept.faces, open_there.faces)
 
 
 def test_inside_one_point_is_enough_and_none_is_not():
@@ -36,10 +48,10 @@ def test_inside_one_point_is_enough_and_none_is_not():
 
 
 def test_a_place_that_one_point_bears_goes_once_the_rim_reaches_it():
-    counts = np.full((7, 9), 5.0)
-    counts[3, :5] = 1.0
+    counts = np.full((12, 18), 5.0)
+    counts[6, :5] = 1.0
     kept, _ = rim.draw_back(grid(counts))
-    assert not np.any((kept.vertices_mm[:, 0] == 3) & (kept.vertices_mm[:, 1] < 5))
+    assert not np.any((kept.vertices_mm[:, 0] == 6) & (kept.vertices_mm[:, 1] < 5))
 
 
 def test_fans_that_are_left_at_a_vertex_get_their_own():

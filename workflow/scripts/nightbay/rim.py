@@ -2,9 +2,12 @@
 
 import numpy as np
 from numba import njit
+from scipy.sparse import coo_matrix
+from scipy.sparse.csgraph import connected_components
 
 from nightbay.surface import Surface, area_mm2, keep_faces
 
+HOLE = 36  # edges: a hole 11 grid units wide, more than a target and its torn rim; points all round speak for its edge
 BOTH = 1.5  # points by weight: with fewer a vertex lies on one point's plane, and no other speaks for it or against
 
 
@@ -12,11 +15,13 @@ def draw_back(surface: Surface):
     """``(Surface, area_mm2)``: the surface without what no two points bear, and the area that went.
 
     ``count`` of a vertex, points by weight, decides. From the rim inwards all faces go that have a vertex with fewer
-    than :data:`BOTH`, and everywhere those with a vertex that no point bears. A place inside that one point alone bears
-    stays: its neighbours hold it. Where two fans are left at a vertex, each gets one of its own: the surface stays a
-    manifold.
+    than :data:`BOTH`, and so from every vertex that no point bears. A place inside, or round a hole of fewer than
+    :data:`HOLE` edges, that one point alone bears stays: what lies around holds it. Where two fans are left at a
+    vertex, each gets one of its own: the surface stays a manifold.
     """
-    bare = _bare(surface.faces, surface.vertex["count"])
+    few = surface.vertex["count"] < BOTH
+    bare = (few & _rim(surface.faces, len(few))) | (surface.vertex["count"] <= 0)
+    _spread(surface.faces, few, bare)
     keep = ~bare[surface.faces].any(axis=1)
     gone = surface.faces[~keep]
     lost_mm2 = area_mm2(Surface(surface.vertices_mm, gone))
@@ -28,27 +33,62 @@ def draw_back(surface: Surface):
     return keep_faces(whole, np.ones(len(faces), bool)), lost_mm2
 
 
+def _rim(faces, vertex_count):
+    """Vertices on boundaries, (n,) bool, without those round small holes."""
+    edges = _open_edges(faces, _open_vertices(faces, vertex_count))
+    key = (edges[:, 0] << 32) | edges[:, 1]
+    edges = edges[~np.isin(key, (edges[:, 1] << 32) | edges[:, 0])]
+    used, ends = np.unique(edges, return_inverse=True)
+    ends = ends.reshape(edges.shape)
+    _, loop = connected_components(coo_matrix((np.ones(len(ends)), ends.T), (len(used), len(used))), directed=False)
+    rim = np.zeros(vertex_count, bool)
+    rim[used] = np.bincount(loop[ends[:, 0]], minlength=loop.max(initial=0) + 1)[loop] >= HOLE
+    return rim
+
+
 @njit(cache=True)
-def _bare(faces, count):
-    """Vertices, (n,) bool, that the surface ends before."""
-    bare, turn = count <= 0, np.zeros(len(count), np.uint64)
+def _open_vertices(faces, vertex_count):
+    """Vertices, (n,) bool, whose faces don't close around them."""
+    turn = np.zeros(vertex_count, np.uint64)
+    for i in range(len(faces)):
+        a, b, c = _mixed(faces[i, 0]), _mixed(faces[i, 1]), _mixed(faces[i, 2])
+        # each neighbour comes once as the next and once as the last, unless the fan is open; mixed, for the sum of two
+        # rows is also that of two others
+        turn[faces[i, 0]] += b - c
+        turn[faces[i, 1]] += c - a
+        turn[faces[i, 2]] += a - b
+    return turn != 0
+
+
+@njit(cache=True)
+def _open_edges(faces, at):
+    """Edges, (e, 2) int64 in their faces' direction, between two vertices of ``at``, (n,) bool."""
+    found = 0
     for i in range(len(faces)):
         for k in range(3):
-            # each neighbour comes once as the next and once as the last, unless the fan is open; mixed, for the sum of
-            # two rows is also that of two others
-            turn[faces[i, k]] += _mixed(faces[i, (k + 1) % 3]) - _mixed(faces[i, (k + 2) % 3])
-    for v in range(len(count)):
-        bare[v] |= turn[v] != 0 and count[v] < BOTH
+            found += at[faces[i, k]] and at[faces[i, (k + 1) % 3]]
+    edges = np.empty((found, 2), np.int64)
+    found = 0
+    for i in range(len(faces)):
+        for k in range(3):
+            if at[faces[i, k]] and at[faces[i, (k + 1) % 3]]:
+                edges[found] = faces[i, k], faces[i, (k + 1) % 3]
+                found += 1
+    return edges
+
+
+@njit(cache=True)
+def _spread(faces, few, bare):
+    """Let ``bare``, (n,) bool, grow over the faces to the next vertices of ``few``, (n,) bool, in place."""
     grows = True
     while grows:
         grows = False
         for i in range(len(faces)):
             a, b, c = faces[i, 0], faces[i, 1], faces[i, 2]
-            if bare[a] or bare[b] or bare[c]:
+            if (few[a] or few[b] or few[c]) and (bare[a] or bare[b] or bare[c]):
                 for v in (a, b, c):
-                    if not bare[v] and count[v] < BOTH:
+                    if few[v] and not bare[v]:
                         bare[v] = grows = True
-    return bare
 
 
 @njit(cache=True)
