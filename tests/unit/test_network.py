@@ -1,6 +1,7 @@
 """The stage network on written lists: the numbers that it returns and the sentences of its notes."""
 
 import json
+from dataclasses import replace
 
 import jsonschema
 import networks
@@ -53,14 +54,29 @@ def test_blunders_doubles_and_bars_of_one_day(tmp_path):
     result = run(sheet(tmp_path, survey, segments, scale_bars=bars, temperature_c=35.0, body_material="steel"))
     notes = result.pop("notes")
     jsonschema.validate(result, SCHEMA)
-    assert [(one["list"], one["row"]) for one in result["blunders"]] == [("s2", 5)]
-    assert result["blunders"][0]["size_mm"] == pytest.approx(3.0, abs=4 * np.sqrt(3) * result["blunders"][0]["sd_mm"])
+    blunder = max(result["blunders"], key=lambda one: one["size_mm"])
+    assert (blunder["list"], blunder["row"]) == ("s2", 5)
+    assert blunder["size_mm"] == pytest.approx(3.0, abs=4 * np.sqrt(3) * blunder["sd_mm"])
+    # some 400 coordinates are tested at the 0.1 % limit: more than three false alarms once in 1 000 days
+    assert len(result["blunders"]) <= 4
     assert sorted(sorted(one["ids"]) for one in result["doubles"]) == [["again1", "t10"], ["again2", "t20"]]
     assert [bar["passed"] for bar in result["scale_bars"]] == [True, False]
     assert any("Scale bar again1 to t40" in note for note in notes)
     assert result["scale"]["factor"] == 1.0 and result["scale"]["applied"] == []
     assert result["scale"]["temperature"]["factor"] == pytest.approx(1 - 11.5e-6 * 15, rel=1e-7)
     assert network_picture.draw(result) is not None
+
+
+def test_one_knocked_target_of_few_is_a_blunder_and_not_the_noise_of_all(tmp_path):
+    rng = np.random.default_rng(32)
+    truth = networks.body(rng, 7)
+    survey, _, _ = networks.record(truth, np.arange(7), rng, name="control survey", noise_mm=0.05)
+    one, _, listed = networks.record(truth, np.arange(7), rng, name="door", noise_mm=0.05)
+    knocked = one.xyz_mm.copy()
+    knocked[listed == 3] += [2.0, -3.0, 2.0]
+    result = run(sheet(tmp_path, survey, [replace(one, xyz_mm=knocked)]))
+    (blunder,) = result["blunders"]
+    assert blunder["size_mm"] == pytest.approx(np.sqrt(17), abs=4 * np.sqrt(3) * blunder["sd_mm"])
 
 
 def test_scale_and_temperature_are_applied_on_request(tmp_path):

@@ -312,6 +312,26 @@ class TestCheckTargets:
         # 6 networks of 48 errors with 3 coordinates: sd of a ratio about 1 / sqrt(2 * 6 * 144)
         assert np.mean(ratios) == pytest.approx(1.0, abs=4 / np.sqrt(2 * 6 * 144))
 
+    def test_targets_that_cannot_be_spared_are_counted(self):
+        # five targets, four of them in one line: without the fifth, the turn about that line is open
+        xyz = np.array([[0.0, 0, 0], [100, 0, 0], [200, 0, 0], [300, 0, 0], [150, 400, 0]])
+        rng = np.random.default_rng(20)
+        listed = np.vstack([xyz, xyz]) + rng.normal(0, 1e-6, (10, 3)) * np.tile([0, 0, 0, 0, 1], 2)[:, None]
+        observations = network_model.Observations(
+            listed,
+            np.tile(np.eye(3) * 0.05**2, (10, 1, 1)),
+            np.repeat([0, 1], 5),
+            np.tile(np.arange(5), 2),
+            np.ones(10, bool),
+        )
+        checks = checktargets.leave_group_out(
+            lambda active: network_model.adjust(changed(observations, active=active), np.tile(np.eye(4), (2, 1, 1))),
+            observations,
+            2,
+        )
+        # two groups run round the line: one holds three of the five targets and the fifth among them
+        assert checks.needed + len(checks.row) == 5 and checks.needed in (2, 3)
+
     def test_none_where_too_few_are_common(self):
         observations, start = network(19, count=8, seen=6, segments=1)
         assert checktargets.leave_group_out(lambda active: None, observations, 5) is None

@@ -1,5 +1,7 @@
 """What the stage network refuses, in the words that a user would read."""
 
+from dataclasses import replace
+
 import networks
 import numpy as np
 import pytest
@@ -89,6 +91,77 @@ def test_refuses_a_segment_that_fits_only_with_more_noise_than_declared(tmp_path
     settings = {"scan": SETTINGS["scan"] | tight, "network": SETTINGS["network"]}
     with pytest.raises(Rejected, match=r"only to 0\.\d\d mm .* declared noise of 0.008 mm .* calibrate"):
         network.network({}, sheet(tmp_path, survey, segments), settings, None, 1)
+
+
+def test_a_pose_left_open_is_a_refusal_that_names_the_segment():
+    rng = np.random.default_rng(31)
+    truth = networks.body(rng, 20)
+    lists = [networks.record(truth, np.arange(20), rng, name=name, **NOISE)[0] for name in ("survey", "left", "right")]
+    station, target = np.repeat(np.arange(3), 20), np.tile(np.arange(20), 3)
+    xyz = np.vstack([one.xyz_mm for one in lists])
+    covariance = np.concatenate([one.covariance_mm2 for one in lists])
+    # left and right have ten targets in common, and the survey none: two lists that hang on nothing
+    active = np.concatenate([target[:20] < 10, target[20:40] >= 10, target[40:] >= 10])
+    observations = network_model.Observations(xyz, covariance, station, target, active)
+    with pytest.raises(Rejected, match="Segment left .left.csv. shares 0 targets with the lists that hang together"):
+        network.snoop(observations, np.tile(np.eye(4), (3, 1, 1)), SETTINGS["network"], 0.0, lists)
+    # the right one is left with four targets in one line
+    xyz = xyz.copy()
+    xyz[40:44] = np.arange(4)[:, None] * [300.0, 0, 0]
+    active = np.concatenate([np.ones(40, bool), np.arange(20) < 4])
+    observations = network_model.Observations(xyz, covariance, station, target, active)
+    with pytest.raises(Rejected, match="Segment right .right.csv.: the 4 common targets .* nearly in one line"):
+        raise network_refusals.undetermined(lists, observations, active)
+
+
+def awkward(seed):
+    """A small network of few targets on a body, in a plane, near a line or in a heap, some listed twice or knocked."""
+    rng = np.random.default_rng([seed, 77])
+    count = int(rng.integers(5, 16))
+    kind = rng.choice(["body", "plane", "line", "heap"])
+    xyz = rng.normal(0, 20, (count, 3)) if kind == "heap" else networks.body(rng, count).xyz_mm
+    xyz = xyz * {"body": [1, 1, 1], "plane": [1, 1, 0], "line": [1, 0.01, 0.01], "heap": [1, 1, 1]}[kind]
+    normal = rng.normal(size=(count, 3))
+    truth = networks.Truth(xyz, normal / np.linalg.norm(normal, axis=1, keepdims=True))
+    surveyed = bool(rng.random() < 0.6)
+    lists = []
+    for at, name in enumerate(
+        ["control survey"] * surveyed + ["s1", "s2", "s3"][: rng.integers(1 + (not surveyed), 4)]
+    ):
+        whole = at == 0 and surveyed
+        rows = np.arange(count) if whole else rng.choice(count, rng.integers(2 * count // 3, count + 1), replace=False)
+        one, _, _ = networks.record(
+            truth,
+            rows,
+            rng,
+            name=name,
+            noise_mm=0.05,
+            spurious=0.1,
+            normals=bool(seed % 2),
+            T=np.eye(4) if whole else None,
+        )
+        knocked = one.xyz_mm + rng.normal(0, 3, one.xyz_mm.shape) * (rng.random((len(one), 1)) < 0.1)
+        if rng.random() < 0.2:
+            knocked[1] = knocked[0]
+        lists.append(replace(one, xyz_mm=knocked))
+    return lists, surveyed
+
+
+def test_awkward_networks_are_solved_or_refused_and_nothing_else():
+    ends = {"solved": 0, "refused": 0}
+    parameters = SETTINGS["network"] | {"chance_max": 0.5, "narrowest_mm": 0.2}  # lets through what is usually stopped
+    for seed in range(150):
+        lists, surveyed = awkward(seed)
+        try:
+            found = network.adjust_lists(lists, surveyed, False, parameters, SETTINGS["scan"])
+        except Rejected as refused:
+            ends["refused"] += 1
+            assert str(refused).endswith(".") and "nan" not in str(refused)
+            continue
+        ends["solved"] += 1
+        assert np.isfinite(found.snooped.adjusted.T_control_station).all()
+        assert np.isfinite(found.snooped.adjusted.pose_covariance).all()
+    assert min(ends.values()) > 30
 
 
 def test_names_the_unit_or_the_mirror_that_would_explain_a_misfit(tmp_path):

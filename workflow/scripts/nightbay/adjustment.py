@@ -214,7 +214,7 @@ def iterate(linearise, advance, state, *, groups=0, datum=None, steps=30, tolera
     ``linearise(state)`` gives :class:`Equations`; ``advance(state, step_shared, step_local)`` the next state. It ends
     when a step changes the fitted observations by less than ``tolerance`` of their standard deviations.
 
-    Raises RuntimeError when it does not end.
+    Raises :class:`Undetermined` when it does not end, as happens where noise leaves an unknown open.
     """
     for _ in range(steps):
         equations = linearise(state)
@@ -224,7 +224,7 @@ def iterate(linearise, advance, state, *, groups=0, datum=None, steps=30, tolera
         state = advance(state, step.shared, step.local)
         if change.size == 0 or change.max() < tolerance:
             return state, solve(linearise(state), groups, datum)
-    raise RuntimeError(f"the adjustment did not converge in {steps} steps, last change {change.max():.2g} sd")
+    raise Undetermined(f"the adjustment did not converge in {steps} steps, last change {change.max():.2g} sd")
 
 
 def chi_square_test(solution, significance=0.05):

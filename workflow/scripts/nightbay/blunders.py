@@ -70,6 +70,22 @@ def typical_variance(tests):
     return float(np.median(tested) / median), float(1 / (2 * np.sqrt(len(tested)) * stats.chi2.pdf(median, m) * median))
 
 
+def far_off(adjust, active, covariance, significance=0.001):
+    """Rows (n,) bool that lie off by more than noise of any size explains, told against the middle of all residuals.
+
+    ``adjust(weight)`` adjusts with covariances divided by ``weight`` (n,). Weights that fall with the length of the
+    residual make the sum of lengths least, in which a few large ones have no more say than small ones, whatever the
+    noise.
+    """
+    weight, m = np.ones(len(active)), covariance.shape[1]
+    for _ in range(12):
+        adjusted = adjust(weight)
+        size = np.einsum("ni,nij,nj->n", adjusted.residual_mm, np.linalg.inv(covariance), adjusted.residual_mm)
+        middle = np.median(size[active]) / stats.chi2.median(m)
+        weight = 1 / np.sqrt(np.maximum(size / max(middle, 1e-12), 0.01))
+    return active & (size > stats.chi2.isf(significance, m) * max(middle, 1.0))
+
+
 @dataclass(frozen=True)
 class Snooped:
     """``adjusted`` without the blunders; ``active`` (n,) bool; ``tests`` there; ``disputed``: pairs of rows of which
@@ -101,9 +117,10 @@ def snoop(adjust, active, covariance, target, keep, significance=0.001, power=0.
         tests = test(adjusted.residual_mm, covariance, adjusted.Q_fitted, active, significance, power, variance_factor)
         excess = tests.excess
         state = active.tobytes()
-        back = suspect & ~active & (excess < 1) & ~np.isin(np.arange(len(active)), list(disputed))
+        back = suspect & ~active & (excess < 1)
         if back.any() and state not in seen:
             active = active | back
+            disputed = {row: partner for row, partner in disputed.items() if not active[row]}
             seen.add(state)
             continue
         candidates = np.where(active, excess, 0.0)

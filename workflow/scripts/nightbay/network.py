@@ -86,10 +86,9 @@ def adjust_lists(lists, has_survey, placed, parameters, scan):
     observations, row = observe(lists, tied)
     drift = smooth(scan)
     try:
-        first = network_model.adjust(observations, tied.T_control_station, drift_mm_per_m=drift)
+        typical = _typical_variance(observations, tied.T_control_station, drift)
     except adjustment.Undetermined:
         raise network_refusals.undetermined(lists, observations, observations.active) from None
-    typical = _typical_variance(observations, first)
     network_refusals.variance(typical, parameters, scan)
     snooped = snoop(observations, tied.T_control_station, parameters, drift, lists, typical)
     network_refusals.thin(lists, observations, snooped.active)
@@ -162,14 +161,34 @@ def _with(observations, active, weight=None):
     )
 
 
-def _typical_variance(observations, adjusted):
+def _typical_variance(observations, T_start, drift_mm_per_m):
     """Variance factor of the bulk of the observations, 1 unless it is higher beyond doubt.
 
-    Found before blunders are looked for, since with too little noise declared every observation passes for one.
+    Found before blunders are looked for, since with too little noise declared every observation passes for one. A
+    blunder in a small network draws all residuals along: a high factor is looked at again without what a start that no
+    few observations can draw aside calls far off.
     """
-    tests = blunders.test(adjusted.residual_mm, observations.covariance_mm2, adjusted.Q_fitted, observations.active)
-    factor, sd = blunders.typical_variance(tests)
-    return factor if factor > 1 + 4 * sd else 1.0
+
+    def factor_of(active):
+        adjusted = network_model.adjust(_with(observations, active), T_start, drift_mm_per_m=drift_mm_per_m)
+        tests = blunders.test(adjusted.residual_mm, observations.covariance_mm2, adjusted.Q_fitted, active)
+        factor, sd = blunders.typical_variance(tests)
+        return factor if factor > 1 + 4 * sd else 1.0
+
+    factor = factor_of(observations.active)
+    if factor == 1.0:
+        return factor
+
+    def adjust(weight):
+        return network_model.adjust(
+            _with(observations, observations.active, weight), T_start, drift_mm_per_m=drift_mm_per_m
+        )
+
+    bulk = observations.active & ~blunders.far_off(adjust, observations.active, observations.covariance_mm2)
+    try:
+        return factor_of(bulk)
+    except adjustment.Undetermined:
+        return factor
 
 
 def snoop(observations, T_start, parameters, drift_mm_per_m, lists, variance_factor=1.0):
