@@ -112,7 +112,7 @@ def run_nightbay(folder, resolution_mm, faces):
     levels = reduce.reduce({"fill": SimpleNamespace(folder=folder / "fuse")}, {}, settings, folder / "reduce", 2)
     took("reduce", since)
     shutil.copyfile(folder / "reduce" / "fine.ply", folder / "nightbay.ply")
-    return {"faces_fused": numbers["faces"], "faces": levels["levels"]["fine"]["faces"], "cpu_s": spent}
+    return {"faces_fused": numbers["faces"], "faces": levels["levels"]["fine"]["faces"], "parts_cpu_s": spent}
 
 
 def _mark(path):
@@ -159,7 +159,7 @@ def run_plain(folder, resolution_mm, faces):
     mesh = mesh.simplify_quadric_decimation(min(faces, full))
     took("reduction")
     o3d.io.write_triangle_mesh(str(folder / "plain.ply"), mesh)
-    return {"depth": depth, "faces_poisson": full, "faces": len(mesh.triangles), "cpu_s": spent}
+    return {"depth": depth, "faces_poisson": full, "faces": len(mesh.triangles), "parts_cpu_s": spent}
 
 
 def child(name, folder, resolution_mm, faces=0):

@@ -97,8 +97,9 @@ def _bounds(along, vehicle, layer_mm):
     height = along[:, 0] - along[:, 0].min()
     layer = np.floor(height / layer_mm).astype(np.int64) + 1
     low, high = np.full((layer.max() + 2, 3), np.inf), np.full((layer.max() + 2, 3), -np.inf)
-    np.minimum.at(low, layer[vehicle], along[vehicle])
-    np.maximum.at(high, layer[vehicle], along[vehicle])
+    for number in np.unique(layer[vehicle]):
+        there = along[vehicle & (layer == number)]
+        low[number], high[number] = there.min(axis=0), there.max(axis=0)
     middle = (low[1:-1].min(axis=0) + high[1:-1].max(axis=0)) / 2
     low[1:-1] = np.minimum(np.minimum(low[:-2], low[2:]), low[1:-1])
     high[1:-1] = np.maximum(np.maximum(high[:-2], high[2:]), high[1:-1])

@@ -50,11 +50,10 @@ def find(centres_mm, normals, noise_mm, sided=True):
     step = max(1, len(centres_mm) // SAMPLE)
     sample_mm, sample_normals = centres_mm[::step], normals[::step]
     scored = []
-    for normal, offset_mm in trials:
-        trial = Ground(normal, offset_mm, REACH_MM / 4.0, sided)
-        height = trial.height_mm(sample_mm)
-        on = (np.abs(height) <= REACH_MM) & trial.faces_up(sample_normals)
-        if np.mean(height < -REACH_MM) <= 3 * MOST_BELOW and on.mean() >= LEAST_GROUND:
+    for at in np.flatnonzero(_share_below(trials, sample_mm) <= 3 * MOST_BELOW):
+        trial = Ground(*trials[at], REACH_MM / 4.0, sided)
+        on = (np.abs(trial.height_mm(sample_mm)) <= REACH_MM) & trial.faces_up(sample_normals)
+        if on.mean() >= LEAST_GROUND:
             scored.append((int(on.sum()), trial))
     scored.sort(key=lambda one: -one[0])
     best, tried = None, []
@@ -69,6 +68,16 @@ def find(centres_mm, normals, noise_mm, sided=True):
         if (best is None or on.sum() > best[0]) and _carries_a_vehicle(ground, sample_mm, sample_normals, on, noise_mm):
             best = (on.sum(), ground)
     return None if best is None else _refine(best[1], centres_mm, normals, noise_mm)
+
+
+def _share_below(trials, points_mm, together=64):
+    """Share of points that lie clearly below each trial's plane, (t,)."""
+    below = np.empty(len(trials))
+    for start in range(0, len(trials), together):
+        some = trials[start : start + together]
+        height = points_mm @ np.array([normal for normal, _ in some]).T
+        below[start : start + together] = np.mean(height < np.array([offset for _, offset in some]) - REACH_MM, axis=0)
+    return below
 
 
 def _alike(a, b):

@@ -135,7 +135,7 @@ def _extend(xyz_mm, normal, start, runs, use, area, apart_mm, level):
         for at in range(start[cell], start[cell + 1]):
             if not use[at]:
                 continue
-            height, count, apart = np.zeros(3), np.zeros(3), 0.0
+            height_inner, height_outer, inner, outer, apart = 0.0, 0.0, 0, 0, 0.0
             for run in range(9):
                 for other_cell in range(runs[cell, run, 0], runs[cell, run, 1]):
                     if area[other_cell] < 0 or (border[cell] >= 0 and area[other_cell] != border[cell]):
@@ -144,17 +144,25 @@ def _extend(xyz_mm, normal, start, runs, use, area, apart_mm, level):
                     for other in range(start[other_cell], start[other_cell + 1]):
                         if not use[other] or level[other] == 0:
                             continue
-                        mean = normal[at] + normal[other]
-                        length = np.sqrt((mean**2).sum())
+                        height, length = 0.0, 0.0
+                        for axis in range(3):
+                            mean = normal[at, axis] + normal[other, axis]
+                            height += (xyz_mm[at, axis] - xyz_mm[other, axis]) * mean
+                            length += mean * mean
+                        length = np.sqrt(length)
                         if length < 2 * sheets.FACING:
                             continue
-                        height[level[other]] += ((xyz_mm[at] - xyz_mm[other]) * mean).sum() / length
-                        count[level[other]] += 1
-            if count[1] < 2 or count[2] < 2:
+                        if level[other] == sheets.INNER:
+                            height_inner += height / length
+                            inner += 1
+                        else:
+                            height_outer += height / length
+                            outer += 1
+            if inner < 2 or outer < 2:
                 continue
-            above_inner, above_outer = height[1] / count[1], height[2] / count[2]
+            above_inner, above_outer = height_inner / inner, height_outer / outer
             if abs(above_inner) <= min(CLOSE * apart, abs(above_outer)):
-                level[at] = 1
+                level[at] = sheets.INNER
             elif abs(above_outer) <= CLOSE * apart:
-                level[at] = 2
+                level[at] = sheets.OUTER
     return border

@@ -151,14 +151,18 @@ def _agreeing(xyz_mm, normal, start, index, keys, dims, edge_mm, noise_mm, rows,
     agree, against = np.zeros((len(rows), 2), np.int64), np.zeros(len(rows), np.int64)
     reach2 = (window * edge_mm) ** 2
     allowed = NOISE_FACTOR * noise_mm
+    side = 2 * window + 1
+    near = np.zeros((side * side, 2), np.int64)  # rows are sorted, so that all ranges of cells only move forward
     for number in range(len(rows)):
         at, cell = rows[number], cell_of_row[number]
         i, j, k = index[cell, 0], index[cell, 1], index[cell, 2]
         for a in range(max(i - window, 0), min(i + window + 1, dims[0])):
             for b in range(max(j - window, 0), min(j + window + 1, dims[1])):
-                row = (a * dims[1] + b) * dims[2]
-                first = np.searchsorted(keys, row + max(k - window, 0))
-                last = np.searchsorted(keys, row + min(k + window, dims[2] - 1) + 1)
+                row, step = (a * dims[1] + b) * dims[2], (a - i + window) * side + b - j + window
+                first, last = near[step, 0], near[step, 1]
+                first = _forward(keys, first, row + max(k - window, 0))
+                last = _forward(keys, max(last, first), row + min(k + window, dims[2] - 1) + 1)
+                near[step, 0], near[step, 1] = first, last
                 for other in range(start[first], start[last]):
                     if other == at:
                         continue
@@ -170,3 +174,11 @@ def _agreeing(xyz_mm, normal, start, index, keys, dims, edge_mm, noise_mm, rows,
                     elif not firm[other]:
                         against[number] += 1
     return agree, against
+
+
+@numba.njit(cache=True)
+def _forward(keys, at, wanted):
+    """The first of the sorted keys from ``at`` on that is not below ``wanted``."""
+    while at < len(keys) and keys[at] < wanted:
+        at += 1
+    return at
