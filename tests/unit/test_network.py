@@ -30,6 +30,14 @@ def test_poses_and_numbers_of_a_usual_day(tmp_path):
         assert off_mm(result, one.name, one, poses[one.name]) < 4 * 0.06 * np.sqrt(2 / 18 * 4)
     assert result["variance_factor"]["passed"]
     assert 0.5 < result["checks"]["rms_mm"] / result["checks"]["expected_rms_mm"] < 1.5
+    least = result["detectable"]
+    # Baarda: 4.13 sd of the blunder's estimate at 0.1 % and 80 %, which is sd / sqrt(redundancy); here 0.05 mm and about
+    # half of the redundancy, more for targets far out
+    assert 4.13 * 0.05 < least["median_mm"] < 4.13 * 0.05 * 3
+    assert least["median_mm"] <= least["p95_mm"] <= least["max_mm"]
+    (drift,) = result["drift"]
+    assert drift["effect_mm"] == pytest.approx(drift["drift_mm_per_m"] * drift["longest_mm"] / 1000)
+    assert drift["drift_mm_per_m"] == pytest.approx(0.03, abs=4 * drift["sd_mm_per_m"])
 
 
 def test_same_numbers_for_any_order_of_segments(tmp_path):
@@ -114,7 +122,8 @@ def test_a_moved_body_is_told_in_a_sentence(tmp_path):
     (move,) = result["moves"]
     assert move["segment"] == "roof" and move["body"]["vector_mm"][2] == pytest.approx(-6.1, abs=0.4)
     assert len(move["rows"]) == ground.sum()
-    assert any("While segment roof was scanned, the body stood 6." in note for note in result["notes"])
+    (note,) = (note for note in result["notes"] if "While segment roof was scanned, the body stood 6." in note)
+    assert "which noise and drift alone would do less than once in a million cases" in note
 
 
 def test_labels_and_claims_that_geometry_contradicts_are_named(tmp_path):

@@ -39,11 +39,11 @@ def from_closures(distance_mm, path_m, noise_mm):
 
 
 def from_lengths(lists_a, lists_b):
-    """Drift between lists: for each pair of lists the common targets (n, 3), (n, 3), both in any frame.
+    """Drift of one list: for each pair of lists the common targets (n, 3), (n, 3), both in any frame.
 
-    The squared difference of each length that two targets span grows as a + b length^2; sqrt(b) is the drift of both
-    lists together. Standard errors by leaving out a tenth of the targets at a time, since lengths share targets. None
-    for fewer than ten common targets in all lists.
+    The squared difference of each length that two targets span grows as a + b length^2; b is the variance of both lists
+    together, of which each is taken to have half. Standard errors by leaving out a tenth of the targets at a time, for
+    lengths share targets. None for fewer than ten common targets in all lists.
     """
     if sum(len(one) for one in lists_a if len(one) >= 4) < 10:
         return None
@@ -59,7 +59,7 @@ def from_lengths(lists_a, lists_b):
     length, squared, owner = np.concatenate(length), np.concatenate(squared), np.concatenate(owner)
     value = _slope(length, squared)
     left_out = [_slope(length[rows], squared[rows]) for at in range(GROUPS) for rows in [(owner != at).all(axis=1)]]
-    return _drift(value, _jackknife(left_out), len(squared), "lengths against the segments")
+    return _drift(value / 2, _jackknife(left_out) / 2, len(squared), "lengths against the segments")
 
 
 def _slope(length, squared):

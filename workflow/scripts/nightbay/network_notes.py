@@ -1,5 +1,7 @@
 """Sentences of the report on a network."""
 
+from nightbay.scale import REFERENCE_C
+
 
 def notes(result, too_high, without):
     """Sentences for the report, on what a reader of its numbers should know."""
@@ -27,8 +29,15 @@ def notes(result, too_high, without):
             f"While segment {move['segment']} was scanned, the body stood {body['size_mm']:.2f} mm "
             f"(sd {body['size_sd_mm']:.2f}; X {x:+.2f}, Y {y:+.2f}, Z {z:+.2f} in the control frame) and "
             f"{body['angle_deg']:.3f} deg from where it stood against {len(move['targets'])} other targets in the "
-            "survey; the body's targets were used."
+            f"survey, which noise and drift alone would do {_rarely(move['p'])}; the body's targets were used."
         )
+    for one in result["drift"]:
+        if one["drift_mm_per_m"] - 2 * one["sd_mm_per_m"] > one["declared_mm_per_m"]:
+            sentences.append(
+                f"The lists drift by {one['drift_mm_per_m']:.3f} mm/m (sd {one['sd_mm_per_m']:.3f}; {one['method']}), "
+                f"{one['effect_mm']:.2f} mm over {one['longest_mm'] / 1000:.1f} m and more than the "
+                f"{one['declared_mm_per_m']:g} mm/m declared in scan.target_drift_mm_per_m."
+            )
     undecided = [one for one in result["doubles"] if one["verdict"] == "undecided"]
     if undecided:
         sentences.append(
@@ -37,6 +46,11 @@ def notes(result, too_high, without):
     if without:
         sentences.append(f"No list of targets came with {', '.join(without)}; surfaces have to register them.")
     return sentences
+
+
+def _rarely(p):
+    """A probability in words."""
+    return "less than once in a million cases" if p < 1e-6 else f"once in {1 / max(p, 1e-6):.0f} cases"
 
 
 def on_scale(result, sheet):
@@ -56,7 +70,7 @@ def on_scale(result, sheet):
             f"All lengths were multiplied by {scale['factor']:.6f} (standard uncertainty {1e3 * scale['sd']:.3f} "
             f"mm a metre), as the parameters ask: {' and '.join(scale['applied'])}."
         )
-    elif scale["temperature"]:
+    elif scale["temperature"] and scale["temperature"]["temperature_c"] != REFERENCE_C:
         one = scale["temperature"]
         grown = 1e3 * (1 / one["factor"] - 1)
         sentences.append(

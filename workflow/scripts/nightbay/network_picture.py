@@ -7,8 +7,9 @@ from matplotlib.figure import Figure
 VIEWS = (("the broadest way", 0, 1), ("from the side", 0, 2))  # which of the layout's own axes lie in the picture
 ALONG = ("longest extent", "second extent", "third extent")
 # Okabe and Ito's palette, told apart by colour-blind readers too; shapes repeat what colours say.
-COLOURS = ("#0072B2", "#D55E00", "#009E73", "#CC79A7", "#E69F00", "#56B4E9")
-MARKS = ("o", "s", "^", "D", "v", "P", "X", "*")
+COLOURS = ("#0072B2", "#D55E00", "#009E73")
+MARKS = ("o", "s", "^")
+PANEL_INCH = 8.4  # width of every panel: places lengthwise stand above one another
 LARGEST_SHARE = 0.02  # of the picture's width that the half axis of the largest usual ellipse takes
 
 
@@ -28,11 +29,14 @@ def draw(result):
     xyz, covariance = (xyz - xyz.mean(axis=0)) @ turn.T, turn @ covariance @ turn.T
     exaggeration = _exaggeration(xyz, covariance)
     names = [result["frame_of"], *sorted(name for name in result["poses"] if name != result["frame_of"])]
-    figure = Figure(figsize=(9, 4.2 * len(VIEWS) + 0.28 * len(names) + 0.8), layout="constrained")
-    axes = figure.subplots(len(VIEWS) + 1, 1, height_ratios=[4.2] * len(VIEWS) + [0.28 * len(names) + 0.4])
+    heights = [float(np.clip(PANEL_INCH * np.ptp(xyz[:, v]) / np.ptp(xyz[:, 0]), 1.5, 6.0)) for _, _, v in VIEWS]
+    heights.append(0.25 * len(names) + 0.2)
+    figure = Figure(figsize=(PANEL_INCH + 1.2, sum(heights) + 0.75 * len(heights)), layout="constrained")
+    axes = figure.subplots(len(heights), 1, height_ratios=heights, sharex=True)
     for axis, (title, u, v) in zip(axes, VIEWS, strict=False):
         _view(axis, result, targets, xyz[:, [u, v]], covariance[:, [u, v]][:, :, [u, v]], exaggeration)
-        axis.set(xlabel=f"along the {ALONG[u]} (mm)", ylabel=f"along the {ALONG[v]} (mm)")
+        axis.set_ylabel(f"along the {ALONG[v]} (mm)", fontsize=8)
+        _key(axis, exaggeration, np.ptp(xyz[:, 0]))
         axis.set_title(f"Targets seen {title}; 95 % ellipses drawn {exaggeration:g} times as large", fontsize=9)
     handles, labels = axes[0].get_legend_handles_labels()
     figure.legend(handles, labels, loc="outside upper center", ncols=4, fontsize=8, frameon=False)
@@ -54,6 +58,21 @@ def _exaggeration(xyz, covariance):
     wanted = LARGEST_SHARE * np.ptp(xyz[:, 0]) / max(np.quantile(largest, 0.95), 1e-9)
     power = 10.0 ** np.floor(np.log10(wanted))
     return float(max(step * power for step in (1, 2, 5) if step * power <= wanted))
+
+
+def _key(axis, exaggeration, wide_mm):
+    """A circle in the corner whose radius says what the drawn ellipses measure."""
+    wanted = LARGEST_SHARE / 2 * wide_mm / exaggeration
+    power = 10.0 ** np.floor(np.log10(wanted))
+    radius = max(step * power for step in (1, 2, 5) if step * power <= wanted * 1.0001)
+    across = [2 * radius * exaggeration]
+    axis.add_collection(
+        EllipseCollection(
+            across, across, [0.0], units="xy", offsets=[[0.02, 0.06]], offset_transform=axis.transAxes,
+            facecolors="none", edgecolors="0.2", linewidths=0.9,
+        )
+    )  # fmt: skip
+    axis.text(0.035, 0.06, f"radius {radius:g} mm", transform=axis.transAxes, fontsize=7, va="center")
 
 
 def _view(axis, result, targets, place, covariance, exaggeration):
@@ -80,7 +99,7 @@ def _view(axis, result, targets, place, covariance, exaggeration):
         rows = [number[target] for target in sorted(which) if target in number]
         if rows:
             axis.scatter(*place[rows].T, s=60, marker=mark, color=colour, label=label, zorder=4)
-    axis.set_aspect("equal")
+    axis.set_aspect("equal", adjustable="datalim")
     axis.margins(0.06)
     axis.tick_params(labelsize=8)
 
@@ -89,11 +108,9 @@ def _sightings(axis, targets, along, names):
     """Who saw what: one row a list, one mark a target at its place lengthwise."""
     for at, name in enumerate(names):
         rows = [row for row, one in enumerate(targets) if name in one["seen_by"]]
-        axis.scatter(
-            along[rows], np.full(len(rows), at), s=12, marker=MARKS[at % len(MARKS)], color=COLOURS[at % len(COLOURS)]
-        )
+        axis.scatter(along[rows], np.full(len(rows), at), s=10, marker="|", linewidths=1.1, color="0.2")
     axis.set_yticks(range(len(names)), names, fontsize=8)
     axis.set_ylim(len(names) - 0.5, -0.5)
-    axis.set_xlabel(f"along the {ALONG[0]} (mm)")
+    axis.set_xlabel(f"along the {ALONG[0]} (mm)", fontsize=8)
     axis.set_title("Who saw what", fontsize=9)
     axis.tick_params(labelsize=8)

@@ -2,7 +2,7 @@
 
 import numpy as np
 
-from nightbay import drift, network_model, network_notes, network_scale, rigid
+from nightbay import network_drift, network_model, network_notes, network_scale, rigid
 
 
 def none(reason, sheet, without, parameters):
@@ -44,7 +44,8 @@ def build(found, sheet, without, parameters, scan):
         "blunders": _blunders(found),
         "doubles": _doubles(found),
         "moves": [_move(found, one) for one in found.tied.moves],
-        "drift": _drift(found, scan),
+        "drift": network_drift.estimates(found, scan),
+        "detectable": _detectable(found, parameters),
         "checks": _checks(found, inflate),
         "precision_rms_mm": _precision(found, inflate),
         **scale,
@@ -172,6 +173,25 @@ def _blunders(found):
     return rows
 
 
+def _detectable(found, parameters):
+    """Smallest blunder that the tests find, over the observations in use: the worst coordinate of each counts."""
+    rows = np.flatnonzero(found.snooped.active & np.isfinite(found.snooped.tests.detectable).all(axis=1))
+    if len(rows) == 0:
+        return None
+    least = found.snooped.tests.detectable[rows].max(axis=1)
+    worst = rows[np.argmax(least)]
+    station = int(found.observations.station[worst])
+    return {
+        "count": len(rows),
+        "median_mm": float(np.median(least)),
+        "p95_mm": float(np.quantile(least, 0.95)),
+        "max_mm": float(least.max()),
+        "max_at": {"list": found.lists[station].name, "row": _file_row(found, station, found.row[worst])},
+        "significance": parameters["test_significance"],
+        "power": parameters["test_power"],
+    }
+
+
 def _doubles(found):
     return [
         {
@@ -208,55 +228,6 @@ def _move(found, one):
         "body": shift(one.body_shift),
         "p": one.shift.p,
     }
-
-
-def _drift(found, scan):
-    """Drift of the survey by closures, and of survey and segments together by lengths, with what it does to the longest
-    dimension."""
-    sure = [one for one in found.doubles if one.verdict in ("joined", "dropped") and one.path_m is not None]
-    estimates = [
-        drift.from_closures([one.distance_mm for one in sure], [one.path_m for one in sure], scan["target_noise_mm"]),
-        drift.from_lengths(*_common(found)),
-    ]
-    longest = _longest(found)
-    return [
-        {
-            "method": one.method,
-            "drift_mm_per_m": one.value_mm_per_m,
-            "sd_mm_per_m": one.sd_mm_per_m,
-            "high_mm_per_m": one.high_mm_per_m,
-            "count": one.count,
-            "longest_mm": longest,
-            "effect_mm": one.value_mm_per_m * longest / 1000,
-            "effect_sd_mm": one.sd_mm_per_m * longest / 1000,
-            "declared_mm_per_m": scan["target_drift_mm_per_m"],
-        }
-        for one in estimates
-        if one is not None
-    ]
-
-
-def _longest(found):
-    """Extent of the tie targets along their longest axis, mm."""
-    seen = np.bincount(found.observations.target[found.snooped.active], minlength=found.tied.count)
-    xyz = found.snooped.adjusted.xyz_mm[seen >= 2]
-    centred = xyz - xyz.mean(axis=0)
-    return float(np.ptp(centred @ np.linalg.svd(centred, full_matrices=False)[2][0]))
-
-
-def _common(found):
-    """Common targets of the list that holds the frame and each other list, as both recorded them."""
-    observations, active = found.observations, found.snooped.active
-    at = np.full(found.tied.count, -1)
-    first = np.flatnonzero(active & (observations.station == 0))
-    at[observations.target[first]] = first
-    a, b = [], []
-    for station in range(1, len(found.lists)):
-        rows = np.flatnonzero(active & (observations.station == station))
-        rows = rows[at[observations.target[rows]] >= 0]
-        a.append(observations.xyz_mm[at[observations.target[rows]]])
-        b.append(observations.xyz_mm[rows])
-    return a, b
 
 
 def _checks(found, inflate):

@@ -95,7 +95,7 @@ def _drift(points_a, points_b, tolerance):
     distortion makes the ends of a list look moved."""
     found = drift.from_lengths([points_a], [points_b])
     shown = 0.0 if found is None else found.value_mm_per_m - found.sd_mm_per_m  # few targets show little for sure
-    return max(tolerance.drift_mm_per_m, shown / np.sqrt(2))
+    return max(tolerance.drift_mm_per_m, shown)
 
 
 def _far(one, body, partner, xyz, tolerance, settings):
