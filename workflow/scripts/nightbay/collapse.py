@@ -7,6 +7,7 @@ from nightbay.quadric import FREE, SIZE, cost, is_line, move
 
 LEAST_QUALITY = 0.03  # twice the area by the sides' squares, 0.29 for an equilateral face: no thinner from a thicker
 LEAST_COSINE = 0.5  # between the normals of a face before and after: 60 degrees
+SPECK = 1e-8  # square of twice a face's area, mm4: of one so small, 0.01 mm wide, rounding of float32 makes the normal
 
 
 @njit(cache=True)
@@ -50,7 +51,7 @@ def _sound(vertices, faces, of, begin, end, a, b, place):
         old2 = old_x * old_x + old_y * old_y + old_z * old_z
         new2 = new_x * new_x + new_y * new_y + new_z * new_z
         along = old_x * new_x + old_y * new_y + old_z * new_z
-        if along < 0.0 or along * along < LEAST_COSINE * LEAST_COSINE * old2 * new2:
+        if old2 > SPECK and (along < 0.0 or along * along < LEAST_COSINE * LEAST_COSINE * old2 * new2):
             return False
         base = ex * ex + ey * ey + ez * ez
         sides_old = 2 * (base + ox * ox + oy * oy + oz * oz - ex * ox - ey * oy - ez * oz)

@@ -111,15 +111,15 @@ def refine(patches, spacing_mm, rounds=40):
     return patches
 
 
-def _keys(patches):
-    """Keys of the half-edges of all faces without direction, (m, 3): corner k to corner k + 1."""
-    a, b = patches.faces, np.roll(patches.faces, -1, axis=1)
-    return np.minimum(a, b) * len(patches.uv_mm) + np.maximum(a, b)
+def _keys(faces, count):
+    """Keys of the half-edges of faces without direction, (m, 3): corner k to corner k + 1; ``count`` of all vertices."""
+    a, b = faces, np.roll(faces, -1, axis=1)
+    return np.minimum(a, b) * count + np.maximum(a, b)
 
 
 def _edges(patches):
     """Edges, (e, 2), and whether each lies inside a patch, (e,) bool."""
-    keys, uses = np.unique(_keys(patches), return_counts=True)
+    keys, uses = np.unique(_keys(patches.faces, len(patches.uv_mm)), return_counts=True)
     return np.column_stack(np.divmod(keys, len(patches.uv_mm))), uses == 2
 
 
@@ -127,7 +127,7 @@ def _split(patches, edges):
     """Put a point in the middle of each of ``edges``, (e, 2) low and high, sorted, and divide its faces."""
     count = len(patches.uv_mm)
     wanted = edges[:, 0] * count + edges[:, 1]
-    keys = _keys(patches)
+    keys = _keys(patches.faces, count)
     at = np.minimum(np.searchsorted(wanted, keys), len(wanted) - 1)
     middle = np.where(wanted[at] == keys, count + at, -1)
     marks = (middle >= 0).sum(axis=1)
@@ -160,33 +160,45 @@ def _split(patches, edges):
 def flip(patches, rounds=200):
     """Flip inner edges until each is locally Delaunay, save where the flip would join two rim points.
 
-    A round flips edges that share no face, the worst first, so the outcome does not hang on the order of faces.
+    A round flips edges that share no face, the worst first, so the outcome does not hang on the order of faces. Patches
+    in which a round finds nothing to flip are done.
     """
-    faces = patches.faces.copy()
+    faces, rows = patches.faces.copy(), np.arange(len(patches.faces))
     for _ in range(rounds):
-        keys = _keys(replace(patches, faces=faces)).ravel()
-        order = np.argsort(keys, kind="stable")
-        first = np.flatnonzero(keys[order][1:] == keys[order][:-1])
-        left, right = order[first], order[first + 1]
-        a, b = faces.ravel()[left], faces[left // 3, (left + 1) % 3]
-        c, d = faces[left // 3, (left + 2) % 3], faces[right // 3, (right + 2) % 3]
-        angle = _angle(patches.uv_mm, a, c, b) + _angle(patches.uv_mm, a, d, b)
-        excess = np.where((c < patches.rim_count) & (d < patches.rim_count), 0.0, angle - np.pi)
-        worst = np.zeros(len(faces))
-        np.maximum.at(worst, left // 3, excess)
-        np.maximum.at(worst, right // 3, excess)
-        chosen = (excess > 1e-9) & (excess >= worst[left // 3]) & (excess >= worst[right // 3])
-        # equal ones may still meet in a face: the first of them goes
-        owner = np.full(len(faces), len(left))
-        rows = np.flatnonzero(chosen)
-        np.minimum.at(owner, left[rows] // 3, rows)
-        np.minimum.at(owner, right[rows] // 3, rows)
-        rows = rows[(owner[left[rows] // 3] == rows) & (owner[right[rows] // 3] == rows)]
-        if not len(rows):
+        some = faces[rows]
+        flipped = _flip_once(some, patches)
+        if not len(flipped):
             break
-        faces[left[rows] // 3] = np.column_stack([a[rows], d[rows], c[rows]])
-        faces[right[rows] // 3] = np.column_stack([d[rows], b[rows], c[rows]])
+        faces[rows] = some
+        going_on = np.zeros(patches.patch.max() + 1, bool)
+        going_on[patches.patch[rows[flipped]]] = True
+        rows = rows[going_on[patches.patch[rows]]]
     return replace(patches, faces=faces)
+
+
+def _flip_once(faces, patches):
+    """One round of flips among ``faces``, (f, 3), in place; returns the rows of faces that it changed."""
+    keys = _keys(faces, len(patches.uv_mm)).ravel()
+    order = np.argsort(keys, kind="stable")
+    first = np.flatnonzero(keys[order][1:] == keys[order][:-1])
+    left, right = order[first], order[first + 1]
+    a, b = faces.ravel()[left], faces[left // 3, (left + 1) % 3]
+    c, d = faces[left // 3, (left + 2) % 3], faces[right // 3, (right + 2) % 3]
+    angle = _angle(patches.uv_mm, a, c, b) + _angle(patches.uv_mm, a, d, b)
+    excess = np.where((c < patches.rim_count) & (d < patches.rim_count), 0.0, angle - np.pi)
+    worst = np.zeros(len(faces))
+    np.maximum.at(worst, left // 3, excess)
+    np.maximum.at(worst, right // 3, excess)
+    chosen = (excess > 1e-9) & (excess >= worst[left // 3]) & (excess >= worst[right // 3])
+    # equal ones may still meet in a face: the first of them goes
+    owner = np.full(len(faces), len(left))
+    rows = np.flatnonzero(chosen)
+    np.minimum.at(owner, left[rows] // 3, rows)
+    np.minimum.at(owner, right[rows] // 3, rows)
+    rows = rows[(owner[left[rows] // 3] == rows) & (owner[right[rows] // 3] == rows)]
+    faces[left[rows] // 3] = np.column_stack([a[rows], d[rows], c[rows]])
+    faces[right[rows] // 3] = np.column_stack([d[rows], b[rows], c[rows]])
+    return np.concatenate([left[rows] // 3, right[rows] // 3])
 
 
 def _angle(uv_mm, a, corner, b):
