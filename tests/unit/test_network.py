@@ -31,8 +31,8 @@ def test_poses_and_numbers_of_a_usual_day(tmp_path):
     assert result["variance_factor"]["passed"]
     assert 0.5 < result["checks"]["rms_mm"] / result["checks"]["expected_rms_mm"] < 1.5
     least = result["detectable"]
-    # Baarda: 4.13 sd of the blunder's estimate at 0.1 % and 80 %, which is sd / sqrt(redundancy); here 0.05 mm and about
-    # half of the redundancy, more for targets far out
+    # Baarda: 4.13 sd of the blunder's estimate at 0.1 % and 80 %, which is sd / sqrt(redundancy); here 0.05 mm and
+    # about half of the redundancy, more for targets far out
     assert 4.13 * 0.05 < least["median_mm"] < 4.13 * 0.05 * 3
     assert least["median_mm"] <= least["p95_mm"] <= least["max_mm"]
     (drift,) = result["drift"]

@@ -233,8 +233,8 @@ class TestDrift:
                 b.append(xyz + bend + rng.normal(0, 0.03, xyz.shape))
             estimates.append(drift.from_lengths(a, b))
         assert estimates[0].value_mm_per_m < 0.01 and estimates[0].high_mm_per_m < 0.02
-        # a bend G with entries of sd s changes a length along n by n.G.n a unit, whose mean square is s^2, shared by both
-        # lists; 8 bends of 6 entries that count leave 1 / sqrt(2 * 48) of it open
+        # a bend G with entries of sd s changes a length along n by n.G.n a unit, whose mean square is s^2, shared by
+        # both lists; 8 bends of 6 entries that count leave 1 / sqrt(2 * 48) of it open
         assert estimates[1].value_mm_per_m == pytest.approx(0.1 / np.sqrt(2), rel=4 / np.sqrt(2 * 48))
 
 

@@ -112,7 +112,7 @@ def refine(patches, spacing_mm, rounds=40):
 
 
 def _keys(faces, count):
-    """Keys of the half-edges of faces without direction, (m, 3): corner k to corner k + 1; ``count`` of all vertices."""
+    """Keys of the half-edges of faces without direction, (m, 3): corner k to k + 1; ``count`` of all vertices."""
     a, b = faces, np.roll(faces, -1, axis=1)
     return np.minimum(a, b) * count + np.maximum(a, b)
 
