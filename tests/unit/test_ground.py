@@ -5,7 +5,7 @@ import pytest
 from nightbay import ground
 from scipy.spatial.transform import Rotation
 
-NOISE_MM = 0.1
+NOISE_MM, EDGE_MM = 0.1, 20.0
 
 
 def patch(rng, origin, along, across, count=4000):
@@ -47,7 +47,7 @@ def test_it_is_found_in_any_attitude(sided, seed):
     if not sided:  # estimated: mostly right of the body, and the ground taken for an underbody
         normals[rng.random(len(normals)) < 0.15] *= -1
         normals[-6000:] *= -1
-    found = ground.find(points, normals, NOISE_MM, sided)
+    found = ground.find(points, normals, EDGE_MM, NOISE_MM, sided)
     turn, shift = POSE
     # 6000 points on 900 mm: the direction is good to noise / (sqrt(6000) 260 mm) = 0.0003 degrees
     assert np.degrees(np.arccos(min(1.0, found.normal @ turn[:, 2]))) < 0.002
@@ -61,9 +61,9 @@ def test_a_vehicle_alone_has_none(sided):
     points, normals = gathered(body(rng), POSE)
     if not sided:
         normals[rng.random(len(normals)) < 0.15] *= -1
-    assert ground.find(points, normals, NOISE_MM, sided) is None
+    assert ground.find(points, normals, EDGE_MM, NOISE_MM, sided) is None
     roof_and_rims = [body(rng)[2], patch(rng, (0, 0, 1300), (3000, 0, 0), (0, 0, 100), 2000)]
-    assert ground.find(*gathered(roof_and_rims), NOISE_MM, sided) is None
+    assert ground.find(*gathered(roof_and_rims), EDGE_MM, NOISE_MM, sided) is None
 
 
 def test_the_inside_of_a_tailgate_is_none():
@@ -71,12 +71,12 @@ def test_the_inside_of_a_tailgate_is_none():
     rng = np.random.default_rng(5)
     gate = patch(rng, (3000, 0, 800), (0, 0, 500), (0, 1500, 0), 3000)
     assert gate[1][0] @ [-1, 0, 0] == 1
-    assert ground.find(*gathered([*body(rng), gate]), NOISE_MM) is None
+    assert ground.find(*gathered([*body(rng), gate]), EDGE_MM, NOISE_MM) is None
 
 
 def test_tyre_walls_stay_though_they_touch_it():
     rng = np.random.default_rng(6)
-    found = ground.find(*gathered([*body(rng), floor(rng)]), NOISE_MM)
+    found = ground.find(*gathered([*body(rng), floor(rng)]), EDGE_MM, NOISE_MM)
     tyre, sideways = patch(rng, (500, 0, 0), (300, 0, 0), (0, 0, 300))
     on = ground.is_ground(found, tyre, sideways, NOISE_MM)
     assert on.mean() <= 2 * NOISE_MM / 300  # what lies within the noise of the plane can't be told
@@ -86,5 +86,16 @@ def test_uneven_ground_is_as_thick_as_it_is_uneven():
     rng = np.random.default_rng(7)
     points, normals = floor(rng)
     points[:, 2] += 1.5 * np.sin(points[:, 0] / 200) * np.cos(points[:, 1] / 150)
-    found = ground.find(*gathered([*body(rng), (points, normals)]), NOISE_MM)
+    found = ground.find(*gathered([*body(rng), (points, normals)]), EDGE_MM, NOISE_MM)
     assert ground.is_ground(found, points, normals, NOISE_MM).mean() >= 0.999
+
+
+def test_it_is_found_by_few_large_cells():
+    """One in fifteen points, 60 mm apart: three to four in 100 mm squares."""
+    rng = np.random.default_rng(8)
+    points, normals = gathered([*body(rng), floor(rng)], POSE)
+    some = rng.random(len(points)) < 1 / 15
+    found = ground.find(points[some], normals[some], 60.0, NOISE_MM)
+    turn, shift = POSE
+    assert np.degrees(np.arccos(min(1.0, found.normal @ turn[:, 2]))) < 0.002 * np.sqrt(15)
+    assert found.offset_mm == pytest.approx(turn[:, 2] @ shift, abs=0.05)

@@ -113,7 +113,7 @@ def _take_clumps(cells, cell_of_point, state, share, reason, smallest_mm):
 def _take_ground(cells, reason, noise_mm, sided):
     """Write the reasons of the ground and of what lies below it; returns the Ground or None."""
     count, centres_mm, normals = neighbours.surfels(cells, reason == KEPT)
-    floor = ground.find(centres_mm[count > 0], normals[count > 0], noise_mm, sided)
+    floor = ground.find(centres_mm[count > 0], normals[count > 0], cells.edge_mm, noise_mm, sided)
     if floor is not None:
         some = np.flatnonzero(reason == KEPT)[:: max(1, len(reason) // GROUND_SAMPLE)]
         floor = ground.about_points(floor, cells.xyz_mm[some].astype(np.float64), cells.normal[some], noise_mm)

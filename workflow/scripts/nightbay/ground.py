@@ -5,7 +5,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 from scipy.spatial import cKDTree
 
-PATCH_MM = 100.0  # a patch of this size gives a plane's direction well enough to be tried on the whole segment
+# A patch of this size, or of so many cells, gives a plane's direction well enough to be tried on the whole segment.
+PATCH_MM, PATCH_CELLS = 100.0, 5.0
 SAMPLE = 20_000  # cells that a trial is scored on
 PLANES = 10  # different planes that are looked into
 REACH_MM = 30.0  # how far from a trial's plane the ground may lie before the plane has been refined
@@ -37,14 +38,15 @@ class Ground:
         return np.asarray(points_mm, np.float64) @ self.normal - self.offset_mm
 
 
-def find(centres_mm, normals, noise_mm, sided=True):
+def find(centres_mm, normals, edge_mm, noise_mm, sided=True):
     """The ground under a vehicle, or None where the segment shows none.
 
-    ``centres_mm`` (m, 3) and ``normals`` (m, 3) unit of equally large cells of the surface. Every flat patch is tried
-    as a piece of the ground; the trial with most area wins among those that have next to nothing below them.
+    ``centres_mm`` (m, 3) and ``normals`` (m, 3) unit of cells of the surface, each ``edge_mm`` wide. Every flat patch
+    is tried as a piece of the ground; the trial with most area wins among those that have next to nothing below them.
     ``sided`` is False for estimated normals: the ground's may point down then, as an underbody's would.
     """
-    trials = _patches(centres_mm, normals)
+    patch_mm = max(PATCH_MM, PATCH_CELLS * edge_mm)
+    trials = _patches(centres_mm, normals, patch_mm)
     if not sided:
         trials += [(-normal, -offset_mm) for normal, offset_mm in trials]
     step = max(1, len(centres_mm) // SAMPLE)
@@ -65,7 +67,9 @@ def find(centres_mm, normals, noise_mm, sided=True):
         if ground is None:
             continue
         on = is_ground(ground, sample_mm, sample_normals, noise_mm)
-        if (best is None or on.sum() > best[0]) and _carries_a_vehicle(ground, sample_mm, sample_normals, on, noise_mm):
+        if best is not None and on.sum() <= best[0]:
+            continue
+        if _carries_a_vehicle(ground, sample_mm, sample_normals, on, patch_mm, noise_mm):
             best = (on.sum(), ground)
     return None if best is None else _refine(best[1], centres_mm, normals, noise_mm)
 
@@ -102,9 +106,9 @@ def is_ground(ground, points_mm, normals, noise_mm):
     return near & (ground.faces_up(normals) | (np.abs(height) <= noise_mm))
 
 
-def _patches(centres_mm, normals):
-    """Plane of every flat patch: a list of (normal (3,), offset)."""
-    _, patch = np.unique(np.floor(centres_mm / PATCH_MM).astype(np.int64), axis=0, return_inverse=True)
+def _patches(centres_mm, normals, patch_mm):
+    """Plane of every flat patch, ``patch_mm`` wide: a list of (normal (3,), offset)."""
+    _, patch = np.unique(np.floor(centres_mm / patch_mm).astype(np.int64), axis=0, return_inverse=True)
     patch = patch.ravel()
     count = np.bincount(patch)
     mean = np.column_stack([np.bincount(patch, centres_mm[:, axis]) for axis in range(3)]) / count[:, None]
@@ -115,7 +119,7 @@ def _patches(centres_mm, normals):
         for b in range(3):
             scatter[:, a, b] = np.bincount(patch, centred[:, a] * centred[:, b]) / count
     values, vectors = np.linalg.eigh(scatter)
-    flat = (count >= 10) & (values[:, 0] < 0.01 * values[:, 1]) & (values[:, 1] > (PATCH_MM / 12) ** 2)
+    flat = (count >= 10) & (values[:, 0] < 0.01 * values[:, 1]) & (values[:, 1] > (patch_mm / 12) ** 2)
     direction = vectors[:, :, 0] * np.where(np.sum(vectors[:, :, 0] * facing, axis=1) < 0, -1.0, 1.0)[:, None]
     return [(direction[at], float(direction[at] @ mean[at])) for at in np.flatnonzero(flat)]
 
@@ -142,7 +146,7 @@ def _refine(ground, points_mm, normals, noise_mm):
     return ground
 
 
-def _carries_a_vehicle(ground, points_mm, normals, on, noise_mm):
+def _carries_a_vehicle(ground, points_mm, normals, on, patch_mm, noise_mm):
     height = ground.height_mm(points_mm)
     above = height > REACH_MM
     below = height < -max(REACH_MM, thickness_mm(ground, noise_mm))
@@ -152,7 +156,7 @@ def _carries_a_vehicle(ground, points_mm, normals, on, noise_mm):
     u /= np.linalg.norm(u)
     axes = np.column_stack([u, np.cross(ground.normal, u)])
     plan = points_mm @ axes
-    square = np.floor((plan - plan.min(axis=0)) / PATCH_MM).astype(np.int64)
+    square = np.floor((plan - plan.min(axis=0)) / patch_mm).astype(np.int64)
     square = square[:, 0] * (square[:, 1].max() + 1) + square[:, 1]
     covered = np.bincount(square[above], minlength=square.max() + 1) >= FEW_A_PATCH
     beside = on & ~covered[square]
