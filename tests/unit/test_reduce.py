@@ -107,6 +107,17 @@ def test_plane_collapses_to_few_faces_with_its_corners():
         assert np.linalg.norm(out.vertices_mm - corner, axis=1).min() < 0.2
 
 
+def test_faces_without_area_don_t_stop_it():
+    """Two quads whose corners lie in one place, as rounding leaves them now and then in tens of millions."""
+    ball = trimesh.creation.icosphere(3, radius=50.0)
+    place, faces = ball.vertices.astype(np.float32), ball.faces.astype(np.int32)
+    speck = np.full((6, 3), (0.0, 0.0, 60.0), np.float32)
+    strip = np.array([[0, 1, 2], [2, 1, 3], [2, 3, 4], [4, 3, 5]], np.int32) + len(place)
+    mesh = surface.Surface(np.concatenate([place, speck]), np.concatenate([faces, strip]))
+    state = decimate.Reduction(mesh)
+    assert state.sweep(0.1) > len(faces) / 3
+
+
 def test_seam_and_boundary_vertices_are_told_from_free_ones():
     faces = np.array([(0, 1, 4), (1, 2, 4), (2, 3, 4), (3, 0, 4)], np.int32)
     vertices = np.array([(0, 0, 0), (1, 0, 0), (1, 1, 0), (0, 1, 0), (0.5, 0.5, 0)], np.float32)

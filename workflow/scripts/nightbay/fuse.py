@@ -14,6 +14,7 @@ BLOCK_CELLS = 16  # along the edge of the blocks in which the points are counted
 BLOCK_AREA = 0.9 * BLOCK_CELLS**2  # of a surface in a block that it crosses, on average over points and directions
 MOST_BLOCKS = 200_000_000  # 0.8 GB of counts; a coach at 1 mm has 40 million, strays 19 m off all ways at 2 mm fill it
 NEAREST = 1e-3  # grid units between vertices: at the end of the largest vehicle float32 still tells them apart
+PARTINGS = 4  # rounds: of three vertices in one place the two that are moved alike are still together after the first
 LONGEST_REACH = 4.0  # grid units; points farther apart than this bears do not carry the resolution asked for
 KEY_BITS = (TILE_CELLS**3 * extract.KEY_EDGES).bit_length() - 1
 
@@ -130,21 +131,24 @@ def join(sources, plan, settings, threads):
     with ThreadPoolExecutor(threads) as pool:
         pieces = list(pool.map(work, range(len(plan.tiles))))
     rank = {tuple(index): number for number, index in enumerate(plan.tiles.tolist())}
-    keys, foreign = [], []
-    for number, (patch, _) in enumerate(pieces):
+    keys, quads, foreign, columns = [], [], [], []
+    for number in range(len(pieces)):
+        patch, vertex = pieces[number]
+        pieces[number] = None  # what is not needed twice goes at once: all together fill memory
         keys.append((number << KEY_BITS) + patch.key)
         owners = [rank[tuple(index)] for index in (plan.tiles[number] + patch.foreign_tile).tolist()]
         foreign.append((np.array(owners, np.int64) << KEY_BITS) + patch.foreign_key)
-    quads = weld.resolve(keys, [patch.quads for patch, _ in pieces], foreign)
-    vertices = np.concatenate([vertex["xyz_mm"] for _, vertex in pieces])
-    weld.part(vertices, quads, NEAREST * settings["scan"]["resolution_mm"])
-    names = [name for name in pieces[0][1] if name in surface.VERTEX_ATTRIBUTES]
-    whole = surface.Surface(
-        vertices,
-        weld.triangles(vertices, np.concatenate([vertex["normal"] for _, vertex in pieces]), quads),
-        {name: np.concatenate([vertex[name] for _, vertex in pieces]) for name in names},
-    )
-    coloured = sum(np.count_nonzero(vertex["coloured"]) for _, vertex in pieces)
+        quads.append(patch.quads)
+        columns.append(vertex)
+    coloured = sum(np.count_nonzero(vertex.pop("coloured")) for vertex in columns)
+    quads = weld.resolve(keys, quads, foreign)
+    del keys, foreign
+    attributes = {name: np.concatenate([vertex.pop(name) for vertex in columns]) for name in list(columns[0])}
+    vertices, normals = attributes.pop("xyz_mm"), attributes.pop("normal")
+    for _ in range(PARTINGS):
+        if not weld.part(vertices, quads, NEAREST * settings["scan"]["resolution_mm"]):
+            break
+    whole = surface.Surface(vertices, weld.triangles(vertices, normals, quads), attributes)
     return whole, coloured / max(len(vertices), 1)
 
 

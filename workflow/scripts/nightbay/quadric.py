@@ -161,7 +161,9 @@ def cost(vertices, quadric, kind, line, a, b, place):
     place[0] = vertices[a, 0] + x + ox
     place[1] = vertices[a, 1] + y + oy
     place[2] = vertices[a, 2] + z + oz
-    return max(value, 0.0) / (np.float64(p[10]) + q[10]) + STRETCH * STRETCH * square
+    weight = np.float64(p[10]) + q[10]
+    # faces without area have no plane, and no weight: only the edge's length counts
+    return (max(value, 0.0) / weight if weight > 0.0 else 0.0) + STRETCH * STRETCH * square
 
 
 @njit(cache=True)

@@ -5,7 +5,8 @@ from numba import njit
 from scipy.sparse import coo_matrix
 from scipy.sparse.csgraph import connected_components
 
-from nightbay.surface import Surface, area_mm2, keep_faces
+from nightbay import topology
+from nightbay.surface import Surface, area_mm2
 
 HOLE = 36  # edges: a hole 11 grid units wide, more than a target and its torn rim; points all round speak for its edge
 BOTH = 1.5  # points by weight: with fewer a vertex lies on one point's plane, and no other speaks for it or against
@@ -23,19 +24,29 @@ def draw_back(surface: Surface):
     bare = (few & _rim(surface.faces, len(few))) | (surface.vertex["count"] <= 0)
     _spread(surface.faces, few, bare)
     keep = ~bare[surface.faces].any(axis=1)
-    gone = surface.faces[~keep]
-    lost_mm2 = area_mm2(Surface(surface.vertices_mm, gone))
+    gone, faces = surface.faces[~keep], surface.faces[keep]
     touched = np.zeros(len(bare), bool)
     touched[gone] = True
-    faces, original = _own_fans(surface.faces[keep], touched & ~bare)
-    rows = np.concatenate([np.arange(len(bare)), original])
-    whole = Surface(surface.vertices_mm[rows], faces, {name: values[rows] for name, values in surface.vertex.items()})
-    return keep_faces(whole, np.ones(len(faces), bool)), lost_mm2
+    doubled = _own_fans(faces, touched & ~bare)
+    rows, number = _in_use(faces, len(bare), len(doubled))
+    rows = np.concatenate([rows, doubled])
+    vertex = {name: values[rows] for name, values in surface.vertex.items()}
+    lost_mm2 = area_mm2(Surface(surface.vertices_mm, gone))
+    return Surface(surface.vertices_mm[rows], number[faces], vertex), lost_mm2
+
+
+def _in_use(faces, count, added):
+    """Of ``count`` vertices the rows that faces use, and the new number, int32, of each and of those added behind."""
+    used = np.zeros(count + added, bool)
+    used[faces.ravel()] = True
+    return np.flatnonzero(used[:count]), np.cumsum(used, dtype=np.int32) - 1
 
 
 def _rim(faces, vertex_count):
     """Vertices on boundaries, (n,) bool, without those round small holes."""
-    edges = _open_edges(faces, _open_vertices(faces, vertex_count))
+    at = np.zeros(vertex_count, bool)
+    at[topology.boundary_vertices(faces, vertex_count)] = True
+    edges = _open_edges(faces, at)
     key = (edges[:, 0] << 32) | edges[:, 1]
     edges = edges[~np.isin(key, (edges[:, 1] << 32) | edges[:, 0])]
     used, ends = np.unique(edges, return_inverse=True)
@@ -44,20 +55,6 @@ def _rim(faces, vertex_count):
     rim = np.zeros(vertex_count, bool)
     rim[used] = np.bincount(loop[ends[:, 0]], minlength=loop.max(initial=0) + 1)[loop] >= HOLE
     return rim
-
-
-@njit(cache=True)
-def _open_vertices(faces, vertex_count):
-    """Vertices, (n,) bool, whose faces don't close around them."""
-    turn = np.zeros(vertex_count, np.uint64)
-    for i in range(len(faces)):
-        a, b, c = _mixed(faces[i, 0]), _mixed(faces[i, 1]), _mixed(faces[i, 2])
-        # each neighbour comes once as the next and once as the last, unless the fan is open; mixed, for the sum of two
-        # rows is also that of two others
-        turn[faces[i, 0]] += b - c
-        turn[faces[i, 1]] += c - a
-        turn[faces[i, 2]] += a - b
-    return turn != 0
 
 
 @njit(cache=True)
@@ -92,19 +89,11 @@ def _spread(faces, few, bare):
 
 
 @njit(cache=True)
-def _mixed(row):
-    """A number of 64 bits for a row, by the finaliser of MurmurHash3 (A. Appleby, public domain)."""
-    h = np.uint64(row) + np.uint64(1)
-    h = (h ^ (h >> np.uint64(33))) * np.uint64(0xFF51AFD7ED558CCD)
-    h = (h ^ (h >> np.uint64(33))) * np.uint64(0xC4CEB9FE1A85EC53)
-    return h ^ (h >> np.uint64(33))
-
-
-@njit(cache=True)
 def _own_fans(faces, touched):
-    """Give every fan but the first at a vertex of ``touched``, (n,) bool, a new vertex, from row n on.
+    """Give every fan but the first at a vertex of ``touched``, (n,) bool, a new vertex, from row n on, in place.
 
-    Returns the faces and the row that each new vertex was, (m,).
+    Returns the row that each new vertex was, (m,). Faces that share an edge lie in one fan at both its ends, so they
+    still name that edge alike.
     """
     rows = np.flatnonzero(touched)
     slot = np.full(len(touched), -1, np.int64)
@@ -121,7 +110,7 @@ def _own_fans(faces, touched):
             if at >= 0:
                 corners[fill[at]] = i, k
                 fill[at] += 1
-    split, original = faces.copy(), []
+    original = []
     for at in range(len(rows)):
         mine = corners[start[at] : start[at + 1]]
         fan = _fans(faces, mine)
@@ -129,9 +118,9 @@ def _own_fans(faces, touched):
             if fan[number] == number:  # the first corner of another fan
                 for one in range(number, len(mine)):
                     if fan[one] == number:
-                        split[mine[one, 0], mine[one, 1]] = len(touched) + len(original)
+                        faces[mine[one, 0], mine[one, 1]] = len(touched) + len(original)
                 original.append(rows[at])
-    return split, np.array(original, np.int64)
+    return np.array(original, np.int64)
 
 
 @njit(cache=True)

@@ -66,11 +66,11 @@ def keep_faces(surface, keep):
     faces = surface.faces[keep]
     used = np.zeros(len(surface.vertices_mm), bool)
     used[faces.ravel()] = True
-    renumber = np.cumsum(used, dtype=np.int64) - 1
+    renumber = np.cumsum(used, dtype=np.int32) - 1
     return replace(
         surface,
         vertices_mm=surface.vertices_mm[used],
-        faces=renumber[faces].astype(np.int32),
+        faces=renumber[faces],
         vertex={name: values[used] for name, values in surface.vertex.items()},
         face={name: values[keep] for name, values in surface.face.items()},
     )

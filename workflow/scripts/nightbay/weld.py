@@ -12,18 +12,22 @@ def resolve(keys, quads, foreign_keys):
     """Quads with rows into one list of vertices.
 
     Per tile, in ascending order of tiles: ``keys`` (n,) int64, names of its vertices, ascending over all tiles;
-    ``quads`` (m, 4) int32 as in :class:`nightbay.extract.Patch`; ``foreign_keys`` (f,) int64, full names.
+    ``quads`` (m, 4) int32 as in :class:`nightbay.extract.Patch`, a list that is emptied on the way; ``foreign_keys``
+    (f,) int64, full names.
     """
     every = np.concatenate(keys)
     first = np.cumsum([0, *(len(one) for one in keys)])
-    resolved = []
-    for number, quad in enumerate(quads):
+    resolved = np.empty((sum(len(quad) for quad in quads), 4), np.int32)
+    at = 0
+    for number in range(len(quads)):
+        quad, quads[number] = quads[number], None
         rows = np.searchsorted(every, foreign_keys[number])
         if len(rows) and not np.array_equal(every[np.minimum(rows, len(every) - 1)], foreign_keys[number]):
             raise RuntimeError("a tile names a vertex that its neighbour does not have")
         table = np.concatenate([rows[::-1], np.arange(len(keys[number])) + first[number]]).astype(np.int32)
-        resolved.append(table[quad + len(rows)])
-    return np.concatenate(resolved)
+        resolved[at : at + len(quad)] = table[quad + len(rows)]
+        at += len(quad)
+    return resolved
 
 
 @njit(cache=True)
