@@ -11,8 +11,8 @@ SPECK = 1e-8  # square of twice a face's area, mm4: of one so small, 0.01 mm wid
 
 
 @njit(cache=True)
-def incidence(faces, count):
-    """Faces of each vertex: ``of[start[v]:start[v + 1]]``."""
+def incidence(faces, count, room=1.0):
+    """Faces of each vertex: ``of[start[v]:start[v + 1]]``; ``of`` has ``room`` times the length that they fill."""
     start = np.zeros(count + 1, np.int64)
     for face in range(len(faces)):
         for k in range(3):
@@ -20,7 +20,7 @@ def incidence(faces, count):
     for vertex in range(count):
         start[vertex + 1] += start[vertex]
     fill = start[:-1].copy()
-    of = np.empty(3 * len(faces), np.int32)
+    of = np.empty(int(3 * room * len(faces)), np.int32)
     for face in range(len(faces)):
         for k in range(3):
             vertex = faces[face, k]
@@ -104,12 +104,10 @@ def sweep(vertices, quadric, kind, faces, label, start, of, limit, most):
     """Collapse, in order of the faces, each edge that costs no more than ``limit``, mm2, until ``most`` faces are gone.
 
     All arrays are changed in place; faces that are gone have the vertices -1. A vertex that took another in has its
-    faces listed anew behind all lists, and may go on, while there is room. Returns the number of faces gone.
+    faces listed anew behind all lists, and may go on, while ``of`` has room. Returns the number of faces gone.
     """
-    used = len(of)
-    whole = np.empty(2 * used, np.int32)
-    whole[:used] = of
-    begin, end = start[:-1].copy(), start[1:].copy()
+    used = start[-1]
+    begin, end = start[:-1], start[1:].copy()
     stamp = np.zeros(len(vertices), np.int32)
     place = np.empty(3)
     gone, mark = 0, 0
@@ -118,21 +116,21 @@ def sweep(vertices, quadric, kind, faces, label, start, of, limit, most):
             a, b = faces[number, k], faces[number, (k + 1) % 3]
             if a < 0 or gone >= most:
                 break
-            if used + end[a] - begin[a] + end[b] - begin[b] > len(whole):
+            if used + end[a] - begin[a] + end[b] - begin[b] > len(of):
                 continue
-            line = (kind[a] != FREE and kind[b] != FREE) and is_line(faces, label, whole, begin, end, a, b)
+            line = (kind[a] != FREE and kind[b] != FREE) and is_line(faces, label, of, begin, end, a, b)
             if a > b and not line:
                 continue
             if not cost(vertices, quadric, kind, line, a, b, place) <= limit:
                 continue
             mark += 2
-            if not _linked(faces, label, whole, begin, end, kind, a, b, stamp, mark):
+            if not _linked(faces, label, of, begin, end, kind, a, b, stamp, mark):
                 continue
-            if not _sound(vertices, faces, whole, begin, end, a, b, place):
+            if not _sound(vertices, faces, of, begin, end, a, b, place):
                 continue
-            if not _sound(vertices, faces, whole, begin, end, b, a, place):
+            if not _sound(vertices, faces, of, begin, end, b, a, place):
                 continue
-            gone += _merge(faces, whole, begin, end, a, b, used)
+            gone += _merge(faces, of, begin, end, a, b, used)
             used = end[a]
             move(vertices, quadric, a, place)
             move(vertices, quadric, b, place)

@@ -9,6 +9,7 @@ import numpy as np
 
 from nightbay import collapse, quadric, surface
 
+ROOM = 2.0  # lists of faces while a mesh is swept, by those at the start
 EVERY = 100  # one edge in so many tells what edges cost
 
 
@@ -44,7 +45,7 @@ class Reduction:
     def sweep(self, limit_mm2, faces=0):
         """Collapse edges that cost no more than the limit; stops at ``faces`` faces. Returns how many faces went."""
         self.limit_mm2, before = limit_mm2, len(self.faces)
-        start, of = collapse.incidence(self.faces, len(self.vertices))
+        start, of = collapse.incidence(self.faces, len(self.vertices), ROOM)
         arrays = self.vertices, self.quadric, self.kind, self.faces, self.label
         if collapse.sweep(*arrays, start, of, limit_mm2, before - faces):
             left, used = collapse.compact(*arrays)

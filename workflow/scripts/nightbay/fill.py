@@ -11,9 +11,11 @@ LISTED = 200  # openings that are listed one by one; the rest is counted
 def fill(upstream, sheet, settings, folder, threads):
     """The stage's function; see ``stage.py``. Leaves ``surface.ply`` with ``filled`` a face."""
     own = settings["fill"]
-    measured = surface.read_ply(upstream["fuse"].folder / "surface.ply")
     filled, report = close_gaps(
-        measured, upstream["fuse"].result["resolution_mm"], own["largest_gap_mm"], own["largest_tilt_deg"]
+        surface.read_ply(upstream["fuse"].folder / "surface.ply"),
+        upstream["fuse"].result["resolution_mm"],
+        own["largest_gap_mm"],
+        own["largest_tilt_deg"],
     )
     print(f"{report['gaps']} gaps closed, {report['open']['count']} openings left")
     surface.write_ply(folder / "surface.ply", filled, ["units mm", "frame vehicle", "filled 1: made up, not measured"])
@@ -24,7 +26,7 @@ def close_gaps(measured, spacing_mm, largest_gap_mm, largest_tilt_deg):
     """Close the gaps of a :class:`~nightbay.surface.Surface` that are small enough.
 
     Returns the surface with a face attribute ``filled``, measured vertices and faces first and unchanged, and the
-    stage's numbers.
+    stage's numbers. The measured surface's vertex attributes go over into it, to save memory.
     """
     vertices, faces = measured.vertices_mm, measured.faces
     loops = topology.loops(faces, len(vertices))
@@ -72,10 +74,19 @@ def _close(measured, loops, shape, kind, gaps, rims, frames, patches, uvw_rim):
     made_up = surface.Surface(
         np.vstack([vertices, added.astype(np.float32)]),
         np.vstack([faces, number[patches.faces].astype(np.int32)]),
-        {name: np.r_[values, _unmeasured(name, values, patches, rims)] for name, values in measured.vertex.items()},
+        _with_unmeasured(measured.vertex, patches, rims),
         {"filled": np.r_[np.zeros(len(faces), np.uint8), np.ones(len(patches.faces), np.uint8)]},
     )
     return made_up, _report(loops, shape, kind, made_up, spread[np.unique(patches.patch)])
+
+
+def _with_unmeasured(vertex, patches, rims):
+    """Vertex attributes with those of the added vertices behind; ``vertex`` is emptied on the way, to save memory."""
+    longer = {}
+    for name in list(vertex):
+        values = vertex.pop(name)
+        longer[name] = np.concatenate([values, _unmeasured(name, values, patches, rims)])
+    return longer
 
 
 def _unmeasured(name, values, patches, rims):
@@ -103,8 +114,8 @@ def _report(loops, shape, kind, made_up, spread):
     return {
         "gaps": len(closed),
         "filled_faces": int(filled.sum()),
-        "filled_area_mm2": float(areas[filled].sum()),
-        "measured_area_mm2": float(areas[~filled].sum()),
+        "filled_area_mm2": float(areas.sum(where=filled)),
+        "measured_area_mm2": float(areas.sum(where=~filled)),
         "largest_filled_area_mm2": float(shape.area_mm2[closed].max()) if len(closed) else None,
         "surroundings_rms_mm": None if spread is None else float(np.sqrt(np.mean(spread**2))),
         "filled_uncertainty_mm": None,

@@ -5,7 +5,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from nightbay import bear, extract, outside, rim, signed, surface, tilepoints, weld
+from nightbay import bear, extract, native, outside, rim, signed, surface, tilepoints, weld
 from nightbay.errors import Rejected
 from nightbay.rigid import transform
 
@@ -144,6 +144,8 @@ def join(sources, plan, settings, threads):
     quads = weld.resolve(keys, quads, foreign)
     del keys, foreign
     attributes = {name: np.concatenate([vertex.pop(name) for vertex in columns]) for name in list(columns[0])}
+    del columns
+    native.give_back()
     vertices, normals = attributes.pop("xyz_mm"), attributes.pop("normal")
     for _ in range(PARTINGS):
         if not weld.part(vertices, quads, NEAREST * settings["scan"]["resolution_mm"]):

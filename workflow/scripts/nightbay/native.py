@@ -26,3 +26,10 @@ def cap_threads(threads):
     """Hold OpenMP, BLAS, TBB and Numba to ``threads``. Call it before the first of them is imported."""
     for name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS", "NUMBA_NUM_THREADS", "TBB_NUM_THREADS"):
         os.environ[name] = str(threads)
+
+
+def give_back():
+    """Hand memory that was freed in small pieces back to the system, where its C library can (glibc)."""
+    trim = getattr(ctypes.CDLL(None), "malloc_trim", None)
+    if trim is not None:
+        trim(0)

@@ -23,9 +23,10 @@ def reduce(upstream, sheet, settings, folder, threads):
     shutil.copyfile(source, folder / "full.ply")
     levels = {"full": {"faces": len(full.faces), "vertices": len(full.vertices_mm), "deviation": None}}
     state, probe = decimate.Reduction(full), deviation.sample(full, SAMPLES)
+    full = None  # read again for each level: the first sweeps need the memory
     for name, target in sorted(settings["reduce"]["levels"].items(), key=lambda item: _fineness(item[1])):
         state = reach(state, probe, target)
-        level, levels[name] = measured(full, state.surface, probe)
+        level, levels[name] = measured(surface.read_ply(source), state.surface, probe)
         levels[name]["target"] = target
         surface.write_ply(
             folder / f"{name}.ply", level, ["units mm", "frame vehicle", "filled 1: made up, not measured"]

@@ -6,7 +6,7 @@ from scipy.sparse import coo_matrix
 from scipy.sparse.csgraph import connected_components
 
 from nightbay import topology
-from nightbay.surface import Surface, area_mm2
+from nightbay.surface import Surface, area_mm2, in_use, kept, renumber
 
 HOLE = 36  # edges: a hole 11 grid units wide, more than a target and its torn rim; points all round speak for its edge
 BOTH = 1.5  # points by weight: with fewer a vertex lies on one point's plane, and no other speaks for it or against
@@ -23,55 +23,35 @@ def draw_back(surface: Surface):
     few = surface.vertex["count"] < BOTH
     bare = (few & _rim(surface.faces, len(few))) | (surface.vertex["count"] <= 0)
     _spread(surface.faces, few, bare)
-    keep = ~bare[surface.faces].any(axis=1)
-    gone, faces = surface.faces[~keep], surface.faces[keep]
-    touched = np.zeros(len(bare), bool)
-    touched[gone] = True
-    doubled = _own_fans(faces, touched & ~bare)
-    rows, number = _in_use(faces, len(bare), len(doubled))
-    rows = np.concatenate([rows, doubled])
-    vertex = {name: values[rows] for name, values in surface.vertex.items()}
+    lies = _touches(surface.faces, bare)
+    gone, faces = kept(surface.faces, lies), kept(surface.faces, ~lies)
     lost_mm2 = area_mm2(Surface(surface.vertices_mm, gone))
-    return Surface(surface.vertices_mm[rows], number[faces], vertex), lost_mm2
+    doubled = _own_fans(faces, in_use(gone, len(bare)) & ~bare)
+    used = in_use(faces, len(bare) + len(doubled))
+    renumber(faces, np.cumsum(used, dtype=np.int32) - 1)
+    rows = np.concatenate([np.flatnonzero(used[: len(bare)]), doubled])
+    vertex = {name: values[rows] for name, values in surface.vertex.items()}
+    return Surface(surface.vertices_mm[rows], faces, vertex), lost_mm2
 
 
-def _in_use(faces, count, added):
-    """Of ``count`` vertices the rows that faces use, and the new number, int32, of each and of those added behind."""
-    used = np.zeros(count + added, bool)
-    used[faces.ravel()] = True
-    return np.flatnonzero(used[:count]), np.cumsum(used, dtype=np.int32) - 1
+@njit(cache=True)
+def _touches(faces, marked):
+    """Whether a face has a corner among the ``marked`` vertices, (m,) bool."""
+    found = np.empty(len(faces), np.bool_)
+    for face in range(len(faces)):
+        found[face] = marked[faces[face, 0]] or marked[faces[face, 1]] or marked[faces[face, 2]]
+    return found
 
 
 def _rim(faces, vertex_count):
     """Vertices on boundaries, (n,) bool, without those round small holes."""
-    at = np.zeros(vertex_count, bool)
-    at[topology.boundary_vertices(faces, vertex_count)] = True
-    edges = _open_edges(faces, at)
-    key = (edges[:, 0] << 32) | edges[:, 1]
-    edges = edges[~np.isin(key, (edges[:, 1] << 32) | edges[:, 0])]
+    edges = topology.boundary_half_edges(faces, vertex_count)
     used, ends = np.unique(edges, return_inverse=True)
     ends = ends.reshape(edges.shape)
     _, loop = connected_components(coo_matrix((np.ones(len(ends)), ends.T), (len(used), len(used))), directed=False)
     rim = np.zeros(vertex_count, bool)
     rim[used] = np.bincount(loop[ends[:, 0]], minlength=loop.max(initial=0) + 1)[loop] >= HOLE
     return rim
-
-
-@njit(cache=True)
-def _open_edges(faces, at):
-    """Edges, (e, 2) int64 in their faces' direction, between two vertices of ``at``, (n,) bool."""
-    found = 0
-    for i in range(len(faces)):
-        for k in range(3):
-            found += at[faces[i, k]] and at[faces[i, (k + 1) % 3]]
-    edges = np.empty((found, 2), np.int64)
-    found = 0
-    for i in range(len(faces)):
-        for k in range(3):
-            if at[faces[i, k]] and at[faces[i, (k + 1) % 3]]:
-                edges[found] = faces[i, k], faces[i, (k + 1) % 3]
-                found += 1
-    return edges
 
 
 @njit(cache=True)

@@ -16,6 +16,7 @@ VERTEX_ATTRIBUTES = {
     "green": "u1",
     "blue": "u1",
 }
+ROWS = 1_000_000  # that are put together at a time to be written
 FACE_ATTRIBUTES = {"filled": "u1"}  # 0 measured, 1 made up by fill
 
 
@@ -63,47 +64,78 @@ def area_mm2(surface):
 
 def keep_faces(surface, keep):
     """The surface of the faces that ``keep``, (m,) bool, selects, without the vertices that none of them uses."""
-    faces = surface.faces[keep]
-    used = np.zeros(len(surface.vertices_mm), bool)
-    used[faces.ravel()] = True
-    renumber = np.cumsum(used, dtype=np.int32) - 1
+    faces = kept(surface.faces, keep)
+    used = in_use(faces, len(surface.vertices_mm))
+    renumber(faces, np.cumsum(used, dtype=np.int32) - 1)
     return replace(
         surface,
         vertices_mm=surface.vertices_mm[used],
-        faces=renumber[faces],
+        faces=faces,
         vertex={name: values[used] for name, values in surface.vertex.items()},
         face={name: values[keep] for name, values in surface.face.items()},
     )
 
 
+# Loops of their own: NumPy turns int32 rows into int64 before it takes them, six times a vertex's memory.
+
+
+@njit(cache=True)
+def kept(faces, keep):
+    """A copy of the faces that ``keep``, (m,) bool, selects."""
+    chosen = np.empty((np.sum(keep), 3), np.int32)
+    at = 0
+    for face in range(len(faces)):
+        if keep[face]:
+            chosen[at] = faces[face]
+            at += 1
+    return chosen
+
+
+@njit(cache=True)
+def in_use(faces, vertex_count):
+    """Which vertices any face uses, (n,) bool."""
+    used = np.zeros(vertex_count, np.bool_)
+    for face in range(len(faces)):
+        for k in range(3):
+            used[faces[face, k]] = True
+    return used
+
+
+@njit(cache=True)
+def renumber(faces, number):
+    """Let the faces name their vertices by new numbers, (n,), in place."""
+    for face in range(len(faces)):
+        for k in range(3):
+            faces[face, k] = number[faces[face, k]]
+
+
 def write_ply(path, surface, comments=()):
     """Write a binary little-endian PLY with all attributes; units and frame belong in ``comments``."""
-    vertex = np.empty(
-        len(surface.vertices_mm),
-        [("x", "<f4"), ("y", "<f4"), ("z", "<f4"), *((name, VERTEX_ATTRIBUTES[name]) for name in surface.vertex)],
-    )
-    for axis, name in enumerate("xyz"):
-        vertex[name] = surface.vertices_mm[:, axis]
-    for name, values in surface.vertex.items():
-        vertex[name] = values
-    face = np.empty(
-        len(surface.faces),
-        [("n", "u1"), ("vertex_indices", "<i4", 3), *((name, FACE_ATTRIBUTES[name]) for name in surface.face)],
-    )
-    face["n"] = 3
-    face["vertex_indices"] = surface.faces
-    for name, values in surface.face.items():
-        face[name] = values
+    vertex = {name: surface.vertices_mm[:, axis] for axis, name in enumerate("xyz")} | surface.vertex
+    types = [(name, VERTEX_ATTRIBUTES.get(name, "<f4")) for name in vertex]
     kinds = {"<f4": "float", "u1": "uchar"}
     lines = ["ply", "format binary_little_endian 1.0", *(f"comment {text}" for text in comments)]
-    lines += [f"element vertex {len(vertex)}"]
-    lines += [f"property {kinds[vertex.dtype[name].str.replace('|', '')]} {name}" for name in vertex.dtype.names]
-    lines += [f"element face {len(face)}", "property list uchar int vertex_indices"]
+    lines += [f"element vertex {len(surface.vertices_mm)}"]
+    lines += [f"property {kinds[kind]} {name}" for name, kind in types]
+    lines += [f"element face {len(surface.faces)}", "property list uchar int vertex_indices"]
     lines += [f"property {kinds[FACE_ATTRIBUTES[name]]} {name}" for name in surface.face]
+    face_types = [
+        ("n", "u1"), ("vertex_indices", "<i4", 3), *((name, FACE_ATTRIBUTES[name]) for name in surface.face)
+    ]  # fmt: skip
+    face = {"vertex_indices": surface.faces} | surface.face
     with open(path, "wb") as file:
         file.write(("\n".join([*lines, "end_header"]) + "\n").encode("ascii"))
-        vertex.tofile(file)
-        face.tofile(file)
+        _write_rows(file, np.dtype(types), vertex, len(surface.vertices_mm))
+        _write_rows(file, np.dtype(face_types), face | {"n": np.uint8(3)}, len(surface.faces))
+
+
+def _write_rows(file, dtype, columns, count):
+    """Write structured records, a block at a time; a column is an array of ``count`` rows or one value for all."""
+    for start in range(0, count, ROWS):
+        block = np.empty(min(ROWS, count - start), dtype)
+        for name, values in columns.items():
+            block[name] = values if np.ndim(values) == 0 else values[start : start + ROWS]
+        block.tofile(file)
 
 
 def read_ply(path):

@@ -66,6 +66,15 @@ def boundary_vertices(faces, vertex_count):
     return np.flatnonzero(balance(faces, np.zeros(len(faces), np.uint8), vertex_count))
 
 
+@njit(cache=True)
+def _with_two(faces, marked):
+    """Whether two corners of a face are ``marked``, (m,) bool."""
+    found = np.empty(len(faces), np.bool_)
+    for face in range(len(faces)):
+        found[face] = np.int64(marked[faces[face, 0]]) + marked[faces[face, 1]] + marked[faces[face, 2]] >= 2
+    return found
+
+
 def directed_edges(faces, vertex_count):
     """Sorted keys of all half-edges, (3 m,) int64: ``(low * vertex_count + high) * 2``, odd where high comes first.
 
@@ -85,8 +94,13 @@ def directed_edges(faces, vertex_count):
 
 
 def boundary_half_edges(faces, vertex_count):
-    """Half-edges without a partner, (k, 2) int64 as (from, to) in the direction of their face, sorted by ``from``."""
-    keys = directed_edges(faces, vertex_count)
+    """Half-edges without a partner, (k, 2) int64 as (from, to) in the direction of their face, sorted by ``from``.
+
+    Both faces of an edge between boundary vertices lie among those with two such corners, so that no others count.
+    """
+    open_at = np.zeros(vertex_count, bool)
+    open_at[boundary_vertices(faces, vertex_count)] = True
+    keys = directed_edges(faces[_with_two(faces, open_at)], vertex_count)
     edge = keys >> 1
     single = np.ones(len(edge), bool)
     same = edge[1:] == edge[:-1]
@@ -94,6 +108,8 @@ def boundary_half_edges(faces, vertex_count):
     single[:-1] &= ~same
     low, high = np.divmod(edge[single], vertex_count)
     backward = (keys[single] & 1).astype(bool)
+    between = open_at[low] & open_at[high]  # others have their second face among those that were left out
+    low, high, backward = low[between], high[between], backward[between]
     half_edges = np.column_stack([np.where(backward, high, low), np.where(backward, low, high)])
     return half_edges[np.lexsort((half_edges[:, 1], half_edges[:, 0]))]
 
