@@ -13,7 +13,7 @@ SPECK = 1e-8  # square of twice a face's area, mm4: of one so small, 0.01 mm wid
 @njit(cache=True)
 def incidence(faces, count, room=1.0):
     """Faces of each vertex: ``of[start[v]:start[v + 1]]``; ``of`` has ``room`` times the length that they fill."""
-    start = np.zeros(count + 1, np.int64)
+    start = np.zeros(count + 1, np.int32)  # three times the faces are less than 2^31
     for face in range(len(faces)):
         for k in range(3):
             start[faces[face, k] + 1] += 1

@@ -9,7 +9,7 @@ import numpy as np
 
 from nightbay import collapse, quadric, surface
 
-ROOM = 2.0  # lists of faces while a mesh is swept, by those at the start
+ROOM = 1.5  # lists of faces while a mesh is swept, by those at the start
 EVERY = 100  # one edge in so many tells what edges cost
 
 
@@ -22,12 +22,13 @@ class Reduction:
     """
 
     def __init__(self, mesh):
-        """``mesh``: a :class:`~nightbay.surface.Surface`; only its faces' mark ``filled`` is carried along."""
+        """``mesh``: a :class:`~nightbay.surface.Surface`, whose faces and their mark ``filled`` are taken over: they
+        change. No other attribute is carried along."""
         # a whole number, so that taking it off and adding it again rounds next to nothing
         self.centre = np.round(mesh.vertices_mm.mean(axis=0, dtype=np.float64)).astype(np.float32)
         self.vertices = mesh.vertices_mm - self.centre
-        self.faces = np.array(mesh.faces, np.int32)
-        self.label = np.array(mesh.face.get("filled", np.zeros(len(mesh.faces), np.uint8)))
+        self.faces = mesh.faces
+        self.label = mesh.face.get("filled", np.zeros(len(mesh.faces), np.uint8))
         self.limit_mm2 = 0.0
         start, of = collapse.incidence(self.faces, len(self.vertices))
         self.quadric, self.kind = quadric.first(self.vertices, self.faces, self.label, start, of)

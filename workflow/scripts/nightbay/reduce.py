@@ -22,8 +22,10 @@ def reduce(upstream, sheet, settings, folder, threads):
     full = surface.read_ply(source)
     shutil.copyfile(source, folder / "full.ply")
     levels = {"full": {"faces": len(full.faces), "vertices": len(full.vertices_mm), "deviation": None}}
-    state, probe = decimate.Reduction(full), deviation.sample(full, SAMPLES)
-    full = None  # read again for each level: the first sweeps need the memory
+    probe = deviation.sample(full, SAMPLES)
+    full.vertex.clear()  # the full surface is read again for each level: the first sweeps need the memory
+    state = decimate.Reduction(full)
+    del full
     for name, target in sorted(settings["reduce"]["levels"].items(), key=lambda item: _fineness(item[1])):
         state = reach(state, probe, target)
         level, levels[name] = measured(surface.read_ply(source), state.surface, probe)
