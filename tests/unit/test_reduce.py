@@ -87,6 +87,18 @@ def test_same_bytes_again(shell):
     assert first.surface.faces.tobytes() == second.surface.faces.tobytes()
 
 
+def test_a_sweep_goes_on_when_its_lists_are_full(monkeypatch, shell):
+    """With little room the sweep starts anew several times; what it leaves is about as coarse everywhere."""
+    left = []
+    for room in (1.1, 4.0):
+        monkeypatch.setattr(decimate, "ROOM", room)
+        state = begun(shell)
+        state.sweep(0.04)
+        left.append(len(state.faces))
+    assert left[1] < len(shell.faces) / 2
+    assert left[0] == pytest.approx(left[1], rel=0.15)
+
+
 def test_far_coordinates_cost_nothing(shell):
     """The same mesh 10 m away, by whole millimetres, reduces to the same number of faces."""
     moved = surface.Surface(np.round(shell.vertices_mm) + np.float32(8192.0), shell.faces, {}, shell.face)

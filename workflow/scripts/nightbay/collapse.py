@@ -104,19 +104,21 @@ def sweep(vertices, quadric, kind, faces, label, start, of, limit, most):
     """Collapse, in order of the faces, each edge that costs no more than ``limit``, mm2, until ``most`` faces are gone.
 
     All arrays are changed in place; faces that are gone have the vertices -1. A vertex that took another in has its
-    faces listed anew behind all lists, and may go on, while ``of`` has room. Returns the number of faces gone.
+    faces listed anew behind all lists, and may go on, while ``of`` has room. Returns the number of faces gone, and
+    whether edges were left alone for want of room.
     """
     used = start[-1]
     begin, end = start[:-1], start[1:].copy()
     stamp = np.zeros(len(vertices), np.int32)
     place = np.empty(3)
-    gone, mark = 0, 0
+    gone, mark, cut = 0, 0, False
     for number in range(len(faces)):
         for k in range(3):
             a, b = faces[number, k], faces[number, (k + 1) % 3]
             if a < 0 or gone >= most:
                 break
             if used + end[a] - begin[a] + end[b] - begin[b] > len(of):
+                cut = True
                 continue
             line = (kind[a] != FREE and kind[b] != FREE) and is_line(faces, label, of, begin, end, a, b)
             if a > b and not line:
@@ -139,7 +141,7 @@ def sweep(vertices, quadric, kind, faces, label, start, of, limit, most):
             for at in range(3):
                 vertices[a, at] = place[at]
             kind[a] = max(kind[a], kind[b])
-    return gone
+    return gone, cut
 
 
 @njit(cache=True)

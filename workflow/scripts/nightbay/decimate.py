@@ -9,7 +9,7 @@ import numpy as np
 
 from nightbay import collapse, quadric, surface
 
-ROOM = 1.5  # lists of faces while a mesh is swept, by those at the start
+ROOM = 2.0  # lists of faces while a mesh is swept, by those at the start
 EVERY = 100  # one edge in so many tells what edges cost
 
 
@@ -44,17 +44,27 @@ class Reduction:
         return max(float(np.median(costs)), 1e-12) if len(costs) else 1e-12
 
     def sweep(self, limit_mm2, faces=0):
-        """Collapse edges that cost no more than the limit; stops at ``faces`` faces. Returns how many faces went."""
-        self.limit_mm2, before = limit_mm2, len(self.faces)
-        start, of = collapse.incidence(self.faces, len(self.vertices), ROOM)
-        arrays = self.vertices, self.quadric, self.kind, self.faces, self.label
-        if collapse.sweep(*arrays, start, of, limit_mm2, before - faces):
-            left, used = collapse.compact(*arrays)
-            self.faces, self.label = self.faces[:left].copy(), self.label[:left].copy()
-            self.vertices, self.quadric, self.kind = (
-                values[:used].copy() for values in (self.vertices, self.quadric, self.kind)
-            )
+        """Collapse edges that cost no more than the limit; stops at ``faces`` faces. Returns how many faces went.
+
+        Where the lists of faces have run out of room, the rest of the mesh is swept too, with fresh ones: a mesh of
+        which only the first part is reduced would reach its deviation by that part alone.
+        """
+        self.limit_mm2, before, gone, cut = limit_mm2, len(self.faces), 1, True
+        while cut and gone and len(self.faces) > faces:
+            start, of = collapse.incidence(self.faces, len(self.vertices), ROOM)
+            arrays = self.vertices, self.quadric, self.kind, self.faces, self.label
+            gone, cut = collapse.sweep(*arrays, start, of, limit_mm2, len(self.faces) - faces)
+            if gone:
+                self._compact()
         return before - len(self.faces)
+
+    def _compact(self):
+        """Drop what is gone."""
+        left, used = collapse.compact(self.vertices, self.quadric, self.kind, self.faces, self.label)
+        self.faces, self.label = self.faces[:left].copy(), self.label[:left].copy()
+        self.vertices, self.quadric, self.kind = (
+            values[:used].copy() for values in (self.vertices, self.quadric, self.kind)
+        )
 
     def copy(self):
         """The same state, to come back to."""
