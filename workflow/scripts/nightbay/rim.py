@@ -18,7 +18,8 @@ def draw_back(surface: Surface):
     ``count`` of a vertex, points by weight, decides. From the rim inwards all faces go that have a vertex with fewer
     than :data:`BOTH`, and so from every vertex that no point bears. A place inside, or round a hole of fewer than
     :data:`HOLE` edges, that one point alone bears stays: what lies around holds it. Where two fans are left at a
-    vertex, each gets one of its own: the surface stays a manifold.
+    vertex, each gets one of its own: the surface stays a manifold. The vertex attributes go over, as in
+    :func:`nightbay.surface.keep_faces`.
     """
     few = surface.vertex["count"] < BOTH
     bare = (few & _rim(surface.faces, len(few))) | (surface.vertex["count"] <= 0)
@@ -30,7 +31,7 @@ def draw_back(surface: Surface):
     used = in_use(faces, len(bare) + len(doubled))
     renumber(faces, np.cumsum(used, dtype=np.int32) - 1)
     rows = np.concatenate([np.flatnonzero(used[: len(bare)]), doubled])
-    vertex = {name: values[rows] for name, values in surface.vertex.items()}
+    vertex = {name: surface.vertex.pop(name)[rows] for name in list(surface.vertex)}
     return Surface(surface.vertices_mm[rows], faces, vertex), lost_mm2
 
 

@@ -63,7 +63,10 @@ def area_mm2(surface):
 
 
 def keep_faces(surface, keep):
-    """The surface of the faces that ``keep``, (m,) bool, selects, without the vertices that none of them uses."""
+    """The surface of the faces that ``keep``, (m,) bool, selects, without the vertices that none of them uses.
+
+    To save memory the vertex attributes go over: ``surface`` has none any more.
+    """
     faces = kept(surface.faces, keep)
     used = in_use(faces, len(surface.vertices_mm))
     renumber(faces, np.cumsum(used, dtype=np.int32) - 1)
@@ -71,7 +74,7 @@ def keep_faces(surface, keep):
         surface,
         vertices_mm=surface.vertices_mm[used],
         faces=faces,
-        vertex={name: values[used] for name, values in surface.vertex.items()},
+        vertex={name: surface.vertex.pop(name)[used] for name in list(surface.vertex)},
         face={name: values[keep] for name, values in surface.face.items()},
     )
 

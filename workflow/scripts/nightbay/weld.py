@@ -137,5 +137,15 @@ def without_specks(surface: Surface, least_area_mm2):
     piece = _components(len(surface.vertices_mm), surface.faces)
     area = _piece_areas(surface.vertices_mm, surface.faces, piece)
     speck = (area > 0) & (area < least_area_mm2)
-    kept = keep_faces(surface, ~speck[piece][surface.faces[:, 0]])
-    return kept, int(speck.sum()), float(area[speck].sum())
+    gone = int(speck.sum()), float(area[speck].sum())
+    del area
+    return keep_faces(surface, _outside(surface.faces, speck[piece])), *gone
+
+
+@njit(cache=True)
+def _outside(faces, marked):
+    """Whether a face's first corner is none of the ``marked`` vertices, (m,) bool."""
+    found = np.empty(len(faces), np.bool_)
+    for face in range(len(faces)):
+        found[face] = not marked[faces[face, 0]]
+    return found
