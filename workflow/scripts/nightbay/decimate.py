@@ -51,12 +51,16 @@ class Reduction:
         """
         self.limit_mm2, before, gone, cut = limit_mm2, len(self.faces), 1, True
         while cut and gone and len(self.faces) > faces:
-            start, of = collapse.incidence(self.faces, len(self.vertices), ROOM)
-            arrays = self.vertices, self.quadric, self.kind, self.faces, self.label
-            gone, cut = collapse.sweep(*arrays, start, of, limit_mm2, len(self.faces) - faces)
+            gone, cut = self._sweep_once(limit_mm2, len(self.faces) - faces)
             if gone:
                 self._compact()
         return before - len(self.faces)
+
+    def _sweep_once(self, limit_mm2, most):
+        """How many faces went and whether room ran out; a function of its own, so that the lists go before copies."""
+        start, of = collapse.incidence(self.faces, len(self.vertices), ROOM)
+        arrays = self.vertices, self.quadric, self.kind, self.faces, self.label
+        return collapse.sweep(*arrays, start, of, limit_mm2, most)
 
     def _compact(self):
         """Drop what is gone."""
