@@ -45,11 +45,14 @@ def fuse(upstream, sheet, settings, folder, threads):
     sources = _sources(upstream)
     plan = lay_out(sources, resolution_mm, settings["fuse"])
     print(f"{plan.count} points, spacing {plan.spacing * resolution_mm:.2f} mm, {len(plan.tiles)} tiles", flush=True)
-    whole, coloured = join(sources, plan, settings, threads)
+    pieces, names = work(sources, plan, settings, threads), [one.name for one in sources]
+    del sources  # and with them the pages of their files
+    native.give_back()
+    whole, coloured = join(pieces, plan, resolution_mm)
     print(f"{len(whole.vertices_mm)} vertices, {len(whole.faces)} faces before specks", flush=True)
     if not len(whole.faces):
         raise Rejected(
-            f"the {plan.count} points of {', '.join(one.name for one in sources)} carry no surface at"
+            f"the {plan.count} points of {', '.join(names)} carry no surface at"
             f" {resolution_mm} mm: they lie {plan.spacing * resolution_mm:.1f} mm apart; set scan.resolution_mm to that"
         )
     whole, bare_mm2 = rim.draw_back(whole)
@@ -57,12 +60,12 @@ def fuse(upstream, sheet, settings, folder, threads):
     del whole
     if not len(kept.faces):
         raise Rejected(
-            f"no piece of the surface of {', '.join(one.name for one in sources)} is larger than scan.smallest_mm"
+            f"no piece of the surface of {', '.join(names)} is larger than scan.smallest_mm"
             f" {settings['scan']['smallest_mm']} mm squared: check that the segments hold this part"
         )
     surface.write_ply(folder / "surface.ply", kept, ["units mm", "frame vehicle"])
     gone = {"bare_area_mm2": bare_mm2, "specks": specks, "specks_area_mm2": speck_area}
-    return _numbers(kept, plan, settings, gone, len(sources), coloured)
+    return _numbers(kept, plan, settings, gone, len(names), coloured)
 
 
 def _sources(upstream):
@@ -122,14 +125,15 @@ def lay_out(sources, resolution_mm, settings):
     return Plan(tiles, spacing, longest, int(occupied.sum()), coloured)
 
 
-def join(sources, plan, settings, threads):
-    """The surface of all tiles and the share of its vertices that have a colour: ``(Surface, float)``."""
-
-    def work(number):
-        return tile(sources, plan, settings, number)
-
+def work(sources, plan, settings, threads):
+    """What each tile of the plan adds, in their order: a list as from :func:`tile`."""
     with ThreadPoolExecutor(threads) as pool:
-        pieces = list(pool.map(work, range(len(plan.tiles))))
+        return list(pool.map(lambda number: tile(sources, plan, settings, number), range(len(plan.tiles))))
+
+
+def join(pieces, plan, resolution_mm):
+    """The surface of all tiles' ``pieces``, a list that is emptied on the way, and the share of its vertices that have
+    a colour: ``(Surface, float)``."""
     rank = {tuple(index): number for number, index in enumerate(plan.tiles.tolist())}
     keys, quads, foreign, columns = [], [], [], []
     for number in range(len(pieces)):
@@ -148,7 +152,7 @@ def join(sources, plan, settings, threads):
     native.give_back()
     vertices, normals = attributes.pop("xyz_mm"), attributes.pop("normal")
     for _ in range(PARTINGS):
-        if not weld.part(vertices, quads, NEAREST * settings["scan"]["resolution_mm"]):
+        if not weld.part(vertices, quads, NEAREST * resolution_mm):
             break
     whole = surface.Surface(vertices, weld.triangles(vertices, normals, quads), attributes)
     return whole, coloured / max(len(vertices), 1)
