@@ -92,7 +92,7 @@ def test_what_the_technician_knows_of_the_scanner_reruns_the_whole_job(day):
 
 
 def test_a_default_reruns_every_job_from_that_stage_on(day, house):
-    edit(house / "config" / "config.yaml", "largest_gap_mm: ", "largest_gap_mm: 1")
+    edit(house / "config" / "config.yaml", "largest_tilt_deg: 6", "largest_tilt_deg: 5")
     steps = nights.scheduled(day, house)
     assert {stage for stage, _ in steps} == {"fill", "reduce", "deliver", "measure", "report"}
     assert {subject for stage, subject in steps if stage == "report"} == {

@@ -19,7 +19,7 @@ WORKFLOW = SCRIPTS.parent
 # What the hash can't see by following imports: files that are read when the stage runs.
 SHARED = ("report/state.html.j2", "report/style.css")
 RESOURCES = {
-    "report": (*(f"report/{name}.html.j2" for name in ("job", "accuracy", "segments")), *SHARED),
+    "report": (*(f"report/{name}.html.j2" for name in ("job", "accuracy", "network", "segments")), *SHARED),
     "board": ("report/board.html.j2", *SHARED),
 }
 
