@@ -162,7 +162,7 @@ def peak_gb(day):
         head, *rows = [line.split("\t") for line in path.read_text().splitlines()]
         at = head.index("max_rss")
         peaks += [float(row[at]) for row in rows if row[at] not in ("NA", "-")]
-    return round(max(peaks) / 1000, 3) if peaks else None  # Snakemake gives MB
+    return round(max(peaks) * 2**20 / 1e9, 3) if peaks else None  # Snakemake's MB are of 2**20 bytes
 
 
 if __name__ == "__main__":

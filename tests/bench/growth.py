@@ -46,7 +46,7 @@ def night(day, cores):
 
 
 def stages(day):
-    """Of every stage the wall seconds of all its jobs and the largest memory of one, GB (None: not measured)."""
+    """Of every stage the wall seconds of all its jobs and the largest memory of one, 10^9 bytes; None: not measured."""
     found = {}
     for path in sorted((day / "benchmarks").rglob("*.tsv")):
         with open(path, encoding="utf-8") as file:
@@ -55,7 +55,7 @@ def stages(day):
         entry = found.setdefault(stage, {"wall_s": 0.0, "peak_gb": None})
         entry["wall_s"] += float(row["s"])
         if row["max_rss"] not in ("NA", "-"):
-            entry["peak_gb"] = max(entry["peak_gb"] or 0.0, float(row["max_rss"]) / 1024)
+            entry["peak_gb"] = max(entry["peak_gb"] or 0.0, float(row["max_rss"]) * 2**20 / 1e9)
     return found
 
 

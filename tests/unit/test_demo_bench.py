@@ -81,7 +81,7 @@ def test_known_errors_come_out(finished):
     assert figures["jobs"]["larch-van"]["surface_beside_share"] > 0
     assert figures["dimension_error_mm"] == pytest.approx(1.25)
     assert (figures["refused"], figures["complete"]) == (1, 3)
-    assert figures["peak_gb"] == pytest.approx(2.048, abs=0.001)
+    assert figures["peak_gb"] == pytest.approx(2048 * 2**20 / 1e9, abs=0.001)
 
 
 def test_a_dimension_that_was_not_measured_is_not_passed_over(finished):

@@ -67,8 +67,8 @@ def touch(vertices_mm, areas, direction, support_mm2, noise_mm):
 
     ``vertices_mm`` (n, 3) with their ``areas`` (n,) mm2 and ``noise_mm`` (n,); the support, see :func:`support_of`, has
     to lie in one patch, a square across the direction of :data:`PATCH` times its size. Where the surface is thin, as on
-    dark trim, so small a patch may miss its end: a wider one that reaches further by more than the
-    narrow one says that it may err counts instead, and what it reaches further is how far that may err.
+    dark trim, so small a patch may miss its end: a wider one that reaches further by more than the narrow one says that
+    it may err counts instead, and what it reaches further is how far that may err.
     """
     height = vertices_mm @ np.asarray(direction, vertices_mm.dtype)
     rows = np.flatnonzero(areas > 0.0)

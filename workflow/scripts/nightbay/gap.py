@@ -5,6 +5,8 @@ from dataclasses import dataclass
 import numpy as np
 from numba import njit
 
+from nightbay import topology
+
 # What a loop is, and why it stays as it is.
 GAP, LARGE, OUTER, RIM, FOLDED = "gap", "large", "outer", "rim", "folded"
 
@@ -30,7 +32,7 @@ def rim_faces(faces, vertices, vertex_count):
     """Rows of the faces that touch any of ``vertices``."""
     marked = np.zeros(vertex_count, bool)
     marked[vertices] = True
-    return np.flatnonzero(marked[faces[:, 0]] | marked[faces[:, 1]] | marked[faces[:, 2]])
+    return np.flatnonzero(topology.marked_corners(faces, marked))
 
 
 def vertex_normals(vertices_mm, faces):

@@ -24,7 +24,7 @@ def draw_back(surface: Surface):
     few = surface.vertex["count"] < BOTH
     bare = (few & _rim(surface.faces, len(few))) | (surface.vertex["count"] <= 0)
     _spread(surface.faces, few, bare)
-    lies = _touches(surface.faces, bare)
+    lies = topology.marked_corners(surface.faces, bare) > 0
     gone, faces = kept(surface.faces, lies), kept(surface.faces, ~lies)
     lost_mm2 = area_mm2(Surface(surface.vertices_mm, gone))
     doubled = _own_fans(faces, in_use(gone, len(bare)) & ~bare)
@@ -33,15 +33,6 @@ def draw_back(surface: Surface):
     rows = np.concatenate([np.flatnonzero(used[: len(bare)]), doubled])
     vertex = {name: surface.vertex.pop(name)[rows] for name in list(surface.vertex)}
     return Surface(surface.vertices_mm[rows], faces, vertex), lost_mm2
-
-
-@njit(cache=True)
-def _touches(faces, marked):
-    """Whether a face has a corner among the ``marked`` vertices, (m,) bool."""
-    found = np.empty(len(faces), np.bool_)
-    for face in range(len(faces)):
-        found[face] = marked[faces[face, 0]] or marked[faces[face, 1]] or marked[faces[face, 2]]
-    return found
 
 
 def _rim(faces, vertex_count):

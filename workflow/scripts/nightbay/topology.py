@@ -67,11 +67,11 @@ def boundary_vertices(faces, vertex_count):
 
 
 @njit(cache=True)
-def _with_two(faces, marked):
-    """Whether two corners of a face are ``marked``, (m,) bool."""
-    found = np.empty(len(faces), np.bool_)
+def marked_corners(faces, marked):
+    """How many corners of each face are among the ``marked`` vertices, (m,) uint8."""
+    found = np.empty(len(faces), np.uint8)
     for face in range(len(faces)):
-        found[face] = np.int64(marked[faces[face, 0]]) + marked[faces[face, 1]] + marked[faces[face, 2]] >= 2
+        found[face] = np.int64(marked[faces[face, 0]]) + marked[faces[face, 1]] + marked[faces[face, 2]]
     return found
 
 
@@ -100,7 +100,7 @@ def boundary_half_edges(faces, vertex_count):
     """
     open_at = np.zeros(vertex_count, bool)
     open_at[boundary_vertices(faces, vertex_count)] = True
-    keys = directed_edges(faces[_with_two(faces, open_at)], vertex_count)
+    keys = directed_edges(faces[marked_corners(faces, open_at) >= 2], vertex_count)
     edge = keys >> 1
     single = np.ones(len(edge), bool)
     same = edge[1:] == edge[:-1]

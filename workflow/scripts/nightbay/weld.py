@@ -3,6 +3,7 @@
 import numpy as np
 from numba import njit
 
+from nightbay import topology
 from nightbay.surface import Surface, keep_faces
 
 SAME = 0.02  # difference of mean cosines that noise and small curvature make
@@ -139,13 +140,4 @@ def without_specks(surface: Surface, least_area_mm2):
     speck = (area > 0) & (area < least_area_mm2)
     gone = int(speck.sum()), float(area[speck].sum())
     del area
-    return keep_faces(surface, _outside(surface.faces, speck[piece])), *gone
-
-
-@njit(cache=True)
-def _outside(faces, marked):
-    """Whether a face's first corner is none of the ``marked`` vertices, (m,) bool."""
-    found = np.empty(len(faces), np.bool_)
-    for face in range(len(faces)):
-        found[face] = not marked[faces[face, 0]]
-    return found
+    return keep_faces(surface, topology.marked_corners(surface.faces, speck[piece]) == 0), *gone
