@@ -1,10 +1,10 @@
 """Surfaces: triangle meshes with what is known of every vertex and every face, and their PLY files."""
 
+from collections.abc import Iterable
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 import numpy as np
-import plyfile
 from numba import njit
 
 # attribute of a vertex or face -> PLY type it is stored as
@@ -16,7 +16,7 @@ VERTEX_ATTRIBUTES = {
     "green": "u1",
     "blue": "u1",
 }
-ROWS = 1_000_000  # that are put together at a time to be written
+ROWS = 1_000_000  # that are read or written at a time
 FACE_ATTRIBUTES = {"filled": "u1"}  # 0 measured, 1 made up by fill
 
 
@@ -25,7 +25,8 @@ class Surface:
     """A triangle mesh.
 
     ``vertices_mm`` (n, 3) float32; ``faces`` (m, 3) int32, anticlockwise seen from outside; ``vertex`` maps names of
-    :data:`VERTEX_ATTRIBUTES` to (n,) arrays; ``face`` names of :data:`FACE_ATTRIBUTES` to (m,) arrays.
+    :data:`VERTEX_ATTRIBUTES` to (n,) arrays; ``face`` names of :data:`FACE_ATTRIBUTES` to (m,) arrays. Of a surface
+    that fills memory any of them may be a :class:`Column`; what takes such a surface says so.
     """
 
     vertices_mm: np.ndarray
@@ -112,42 +113,142 @@ def renumber(faces, number):
             faces[face, k] = number[faces[face, k]]
 
 
+@dataclass(frozen=True)
+class Column:
+    """A column of a file of records, of which only what is asked for is read: ``column[10:20]``, ``column[rows]`` with
+    ``rows`` (k,) int in any order, ``column[:]``.
+    """
+
+    path: Path
+    name: str
+    record: np.dtype
+    offset: int
+    count: int
+
+    def __len__(self):
+        return self.count
+
+    def __getitem__(self, rows):
+        kind, shape = self.record[self.name].base, self.record[self.name].shape
+        if isinstance(rows, slice):
+            start, stop, step = rows.indices(self.count)
+            if step != 1:
+                raise ValueError("a column is read without gaps")
+            values = np.empty((max(stop - start, 0), *shape), kind)
+            for part in spans(len(values)):
+                values[part] = self._read(start + part.start, part.stop - part.start)
+            return values
+        rows = np.asarray(rows)
+        values = np.empty((len(rows), *shape), kind)
+        order = np.argsort(rows, kind="stable")
+        ahead = rows[order]
+        for part in spans(self.count):
+            first, last = np.searchsorted(ahead, (part.start, part.stop))
+            if first < last:
+                low, high = int(ahead[first]), int(ahead[last - 1])
+                values[order[first:last]] = self._read(low, high + 1 - low)[ahead[first:last] - low]
+        return values
+
+    def _read(self, start, count):
+        at = self.offset + start * self.record.itemsize
+        return np.fromfile(self.path, self.record, count, offset=at)[self.name]
+
+
+def spans(count):
+    """Slices of at most :data:`ROWS` rows that cover ``count``, in order."""
+    return [slice(start, min(start + ROWS, count)) for start in range(0, count, ROWS)]
+
+
 def write_ply(path, surface, comments=()):
     """Write a binary little-endian PLY with all attributes; units and frame belong in ``comments``."""
-    vertex = {name: surface.vertices_mm[:, axis] for axis, name in enumerate("xyz")} | surface.vertex
-    types = [(name, VERTEX_ATTRIBUTES.get(name, "<f4")) for name in vertex]
-    kinds = {"<f4": "float", "u1": "uchar"}
-    lines = ["ply", "format binary_little_endian 1.0", *(f"comment {text}" for text in comments)]
-    lines += [f"element vertex {len(surface.vertices_mm)}"]
-    lines += [f"property {kinds[kind]} {name}" for name, kind in types]
-    lines += [f"element face {len(surface.faces)}", "property list uchar int vertex_indices"]
-    lines += [f"property {kinds[FACE_ATTRIBUTES[name]]} {name}" for name in surface.face]
-    face_types = [
-        ("n", "u1"), ("vertex_indices", "<i4", 3), *((name, FACE_ATTRIBUTES[name]) for name in surface.face)
-    ]  # fmt: skip
+    vertex = {"xyz": surface.vertices_mm} | surface.vertex
     face = {"vertex_indices": surface.faces} | surface.face
+    stream_ply(path, Rows.of(vertex), Rows.of(face), comments)
+
+
+@dataclass(frozen=True)
+class Rows:
+    """What is to be written of vertices or of faces, a block at a time.
+
+    ``names`` of the columns: ``xyz`` (k, 3) or ``vertex_indices`` (k, 3) first, then attributes, (k,); ``blocks``: an
+    iterable of dicts of the columns; ``count`` of rows in all of them.
+    """
+
+    names: tuple
+    count: int
+    blocks: Iterable
+
+    @staticmethod
+    def of(columns):
+        """All rows of ``columns``, a dict of arrays or of :class:`Column`."""
+        count = len(next(iter(columns.values())))
+        blocks = ({name: values[rows] for name, values in columns.items()} for rows in spans(count))
+        return Rows(tuple(columns), count, blocks)
+
+
+def stream_ply(path, vertex, face, comments=()):
+    """Write what :func:`write_ply` does from :class:`Rows` of vertices and of faces, asked for one after the other."""
+    lines = ["ply", "format binary_little_endian 1.0", *(f"comment {text}" for text in comments)]
+    kinds = {"<f4": "float", "u1": "uchar"}
+    lines += [f"element vertex {vertex.count}", *(f"property float {axis}" for axis in "xyz")]
+    lines += [f"property {kinds[VERTEX_ATTRIBUTES[name]]} {name}" for name in vertex.names[1:]]
+    lines += [f"element face {face.count}", "property list uchar int vertex_indices"]
+    lines += [f"property {kinds[FACE_ATTRIBUTES[name]]} {name}" for name in face.names[1:]]
     with open(path, "wb") as file:
         file.write(("\n".join([*lines, "end_header"]) + "\n").encode("ascii"))
-        _write_rows(file, np.dtype(types), vertex, len(surface.vertices_mm))
-        _write_rows(file, np.dtype(face_types), face | {"n": np.uint8(3)}, len(surface.faces))
+        _write_rows(file, _vertex_record(vertex.names[1:]), vertex)
+        _write_rows(file, _face_record(face.names[1:]), face)
 
 
-def _write_rows(file, dtype, columns, count):
-    """Write structured records, a block at a time; a column is an array of ``count`` rows or one value for all."""
-    for start in range(0, count, ROWS):
-        block = np.empty(min(ROWS, count - start), dtype)
-        for name, values in columns.items():
-            block[name] = values if np.ndim(values) == 0 else values[start : start + ROWS]
+def _vertex_record(attributes):
+    return np.dtype([("xyz", "<f4", 3), *((name, VERTEX_ATTRIBUTES[name]) for name in attributes)])
+
+
+def _face_record(attributes):
+    names = ((name, FACE_ATTRIBUTES[name]) for name in attributes)
+    return np.dtype([("corners", "u1"), ("vertex_indices", "<i4", 3), *names])
+
+
+def _write_rows(file, record, rows):
+    written = 0
+    for columns in rows.blocks:
+        block = np.empty(len(columns[rows.names[0]]), record)
+        if "corners" in record.names:
+            block["corners"] = 3
+        for name in rows.names:
+            block[name] = columns[name]
         block.tofile(file)
+        written += len(block)
+    if written != rows.count:
+        raise ValueError(f"{file.name}: {rows.count} rows were announced, {written} came")
+
+
+def open_ply(path):
+    """A surface that :func:`write_ply` wrote, whose columns are all read on demand, as :class:`Column`."""
+    path = Path(path)
+    counts, attributes = {}, {}
+    with open(path, "rb") as file:
+        for line in file:
+            words = line.decode("ascii").split()
+            if words[0] == "element":
+                element = words[1]
+                counts[element], attributes[element] = int(words[2]), []
+            elif words[0] == "property":
+                attributes[element].append(words[-1])
+            elif words[0] == "end_header":
+                break
+        offset = file.tell()
+    vertex, face = _vertex_record(attributes["vertex"][3:]), _face_record(attributes["face"][1:])
+    behind = offset + counts["vertex"] * vertex.itemsize
+    if path.stat().st_size != behind + counts["face"] * face.itemsize:
+        raise ValueError(f"{path} is cut short or was not written here")
+    vertex = {name: Column(path, name, vertex, offset, counts["vertex"]) for name in vertex.names}
+    face = {name: Column(path, name, face, behind, counts["face"]) for name in face.names if name != "corners"}
+    return Surface(vertex.pop("xyz"), face.pop("vertex_indices"), vertex, face)
 
 
 def read_ply(path):
-    """Read a surface that :func:`write_ply` wrote."""
-    ply = plyfile.PlyData.read(str(Path(path)), known_list_len={"face": {"vertex_indices": 3}})
-    vertex, face = ply["vertex"].data, ply["face"].data
-    return Surface(
-        np.column_stack([vertex[name] for name in "xyz"]),
-        np.array(face["vertex_indices"], np.int32),
-        {name: np.array(vertex[name]) for name in VERTEX_ATTRIBUTES if name in vertex.dtype.names},
-        {name: np.array(face[name]) for name in FACE_ATTRIBUTES if name in face.dtype.names},
-    )
+    """A surface that :func:`write_ply` wrote, all of it in memory."""
+    lazy = open_ply(path)
+    vertex, face = ({name: column[:] for name, column in columns.items()} for columns in (lazy.vertex, lazy.face))
+    return Surface(lazy.vertices_mm[:], lazy.faces[:], vertex, face)
