@@ -50,12 +50,13 @@ def main(count):
         for folder in folders:
             folder.mkdir()
         surface.write_ply(folders[0] / "surface.ply", mesh)
+        fused = {"resolution_mm": 2.0, "area_mm2": surface.area_mm2(mesh)}
         del mesh
         settings = {
             "fill": {"largest_gap_mm": 25.0, "largest_tilt_deg": 60.0},
             "reduce": {"levels": {"fine": {"deviation_mm": 0.1}, "light": {"deviation_mm": 0.5}}},
         }
-        times, upstream = {}, SimpleNamespace(folder=folders[0], result={"resolution_mm": 2.0})
+        times, upstream = {}, SimpleNamespace(folder=folders[0], result=fused)
         start = time.perf_counter()
         filled = fill.fill({"fuse": upstream}, {}, settings, folders[1], 2)
         times["fill_s"] = round(time.perf_counter() - start, 1)

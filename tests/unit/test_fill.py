@@ -1,5 +1,8 @@
 """Gaps in bodies of known shape: what is closed, what stays open, and what the patches look like."""
 
+import tempfile
+from pathlib import Path
+
 import numpy as np
 import pytest
 import trimesh
@@ -32,7 +35,11 @@ def made(vertices, faces, keep):
 
 
 def closed(mesh, largest_gap_mm=30.0, spacing_mm=3.8):
-    return fill.close_gaps(mesh, spacing_mm, largest_gap_mm, 60.0)
+    """The file that fill leaves, read back, and its numbers."""
+    added, numbers = fill.close_gaps(mesh, spacing_mm, largest_gap_mm, 60.0)
+    with tempfile.TemporaryDirectory() as folder:
+        fill.write(Path(folder) / "surface.ply", mesh, added)
+        return surface.read_ply(Path(folder) / "surface.ply"), numbers
 
 
 @pytest.fixture(scope="module")
@@ -70,6 +77,18 @@ def test_patch_follows_the_curvature_and_is_fine_and_even(two_holes):
     assert np.degrees(patch_mesh.face_angles.min()) > 15
     outwards = np.einsum("ij,ij->i", patch_mesh.face_normals, patch_mesh.triangles_center)
     assert (outwards > 0.9 * RADIUS).all()
+
+
+def test_surface_read_on_demand_gives_the_same_whatever_the_size_of_a_block(two_holes, tmp_path, monkeypatch):
+    surface.write_ply(tmp_path / "fuse.ply", two_holes)
+    added, numbers = fill.close_gaps(two_holes, 3.8, 30.0, 60.0)
+    fill.write(tmp_path / "whole.ply", two_holes, added)
+    monkeypatch.setattr(surface, "ROWS", 997)
+    lazy = surface.open_ply(tmp_path / "fuse.ply")
+    again, same = fill.close_gaps(lazy, 3.8, 30.0, 60.0)
+    fill.write(tmp_path / "blocks.ply", lazy, again)
+    assert same == numbers and len(two_holes.faces) > 10 * 997
+    assert (tmp_path / "blocks.ply").read_bytes() == (tmp_path / "whole.ply").read_bytes()
 
 
 def test_noise_of_the_rim_is_not_amplified():

@@ -2,7 +2,7 @@
 
 import numpy as np
 import pytest
-from nightbay import topology
+from nightbay import surface, topology
 
 
 def grid(rows, columns, without=()):
@@ -74,3 +74,22 @@ def test_vertices_on_boundaries_are_those_of_edges_with_one_face():
     rim = np.unique(topology.boundary_half_edges(faces, 49))
     assert topology.boundary_vertices(faces, 49).tolist() == rim.tolist()
     assert len(topology.boundary_vertices(np.array([(0, 2, 1), (0, 1, 3), (1, 2, 3), (0, 3, 2)], np.int32), 4)) == 0
+
+
+def test_faces_read_in_blocks_give_the_same_boundaries(monkeypatch):
+    vertices, faces = grid(6, 6, {(2, 2), (3, 3), (1, 4)})
+    whole, edges = topology.loops(faces, len(vertices)), topology.boundary_half_edges(faces, len(vertices))
+    monkeypatch.setattr(surface, "ROWS", 7)
+    blocks = topology.loops(faces, len(vertices))
+    assert np.array_equal(blocks.vertices, whole.vertices) and np.array_equal(blocks.start, whole.start)
+    assert np.array_equal(topology.boundary_half_edges(faces, len(vertices)), edges)
+
+
+def test_a_piece_with_all_faces_at_boundary_vertices_has_the_mesh_s_loops():
+    _, faces = grid(12, 12, {(4, 5)})
+    boundary = topology.boundary_vertices(faces, 169)
+    piece = topology.touching(faces, boundary, 169)
+    assert len(piece) < len(faces)
+    whole, part = topology.loops(faces, 169), topology.loops(piece, 169, boundary)
+    assert len(whole) == 2
+    assert np.array_equal(part.vertices, whole.vertices) and np.array_equal(part.start, whole.start)

@@ -3,7 +3,7 @@
 import numpy as np
 from scipy import sparse
 
-from nightbay import gap, patch
+from nightbay import patch, topology
 
 
 def plane_frames(axes):
@@ -22,9 +22,9 @@ def surroundings(faces, vertices_count, rims, rings):
     every = np.concatenate(rims)
     near = every
     for _ in range(rings):
-        rows = gap.rim_faces(faces, near, vertices_count)
-        near = np.unique(faces[rows])
-    used, local = near, np.searchsorted(near, faces[rows])
+        around = topology.touching(faces, near, vertices_count)
+        near = np.unique(around)
+    used, local = near, np.searchsorted(near, around)
     a, b = local.ravel(), np.roll(local, -1, axis=1).ravel()
     step = sparse.coo_array((np.ones(len(a), np.int32), (a, b)), shape=(len(used), len(used))).tocsr()
     step = step + step.T + sparse.eye_array(len(used), dtype=np.int32, format="csr")

@@ -1,4 +1,10 @@
-"""Stage fill: closes small gaps of a surface, marks what it adds, and leaves and lists what is meant to be open."""
+"""Stage fill: closes small gaps of a surface, marks what it adds, and leaves and lists what is meant to be open.
+
+The measured surface passes through a block at a time; in memory is only what lies around its boundaries.
+"""
+
+from dataclasses import dataclass
+from itertools import chain
 
 import numpy as np
 
@@ -10,40 +16,78 @@ LISTED = 200  # openings that are listed one by one; the rest is counted
 
 def fill(upstream, sheet, settings, folder, threads):
     """The stage's function; see ``stage.py``. Leaves ``surface.ply`` with ``filled`` a face."""
-    own = settings["fill"]
-    filled, report = close_gaps(
-        surface.read_ply(upstream["fuse"].folder / "surface.ply"),
-        upstream["fuse"].result["resolution_mm"],
-        own["largest_gap_mm"],
-        own["largest_tilt_deg"],
-    )
+    own, fused = settings["fill"], upstream["fuse"]
+    measured = surface.open_ply(fused.folder / "surface.ply")
+    added, report = close_gaps(measured, fused.result["resolution_mm"], own["largest_gap_mm"], own["largest_tilt_deg"])
     print(f"{report['gaps']} gaps closed, {report['open']['count']} openings left")
-    surface.write_ply(folder / "surface.ply", filled, ["units mm", "frame vehicle", "filled 1: made up, not measured"])
-    return report
+    write(folder / "surface.ply", measured, added)
+    return report | {"measured_area_mm2": fused.result["area_mm2"]}
+
+
+def write(path, measured, added):
+    """Write a measured surface and, behind it, what :func:`close_gaps` adds."""
+    vertices = [surface.Rows.of({"xyz": one.vertices_mm} | one.vertex) for one in (measured, added)]
+    spans = surface.spans(len(measured.faces))
+    faces = ({"vertex_indices": measured.faces[rows], "filled": _marks(rows.stop - rows.start, 0)} for rows in spans)
+    made_up = surface.Rows.of({"vertex_indices": added.faces} | added.face)
+    surface.stream_ply(
+        path,
+        surface.Rows(vertices[0].names, sum(one.count for one in vertices), chain(*(one.blocks for one in vertices))),
+        surface.Rows(made_up.names, len(measured.faces) + made_up.count, chain(faces, made_up.blocks)),
+        ["units mm", "frame vehicle", "filled 1: made up, not measured"],
+    )
+
+
+@dataclass(frozen=True)
+class Around:
+    """What lies within :data:`RINGS` edges of a surface's boundaries: ``rows`` (k,) of its vertices there, and, in
+    numbers of these, ``vertices_mm`` (k, 3), ``faces`` (m, 3) and the vertices on ``boundary``."""
+
+    rows: np.ndarray
+    vertices_mm: np.ndarray
+    faces: np.ndarray
+    boundary: np.ndarray
+
+
+def around_boundaries(measured):
+    """:class:`Around` of a surface, which is read a block at a time, its faces once for each ring and once more."""
+    count = len(measured.vertices_mm)
+    boundary = rows = topology.boundary_vertices(measured.faces, count)
+    for _ in range(RINGS):
+        faces = topology.touching(measured.faces, rows, count)
+        rows = np.flatnonzero(surface.in_use(faces, count))
+    number = np.full(count, -1, np.int32)
+    number[rows] = np.arange(len(rows))
+    surface.renumber(faces, number)
+    return Around(rows, measured.vertices_mm[rows], faces, number[boundary].astype(np.int64))
 
 
 def close_gaps(measured, spacing_mm, largest_gap_mm, largest_tilt_deg):
-    """Close the gaps of a :class:`~nightbay.surface.Surface` that are small enough.
+    """Close the gaps of a :class:`~nightbay.surface.Surface`, in memory or not, that are small enough.
 
-    Returns the surface with a face attribute ``filled``, measured vertices and faces first and unchanged, and the
-    stage's numbers. The measured surface's vertex attributes go over into it, to save memory.
+    Returns what is to be added, a Surface whose faces count its vertices behind the measured ones, and the stage's
+    numbers.
     """
-    vertices, faces = measured.vertices_mm, measured.faces
-    loops = topology.loops(faces, len(vertices))
+    near = around_boundaries(measured)
+    loops = topology.loops(near.faces, len(near.rows), near.boundary)
     if not len(loops):
-        return _unfilled(measured), _report(loops, None, np.empty(0, "<U8"), measured, None)
-    shape = gap.shapes(loops, vertices, faces)
-    kind = gap.classify(loops, shape, vertices, largest_gap_mm, largest_tilt_deg)
+        return _nothing(measured), _report(None, np.empty(0, "<U8"), np.empty(0), None)
+    shape = gap.shapes(loops, near.vertices_mm, near.faces)
+    kind = gap.classify(loops, shape, near.vertices_mm, largest_gap_mm, largest_tilt_deg)
     gaps = np.flatnonzero(kind == gap.GAP)
     rims = [loops[number][::-1] for number in gaps]  # against the half-edges: anticlockwise about the cap's axis
-    frames = bend.plane_frames(shape.axis[gaps])
-    patches, uvw_rim = _plane_patches(rims, frames, shape.centre_mm[gaps], vertices, spacing_mm)
+    frames, centres = bend.plane_frames(shape.axis[gaps]), shape.centre_mm[gaps]
+    patches, uvw_rim = _plane_patches(rims, frames, centres, near.vertices_mm, spacing_mm)
     sound = np.zeros(len(gaps), bool)
     sound[patches.patch] = True
     kind[gaps[~sound]] = gap.FOLDED
     if not sound.any():
-        return _unfilled(measured), _report(loops, shape, kind, measured, None)
-    return _close(measured, loops, shape, kind, gaps, rims, frames, patches, uvw_rim)
+        return _nothing(measured), _report(shape, kind, np.empty(0), None)
+    inner, spread = _bent(near, rims, frames, centres, patches, uvw_rim)
+    rim = np.concatenate(rims)
+    areas = surface.face_areas(surface.Surface(np.vstack([near.vertices_mm[rim], inner]), patches.faces))
+    added = _added(measured, near.rows[rim], patches, inner)
+    return added, _report(shape, kind, areas, spread[np.unique(patches.patch)])
 
 
 def _plane_patches(rims, frames, centres, vertices_mm, spacing_mm):
@@ -59,63 +103,56 @@ def _plane_patches(rims, frames, centres, vertices_mm, spacing_mm):
     return patch.refine(patches, spacing_mm), uvw
 
 
-def _close(measured, loops, shape, kind, gaps, rims, frames, patches, uvw_rim):
-    """Bend the patches and join them to the measured surface."""
-    vertices, faces = measured.vertices_mm, measured.faces
-    owner, near = bend.surroundings(faces, len(vertices), rims, RINGS)
-    centre = shape.centre_mm[gaps]
-    uvw = np.einsum("ijk,ik->ij", frames[owner], vertices[near].astype(np.float64) - centre[owner])
-    coefficients, spread = bend.fit_quadrics(uvw, owner, len(gaps))
+def _bent(near, rims, frames, centres, patches, uvw_rim):
+    """The patches' inner vertices on a continuation of the surface around, (k, 3) float32, and the spread of the
+    measured vertices about what each patch follows, mm."""
+    owner, others = bend.surroundings(near.faces, len(near.rows), rims, RINGS)
+    point = near.vertices_mm[others].astype(np.float64)
+    uvw = np.einsum("ijk,ik->ij", frames[owner], point - centres[owner])
+    coefficients, spread = bend.fit_quadrics(uvw, owner, len(rims))
     height = bend.lift(patches, coefficients, uvw_rim[:, 2])
     inner = np.column_stack([patches.uv_mm[patches.rim_count :], height])
     of_patch = patches.patch_of_vertex[patches.rim_count :]
-    added = np.einsum("ikj,ik->ij", frames[of_patch], inner) + centre[of_patch]
-    number = np.r_[np.concatenate(rims), len(vertices) + np.arange(len(added))]
-    made_up = surface.Surface(
-        np.vstack([vertices, added.astype(np.float32)]),
-        np.vstack([faces, number[patches.faces].astype(np.int32)]),
-        _with_unmeasured(measured.vertex, patches, rims),
-        {"filled": np.r_[np.zeros(len(faces), np.uint8), np.ones(len(patches.faces), np.uint8)]},
-    )
-    return made_up, _report(loops, shape, kind, made_up, spread[np.unique(patches.patch)])
+    lifted = np.einsum("ikj,ik->ij", frames[of_patch], inner) + centres[of_patch]
+    return lifted.astype(np.float32), spread
 
 
-def _with_unmeasured(vertex, patches, rims):
-    """Vertex attributes with those of the added vertices behind; ``vertex`` is emptied on the way, to save memory."""
-    longer = {}
-    for name in list(vertex):
-        values = vertex.pop(name)
-        longer[name] = np.concatenate([values, _unmeasured(name, values, patches, rims)])
-    return longer
+def _added(measured, rim, patches, inner):
+    """The Surface that goes behind the measured one; ``rim`` (rim_count,): the rim points' measured vertices."""
+    number = np.r_[rim, len(measured.vertices_mm) + np.arange(len(inner))]
+    vertex = {name: _unmeasured(name, values, patches, rim) for name, values in measured.vertex.items()}
+    filled = {"filled": _marks(len(patches.faces), 1)}
+    return surface.Surface(inner, number[patches.faces].astype(np.int32), vertex, filled)
 
 
-def _unmeasured(name, values, patches, rims):
+def _unmeasured(name, values, patches, rim):
     """What a vertex attribute says of the added vertices: no points, no confidence, no spread; colour from the rim."""
     count = len(patches.uv_mm) - patches.rim_count
     if name in ("red", "green", "blue"):
-        colour = patch.harmonic(patches, values[np.concatenate(rims)].astype(np.float64)[:, None])[:, 0]
+        colour = patch.harmonic(patches, values[rim].astype(np.float64)[:, None])[:, 0]
         return np.clip(np.rint(colour), 0, 255).astype(np.uint8)
     return np.full(count, np.nan if name == "spread_mm" else 0, np.float32)
 
 
-def _unfilled(measured):
-    return surface.Surface(
-        measured.vertices_mm, measured.faces, measured.vertex, {"filled": np.zeros(len(measured.faces), np.uint8)}
-    )
+def _nothing(measured):
+    """No vertex and no face to add, with the columns of ``measured``."""
+    vertex = {name: values[:0] for name, values in measured.vertex.items()}
+    return surface.Surface(np.empty((0, 3), np.float32), np.empty((0, 3), np.int32), vertex, {"filled": _marks(0, 1)})
 
 
-def _report(loops, shape, kind, made_up, spread):
-    """The stage's numbers."""
-    filled = made_up.face["filled"].astype(bool) if "filled" in made_up.face else np.zeros(len(made_up.faces), bool)
-    areas = surface.face_areas(made_up)
+def _marks(count, filled):
+    return np.full(count, filled, np.uint8)
+
+
+def _report(shape, kind, filled_mm2, spread):
+    """The stage's numbers; ``filled_mm2``: the areas of the added faces."""
     closed = np.flatnonzero(kind == gap.GAP)
     left = np.flatnonzero((kind == gap.LARGE) | (kind == gap.RIM) | (kind == gap.FOLDED))
     left = left[np.argsort(-shape.area_mm2[left], kind="stable")] if len(left) else left
     return {
         "gaps": len(closed),
-        "filled_faces": int(filled.sum()),
-        "filled_area_mm2": float(areas.sum(where=filled)),
-        "measured_area_mm2": float(areas.sum(where=~filled)),
+        "filled_faces": len(filled_mm2),
+        "filled_area_mm2": float(filled_mm2.sum()),
         "largest_filled_area_mm2": float(shape.area_mm2[closed].max()) if len(closed) else None,
         "surroundings_rms_mm": None if spread is None else float(np.sqrt(np.mean(spread**2))),
         "filled_uncertainty_mm": None,

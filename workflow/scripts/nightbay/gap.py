@@ -28,13 +28,6 @@ class Shapes:
     facing: np.ndarray
 
 
-def rim_faces(faces, vertices, vertex_count):
-    """Rows of the faces that touch any of ``vertices``."""
-    marked = np.zeros(vertex_count, bool)
-    marked[vertices] = True
-    return np.flatnonzero(topology.marked_corners(faces, marked))
-
-
 def vertex_normals(vertices_mm, faces):
     """Unit normals, (n, 3) float64, of the vertices by the area of the faces around them; 0 where there are none."""
     a, b, c = (vertices_mm[faces[:, at]].astype(np.float64) for at in range(3))
@@ -47,8 +40,8 @@ def vertex_normals(vertices_mm, faces):
 
 
 def shapes(loops, vertices_mm, faces):
-    """Measure all loops at once; ``vertices_mm`` (n, 3), ``faces`` (m, 3) of the whole surface."""
-    near = faces[rim_faces(faces, loops.vertices, len(vertices_mm))]
+    """Measure all loops at once; ``vertices_mm`` (n, 3) and ``faces`` (m, 3) with all faces at the loops' vertices."""
+    near = topology.touching(faces, loops.vertices, len(vertices_mm))
     used, local = np.unique(near, return_inverse=True)
     normals = vertex_normals(vertices_mm[used], local.reshape(-1, 3))[np.searchsorted(used, loops.vertices)]
     loop, start = loops.loop_of_vertex, loops.start[:-1]

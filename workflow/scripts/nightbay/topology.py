@@ -5,6 +5,8 @@ from dataclasses import dataclass
 import numpy as np
 from numba import njit
 
+from nightbay.surface import spans
+
 
 @dataclass(frozen=True)
 class Loops:
@@ -35,7 +37,6 @@ class Loops:
         return np.repeat(np.arange(len(self)), self.sizes)
 
 
-@njit(cache=True)
 def balance(faces, label, vertex_count):
     """Whether faces of one label close a ring round each vertex: (n,) uint64, zero where they do.
 
@@ -43,13 +44,18 @@ def balance(faces, label, vertex_count):
     ring, it is zero by chance once in 2^64.
     """
     total = np.zeros(vertex_count, np.uint64)
+    _add_balance(total, faces, label)
+    return total
+
+
+@njit(cache=True)
+def _add_balance(total, faces, label):
     for face in range(len(faces)):
         a, b, c = faces[face, 0], faces[face, 1], faces[face, 2]
         p, q, r = _mixed(a, label[face]), _mixed(b, label[face]), _mixed(c, label[face])
         total[a] += q - r
         total[b] += r - p
         total[c] += p - q
-    return total
 
 
 @njit(cache=True)
@@ -62,8 +68,26 @@ def _mixed(vertex, label):
 
 
 def boundary_vertices(faces, vertex_count):
-    """Vertices on a boundary, (k,) int64; two passes over the faces and 8 bytes a vertex."""
-    return np.flatnonzero(balance(faces, np.zeros(len(faces), np.uint8), vertex_count))
+    """Vertices on a boundary, (k,) int64; ``faces`` is read a block at a time, and 8 bytes a vertex are kept."""
+    total = np.zeros(vertex_count, np.uint64)
+    for span in spans(len(faces)):
+        block = faces[span]
+        _add_balance(total, block, np.zeros(len(block), np.uint8))
+    return np.flatnonzero(total)
+
+
+def touching(faces, vertices, vertex_count, corners=1):
+    """The faces, (k, 3), that have at least so many ``corners`` among ``vertices``, in their order.
+
+    ``faces`` (m, 3), an array or a :class:`~nightbay.surface.Column`, is read a block at a time.
+    """
+    marked = np.zeros(vertex_count, bool)
+    marked[vertices] = True
+    found = [np.empty((0, 3), np.int32)]
+    for span in spans(len(faces)):
+        block = faces[span]
+        found.append(block[marked_corners(block, marked) >= corners])
+    return np.concatenate(found)
 
 
 @njit(cache=True)
@@ -93,14 +117,17 @@ def directed_edges(faces, vertex_count):
     return keys
 
 
-def boundary_half_edges(faces, vertex_count):
+def boundary_half_edges(faces, vertex_count, boundary=None):
     """Half-edges without a partner, (k, 2) int64 as (from, to) in the direction of their face, sorted by ``from``.
 
-    Both faces of an edge between boundary vertices lie among those with two such corners, so that no others count.
+    ``faces`` as in :func:`touching`; ``boundary``: what :func:`boundary_vertices` says, where it is known, or those of
+    its vertices that count. Both faces of an edge between boundary vertices lie among those with two such corners, so
+    that no others count.
     """
+    boundary = boundary_vertices(faces, vertex_count) if boundary is None else boundary
     open_at = np.zeros(vertex_count, bool)
-    open_at[boundary_vertices(faces, vertex_count)] = True
-    keys = directed_edges(faces[marked_corners(faces, open_at) >= 2], vertex_count)
+    open_at[boundary] = True
+    keys = directed_edges(touching(faces, boundary, vertex_count, 2), vertex_count)
     edge = keys >> 1
     single = np.ones(len(edge), bool)
     same = edge[1:] == edge[:-1]
@@ -129,33 +156,34 @@ def defects(faces, vertex_count):
     }
 
 
-def loops(faces, vertex_count):
+def loops(faces, vertex_count, boundary=None):
     """All closed boundary loops of a mesh, (m, 3) int, as :class:`Loops`, in order of their lowest vertex.
+
+    ``faces`` and ``boundary`` as in :func:`boundary_half_edges`. Those of a piece of a mesh that has all faces at the
+    mesh's boundary vertices are the mesh's loops.
 
     Where sheets or holes touch in one vertex, a boundary stays on the fan of faces that it came along, so a loop never
     steps from one sheet to another; a loop that comes back to a vertex is parted there. Boundaries that do not close,
     which happens only where an edge bears three or more faces, are left out.
     """
-    half_edges = boundary_half_edges(faces, vertex_count)
+    half_edges = boundary_half_edges(faces, vertex_count, boundary)
     starts, ends = half_edges[:, 0], half_edges[:, 1]
     first = np.searchsorted(starts, ends, side="left")
     leaving = np.searchsorted(starts, ends, side="right") - first
     successor = np.where(leaving > 0, first, -1)
-    touching = np.unique(ends[leaving > 1])
-    if len(touching):
-        _follow_fans(faces, half_edges, successor, touching, vertex_count)
+    shared = np.unique(ends[leaving > 1])
+    if len(shared):
+        _follow_fans(touching(faces, shared, vertex_count), half_edges, successor, shared)
     vertices, start = _trace(half_edges, successor, np.searchsorted(np.unique(starts), starts))
     return Loops(vertices, start)
 
 
-def _follow_fans(faces, half_edges, successor, touching, vertex_count):
+def _follow_fans(faces, half_edges, successor, shared):
     """At vertices that several fans of faces share, let each half-edge go on along its own fan (in place)."""
-    shared = np.zeros(vertex_count, bool)
-    shared[touching] = True
     number = {(int(a), int(b)): at for at, (a, b) in enumerate(half_edges)}
     around = {}
     for corner in range(3):
-        for face in faces[shared[faces[:, corner]]]:
+        for face in faces[np.isin(faces[:, corner], shared)]:
             vertex, after, before = (int(face[(corner + step) % 3]) for step in range(3))
             around.setdefault(vertex, {})[after] = before
     for vertex, following in around.items():
