@@ -91,6 +91,58 @@ def test_surface_read_on_demand_gives_the_same_whatever_the_size_of_a_block(two_
     assert (tmp_path / "blocks.ply").read_bytes() == (tmp_path / "whole.ply").read_bytes()
 
 
+def sheet(moved):
+    """A plane grid of 1 mm with a hole of five by five squares, 3 m off the origin both ways, where single precision
+    has steps of 0.00024 mm; ``moved``: {(column, row): (x, y)} puts vertices elsewhere."""
+    mark, squares = np.arange(16 * 16).reshape(16, 16), np.ones((15, 15), bool)
+    squares[5:10, 5:10] = False
+    a, b, c, d = (part[squares] for part in (mark[:-1, :-1], mark[:-1, 1:], mark[1:, 1:], mark[1:, :-1]))
+    vertices = np.column_stack([mark.ravel() % 16, mark.ravel() // 16, np.zeros(256)])
+    for (column, row), place in moved.items():
+        vertices[mark[row, column], :2] = place
+    faces = np.vstack([np.column_stack([a, b, c]), np.column_stack([a, c, d])]).astype(np.int32)
+    return made(vertices + [3000, 3000, 0], faces, np.ones(len(faces), bool))
+
+
+def heights(vertices, faces):
+    """Least height of each triangle."""
+    sides = np.linalg.norm(vertices[faces] - vertices[np.roll(faces, 1, axis=1)], axis=2)
+    return 2 * surface.face_areas(surface.Surface(vertices, faces)) / sides.max(axis=1)
+
+
+# along one side of the hole edges of 0.01, 2.98 and 0.01 mm
+UNEVEN = {(6, 5): (5.01, 5), (7, 5): (7.99, 5)}
+
+
+def test_rim_edges_of_a_hundredth_and_of_three_spacings_leave_no_flat_face():
+    mesh = sheet(UNEVEN)
+    out, numbers = closed(mesh, spacing_mm=1.0)
+    assert numbers["gaps"] == 1
+    high = heights(out.vertices_mm.astype(float), out.faces[len(mesh.faces) :])
+    # a face on an edge of 0.01 mm can't be higher than that; all others have room
+    assert high.min() > 0.005 and np.sort(high)[2] > 0.1
+    assert topology.defects(out.faces, len(out.vertices_mm)) == {"edges_of_many_faces": 0, "edges_of_one_direction": 0}
+
+
+@pytest.mark.parametrize("tip", [(8, 5.0005), (8, 5.2), (8, 9.9)])
+def test_hole_that_a_spike_all_but_parts_has_faces_with_area_or_stays_open(tip):
+    # the first spike lies along the side, two steps of single precision off
+    mesh = sheet({(7, 5): tip})
+    out, numbers = closed(mesh, spacing_mm=1.0)
+    assert numbers["gaps"] + numbers["open"]["count"] == 1
+    assert surface.face_areas(out)[len(mesh.faces) :].all()
+    assert topology.defects(out.faces, len(out.vertices_mm)) == {"edges_of_many_faces": 0, "edges_of_one_direction": 0}
+
+
+def test_slot_without_room_for_faces_is_left_and_listed():
+    # the lower side of the hole meets the upper but for two steps of single precision
+    mesh = sheet({(column, 5): (column, 10 - 0.0005) for column in range(6, 10)})
+    out, numbers = closed(mesh, spacing_mm=1.0)
+    assert (numbers["gaps"], numbers["surroundings_rms_mm"]) == (0, None)
+    assert [one["kind"] for one in numbers["openings"]] == ["folded"]
+    assert np.array_equal(out.faces, mesh.faces) and not out.face["filled"].any()
+
+
 def test_noise_of_the_rim_is_not_amplified():
     vertices, faces, centre = sphere(noise_mm=0.1, seed=3)
     mesh = made(vertices, faces, centre[:, 2] < np.cos(12 / RADIUS))

@@ -8,7 +8,7 @@ import subprocess
 import time
 
 import pytest
-from nightbay import stage
+from nightbay import stage, surface, topology
 
 from workflow import nights
 
@@ -54,6 +54,18 @@ def test_every_promised_file_exists(finished, job):
 
 def nights_stages():
     return ("network", "refine", "frame", "fuse", "fill", "reduce", "deliver", "measure")
+
+
+@pytest.mark.parametrize("job", COMPLETE)
+def test_filled_surface_is_a_manifold_and_every_filled_face_has_area(finished, job):
+    day, _ = finished
+    part = "interior" if job == "larch-loadbay" else "exterior"
+    numbers = json.loads((day / "results" / job / "fill" / f"{part}.json").read_text())["result"]
+    filled = surface.read_ply(day / "results" / job / "fill" / part / "surface.ply")
+    made_up = filled.face["filled"] == 1
+    assert made_up.sum() == numbers["filled_faces"] > 0
+    assert surface.face_areas(filled)[made_up].all()
+    assert set(topology.defects(filled.faces, len(filled.vertices_mm)).values()) == {0}
 
 
 def test_the_second_night_has_nothing_to_do(finished):

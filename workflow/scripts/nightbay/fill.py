@@ -8,7 +8,7 @@ from itertools import chain
 
 import numpy as np
 
-from nightbay import bend, gap, patch, surface, topology
+from nightbay import bend, gap, patch, surface, topology, widen
 
 RINGS = 3  # rings of measured vertices around a gap that its patch continues: enough to average noise, still local
 LISTED = 200  # openings that are listed one by one; the rest is counted
@@ -71,7 +71,7 @@ def close_gaps(measured, spacing_mm, largest_gap_mm, largest_tilt_deg):
     near = around_boundaries(measured)
     loops = topology.loops(near.faces, len(near.rows), near.boundary)
     if not len(loops):
-        return _nothing(measured), _report(None, np.empty(0, "<U8"), np.empty(0), None)
+        return _nothing(measured), _report(None, np.empty(0, "<U8"), np.empty(0), np.empty(0))
     shape = gap.shapes(loops, near.vertices_mm, near.faces)
     kind = gap.classify(loops, shape, near.vertices_mm, largest_gap_mm, largest_tilt_deg)
     gaps = np.flatnonzero(kind == gap.GAP)
@@ -82,10 +82,16 @@ def close_gaps(measured, spacing_mm, largest_gap_mm, largest_tilt_deg):
     sound[patches.patch] = True
     kind[gaps[~sound]] = gap.FOLDED
     if not sound.any():
-        return _nothing(measured), _report(shape, kind, np.empty(0), None)
+        return _nothing(measured), _report(shape, kind, np.empty(0), np.empty(0))
     inner, spread = _bent(near, rims, frames, centres, patches, uvw_rim)
     rim = np.concatenate(rims)
     areas = surface.face_areas(surface.Surface(np.vstack([near.vertices_mm[rim], inner]), patches.faces))
+    flat = np.unique(patches.patch[areas == 0])  # a slot so narrow that single precision has no room for faces
+    if len(flat):
+        kind[gaps[flat]] = gap.FOLDED
+        areas = areas[~np.isin(patches.patch, flat)]
+        patches, stays = patch.without(patches, flat)
+        inner = inner[stays]
     added = _added(measured, near.rows[rim], patches, inner)
     return added, _report(shape, kind, areas, spread[np.unique(patches.patch)])
 
@@ -100,7 +106,9 @@ def _plane_patches(rims, frames, centres, vertices_mm, spacing_mm):
     uvw = np.einsum("ijk,ik->ij", frames[owner], point - centres[owner])
     start = np.r_[0, np.cumsum([len(rim) for rim in rims])]
     patches, _ = patch.clip_ears(uvw[:, :2], start)
-    return patch.refine(patches, spacing_mm), uvw
+    if not len(patches.faces):
+        return patches, uvw
+    return widen.widen(patch.refine(patches, spacing_mm), spacing_mm), uvw
 
 
 def _bent(near, rims, frames, centres, patches, uvw_rim):
@@ -154,7 +162,7 @@ def _report(shape, kind, filled_mm2, spread):
         "filled_faces": len(filled_mm2),
         "filled_area_mm2": float(filled_mm2.sum()),
         "largest_filled_area_mm2": float(shape.area_mm2[closed].max()) if len(closed) else None,
-        "surroundings_rms_mm": None if spread is None else float(np.sqrt(np.mean(spread**2))),
+        "surroundings_rms_mm": float(np.sqrt(np.mean(spread**2))) if len(spread) else None,
         "filled_uncertainty_mm": None,
         "filled_uncertainty_reason": "a filled face continues the surface around it and was not measured",
         "outer_boundaries": int(np.count_nonzero(kind == gap.OUTER)),

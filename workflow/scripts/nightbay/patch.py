@@ -92,23 +92,38 @@ def _clip_ears(uv, start):
 
 
 def refine(patches, spacing_mm, rounds=40):
-    """Split inner edges until none is longer than 4/3 of the spacing or joins two rim points, and flip to Delaunay.
+    """Split inner edges until none joins two rim points or is longer than 4/3 of the spacing, and flip to Delaunay.
 
     An edge between two rim points could coincide with an edge that the surface has already; without such edges a patch
-    can't spoil a manifold. 4/3 is the length at which both halves come nearer to the spacing than the whole was.
+    can't spoil a manifold. 4/3 is the length at which both halves come nearer to the spacing than the whole was. A rim
+    edge stays as long as it is, and no edge of its face is made shorter: split again and again, they would lie down on
+    it.
     """
     for _ in range(rounds):
         patches = flip(patches)
-        edges, inner = _edges(patches)
-        ends = patches.uv_mm[edges]
-        chord = (edges < patches.rim_count).all(axis=1)
-        split = inner & (chord | (np.linalg.norm(ends[:, 0] - ends[:, 1], axis=1) > 4 / 3 * spacing_mm))
+        edges, inner, of_face = _edges(patches)
+        length = np.linalg.norm(np.subtract(*patches.uv_mm[edges.T]), axis=1)
+        on_rim = (edges < patches.rim_count).all(axis=1)
+        longest = np.full(len(edges), 4 / 3 * spacing_mm)
+        np.maximum.at(longest, of_face, np.where(on_rim, length, 0.0)[of_face].max(axis=1, keepdims=True))
+        split = inner & (on_rim | (length > longest))
         if not split.any():
             break
         patches = _split(patches, edges[split])
     for _ in range(3):
         patches = flip(_even_out(patches))
     return patches
+
+
+def without(patches, gone):
+    """The patches but those of the numbers ``gone``, and which inner vertices stay, bool; the rim points all stay."""
+    stays = ~np.isin(patches.patch_of_vertex, gone)
+    inner = stays[patches.rim_count :].copy()
+    stays[: patches.rim_count] = True
+    keep = ~np.isin(patches.patch, gone)
+    faces = (np.cumsum(stays) - 1)[patches.faces[keep]]
+    owner = patches.patch_of_vertex[stays]
+    return Patches(patches.uv_mm[stays], faces, patches.patch[keep], owner, patches.rim_count), inner
 
 
 def _keys(faces, count):
@@ -118,9 +133,9 @@ def _keys(faces, count):
 
 
 def _edges(patches):
-    """Edges, (e, 2), and whether each lies inside a patch, (e,) bool."""
-    keys, uses = np.unique(_keys(patches.faces, len(patches.uv_mm)), return_counts=True)
-    return np.column_stack(np.divmod(keys, len(patches.uv_mm))), uses == 2
+    """Edges, (e, 2), whether each lies inside a patch, (e,) bool, and the edges of each face, (m, 3)."""
+    keys, of_face, uses = np.unique(_keys(patches.faces, len(patches.uv_mm)), return_inverse=True, return_counts=True)
+    return np.column_stack(np.divmod(keys, len(patches.uv_mm))), uses == 2, of_face.reshape(-1, 3)
 
 
 def _split(patches, edges):
