@@ -14,7 +14,7 @@ rule fill:
         "../../envs/conda.yaml"
     threads: 1
     resources:
-        mem_mb=memory_mb(1000, 2),
+        mem_mb=memory_mb(1000, 0.5),
     params:
         settings=settings_of("fill"),
         sheet=sheet_of("fill"),

@@ -1,7 +1,7 @@
 """Lifts plane patches onto a continuation of the measured surface around their gaps."""
 
 import numpy as np
-from scipy import sparse
+from numba import njit
 
 from nightbay import patch, topology
 
@@ -19,25 +19,36 @@ def surroundings(faces, vertices_count, rims, rings):
 
     ``rims``: list of (k,) vertex numbers. Returns (patch, vertex) as two (p,) arrays, sorted by patch, then vertex.
     """
-    every = np.concatenate(rims)
-    near = every
-    for _ in range(rings):
-        around = topology.touching(faces, near, vertices_count)
-        near = np.unique(around)
-    used, local = near, np.searchsorted(near, around)
-    a, b = local.ravel(), np.roll(local, -1, axis=1).ravel()
-    step = sparse.coo_array((np.ones(len(a), np.int32), (a, b)), shape=(len(used), len(used))).tocsr()
-    step = step + step.T + sparse.eye_array(len(used), dtype=np.int32, format="csr")
-    step.data[:] = 1
-    owner = np.repeat(np.arange(len(rims)), [len(rim) for rim in rims])
-    reach = sparse.coo_array(
-        (np.ones(len(every), np.int32), (owner, np.searchsorted(used, every))), shape=(len(rims), len(used))
-    ).tocsr()
-    for _ in range(rings):
-        reach = reach @ step
-        reach.data[:] = 1
-    reach.sort_indices()
-    return np.repeat(np.arange(len(rims)), np.diff(reach.indptr)), used[reach.indices]
+    start, of = topology.incidence(faces, vertices_count)
+    sizes = [len(rim) for rim in rims]
+    vertex, counts = _within(faces, start, of, np.concatenate(rims), np.cumsum([0, *sizes]), rings)
+    return np.repeat(np.arange(len(rims)), counts), vertex
+
+
+@njit(cache=True)
+def _within(faces, start, of, rim, rim_start, rings):
+    """The vertices within ``rings`` edges of each rim, rim after rim and sorted, and how many each has."""
+    reached = np.full(len(start) - 1, -1, np.int32)  # the last rim that reached a vertex
+    found, counts = [np.int64(0) for _ in range(0)], np.zeros(len(rim_start) - 1, np.int64)
+    for number in range(len(counts)):
+        first = last = len(found)
+        for vertex in rim[rim_start[number] : rim_start[number + 1]]:
+            reached[vertex] = number
+            found.append(vertex)
+        for _ in range(rings):
+            begin, last = last, len(found)
+            for at in range(begin, last):
+                for face in of[start[found[at]] : start[found[at] + 1]]:
+                    for vertex in faces[face]:
+                        if reached[vertex] != number:
+                            reached[vertex] = number
+                            found.append(np.int64(vertex))
+        counts[number] = len(found) - first
+    vertices = np.array(found, dtype=np.int64)
+    ends = np.cumsum(counts)
+    for number in range(len(counts)):
+        vertices[ends[number] - counts[number] : ends[number]].sort()
+    return vertices, counts
 
 
 def fit_quadrics(uvw_mm, owner, count):

@@ -56,10 +56,8 @@ def around_boundaries(measured):
     for _ in range(RINGS):
         faces = topology.touching(measured.faces, rows, count)
         rows = np.flatnonzero(surface.in_use(faces, count))
-    number = np.full(count, -1, np.int32)
-    number[rows] = np.arange(len(rows))
-    surface.renumber(faces, number)
-    return Around(rows, measured.vertices_mm[rows], faces, number[boundary].astype(np.int64))
+    topology.compact(faces, count)
+    return Around(rows, measured.vertices_mm[rows], faces, np.searchsorted(rows, boundary))
 
 
 def close_gaps(measured, spacing_mm, largest_gap_mm, largest_tilt_deg):
@@ -128,18 +126,20 @@ def _bent(near, rims, frames, centres, patches, uvw_rim):
 def _added(measured, rim, patches, inner):
     """The Surface that goes behind the measured one; ``rim`` (rim_count,): the rim points' measured vertices."""
     number = np.r_[rim, len(measured.vertices_mm) + np.arange(len(inner))]
-    vertex = {name: _unmeasured(name, values, patches, rim) for name, values in measured.vertex.items()}
     filled = {"filled": _marks(len(patches.faces), 1)}
+    vertex = _unmeasured(measured.vertex, rim, patches)
     return surface.Surface(inner, number[patches.faces].astype(np.int32), vertex, filled)
 
 
-def _unmeasured(name, values, patches, rim):
-    """What a vertex attribute says of the added vertices: no points, no confidence, no spread; colour from the rim."""
+def _unmeasured(vertex, rim, patches):
+    """What the vertex attributes say of the added ones: no points, no confidence, no spread; colour from the rim."""
     count = len(patches.uv_mm) - patches.rim_count
-    if name in ("red", "green", "blue"):
-        colour = patch.harmonic(patches, values[rim].astype(np.float64)[:, None])[:, 0]
-        return np.clip(np.rint(colour), 0, 255).astype(np.uint8)
-    return np.full(count, np.nan if name == "spread_mm" else 0, np.float32)
+    said = {name: np.full(count, np.nan if name == "spread_mm" else 0, np.float32) for name in vertex}
+    colours = [name for name in ("red", "green", "blue") if name in vertex]
+    if colours:
+        carried = patch.harmonic(patches, np.column_stack([vertex[name][rim] for name in colours]).astype(np.float64))
+        said |= dict(zip(colours, np.clip(np.rint(carried), 0, 255).astype(np.uint8).T, strict=True))
+    return said
 
 
 def _nothing(measured):

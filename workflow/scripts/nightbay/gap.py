@@ -30,20 +30,31 @@ class Shapes:
 
 def vertex_normals(vertices_mm, faces):
     """Unit normals, (n, 3) float64, of the vertices by the area of the faces around them; 0 where there are none."""
-    a, b, c = (vertices_mm[faces[:, at]].astype(np.float64) for at in range(3))
-    across = np.cross(b - a, c - a)
-    normals = np.column_stack(
-        [np.bincount(faces.ravel(), np.repeat(across[:, axis], 3), minlength=len(vertices_mm)) for axis in range(3)]
-    )
+    normals = _area_normals(vertices_mm, faces)
     length = np.linalg.norm(normals, axis=1, keepdims=True)
-    return np.divide(normals, length, out=np.zeros_like(normals), where=length > 0)
+    return np.divide(normals, length, out=normals, where=length > 0)
+
+
+@njit(cache=True)
+def _area_normals(vertices_mm, faces):
+    """Sum of the area vectors of the faces at each vertex, (n, 3), a face at a time: nothing is held but the sums."""
+    normals = np.zeros((len(vertices_mm), 3))
+    for i, j, k in faces:
+        x, y, z = np.float64(vertices_mm[i, 0]), np.float64(vertices_mm[i, 1]), np.float64(vertices_mm[i, 2])
+        ux, uy, uz = vertices_mm[j, 0] - x, vertices_mm[j, 1] - y, vertices_mm[j, 2] - z
+        vx, vy, vz = vertices_mm[k, 0] - x, vertices_mm[k, 1] - y, vertices_mm[k, 2] - z
+        across = (uy * vz - uz * vy, uz * vx - ux * vz, ux * vy - uy * vx)
+        for vertex in (i, j, k):
+            for axis in range(3):
+                normals[vertex, axis] += across[axis]
+    return normals
 
 
 def shapes(loops, vertices_mm, faces):
     """Measure all loops at once; ``vertices_mm`` (n, 3) and ``faces`` (m, 3) with all faces at the loops' vertices."""
     near = topology.touching(faces, loops.vertices, len(vertices_mm))
-    used, local = np.unique(near, return_inverse=True)
-    normals = vertex_normals(vertices_mm[used], local.reshape(-1, 3))[np.searchsorted(used, loops.vertices)]
+    used = topology.compact(near, len(vertices_mm))
+    normals = vertex_normals(vertices_mm[used], near)[np.searchsorted(used, loops.vertices)]
     loop, start = loops.loop_of_vertex, loops.start[:-1]
     point = vertices_mm[loops.vertices].astype(np.float64)
     after = np.arange(len(point)) + 1

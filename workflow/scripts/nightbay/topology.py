@@ -5,7 +5,7 @@ from dataclasses import dataclass
 import numpy as np
 from numba import njit
 
-from nightbay.surface import spans
+from nightbay.surface import in_use, renumber, spans
 
 
 @dataclass(frozen=True)
@@ -97,6 +97,34 @@ def marked_corners(faces, marked):
     for face in range(len(faces)):
         found[face] = np.int64(marked[faces[face, 0]]) + marked[faces[face, 1]] + marked[faces[face, 2]]
     return found
+
+
+def compact(faces, vertex_count):
+    """The vertices that faces use, (k,) in order, as the rows by which ``faces`` names them afterwards, in place."""
+    rows = np.flatnonzero(in_use(faces, vertex_count))
+    number = np.empty(vertex_count, np.int32)
+    number[rows] = np.arange(len(rows), dtype=np.int32)
+    renumber(faces, number)
+    return rows
+
+
+@njit(cache=True)
+def incidence(faces, vertex_count):
+    """Faces of each vertex: ``of[start[v]:start[v + 1]]``, in their order; (n + 1,) and (3 m,) int32."""
+    start = np.zeros(vertex_count + 1, np.int32)  # three times the faces are less than 2^31
+    for face in range(len(faces)):
+        for k in range(3):
+            start[faces[face, k] + 1] += 1
+    for vertex in range(vertex_count):
+        start[vertex + 1] += start[vertex]
+    written = start[:-1].copy()
+    of = np.empty(3 * len(faces), np.int32)
+    for face in range(len(faces)):
+        for k in range(3):
+            vertex = faces[face, k]
+            of[written[vertex]] = face
+            written[vertex] += 1
+    return start, of
 
 
 def directed_edges(faces, vertex_count):

@@ -9,6 +9,8 @@ from dataclasses import replace
 import numpy as np
 from numba import njit
 
+from nightbay import topology
+
 THIN = 0.1  # faces of a lesser height, of what their size allows, are widened: grids have 0.87, and few are as bad
 SWEEPS = 3  # over the vertices of thin faces; a fourth hardly changes anything
 TURNS = np.column_stack([np.cos(np.arange(8) * np.pi / 4), np.sin(np.arange(8) * np.pi / 4)])
@@ -20,16 +22,15 @@ def widen(patches, spacing_mm):
     A face's height is its least one, and counts as a share of the spacing or of the face's own rim edge, which stays,
     where that is shorter. No face gets thinner than the thinnest beside it was, so none is turned over.
     """
-    faces, count = patches.faces, len(patches.uv_mm)
+    faces = patches.faces
     sides = np.stack([faces, np.roll(faces, -1, axis=1)], axis=2)
     length = np.linalg.norm(patches.uv_mm[sides[..., 0]] - patches.uv_mm[sides[..., 1]], axis=2)
     on_rim = (sides < patches.rim_count).all(axis=2)
     size = np.minimum(np.where(on_rim, length, np.inf).min(axis=1), spacing_mm)
-    order = np.argsort(faces.ravel(), kind="stable")
-    start = np.searchsorted(faces.ravel()[order], np.arange(count + 1))
+    start, of = topology.incidence(faces, len(patches.uv_mm))
     uv = patches.uv_mm.copy()
     for _ in range(SWEEPS):
-        _sweep(uv, faces, start, order // 3, size, patches.rim_count, spacing_mm / 2)
+        _sweep(uv, faces, start, of, size, patches.rim_count, spacing_mm / 2)
     return replace(patches, uv_mm=uv)
 
 
