@@ -6,7 +6,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 import trimesh
-from nightbay import bend, fill, patch, surface, topology
+from nightbay import bend, fill, patch, surface, topology, widen
 
 RADIUS = 100.0
 
@@ -206,3 +206,37 @@ def test_quadric_is_exact_for_a_quadric():
     truth = np.array([1.0, -0.2, 0.1, 0.01, 0.02, -0.03])
     found, spread = bend.fit_quadrics(np.column_stack([uv, bend.terms(uv) @ truth]), np.zeros(60, int), 1)
     assert np.allclose(found[0], truth, atol=1e-9) and spread[0] < 1e-9
+
+
+def test_surroundings_are_what_can_be_reached_in_so_many_steps():
+    _, faces, centre = sphere()
+    faces = faces[centre[:, 2] < np.cos(12 / RADIUS)]
+    loops = topology.loops(faces, faces.max() + 1)
+    rims = [loops[0], loops[0][:3]]
+    owner, vertex = bend.surroundings(faces, faces.max() + 1, rims, 2)
+    for number, rim in enumerate(rims):
+        reached = set(rim.tolist())
+        for _ in range(2):
+            reached = {v for face in faces.tolist() if reached & set(face) for v in face}
+        assert vertex[owner == number].tolist() == sorted(reached)
+
+
+def test_widened_patch_keeps_rim_and_faces_and_its_thin_face_gets_room():
+    square = np.array([[0, 0], [1, 0], [1, 1], [0, 1], [0.7, 0.0001]])
+    fan = np.array([(0, 1, 4), (1, 2, 4), (2, 3, 4), (3, 0, 4)])
+    thin = patch.Patches(square, fan, np.zeros(4, int), np.zeros(5, int), 4)
+    wide = widen.widen(thin, 1.0)
+    assert np.array_equal(wide.faces, fan) and np.array_equal(wide.uv_mm[:4], square[:4])
+    # the best place is the middle, where each face is half as high as the square
+    assert heights(np.column_stack([wide.uv_mm, np.zeros(5)]), fan).min() == pytest.approx(0.5, abs=0.02)
+    assert np.array_equal(widen.widen(wide, 1.0).uv_mm, wide.uv_mm), "what is wide enough stays"
+
+
+def test_patches_without_some_keep_the_rest():
+    square = np.array([[0, 0], [1, 0], [1, 1], [0, 1]], float)
+    patches, _ = patch.clip_ears(np.vstack([square, square + 5, square + 9]), [0, 4, 8, 12])
+    fine = patch.refine(patches, 0.5)
+    rest, stays = patch.without(fine, [1])
+    assert set(rest.patch) == {0, 2} and len(rest.uv_mm) == 12 + stays.sum() < len(fine.uv_mm)
+    kept = np.isin(fine.patch, [0, 2])
+    assert np.array_equal(rest.uv_mm[rest.faces], fine.uv_mm[fine.faces[kept]])
