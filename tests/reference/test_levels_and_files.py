@@ -8,7 +8,7 @@ import numpy as np
 import pymeshlab
 import pytest
 import trimesh
-from nightbay import decimate, deviation, formats, native, reduce, surface
+from nightbay import deviation, formats, native, reduce, surface
 
 BUNNY = Path(pymeshlab.__file__).parent / "tests/sample_meshes/bunny.obj"
 
@@ -29,7 +29,7 @@ def bunny():
 def level(bunny):
     """The same with a tenth of the faces, and its numbers."""
     own = surface.Surface(bunny.vertices_mm, bunny.faces.copy(), face={"filled": bunny.face["filled"].copy()})
-    state = reduce.reach(decimate.Reduction(own), deviation.sample(bunny, 1000), {"faces": 5600})
+    state = reduce.reach(reduce.begin(own, {"faces": 5600}, 1), deviation.sample(bunny, 1000), {"faces": 5600})
     return reduce.measured(bunny, state.surface, deviation.sample(bunny, 200_000))
 
 

@@ -35,9 +35,8 @@ def levels(shell, tmp_path_factory):
 
 
 def begun(mesh):
-    """A reduction of a mesh that others go on using."""
-    marks = {name: values.copy() for name, values in mesh.face.items()}
-    return decimate.Reduction(surface.Surface(mesh.vertices_mm, mesh.faces.copy(), face=marks))
+    """A reduction of a mesh that has not been swept yet."""
+    return decimate.begin(mesh, 0.0)
 
 
 def test_levels_keep_their_targets(levels, shell):
@@ -99,6 +98,27 @@ def test_a_sweep_goes_on_when_its_lists_are_full(monkeypatch, shell):
     assert left[0] == pytest.approx(left[1], rel=0.15)
 
 
+def test_runs_are_swept_apart_and_make_one_mesh(monkeypatch, shell, tmp_path):
+    """Nine runs from a file, by one thread and by two: the same bytes, no faults, and after one more sweep, which goes
+    over their borders, about as many faces as one run gives."""
+    surface.write_ply(tmp_path / "shell.ply", shell)
+    once = decimate.begin(shell, 0.04)
+    monkeypatch.setattr(decimate, "RUN", 2300)
+    one, two = (decimate.begin(surface.open_ply(tmp_path / "shell.ply"), 0.04, threads=n) for n in (1, 2))
+    assert len(decimate._runs(len(shell.faces))) == 9
+    assert one.surface.faces.tobytes() == two.surface.faces.tobytes()
+    assert one.surface.vertices_mm.tobytes() == two.surface.vertices_mm.tobytes()
+    area = surface.area_mm2(shell)
+    for state in (once, one):
+        # what the planes weigh adds up to the area, three times over, and to the squares of the lines' edges
+        assert state.quadric[state.kind == quadric.FREE, 10].sum() < 3 * area < state.quadric[:, 10].sum()
+        state.sweep(0.04)
+    left = one.surface
+    assert len(left.faces) == pytest.approx(len(once.faces), rel=0.1)
+    assert sum(topology.defects(left.faces, len(left.vertices_mm)).values()) == 0
+    assert len(topology.loops(left.faces, len(left.vertices_mm))) == 1
+
+
 def test_far_coordinates_cost_nothing(shell):
     """The same mesh 10 m away, by whole millimetres, reduces to the same number of faces."""
     moved = surface.Surface(np.round(shell.vertices_mm) + np.float32(8192.0), shell.faces, {}, shell.face)
@@ -115,7 +135,7 @@ def test_plane_collapses_to_few_faces_with_its_corners():
     vertices = np.column_stack([x.ravel(), y.ravel(), np.zeros(x.size)]).astype(np.float32)
     a = (np.arange(10)[:, None] * 21 + np.arange(20)).ravel()
     faces = np.vstack([np.column_stack([a, a + 1, a + 22]), np.column_stack([a, a + 22, a + 21])]).astype(np.int32)
-    state = decimate.Reduction(surface.Surface(vertices, faces))
+    state = begun(surface.Surface(vertices, faces))
     for limit_mm in (0.01, 0.02, 0.03, 0.04, 0.05):
         state.sweep(limit_mm**2)
     out = state.surface
@@ -132,7 +152,7 @@ def test_faces_without_area_don_t_stop_it():
     speck = np.full((6, 3), (0.0, 0.0, 60.0), np.float32)
     strip = np.array([[0, 1, 2], [2, 1, 3], [2, 3, 4], [4, 3, 5]], np.int32) + len(place)
     mesh = surface.Surface(np.concatenate([place, speck]), np.concatenate([faces, strip]))
-    state = decimate.Reduction(mesh)
+    state = begun(mesh)
     assert state.sweep(0.1) > len(faces) / 3
 
 
@@ -142,7 +162,7 @@ def test_seam_and_boundary_vertices_are_told_from_free_ones():
 
     def classes(label):
         start, of = collapse.incidence(faces, 5)
-        return quadric.first(vertices, faces, np.array(label, np.uint8), start, of)[1]
+        return quadric.add_lines(vertices, faces, np.array(label, np.uint8), start, of, np.zeros((5, 11), np.float32))
 
     plain, seam, corner = classes([0, 0, 0, 0]), classes([0, 0, 1, 1]), classes([0, 1, 0, 0])
     assert plain.tolist() == [quadric.LINE] * 4 + [quadric.FREE]
@@ -155,8 +175,9 @@ def test_cost_is_the_mean_squared_distance_to_the_planes_of_both_ends():
     edge's own length, and costs what its place is off where it may not choose."""
     vertices = np.array([(0, 0, 0), (0, 2, 0), (1, 1, 0), (0, 1, -1)], np.float32) + np.float32(1000)
     faces = np.array([(0, 2, 1), (0, 1, 3)], np.int32)
-    start, of = collapse.incidence(faces, 4)
-    quadrics, kind = quadric.first(vertices, faces, np.zeros(2, np.uint8), start, of)
+    label = np.zeros(2, np.uint8)
+    quadrics, _ = quadric.of_run(vertices, faces, label)
+    kind = quadric.add_lines(vertices, faces, label, *collapse.incidence(faces, 4), quadrics)
     place, length = np.empty(3), (quadric.STRETCH * 2) ** 2
     kind[:] = quadric.FREE
     quadrics[:2] = 0

@@ -14,7 +14,7 @@ rule reduce:
         "../../envs/conda.yaml"
     threads: 2
     resources:
-        mem_mb=memory_mb(1000, 2),
+        mem_mb=memory_mb(1000, 1.3),
     params:
         settings=settings_of("reduce"),
         sheet=sheet_of("reduce"),

@@ -10,7 +10,7 @@ LEAST_COSINE = 0.5  # between the normals of a face before and after: 60 degrees
 SPECK = 1e-8  # square of twice a face's area, mm4: of one so small, 0.01 mm wide, rounding of float32 makes the normal
 
 
-@njit(cache=True)
+@njit(cache=True, nogil=True)
 def incidence(faces, count, room=1.0):
     """Faces of each vertex: ``of[start[v]:start[v + 1]]``; ``of`` has ``room`` times the length that they fill."""
     start = np.zeros(count + 1, np.int32)  # three times the faces are less than 2^31
@@ -29,7 +29,35 @@ def incidence(faces, count, room=1.0):
     return start, of
 
 
-@njit(cache=True)
+@njit(cache=True, nogil=True)
+def renumber(faces):
+    """Number the vertices that some of a mesh's faces use from 0 on, in place; returns their numbers before, (n,),
+    ascending."""
+    if len(faces) == 0:
+        return np.empty(0, np.int32)
+    low, high = faces[0, 0], faces[0, 0]
+    for face in range(len(faces)):
+        for k in range(3):
+            low, high = min(low, faces[face, k]), max(high, faces[face, k])
+    row = np.zeros(high + 1 - low, np.int32)
+    for face in range(len(faces)):
+        for k in range(3):
+            row[faces[face, k] - low] = 1
+    used = 0
+    for at in range(len(row)):
+        used += row[at]
+        row[at] *= used
+    number = np.empty(used, np.int32)
+    for at in range(len(row)):
+        if row[at] > 0:
+            number[row[at] - 1] = at + low
+    for face in range(len(faces)):
+        for k in range(3):
+            faces[face, k] = row[faces[face, k] - low] - 1
+    return number
+
+
+@njit(cache=True, nogil=True)
 def _sound(vertices, faces, of, begin, end, a, b, place):
     """Whether the faces of a that lack b stay upright and well shaped when a moves to ``place``."""
     ax, ay, az = np.float64(vertices[a, 0]), np.float64(vertices[a, 1]), np.float64(vertices[a, 2])
@@ -61,7 +89,7 @@ def _sound(vertices, faces, of, begin, end, a, b, place):
     return True
 
 
-@njit(cache=True)
+@njit(cache=True, nogil=True)
 def _linked(faces, label, of, begin, end, kind, a, b, stamp, mark):
     """Whether the collapse of a-b leaves a manifold, and no line and no labelled patch vanishes."""
     shared = 0
@@ -99,7 +127,7 @@ def _linked(faces, label, of, begin, end, kind, a, b, stamp, mark):
     return common == shared
 
 
-@njit(cache=True)
+@njit(cache=True, nogil=True)
 def sweep(vertices, quadric, kind, faces, label, start, of, limit, most):
     """Collapse, in order of the faces, each edge that costs no more than ``limit``, mm2, until ``most`` faces are gone.
 
@@ -144,7 +172,7 @@ def sweep(vertices, quadric, kind, faces, label, start, of, limit, most):
     return gone, cut
 
 
-@njit(cache=True)
+@njit(cache=True, nogil=True)
 def _merge(faces, of, begin, end, a, b, to):
     """Let a stand for b in b's faces; those that have both are gone. Returns how many."""
     gone, first = 0, to
@@ -170,10 +198,10 @@ def _merge(faces, of, begin, end, a, b, to):
     return gone
 
 
-@njit(cache=True)
-def compact(vertices, quadric, kind, faces, label):
+@njit(cache=True, nogil=True)
+def compact(vertices, quadric, kind, number, faces, label):
     """Move what is left to the front of all arrays, in place; returns how many faces and vertices that is."""
-    number = np.full(len(vertices), -1, np.int32)
+    row = np.full(len(vertices), -1, np.int32)
     left, used = 0, 0
     for face in range(len(faces)):
         if faces[face, 0] < 0:
@@ -181,12 +209,13 @@ def compact(vertices, quadric, kind, faces, label):
         label[left] = label[face]
         for k in range(3):
             faces[left, k] = faces[face, k]
-            number[faces[face, k]] = 0
+            row[faces[face, k]] = 0
         left += 1
-    for vertex in range(len(number)):
-        if number[vertex] < 0:
+    for vertex in range(len(row)):
+        if row[vertex] < 0:
             continue
-        number[vertex] = used
+        row[vertex] = used
+        number[used] = number[vertex]
         kind[used] = kind[vertex]
         for k in range(3):
             vertices[used, k] = vertices[vertex, k]
@@ -195,11 +224,11 @@ def compact(vertices, quadric, kind, faces, label):
         used += 1
     for face in range(left):
         for k in range(3):
-            faces[face, k] = number[faces[face, k]]
+            faces[face, k] = row[faces[face, k]]
     return left, used
 
 
-@njit(cache=True)
+@njit(cache=True, nogil=True)
 def costs(vertices, quadric, kind, faces):
     """Cost, mm2, of the first edge of each of ``faces``, where both its vertices are free."""
     found, count, place = np.empty(len(faces)), 0, np.empty(3)

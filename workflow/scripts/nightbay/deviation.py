@@ -25,23 +25,31 @@ def sample(measured, count):
     """Points spread evenly over the area of a surface, (count, 3) float64; the same ones each time.
 
     Systematic sampling of the faces by area; within a face by a low-discrepancy sequence (M. Roberts, "The unreasonable
-    effectiveness of quasirandom sequences", 2018; value of the constant from memory).
+    effectiveness of quasirandom sequences", 2018; value of the constant from memory). Of the surface, the columns of
+    the faces may lie on disk.
     """
-    area = surface.face_areas(measured)
-    along = np.cumsum(area)
-    row = np.searchsorted(along, (np.arange(count) + 0.5) / count * along[-1])
-    row = np.minimum(row, len(area) - 1)
+    wanted = (np.arange(count) + 0.5) / count * surface.area_mm2(measured)
+    corners, before = np.empty((count, 3), np.int32), 0.0
+    for rows in surface.spans(len(measured.faces)):
+        faces = measured.faces[rows]
+        along = before + np.cumsum(surface.areas_of(measured.vertices_mm, faces))
+        last = rows.stop == len(measured.faces)  # rounding may leave the very last ones beyond all faces
+        first, end = np.searchsorted(wanted, (before, np.inf if last else along[-1]))
+        row = np.searchsorted(along, wanted[first:end])
+        corners[first:end] = faces[np.minimum(row, len(faces) - 1)]
+        before = along[-1]
     s, t = (np.outer(GOLDEN, np.arange(1, count + 1)) % 1.0)[:, :, None]
     over = s + t > 1
     s, t = np.where(over, 1 - s, s), np.where(over, 1 - t, t)
-    a, b, c = (measured.vertices_mm[measured.faces[row, at]].astype(np.float64) for at in range(3))
+    a, b, c = (measured.vertices_mm[corners[:, at]].astype(np.float64) for at in range(3))
     return a + s * (b - a) + t * (c - a)
 
 
 def nearest(points_mm, measured, reach_mm):
     """The nearest point of a surface for each of ``points_mm``, (n, 3), as :class:`Nearest`.
 
-    ``reach_mm``: distance that is expected to suffice for most; the others are searched again, four times as far.
+    ``reach_mm``: distance that is expected to suffice for most; the others are searched again, four times as far. Of
+    the surface, the columns of the faces may lie on disk.
     """
     count = len(points_mm)
     found = Nearest(np.full(count, np.inf), np.full(count, -1, np.int64), np.array(points_mm, np.float64))
@@ -66,17 +74,20 @@ def _search(found, rows, points_mm, measured, reach_mm):
     order = np.argsort(cell, kind="stable")
     start = np.zeros(np.prod(dims) + 1, np.int32)
     np.cumsum(np.bincount(cell, minlength=len(start) - 1), out=start[1:])
-    vertices = measured.vertices_mm
     distance2 = found.distance_mm[rows[order]] ** 2
     face, nearest_mm = found.face[rows[order]], found.point_mm[rows[order]]
-    _faces_look(vertices, measured.faces, points[order], start, low, edge, dims, reach_mm, distance2, face, nearest_mm)
+    grid = points[order], start, low, edge, dims, reach_mm
+    for span in surface.spans(len(measured.faces)):
+        _faces_look(measured.vertices_mm, measured.faces[span], span.start, *grid, distance2, face, nearest_mm)
     found.distance_mm[rows[order]] = np.sqrt(distance2)
     found.face[rows[order]] = face
     found.point_mm[rows[order]] = nearest_mm
 
 
 @njit(cache=True)
-def _faces_look(vertices, faces, points, start, low, edge, dims, reach, distance2, nearest_face, nearest_point):
+def _faces_look(
+    vertices, faces, first_face, points, start, low, edge, dims, reach, distance2, nearest_face, nearest_point
+):
     """For every face, in order, the points in the cells that its box, wider by ``reach``, touches."""
     corner, least, most = np.empty((3, 3)), np.empty(3), np.empty(3)
     first, last = np.empty(3, np.int64), np.empty(3, np.int64)
@@ -103,7 +114,7 @@ def _faces_look(vertices, faces, points, start, low, edge, dims, reach, distance
                     square = _closest(corner, x, y, z, on)
                     if square < distance2[at]:
                         distance2[at] = square
-                        nearest_face[at] = face
+                        nearest_face[at] = first_face + face
                         for axis in range(3):
                             nearest_point[at, axis] = on[axis]
 

@@ -14,21 +14,31 @@ from numba import njit
 
 from nightbay import topology
 
-FREE, LINE, FIXED = 0, 2, 3  # classes of vertices: on no line, on one, or where lines meet or end
+# Classes of vertices: on no line, on one, where lines meet or end; and held, which no other is merged with. In a part of
+# a mesh those are the ones that others share: merged with one, a vertex could get an edge that is there already.
+FREE, LINE, FIXED, HELD = 0, 2, 3, 4
 SIZE = 11
 STRETCH = 1e-3  # an edge of length l costs (l / 1000)**2: flat areas get even faces, and none longer than that allows
 HOLD = 1e-3  # pull to the middle of the edge, share of the quadric's trace, that counts only where planes leave it open
 
 
-def first(vertices, faces, label, start, of):
-    """Quadric, (n, 11) float32, and class, (n,) uint8, of each vertex; ``start`` and ``of`` as from ``incidence``."""
-    quadric = _of_faces(vertices, faces)
+def of_run(vertices, faces, label):
+    """Quadric of the faces' planes, (n, 11) float32, and class, (n,) uint8, of each vertex of some of a mesh's faces:
+    those that no ring of them with one label encloses are held."""
+    return _of_faces(vertices, faces), np.where(topology.balance(faces, label, len(vertices)), HELD, FREE).astype("u1")
+
+
+def add_lines(vertices, faces, label, start, of, quadric):
+    """Add the planes along lines to the vertices' quadrics, in place; returns their classes, (n,) uint8.
+
+    ``start`` and ``of`` as from :func:`nightbay.collapse.incidence`.
+    """
     kind = _classes(faces, label, start, of, topology.balance(faces, label, len(vertices)))
     _add_lines(vertices, faces, label, start, of, kind, quadric)
-    return quadric, kind
+    return kind
 
 
-@njit(cache=True)
+@njit(cache=True, nogil=True)
 def _of_faces(vertices, faces):
     """Quadrics of the faces' planes."""
     quadric = np.zeros((len(vertices), SIZE), np.float32)
@@ -45,7 +55,7 @@ def _of_faces(vertices, faces):
     return quadric
 
 
-@njit(cache=True)
+@njit(cache=True, nogil=True)
 def _classes(faces, label, start, of, balance):
     """Class of each vertex, (n,) uint8: by how many lines end in it, counted where its faces close no ring."""
     kind = np.zeros(len(balance), np.uint8)
@@ -62,7 +72,7 @@ def _classes(faces, label, start, of, balance):
     return kind
 
 
-@njit(cache=True)
+@njit(cache=True, nogil=True)
 def _uses(faces, of, begin, end, a, b):
     """How many faces the edge a-b bears."""
     count = 0
@@ -72,7 +82,7 @@ def _uses(faces, of, begin, end, a, b):
     return count
 
 
-@njit(cache=True)
+@njit(cache=True, nogil=True)
 def is_line(faces, label, of, begin, end, a, b):
     """Whether the edge a-b is a boundary, or a seam of faces with different labels; vertices of faces gone are -1."""
     count, first = 0, 0
@@ -86,7 +96,7 @@ def is_line(faces, label, of, begin, end, a, b):
     return count == 1
 
 
-@njit(cache=True)
+@njit(cache=True, nogil=True)
 def _add_lines(vertices, faces, label, start, of, kind, quadric):
     """Add the planes along lines that stand on the faces beside them; each weighs the square of its edge."""
     for face in range(len(faces)):
@@ -102,7 +112,7 @@ def _add_lines(vertices, faces, label, start, of, kind, quadric):
                     _add_plane(quadric[vertex], across[0], across[1], across[2], length, square)
 
 
-@njit(cache=True)
+@njit(cache=True, nogil=True)
 def _add_plane(row, x, y, z, length, weight):
     share = weight / (length * length)
     row[0] += share * x * x
@@ -114,10 +124,12 @@ def _add_plane(row, x, y, z, length, weight):
     row[10] += weight
 
 
-@njit(cache=True)
+@njit(cache=True, nogil=True)
 def cost(vertices, quadric, kind, line, a, b, place):
     """Cost in mm2 of the collapse of a-b and, in ``place``, where the vertex goes; infinite where it may not be."""
-    if kind[a] == FIXED and kind[b] == FIXED or (kind[a] != FREE and kind[b] != FREE and not line):
+    if kind[a] == HELD or kind[b] == HELD or kind[a] == FIXED and kind[b] == FIXED:
+        return np.inf
+    if kind[a] != FREE and kind[b] != FREE and not line:
         return np.inf
     x, y, z = (
         0.5 * (np.float64(vertices[b, 0]) - vertices[a, 0]),
@@ -166,7 +178,7 @@ def cost(vertices, quadric, kind, line, a, b, place):
     return (max(value, 0.0) / weight if weight > 0.0 else 0.0) + STRETCH * STRETCH * square
 
 
-@njit(cache=True)
+@njit(cache=True, nogil=True)
 def move(vertices, quadric, vertex, place):
     """Take the quadric of a vertex over to another place, where it is added up with others; the vertex stays."""
     q = quadric[vertex]

@@ -1,6 +1,7 @@
 """Stage reduce: levels of detail of a surface, each with its measured deviation from the full one."""
 
 import shutil
+from dataclasses import replace
 
 import numpy as np
 
@@ -19,22 +20,29 @@ STALL_SHARE, STALLS = 0.01, 3  # sweeps in a row that take off less than this sh
 def reduce(upstream, sheet, settings, folder, threads):
     """The stage's function; see ``stage.py``. Leaves ``full.ply`` and ``<level>.ply`` for each level."""
     source = upstream["fill"].folder / "surface.ply"
-    full = surface.read_ply(source)
+    full = surface.open_ply(source)
+    full = replace(full, vertices_mm=full.vertices_mm[:])  # needed all over; its faces are read as they are needed
     shutil.copyfile(source, folder / "full.ply")
     levels = {"full": {"faces": len(full.faces), "vertices": len(full.vertices_mm), "deviation": None}}
     probe = deviation.sample(full, SAMPLES)
-    full.vertex.clear()  # the full surface is read again for each level: the first sweeps need the memory
-    state = decimate.Reduction(full)
-    del full
-    for name, target in sorted(settings["reduce"]["levels"].items(), key=lambda item: _fineness(item[1])):
+    targets = sorted(settings["reduce"]["levels"].items(), key=lambda item: _fineness(item[1]))
+    state = begin(full, targets[0][1], threads) if targets else None
+    for name, target in targets:
         state = reach(state, probe, target)
-        level, levels[name] = measured(surface.read_ply(source), state.surface, probe)
+        level, levels[name] = measured(full, state.surface, probe)
         levels[name]["target"] = target
         surface.write_ply(
             folder / f"{name}.ply", level, ["units mm", "frame vehicle", "filled 1: made up, not measured"]
         )
         print(f"{name}: {len(level.faces)} faces, deviation {levels[name]['deviation']}", flush=True)
     return {"levels": levels}
+
+
+def begin(full, target, threads):
+    """A first sweep of the full surface, run by run: :class:`~nightbay.decimate.Reduction`."""
+    if "faces" in target:
+        return decimate.begin(full, decimate.cheap_mm2(full), target["faces"], threads)
+    return decimate.begin(full, (BEGIN * target["deviation_mm"]) ** 2, threads=threads)
 
 
 def _fineness(target):
@@ -54,7 +62,7 @@ def reach(state, probe, target):
 
 def _down_to(state, faces):
     """Reduce to a number of faces; boundaries and folds may hold more."""
-    limit_mm2, stalled = max(state.limit_mm2, state.cheap_mm2()), 0
+    limit_mm2, stalled = state.limit_mm2, 0
     while stalled < STALLS and len(state.faces) > faces:
         gone = state.sweep(limit_mm2, faces)
         stalled = stalled + 1 if gone < STALL_SHARE * (gone + len(state.faces)) else 0
