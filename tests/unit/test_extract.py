@@ -33,29 +33,18 @@ def tile_field(values, tile, cells):
     return signed.Field(node, sums, window[known].astype(np.float32), margin)
 
 
-def contoured(values, cells):
+def contoured(values, cells, folder):
     """The whole surface, welded from tiles of ``cells`` cells."""
-    bits = 40
     count = 3 * CELLS // cells
     tiles = [(i, j, k) for i in range(-1, count) for j in range(-1, count) for k in range(-1, count)]
-    rank = {tile: number for number, tile in enumerate(tiles)}
-    patches = [extract.contour(tile_field(values, tile, cells), cells, 1.0) for tile in tiles]
-    keys = [(number << bits) + patch.key for number, patch in enumerate(patches)]
-    foreign = [
-        np.array(
-            [
-                (rank[tuple(np.add(tile, offset))] << bits) + key
-                for offset, key in zip(patch.foreign_tile.tolist(), patch.foreign_key.tolist(), strict=True)
-            ],
-            np.int64,
-        )
-        for tile, patch in zip(tiles, patches, strict=True)
-    ]
-    vertices = np.concatenate([p.place + np.array(t) * cells for p, t in zip(patches, tiles, strict=True)])
-    quads = weld.resolve(keys, [patch.quads for patch in patches], foreign)
-    return surface.Surface(
-        vertices.astype(np.float32), weld.triangles(vertices, np.zeros(vertices.shape, np.int8), quads)
-    )
+    patches = weld.Patches(folder / str(cells), np.array(tiles))
+    patches.folder.mkdir()
+    for number, tile in enumerate(tiles):
+        patch = extract.contour(tile_field(values, tile, cells), cells, 1.0)
+        place = (patch.place + np.array(tile) * cells).astype(np.float32)
+        patches.save(number, patch, {"xyz_mm": place, "normal": np.zeros(place.shape, np.int8)})
+    weld.join(patches, patches.folder / "joined.ply", (), 0.0)
+    return surface.read_ply(patches.folder / "joined.ply")
 
 
 def undirected(faces):
@@ -88,8 +77,8 @@ def fans(faces, count):
 
 
 @pytest.mark.parametrize(("seed", "holes"), [(1, 0.0), (2, 0.02), (3, 0.1)])
-def test_any_field_gives_a_manifold(seed, holes):
-    whole = contoured(random_nodes(seed, holes), 3 * CELLS)
+def test_any_field_gives_a_manifold(seed, holes, tmp_path):
+    whole = contoured(random_nodes(seed, holes), 3 * CELLS, tmp_path)
     assert len(whole.faces) > 5000
     directed, meeting = undirected(whole.faces)
     assert meeting.max() == 2
@@ -98,9 +87,9 @@ def test_any_field_gives_a_manifold(seed, holes):
 
 
 @pytest.mark.parametrize("cells", [4, 12])
-def test_tiles_agree(cells):
+def test_tiles_agree(cells, tmp_path):
     values = random_nodes(4, 0.05)
-    large, small = contoured(values, 3 * CELLS), contoured(values, cells)
+    large, small = contoured(values, 3 * CELLS, tmp_path), contoured(values, cells, tmp_path)
     corners = [np.sort(one.vertices_mm[one.faces].reshape(-1, 9), axis=0) for one in (large, small)]
     assert np.allclose(*corners, atol=1e-5)
     assert len(large.vertices_mm) == len(small.vertices_mm)

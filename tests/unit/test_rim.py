@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 import trimesh
 from nightbay import rim, topology
-from nightbay.surface import Surface, keep_faces
+from nightbay.surface import Surface, keep_faces, read_ply
 
 
 def grid(counts):
@@ -17,48 +17,55 @@ def grid(counts):
     return Surface(places, faces, {"count": counts.ravel()})
 
 
-def test_the_rim_is_drawn_back_to_where_two_points_agree():
+def drawn_back(whole, folder):
+    """What is left, as it comes from its file, and the area that went."""
+    left, gone_mm2 = rim.draw_back(whole)
+    left.write(folder / "left.ply")
+    return read_ply(folder / "left.ply"), gone_mm2
+
+
+def test_the_rim_is_drawn_back_to_where_two_points_agree(tmp_path):
     counts = np.full((12, 18), 5.0)
     counts[:, -2:] = 1.2
-    kept, gone_mm2 = rim.draw_back(grid(counts))
+    kept, gone_mm2 = drawn_back(grid(counts), tmp_path)
     assert kept.vertices_mm[:, 1].max() == 15
     assert gone_mm2 == pytest.approx(11 * 2)
     assert len(kept.faces) == 2 * 11 * 15
 
 
-def test_the_rim_of_a_small_hole_stays():
+def test_the_rim_of_a_small_hole_stays(tmp_path):
     """A hole of six triangles with a ring round it that single points bear."""
     counts = np.full((12, 18), 5.0)
     counts[5:8, 7:10] = 1.2
     whole = grid(counts)
     middle = np.flatnonzero(np.all(whole.vertices_mm[:, :2] == (6, 8), axis=1))[0]
     open_there = keep_faces(whole, ~np.any(whole.faces == middle, axis=1))
-    kept, gone_mm2 = rim.draw_back(open_there)
+    kept, gone_mm2 = drawn_back(open_there, tmp_path)
     assert gone_mm2 == 0
     assert np.array_equal(kept.faces, open_there.faces)
 
 
-def test_inside_one_point_is_enough_and_none_is_not():
+def test_inside_one_point_is_enough_and_none_is_not(tmp_path):
     counts = np.full((9, 9), 5.0)
     counts[2, 2], counts[6, 6] = 1.0, 0.0
-    kept, gone_mm2 = rim.draw_back(grid(counts))
+    kept, gone_mm2 = drawn_back(grid(counts), tmp_path)
     assert gone_mm2 == pytest.approx(6 / 2)  # six triangles round the vertex
     assert {(2.0, 2.0)} <= set(map(tuple, kept.vertices_mm[:, :2].tolist()))
     assert (6.0, 6.0) not in set(map(tuple, kept.vertices_mm[:, :2].tolist()))
 
 
-def test_a_place_that_one_point_bears_goes_once_the_rim_reaches_it():
+def test_a_place_that_one_point_bears_goes_once_the_rim_reaches_it(tmp_path):
     counts = np.full((12, 18), 5.0)
     counts[6, :5] = 1.0
-    kept, _ = rim.draw_back(grid(counts))
+    kept, _ = drawn_back(grid(counts), tmp_path)
     assert not np.any((kept.vertices_mm[:, 0] == 6) & (kept.vertices_mm[:, 1] < 5))
 
 
-def test_fans_that_are_left_at_a_vertex_get_their_own():
+def test_fans_that_are_left_at_a_vertex_get_their_own(tmp_path):
     """Two of six neighbours go that lie across from each other."""
     counts = np.full((5, 5), 5.0)
     counts[1, 2], counts[3, 2] = 0.0, 0.0
-    kept, _ = rim.draw_back(grid(counts))
+    kept, _ = drawn_back(grid(counts), tmp_path)
     middle = np.all(kept.vertices_mm[:, :2] == 2, axis=1)
     assert middle.sum() == 2
     assert len(set(map(tuple, kept.vertices_mm.tolist()))) == len(kept.vertices_mm) - 1
@@ -70,9 +77,9 @@ def test_fans_that_are_left_at_a_vertex_get_their_own():
     assert set(kept.vertex["count"]) == {5.0}
 
 
-def test_a_closed_surface_has_no_rim():
+def test_a_closed_surface_has_no_rim(tmp_path):
     ball = trimesh.creation.icosphere(3)
     whole = Surface(ball.vertices.astype(np.float32), ball.faces.astype(np.int32), {"count": np.ones(642, np.float32)})
-    kept, gone_mm2 = rim.draw_back(whole)
+    kept, gone_mm2 = drawn_back(whole, tmp_path)
     assert gone_mm2 == 0
     assert np.array_equal(kept.faces, whole.faces)

@@ -1,11 +1,13 @@
 """The stage fuse: one open surface from all segments of a part, in the vehicle frame."""
 
+import tempfile
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
+from pathlib import Path
 
 import numpy as np
 
-from nightbay import bear, extract, native, outside, rim, signed, surface, tilepoints, weld
+from nightbay import bear, cut, extract, native, outside, rim, signed, surface, tilepoints, weld
 from nightbay.errors import Rejected
 from nightbay.rigid import transform
 
@@ -14,9 +16,8 @@ BLOCK_CELLS = 16  # along the edge of the blocks in which the points are counted
 BLOCK_AREA = 0.9 * BLOCK_CELLS**2  # of a surface in a block that it crosses, on average over points and directions
 MOST_BLOCKS = 200_000_000  # 0.8 GB of counts; a coach at 1 mm has 40 million, strays 19 m off all ways at 2 mm fill it
 NEAREST = 1e-3  # grid units between vertices: at the end of the largest vehicle float32 still tells them apart
-PARTINGS = 4  # rounds: of three vertices in one place the two that are moved alike are still together after the first
 LONGEST_REACH = 4.0  # grid units; points farther apart than this bears do not carry the resolution asked for
-KEY_BITS = (TILE_CELLS**3 * extract.KEY_EDGES).bit_length() - 1
+ATTRIBUTES, COLOURS = ("count", "spread_mm", "confidence"), ("red", "green", "blue")  # of a vertex
 
 
 @dataclass(frozen=True)
@@ -45,27 +46,33 @@ def fuse(upstream, sheet, settings, folder, threads):
     sources = _sources(upstream)
     plan = lay_out(sources, resolution_mm, settings["fuse"])
     print(f"{plan.count} points, spacing {plan.spacing * resolution_mm:.2f} mm, {len(plan.tiles)} tiles", flush=True)
-    pieces, names = work(sources, plan, settings, threads), [one.name for one in sources]
-    del sources  # and with them the pages of their files
-    native.give_back()
-    whole, coloured = join(pieces, plan, resolution_mm)
-    print(f"{len(whole.vertices_mm)} vertices, {len(whole.faces)} faces before specks", flush=True)
-    if not len(whole.faces):
-        raise Rejected(
-            f"the {plan.count} points of {', '.join(names)} carry no surface at"
-            f" {resolution_mm} mm: they lie {plan.spacing * resolution_mm:.1f} mm apart; set scan.resolution_mm to that"
-        )
-    whole, bare_mm2 = rim.draw_back(whole)
-    kept, specks, speck_area = weld.without_specks(whole, settings["scan"]["smallest_mm"] ** 2)
-    del whole
-    if not len(kept.faces):
-        raise Rejected(
-            f"no piece of the surface of {', '.join(names)} is larger than scan.smallest_mm"
-            f" {settings['scan']['smallest_mm']} mm squared: check that the segments hold this part"
-        )
-    surface.write_ply(folder / "surface.ply", kept, ["units mm", "frame vehicle"])
-    gone = {"bare_area_mm2": bare_mm2, "specks": specks, "specks_area_mm2": speck_area}
-    return _numbers(kept, plan, settings, gone, len(names), coloured)
+    names = [one.name for one in sources]
+    with tempfile.TemporaryDirectory(dir=folder) as scratch:
+        scratch = Path(scratch)
+        patches = weld.Patches(scratch, plan.tiles)
+        coloured = work(sources, plan, settings, patches, threads)
+        del sources  # and with them the pages of their files
+        native.give_back()
+        attributes = ATTRIBUTES + (COLOURS if plan.coloured else ())
+        weld.join(patches, scratch / "joined.ply", attributes, NEAREST * resolution_mm)
+        whole = surface.open_ply(scratch / "joined.ply")
+        print(f"{len(whole.vertices_mm)} vertices, {len(whole.faces)} faces before specks", flush=True)
+        if not len(whole.faces):
+            raise Rejected(
+                f"the {plan.count} points of {', '.join(names)} carry no surface at {resolution_mm} mm: they lie"
+                f" {plan.spacing * resolution_mm:.1f} mm apart; set scan.resolution_mm to that"
+            )
+        coloured /= len(whole.vertices_mm)
+        left, bare_mm2 = rim.draw_back(whole)
+        left, specks, specks_mm2 = cut.without_specks(left, settings["scan"]["smallest_mm"] ** 2)
+        if not left.face_count:
+            raise Rejected(
+                f"no piece of the surface of {', '.join(names)} is larger than scan.smallest_mm"
+                f" {settings['scan']['smallest_mm']} mm squared: check that the segments hold this part"
+            )
+        left.write(folder / "surface.ply", ["units mm", "frame vehicle"])
+    gone = {"bare_area_mm2": bare_mm2, "specks": specks, "specks_area_mm2": specks_mm2}
+    return _numbers(surface.open_ply(folder / "surface.ply"), plan, settings, gone, len(names), coloured)
 
 
 def _sources(upstream):
@@ -125,37 +132,17 @@ def lay_out(sources, resolution_mm, settings):
     return Plan(tiles, spacing, longest, int(occupied.sum()), coloured)
 
 
-def work(sources, plan, settings, threads):
-    """What each tile of the plan adds, in their order: a list as from :func:`tile`."""
+def work(sources, plan, settings, patches, threads):
+    """Let each tile of the plan leave what it adds among ``patches``; how many vertices got a colour."""
+
+    def one(number):
+        patch, vertex = tile(sources, plan, settings, number)
+        coloured = np.count_nonzero(vertex.pop("coloured"))
+        patches.save(number, patch, vertex)
+        return coloured
+
     with ThreadPoolExecutor(threads) as pool:
-        return list(pool.map(lambda number: tile(sources, plan, settings, number), range(len(plan.tiles))))
-
-
-def join(pieces, plan, resolution_mm):
-    """The surface of all tiles' ``pieces``, a list that is emptied on the way, and the share of its vertices that have
-    a colour: ``(Surface, float)``."""
-    rank = {tuple(index): number for number, index in enumerate(plan.tiles.tolist())}
-    keys, quads, foreign, columns = [], [], [], []
-    for number in range(len(pieces)):
-        patch, vertex = pieces[number]
-        pieces[number] = None  # what is not needed twice goes at once: all together fill memory
-        keys.append((number << KEY_BITS) + patch.key)
-        owners = [rank[tuple(index)] for index in (plan.tiles[number] + patch.foreign_tile).tolist()]
-        foreign.append((np.array(owners, np.int64) << KEY_BITS) + patch.foreign_key)
-        quads.append(patch.quads)
-        columns.append(vertex)
-    coloured = sum(np.count_nonzero(vertex.pop("coloured")) for vertex in columns)
-    quads = weld.resolve(keys, quads, foreign)
-    del keys, foreign
-    attributes = {name: np.concatenate([vertex.pop(name) for vertex in columns]) for name in list(columns[0])}
-    del columns
-    native.give_back()
-    vertices, normals = attributes.pop("xyz_mm"), attributes.pop("normal")
-    for _ in range(PARTINGS):
-        if not weld.part(vertices, quads, NEAREST * resolution_mm):
-            break
-    whole = surface.Surface(vertices, weld.triangles(vertices, normals, quads), attributes)
-    return whole, coloured / max(len(vertices), 1)
+        return sum(pool.map(one, range(len(plan.tiles))))
 
 
 def tile(sources, plan, settings, number):
@@ -183,9 +170,8 @@ def tile(sources, plan, settings, number):
     vertex["normal"] = np.rint(127 * found["normal"]).astype(np.int8)
     vertex["confidence"] = confidence(found["count"], vertex["spread_mm"], found["doubt"], noise_mm)
     if plan.coloured:
-        vertex |= dict(zip(("red", "green", "blue"), found["colour"].T, strict=True))
-    # what only the tile itself needed goes: all tiles wait in memory to be welded
-    return replace(patch, place=None, normal=None), vertex
+        vertex |= dict(zip(COLOURS, found["colour"].T, strict=True))
+    return patch, vertex
 
 
 def confidence(count, spread_mm, doubt, noise_mm):
@@ -207,7 +193,7 @@ def _numbers(kept, plan, settings, gone, segments, coloured):
             f"The points lie {spacing_mm:.1f} mm apart (median), wider than the surface grid of {resolution_mm} mm:"
             " detail finer than the points is not in the model."
         )
-    count, spread_mm = kept.vertex["count"], kept.vertex["spread_mm"]
+    count, spread_mm = kept.vertex["count"][:], kept.vertex["spread_mm"][:]
     return {
         "resolution_mm": resolution_mm,
         "points": plan.count,
@@ -217,12 +203,12 @@ def _numbers(kept, plan, settings, gone, segments, coloured):
         "tiles": len(plan.tiles),
         "vertices": len(kept.vertices_mm),
         "faces": len(kept.faces),
-        "area_mm2": surface.area_mm2(kept),
+        "area_mm2": surface.area_mm2(replace(kept, vertices_mm=kept.vertices_mm[:])),
         **gone,
         "count_median": float(np.median(count)),
         "spread_median_mm": float(np.median(spread_mm)),
         "noise_median_mm": float(np.median(spread_mm / np.sqrt(np.maximum(count, 1)))),
-        "confidence_median": float(np.median(kept.vertex["confidence"])),
+        "confidence_median": float(np.median(kept.vertex["confidence"][:])),
         "coloured": coloured if plan.coloured else None,
         "notes": notes,
     }

@@ -14,8 +14,8 @@ from numba import njit
 
 from nightbay import topology
 
-# Classes of vertices: on no line, on one, where lines meet or end; and held, which no other is merged with. In a part of
-# a mesh those are the ones that others share: merged with one, a vertex could get an edge that is there already.
+# Classes of vertices: on no line, on one, where lines meet or end; and held, which no other is merged with. In a part
+# of a mesh those are the ones that others share: merged with one, a vertex could get an edge that is there already.
 FREE, LINE, FIXED, HELD = 0, 2, 3, 4
 SIZE = 11
 STRETCH = 1e-3  # an edge of length l costs (l / 1000)**2: flat areas get even faces, and none longer than that allows

@@ -5,34 +5,47 @@ from numba import njit
 from scipy.sparse import coo_matrix
 from scipy.sparse.csgraph import connected_components
 
-from nightbay import topology
-from nightbay.surface import Surface, area_mm2, in_use, kept, renumber
+from nightbay import collapse, surface, topology
+from nightbay.cut import Cut
 
 HOLE = 36  # edges: a hole 11 grid units wide, more than a target and its torn rim; points all round speak for its edge
 BOTH = 1.5  # points by weight: with fewer a vertex lies on one point's plane, and no other speaks for it or against
 
 
-def draw_back(surface: Surface):
-    """``(Surface, area_mm2)``: the surface without what no two points bear, and the area that went.
+def draw_back(whole):
+    """``(Cut, area_mm2)``: the surface without what no two points bear, and the area that went.
 
+    ``whole``: a :class:`~nightbay.surface.Surface` whose columns may lie on disk; its faces are read a block at a time.
     ``count`` of a vertex, points by weight, decides. From the rim inwards all faces go that have a vertex with fewer
     than :data:`BOTH`, and so from every vertex that no point bears. A place inside, or round a hole of fewer than
     :data:`HOLE` edges, that one point alone bears stays: what lies around holds it. Where two fans are left at a
-    vertex, each gets one of its own: the surface stays a manifold. The vertex attributes go over, as in
-    :func:`nightbay.surface.keep_faces`.
+    vertex, each gets one of its own: the surface stays a manifold.
     """
-    few = surface.vertex["count"] < BOTH
-    bare = (few & _rim(surface.faces, len(few))) | (surface.vertex["count"] <= 0)
-    _spread(surface.faces, few, bare)
-    lies = topology.marked_corners(surface.faces, bare) > 0
-    gone, faces = kept(surface.faces, lies), kept(surface.faces, ~lies)
-    lost_mm2 = area_mm2(Surface(surface.vertices_mm, gone))
-    doubled = _own_fans(faces, in_use(gone, len(bare)) & ~bare)
-    used = in_use(faces, len(bare) + len(doubled))
-    renumber(faces, np.cumsum(used, dtype=np.int32) - 1)
-    rows = np.concatenate([np.flatnonzero(used[: len(bare)]), doubled])
-    vertex = {name: surface.vertex.pop(name)[rows] for name in list(surface.vertex)}
-    return Surface(surface.vertices_mm[rows], faces, vertex), lost_mm2
+    count = whole.vertex["count"][:]
+    few, bare = count < BOTH, count <= 0
+    del count
+    bare |= few & _rim(whole.faces, len(few))
+    _spread(topology.touching(whole.faces, np.flatnonzero(few), len(few)), few, bare)
+    gone = np.empty(len(whole.faces), bool)
+    for rows in surface.spans(len(gone)):
+        gone[rows] = topology.marked_corners(whole.faces[rows], bare) > 0
+    left = topology.touching(whole.faces, np.flatnonzero(bare), len(bare))
+    touched = surface.in_use(left, len(bare)) & ~bare
+    number = collapse.renumber(left)
+    lost_mm2 = float(surface.areas_of(whole.vertices_mm[number], left).sum())
+    changed = np.concatenate(
+        [
+            rows.start + np.flatnonzero((topology.marked_corners(whole.faces[rows], touched) > 0) & ~gone[rows])
+            for rows in surface.spans(len(gone))
+        ]
+        or [np.empty(0, np.int64)]
+    )
+    corners = whole.faces[changed]
+    number = collapse.renumber(corners)
+    doubled = number[_own_fans(corners, touched[number])]
+    number = np.concatenate([number, np.arange(len(few), len(few) + len(doubled), dtype=np.int32)])
+    surface.renumber(corners, number)
+    return Cut(whole, gone, changed, corners, doubled), lost_mm2
 
 
 def _rim(faces, vertex_count):

@@ -100,10 +100,16 @@ def kept(faces, keep):
 def in_use(faces, vertex_count):
     """Which vertices any face uses, (n,) bool."""
     used = np.zeros(vertex_count, np.bool_)
+    mark(faces, used)
+    return used
+
+
+@njit(cache=True)
+def mark(faces, used):
+    """Set ``used``, (n,) bool, for every vertex of the faces."""
     for face in range(len(faces)):
         for k in range(3):
             used[faces[face, k]] = True
-    return used
 
 
 @njit(cache=True)
@@ -150,9 +156,27 @@ class Column:
                 values[order[first:last]] = self._read(low, high + 1 - low)[ahead[first:last] - low]
         return values
 
-    def _read(self, start, count):
+    def records(self, start, count):
+        """So many records of the file, with all its columns."""
         at = self.offset + start * self.record.itemsize
-        return np.fromfile(self.path, self.record, count, offset=at)[self.name]
+        return np.fromfile(self.path, self.record, count, offset=at)
+
+    def _read(self, start, count):
+        return self.records(start, count)[self.name]
+
+
+def block(columns, rows):
+    """The rows of a slice of some columns, a dict of arrays or of :class:`Column`; a file is read once for all."""
+    read, values = {}, {}
+    for name, column in columns.items():
+        if isinstance(column, Column):
+            source = column.path, column.offset
+            if source not in read:
+                read[source] = column.records(rows.start, rows.stop - rows.start)
+            values[name] = read[source][column.name]
+        else:
+            values[name] = column[rows]
+    return values
 
 
 def spans(count):
@@ -183,7 +207,7 @@ class Rows:
     def of(columns):
         """All rows of ``columns``, a dict of arrays or of :class:`Column`."""
         count = len(next(iter(columns.values())))
-        blocks = ({name: values[rows] for name, values in columns.items()} for rows in spans(count))
+        blocks = (block(columns, rows) for rows in spans(count))
         return Rows(tuple(columns), count, blocks)
 
 

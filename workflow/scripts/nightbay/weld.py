@@ -1,34 +1,102 @@
-"""One surface of the patches of all tiles: vertices by name, quads cut into triangles, specks taken away."""
+"""One surface file of the patches of all tiles: vertices by name, quads cut into triangles.
+
+The patches lie in files, one a tile, and go from there to the surface's file. In memory are the vertices' places and
+normals, 15 bytes each, and the names of the vertices of some tiles.
+"""
+
+from dataclasses import dataclass
+from functools import lru_cache
+from pathlib import Path
 
 import numpy as np
 from numba import njit
 
-from nightbay import topology
-from nightbay.surface import Surface, keep_faces
+from nightbay import surface
 
 SAME = 0.02  # difference of mean cosines that noise and small curvature make
+TILES = 512  # whose names are kept at hand: more than a slice through a vehicle of 2 by 2.5 m takes at 1 mm
+PARTINGS = 4  # rounds: of three vertices in one place the two that are moved alike are still together after the first
 
 
-def resolve(keys, quads, foreign_keys):
-    """Quads with rows into one list of vertices.
+@dataclass(frozen=True)
+class Patches:
+    """Files of the patches of all tiles in ``folder``; ``tiles`` (t, 3) int64, in ascending order."""
 
-    Per tile, in ascending order of tiles: ``keys`` (n,) int64, names of its vertices, ascending over all tiles;
-    ``quads`` (m, 4) int32 as in :class:`nightbay.extract.Patch`, a list that is emptied on the way; ``foreign_keys``
-    (f,) int64, full names.
-    """
-    every = np.concatenate(keys)
-    first = np.cumsum([0, *(len(one) for one in keys)])
-    resolved = np.empty((sum(len(quad) for quad in quads), 4), np.int32)
+    folder: Path
+    tiles: np.ndarray
+
+    def __len__(self):
+        return len(self.tiles)
+
+    def save(self, number, patch, vertex):
+        """Keep what one tile adds: its :class:`nightbay.extract.Patch`, and a dict of arrays of its own vertices."""
+        names = {name: getattr(patch, name) for name in ("key", "quads", "foreign_tile", "foreign_key")}
+        np.savez(self._path(number), **names, **vertex)
+
+    def load(self, number):
+        """What was saved of a tile, by name; arrays are read as they are asked for."""
+        return np.load(self._path(number))
+
+    def _path(self, number):
+        return self.folder / f"{number}.npz"
+
+
+def join(patches, path, names, least_mm, comments=()):
+    """Write the surface of all ``patches`` to ``path``, with the vertex attributes ``names``; vertices no nearer to
+    each other than about ``least_mm`` along an edge."""
+    counts = [len(patches.load(number)["key"]) for number in range(len(patches))]
+    quads = resolve(patches, np.cumsum([0, *counts]))
+    vertices, normals = np.empty((sum(counts), 3), np.float32), np.empty((sum(counts), 3), np.int8)
     at = 0
-    for number in range(len(quads)):
-        quad, quads[number] = quads[number], None
-        rows = np.searchsorted(every, foreign_keys[number])
-        if len(rows) and not np.array_equal(every[np.minimum(rows, len(every) - 1)], foreign_keys[number]):
-            raise RuntimeError("a tile names a vertex that its neighbour does not have")
-        table = np.concatenate([rows[::-1], np.arange(len(keys[number])) + first[number]]).astype(np.int32)
-        resolved[at : at + len(quad)] = table[quad + len(rows)]
-        at += len(quad)
-    return resolved
+    for number, count in enumerate(counts):
+        with patches.load(number) as one:
+            vertices[at : at + count], normals[at : at + count] = one["xyz_mm"], one["normal"]
+        at += count
+    spans = surface.spans(len(quads))
+    for _ in range(PARTINGS):
+        if not sum(part(vertices, quads[rows], least_mm) for rows in spans):
+            break
+    vertex = surface.Rows(("xyz", *names), len(vertices), _vertex_blocks(patches, vertices, counts, names))
+    faces = ({"vertex_indices": triangles(vertices, normals, quads[rows])} for rows in spans)
+    surface.stream_ply(path, vertex, surface.Rows(("vertex_indices",), 2 * len(quads), faces), comments)
+
+
+def resolve(patches, first):
+    """Quads of all ``patches`` with rows into one list of vertices, (m, 4), as a column of a file in their folder.
+
+    ``first`` (t + 1,): row of the first vertex of each tile.
+    """
+    rank = {tuple(index): number for number, index in enumerate(patches.tiles.tolist())}
+
+    @lru_cache(TILES)
+    def key_of(number):
+        return patches.load(number)["key"]
+
+    path, total = patches.folder / "quads", 0
+    with open(path, "wb") as file:
+        for number in range(len(patches)):
+            with patches.load(number) as one:
+                quads, tile, key = one["quads"], patches.tiles[number] + one["foreign_tile"], one["foreign_key"]
+            owner = np.array([rank[tuple(index)] for index in tile.tolist()], np.int64)
+            rows = np.empty(len(key), np.int64)
+            for other in np.unique(owner).tolist():
+                mine, known = owner == other, key_of(other)
+                at = np.searchsorted(known, key[mine])
+                if not np.array_equal(known[np.minimum(at, len(known) - 1)] if len(known) else at - 1, key[mine]):
+                    raise RuntimeError("a tile names a vertex that its neighbour does not have")
+                rows[mine] = first[other] + at
+            table = np.concatenate([rows[::-1], np.arange(first[number], first[number + 1])]).astype(np.int32)
+            table[quads + len(rows)].tofile(file)
+            total += len(quads)
+    return surface.Column(path, "quad", np.dtype([("quad", "<i4", 4)]), 0, total)
+
+
+def _vertex_blocks(patches, vertices, counts, names):
+    at = 0
+    for number, count in enumerate(counts):
+        with patches.load(number) as one:
+            yield {"xyz": vertices[at : at + count]} | {name: one[name] for name in names}
+        at += count
 
 
 @njit(cache=True)
@@ -95,49 +163,3 @@ def triangles(vertices, normals, quads):
         faces[2 * i, 0], faces[2 * i, 1], faces[2 * i, 2] = a, b, c
         faces[2 * i + 1, 0], faces[2 * i + 1, 1], faces[2 * i + 1, 2] = a, c, d
     return faces
-
-
-@njit(cache=True)
-def _components(count, faces):
-    """Number of the piece of every vertex: the smallest vertex row in it."""
-    parent = np.arange(count).astype(np.int32)
-    for i in range(len(faces)):
-        for k in range(2):
-            a, b = faces[i, k], faces[i, k + 1]
-            while parent[a] != a:
-                parent[a] = parent[parent[a]]
-                a = parent[a]
-            while parent[b] != b:
-                parent[b] = parent[parent[b]]
-                b = parent[b]
-            if a < b:
-                parent[b] = a
-            else:
-                parent[a] = b
-    for v in range(count):
-        parent[v] = parent[parent[v]]
-    return parent
-
-
-@njit(cache=True)
-def _piece_areas(vertices, faces, piece):
-    """Area of every piece, (n,) float64, at its smallest vertex row."""
-    area = np.zeros(len(vertices))
-    u, v = np.empty(3), np.empty(3)
-    for i in range(len(faces)):
-        for k in range(3):
-            u[k] = np.float64(vertices[faces[i, 1], k]) - vertices[faces[i, 0], k]
-            v[k] = np.float64(vertices[faces[i, 2], k]) - vertices[faces[i, 0], k]
-        x, y, z = u[1] * v[2] - u[2] * v[1], u[2] * v[0] - u[0] * v[2], u[0] * v[1] - u[1] * v[0]
-        area[piece[faces[i, 0]]] += 0.5 * np.sqrt(x * x + y * y + z * z)
-    return area
-
-
-def without_specks(surface: Surface, least_area_mm2):
-    """``(Surface, n, area_mm2)``: the surface without its n pieces smaller than ``least_area_mm2``, and their area."""
-    piece = _components(len(surface.vertices_mm), surface.faces)
-    area = _piece_areas(surface.vertices_mm, surface.faces, piece)
-    speck = (area > 0) & (area < least_area_mm2)
-    gone = int(speck.sum()), float(area[speck].sum())
-    del area
-    return keep_faces(surface, topology.marked_corners(surface.faces, speck[piece]) == 0), *gone
