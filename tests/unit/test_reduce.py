@@ -5,7 +5,7 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 import trimesh
-from nightbay import collapse, decimate, deviation, quadric, reduce, surface, topology
+from nightbay import decimate, deviation, quadric, reduce, surface, topology
 
 RADIUS = 500.0
 
@@ -161,7 +161,7 @@ def test_seam_and_boundary_vertices_are_told_from_free_ones():
     vertices = np.array([(0, 0, 0), (1, 0, 0), (1, 1, 0), (0, 1, 0), (0.5, 0.5, 0)], np.float32)
 
     def classes(label):
-        start, of = collapse.incidence(faces, 5)
+        start, of = topology.incidence(faces, 5)
         return quadric.add_lines(vertices, faces, np.array(label, np.uint8), start, of, np.zeros((5, 11), np.float32))
 
     plain, seam, corner = classes([0, 0, 0, 0]), classes([0, 0, 1, 1]), classes([0, 1, 0, 0])
@@ -177,7 +177,7 @@ def test_cost_is_the_mean_squared_distance_to_the_planes_of_both_ends():
     faces = np.array([(0, 2, 1), (0, 1, 3)], np.int32)
     label = np.zeros(2, np.uint8)
     quadrics, _ = quadric.of_run(vertices, faces, label)
-    kind = quadric.add_lines(vertices, faces, label, *collapse.incidence(faces, 4), quadrics)
+    kind = quadric.add_lines(vertices, faces, label, *topology.incidence(faces, 4), quadrics)
     place, length = np.empty(3), (quadric.STRETCH * 2) ** 2
     kind[:] = quadric.FREE
     quadrics[:2] = 0

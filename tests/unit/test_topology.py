@@ -98,7 +98,7 @@ def test_a_piece_with_all_faces_at_boundary_vertices_has_the_mesh_s_loops():
 def test_compacted_faces_name_rows_and_incidence_lists_the_faces_of_each_vertex():
     faces = np.array([(9, 2, 5), (5, 2, 7)], np.int32)
     named = faces.copy()
-    rows = topology.compact(named, 12)
+    rows = topology.compact(named)
     assert rows.tolist() == [2, 5, 7, 9] and np.array_equal(rows[named], faces)
     start, of = topology.incidence(named, 4)
     assert [of[start[v] : start[v + 1]].tolist() for v in range(4)] == [[0, 1], [0, 1], [1], [0]]

@@ -17,7 +17,7 @@ rule fuse:
         "../../envs/conda.yaml"
     threads: 2
     resources:
-        mem_mb=memory_mb(1500, 1.5),
+        mem_mb=memory_mb(1000, 1.3),
     params:
         settings=settings_of("fuse"),
         sheet=sheet_of("fuse"),

@@ -11,53 +11,6 @@ SPECK = 1e-8  # square of twice a face's area, mm4: of one so small, 0.01 mm wid
 
 
 @njit(cache=True, nogil=True)
-def incidence(faces, count, room=1.0):
-    """Faces of each vertex: ``of[start[v]:start[v + 1]]``; ``of`` has ``room`` times the length that they fill."""
-    start = np.zeros(count + 1, np.int32)  # three times the faces are less than 2^31
-    for face in range(len(faces)):
-        for k in range(3):
-            start[faces[face, k] + 1] += 1
-    for vertex in range(count):
-        start[vertex + 1] += start[vertex]
-    fill = start[:-1].copy()
-    of = np.empty(int(3 * room * len(faces)), np.int32)
-    for face in range(len(faces)):
-        for k in range(3):
-            vertex = faces[face, k]
-            of[fill[vertex]] = face
-            fill[vertex] += 1
-    return start, of
-
-
-@njit(cache=True, nogil=True)
-def renumber(faces):
-    """Number the vertices that some of a mesh's faces use from 0 on, in place; returns their numbers before, (n,),
-    ascending."""
-    if len(faces) == 0:
-        return np.empty(0, np.int32)
-    low, high = faces[0, 0], faces[0, 0]
-    for face in range(len(faces)):
-        for k in range(3):
-            low, high = min(low, faces[face, k]), max(high, faces[face, k])
-    row = np.zeros(high + 1 - low, np.int32)
-    for face in range(len(faces)):
-        for k in range(3):
-            row[faces[face, k] - low] = 1
-    used = 0
-    for at in range(len(row)):
-        used += row[at]
-        row[at] *= used
-    number = np.empty(used, np.int32)
-    for at in range(len(row)):
-        if row[at] > 0:
-            number[row[at] - 1] = at + low
-    for face in range(len(faces)):
-        for k in range(3):
-            faces[face, k] = row[faces[face, k] - low] - 1
-    return number
-
-
-@njit(cache=True, nogil=True)
 def _sound(vertices, faces, of, begin, end, a, b, place):
     """Whether the faces of a that lack b stay upright and well shaped when a moves to ``place``."""
     ax, ay, az = np.float64(vertices[a, 0]), np.float64(vertices[a, 1]), np.float64(vertices[a, 2])

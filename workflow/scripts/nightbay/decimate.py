@@ -9,7 +9,7 @@ from concurrent.futures import ThreadPoolExecutor
 
 import numpy as np
 
-from nightbay import collapse, quadric, surface
+from nightbay import collapse, quadric, surface, topology
 
 RUN = 4_000_000  # faces that are swept together at first: 100 bytes each
 ROOM = 2.0  # lists of faces while a mesh is swept, by those at the start
@@ -60,7 +60,7 @@ def _run(mesh, centre, rows):
     """Some of a mesh's faces as a reduction of their own, and which vertex of the mesh each of theirs is, (n,)."""
     faces = mesh.faces[rows]
     faces = faces if isinstance(mesh.faces, surface.Column) else faces.copy()
-    number = collapse.renumber(faces)
+    number = topology.compact(faces)
     label = mesh.face["filled"][rows].copy() if "filled" in mesh.face else np.zeros(len(faces), np.uint8)
     vertices = mesh.vertices_mm[number] - centre
     return Reduction(vertices, faces, label, centre, *quadric.of_run(vertices, faces, label)), number
@@ -88,7 +88,7 @@ def _joined(runs, centre, limit_mm2):
         faces.append(own)
         labels.append(label)
     faces, labels = np.concatenate(faces), np.concatenate(labels)
-    start, of = collapse.incidence(faces, len(vertices))
+    start, of = topology.incidence(faces, len(vertices))
     kind = quadric.add_lines(vertices, faces, labels, start, of, quadrics)
     whole = Reduction(vertices, faces, labels, centre, quadrics, kind)
     whole.limit_mm2 = limit_mm2
@@ -131,7 +131,7 @@ class Reduction:
 
     def _sweep_once(self, limit_mm2, most):
         """How many faces went and whether room ran out; a function of its own, so that the lists go before copies."""
-        start, of = collapse.incidence(self.faces, len(self.vertices), ROOM)
+        start, of = topology.incidence(self.faces, len(self.vertices), ROOM)
         arrays = self.vertices, self.quadric, self.kind, self.faces, self.label
         return collapse.sweep(*arrays, start, of, limit_mm2, most)
 

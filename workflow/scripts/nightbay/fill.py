@@ -56,7 +56,7 @@ def around_boundaries(measured):
     for _ in range(RINGS):
         faces = topology.touching(measured.faces, rows, count)
         rows = np.flatnonzero(surface.in_use(faces, count))
-    topology.compact(faces, count)
+    topology.compact(faces)
     return Around(rows, measured.vertices_mm[rows], faces, np.searchsorted(rows, boundary))
 
 

@@ -53,7 +53,7 @@ def _area_normals(vertices_mm, faces):
 def shapes(loops, vertices_mm, faces):
     """Measure all loops at once; ``vertices_mm`` (n, 3) and ``faces`` (m, 3) with all faces at the loops' vertices."""
     near = topology.touching(faces, loops.vertices, len(vertices_mm))
-    used = topology.compact(near, len(vertices_mm))
+    used = topology.compact(near)
     normals = vertex_normals(vertices_mm[used], near)[np.searchsorted(used, loops.vertices)]
     loop, start = loops.loop_of_vertex, loops.start[:-1]
     point = vertices_mm[loops.vertices].astype(np.float64)

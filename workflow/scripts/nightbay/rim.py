@@ -5,7 +5,7 @@ from numba import njit
 from scipy.sparse import coo_matrix
 from scipy.sparse.csgraph import connected_components
 
-from nightbay import collapse, surface, topology
+from nightbay import surface, topology
 from nightbay.cut import Cut
 
 HOLE = 36  # edges: a hole 11 grid units wide, more than a target and its torn rim; points all round speak for its edge
@@ -31,7 +31,7 @@ def draw_back(whole):
         gone[rows] = topology.marked_corners(whole.faces[rows], bare) > 0
     left = topology.touching(whole.faces, np.flatnonzero(bare), len(bare))
     touched = surface.in_use(left, len(bare)) & ~bare
-    number = collapse.renumber(left)
+    number = topology.compact(left)
     lost_mm2 = float(surface.areas_of(whole.vertices_mm[number], left).sum())
     changed = np.concatenate(
         [
@@ -41,7 +41,7 @@ def draw_back(whole):
         or [np.empty(0, np.int64)]
     )
     corners = whole.faces[changed]
-    number = collapse.renumber(corners)
+    number = topology.compact(corners)
     doubled = number[_own_fans(corners, touched[number])]
     number = np.concatenate([number, np.arange(len(few), len(few) + len(doubled), dtype=np.int32)])
     surface.renumber(corners, number)

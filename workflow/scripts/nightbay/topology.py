@@ -5,7 +5,7 @@ from dataclasses import dataclass
 import numpy as np
 from numba import njit
 
-from nightbay.surface import in_use, renumber, spans
+from nightbay.surface import spans
 
 
 @dataclass(frozen=True)
@@ -99,31 +99,50 @@ def marked_corners(faces, marked):
     return found
 
 
-def compact(faces, vertex_count):
-    """The vertices that faces use, (k,) in order, as the rows by which ``faces`` names them afterwards, in place."""
-    rows = np.flatnonzero(in_use(faces, vertex_count))
-    number = np.empty(vertex_count, np.int32)
-    number[rows] = np.arange(len(rows), dtype=np.int32)
-    renumber(faces, number)
-    return rows
+@njit(cache=True, nogil=True)
+def compact(faces):
+    """Let some of a mesh's faces, (k, 3) int32, name the vertices that they use by rows from 0 on, in place; returns
+    those vertices, (n,) int32 ascending."""
+    if len(faces) == 0:
+        return np.empty(0, np.int32)
+    low, high = faces[0, 0], faces[0, 0]
+    for face in range(len(faces)):
+        for k in range(3):
+            low, high = min(low, faces[face, k]), max(high, faces[face, k])
+    row = np.zeros(high + 1 - low, np.int32)
+    for face in range(len(faces)):
+        for k in range(3):
+            row[faces[face, k] - low] = 1
+    used = 0
+    for at in range(len(row)):
+        used += row[at]
+        row[at] *= used
+    number = np.empty(used, np.int32)
+    for at in range(len(row)):
+        if row[at] > 0:
+            number[row[at] - 1] = at + low
+    for face in range(len(faces)):
+        for k in range(3):
+            faces[face, k] = row[faces[face, k] - low] - 1
+    return number
 
 
-@njit(cache=True)
-def incidence(faces, vertex_count):
-    """Faces of each vertex: ``of[start[v]:start[v + 1]]``, in their order; (n + 1,) and (3 m,) int32."""
-    start = np.zeros(vertex_count + 1, np.int32)  # three times the faces are less than 2^31
+@njit(cache=True, nogil=True)
+def incidence(faces, count, room=1.0):
+    """Faces of each vertex, in their order: ``of[start[v]:start[v + 1]]``; (n + 1,) and ``room`` times (3 m,) int32."""
+    start = np.zeros(count + 1, np.int32)  # three times the faces are less than 2^31
     for face in range(len(faces)):
         for k in range(3):
             start[faces[face, k] + 1] += 1
-    for vertex in range(vertex_count):
+    for vertex in range(count):
         start[vertex + 1] += start[vertex]
-    written = start[:-1].copy()
-    of = np.empty(3 * len(faces), np.int32)
+    fill = start[:-1].copy()
+    of = np.empty(int(3 * room * len(faces)), np.int32)
     for face in range(len(faces)):
         for k in range(3):
             vertex = faces[face, k]
-            of[written[vertex]] = face
-            written[vertex] += 1
+            of[fill[vertex]] = face
+            fill[vertex] += 1
     return start, of
 
 

@@ -130,22 +130,22 @@ def _fit(vertices, normals, a, b, c, d):
     """How well the two triangles abc and acd lie along the normals of their vertices: mean cosine, -1..1, and the
     squared length of their diagonal. Vertices on creases have no normal and no say; a triangle of no area fits not at
     all."""
-    total, heard, length = 0.0, 0, 0.0
-    u, v, g = np.empty(3), np.empty(3), np.empty(3)
-    for k in range(3):
-        length += (np.float64(vertices[c, k]) - vertices[a, k]) ** 2
+    total, heard = 0.0, 0
     for p, q, r in ((a, b, c), (a, c, d)):
-        for k in range(3):
-            u[k] = np.float64(vertices[q, k]) - vertices[p, k]
-            v[k] = np.float64(vertices[r, k]) - vertices[p, k]
-        g[0], g[1], g[2] = u[1] * v[2] - u[2] * v[1], u[2] * v[0] - u[0] * v[2], u[0] * v[1] - u[1] * v[0]
-        area = np.sqrt((g * g).sum())
+        x, y, z = np.float64(vertices[p, 0]), np.float64(vertices[p, 1]), np.float64(vertices[p, 2])
+        ux, uy, uz = vertices[q, 0] - x, vertices[q, 1] - y, vertices[q, 2] - z
+        vx, vy, vz = vertices[r, 0] - x, vertices[r, 1] - y, vertices[r, 2] - z
+        nx, ny, nz = uy * vz - uz * vy, uz * vx - ux * vz, ux * vy - uy * vx
+        double = np.sqrt(nx * nx + ny * ny + nz * nz)
         for corner in (p, q, r):
-            n = normals[corner]
-            if n[0] == 0 and n[1] == 0 and n[2] == 0:
+            along = nx * normals[corner, 0] + ny * normals[corner, 1] + nz * normals[corner, 2]
+            if normals[corner, 0] == 0 and normals[corner, 1] == 0 and normals[corner, 2] == 0:
                 continue
             heard += 1
-            total += (g[0] * n[0] + g[1] * n[1] + g[2] * n[2]) / (127 * area) if area > 0 else -1.0
+            total += along / (127 * double) if double > 0 else -1.0
+    length = 0.0
+    for k in range(3):
+        length += (np.float64(vertices[c, k]) - vertices[a, k]) ** 2
     return (total / heard if heard else 0.0), length
 
 
