@@ -3,8 +3,8 @@
 import numpy as np
 import pytest
 import trimesh
-from fuse_scenes import one, run, settings, sheet, sphere
-from nightbay import fuse, rigid, surface
+from fuse_scenes import SETTINGS, one, run, settings, sheet, sphere, upstream
+from nightbay import fuse, rigid, surface, weld
 from nightbay.errors import Rejected
 from scipy.spatial.transform import Rotation
 
@@ -163,6 +163,21 @@ def test_same_bytes_for_any_threads_and_any_order_of_segments(tmp_path):
     run(tmp_path / "two", {name: parts[name] for name in "cab"}, threads=2)
     first, second = ((tmp_path / name / "out" / "surface.ply").read_bytes() for name in ("one", "two"))
     assert first == second
+
+
+def test_tiles_may_be_worked_in_any_order(tmp_path):
+    """Each stands in a file of its own, and says nothing of when it was made."""
+    points, normals = sphere(np.random.default_rng(6), 30_000, 50.0, 0.1)
+    sources = fuse._sources(upstream(tmp_path, one(points, normals)))
+    plan = fuse.lay_out(sources, 2.0, SETTINGS["fuse"])
+    assert len(plan.tiles) > 4
+    for name, order in (("there", 1), ("back", -1)):
+        patches = weld.Patches(tmp_path / name, plan.tiles)
+        patches.folder.mkdir()
+        for number in list(range(len(plan.tiles)))[::order]:
+            patches.save(number, *fuse.tile(sources, plan, SETTINGS, number))
+        weld.join(patches, tmp_path / f"{name}.ply", fuse.ATTRIBUTES, 0.002)
+    assert (tmp_path / "there.ply").read_bytes() == (tmp_path / "back.ply").read_bytes()
 
 
 def test_a_noisy_pass_yields_to_a_good_one(tmp_path):
