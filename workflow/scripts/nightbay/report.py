@@ -240,9 +240,10 @@ def _sides(part, scene, text_mm):
     compared = np.load(part.stages["measure"].folder / "sides.npz")
     if not len(compared["points_mm"]):
         return None
-    spacing = np.median(cKDTree(compared["points_mm"]).query(compared["points_mm"], k=2)[0][:, 1])
-    distance, row = cKDTree(compared["points_mm"]).query(scene.mesh.vertices_mm, workers=1)
-    values = np.where(distance <= 2 * spacing, compared["deviation_mm"][row].astype(np.float64), np.nan)
+    tree = cKDTree(compared["points_mm"])
+    spacing = np.median(tree.query(compared["points_mm"], k=2)[0][:, 1])
+    _, row = tree.query(scene.mesh.vertices_mm, distance_upper_bound=2 * spacing)  # far from all points: the row behind
+    values = np.append(compared["deviation_mm"], np.nan).astype(np.float64)[row]
     most = _round_up(np.nanquantile(np.abs(compared["deviation_mm"]), 0.95))
     scale = {
         "colours": picture.bar(SIGNED_MAP), "name": "deviation",
