@@ -1,12 +1,13 @@
 import numpy as np
 import pytest
 import trimesh
-from nightbay import sections
+from nightbay import sections, surface
 
 
 def cut(mesh, axis, value, filled=None):
-    vertices, faces = np.asarray(mesh.vertices, np.float32), np.asarray(mesh.faces, np.int32)
-    return sections.cut(vertices, faces, np.zeros(len(faces), bool) if filled is None else filled, axis, value)
+    marks = {} if filled is None else {"filled": filled.astype(np.uint8)}
+    whole = surface.Surface(np.asarray(mesh.vertices, np.float32), np.asarray(mesh.faces, np.int32), face=marks)
+    return sections.cut(whole, [(axis, value)])[0]
 
 
 def length(outline):

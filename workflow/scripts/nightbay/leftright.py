@@ -6,6 +6,7 @@ import numpy as np
 from scipy.spatial import cKDTree
 
 from nightbay import robust
+from nightbay.surface import spans
 
 ALIKE = 0.7  # cosine between a normal and the mirrored one: within 45 degrees
 MOST = 400_000  # points of one side that are compared
@@ -23,36 +24,48 @@ class Comparison:
     limit_mm: float
 
 
-def compare(vertices_mm, normals, left, spacing_mm, limit_mm, threads=1):
-    """Deviation of the left side from the mirrored right side about Y = 0.
+@dataclass(frozen=True)
+class Side:
+    """Some points of one side, ``points_mm`` (k, 3) float64 with unit ``normals`` (k, 3), ``spacing_mm`` apart."""
 
-    ``vertices_mm`` (n, 3) with unit ``normals`` (n, 3); ``left`` is the sign of Y there; both sides are thinned to
-    ``spacing_mm``, or coarser so that at most :data:`MOST` points are compared.
-    """
-    sides = []
-    for sign in (left, -left):
-        rows = np.flatnonzero(sign * vertices_mm[:, 1] > 0.0)
-        points = vertices_mm[rows].astype(np.float64)
-        wide = spacing_mm
-        chosen = robust.thin(points, wide)
-        while len(chosen) > MOST:
-            wide *= np.sqrt(2.0)
-            chosen = robust.thin(points, wide)
-        flip = np.array([1.0, sign * left, 1.0])
-        sides.append((points[chosen] * flip, normals[rows[chosen]] * flip, wide))
-    (points, facing, wide_left), (image, image_facing, wide_right) = sides
-    deviation = np.full(len(points), np.nan)
-    if len(points) and len(image):
-        reach = np.hypot(limit_mm, 1.5 * max(wide_left, wide_right))
-        distance, partner = cKDTree(image).query(points, distance_upper_bound=reach, workers=threads)
+    points_mm: np.ndarray
+    normals: np.ndarray
+    spacing_mm: float
+
+
+def thinned(vertices_mm, chosen, spacing_mm):
+    """Rows of some of the vertices, (n, 3), that are ``chosen``, (n,) bool, and how far apart they lie, mm:
+    ``spacing_mm``, or more so that there are at most :data:`MOST`."""
+    while True:
+        near = [
+            _thinned(vertices_mm, np.flatnonzero(chosen[part]) + part.start, spacing_mm) for part in spans(len(chosen))
+        ]
+        rows = _thinned(vertices_mm, np.concatenate(near or [np.empty(0, np.int64)]), spacing_mm)
+        if len(rows) <= MOST:
+            return rows, spacing_mm
+        spacing_mm *= np.sqrt(2.0)
+
+
+def _thinned(vertices_mm, rows, spacing_mm):
+    return np.sort(rows[robust.thin(vertices_mm[rows], spacing_mm)])
+
+
+def compare(left, right, limit_mm, threads=1):
+    """Deviation of the left :class:`Side` from the right one mirrored about Y = 0: :class:`Comparison`."""
+    flip = np.array([1.0, -1.0, 1.0])
+    image, image_facing = right.points_mm * flip, right.normals * flip
+    deviation = np.full(len(left.points_mm), np.nan)
+    if len(left.points_mm) and len(image):
+        reach = np.hypot(limit_mm, 1.5 * max(left.spacing_mm, right.spacing_mm))
+        distance, partner = cKDTree(image).query(left.points_mm, distance_upper_bound=reach, workers=threads)
         rows = np.flatnonzero(np.isfinite(distance))
         partner = partner[rows]
-        alike = np.einsum("ij,ij->i", facing[rows], image_facing[partner]) > ALIKE
+        alike = np.einsum("ij,ij->i", left.normals[rows], image_facing[partner]) > ALIKE
         rows, partner = rows[alike], partner[alike]
-        along = np.einsum("ij,ij->i", image_facing[partner], points[rows] - image[partner])
+        along = np.einsum("ij,ij->i", image_facing[partner], left.points_mm[rows] - image[partner])
         near = np.abs(along) <= limit_mm
         deviation[rows[near]] = along[near]
-    return Comparison(points, deviation, float(limit_mm))
+    return Comparison(left.points_mm, deviation, float(limit_mm))
 
 
 def summary(comparison):

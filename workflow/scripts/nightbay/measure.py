@@ -1,6 +1,7 @@
 """Measures a part in the vehicle frame: dimensions, sections, left against right."""
 
 import json
+from dataclasses import replace
 
 import numpy as np
 
@@ -22,10 +23,10 @@ MEANINGS = {
 
 def measure(upstream, sheet, settings, folder, threads):
     """Dimensions, sections and symmetry of a part; see DEVELOPERS.md for the contract of a stage."""
-    model = surface.read_ply(upstream["fill"].folder / "surface.ply")
+    model = surface.open_ply(upstream["fill"].folder / "surface.ply")
+    model = replace(model, vertices_mm=model.vertices_mm[:])  # needed all over; faces are read as they are needed
     frame, options, scan = upstream["frame"].result, settings["measure"], settings["scan"]
-    filled = model.face.get("filled", np.zeros(len(model.faces), np.uint8)).astype(bool)
-    areas = vertices.areas(model, ~filled)
+    areas = vertices.areas(model)
     loose = pieces.loose(model.vertices_mm, areas, options["loose_mm2"])
     loose_mm2 = float(areas[loose].sum())
     areas[loose] = 0.0
@@ -33,18 +34,18 @@ def measure(upstream, sheet, settings, folder, threads):
     noise = vertex_noise(model, scan["noise_mm"])
     refined = upstream["refine"].result
     body = dimensions.Body(model, areas, options, scan, frame, refined["poses"], support_mm2, noise, refined["scale"])
-    print(f"{len(model.vertices_mm)} vertices, {len(model.faces)} faces, {np.count_nonzero(filled)} of them filled")
+    print(f"{len(model.vertices_mm)} vertices, {len(model.faces)} faces", flush=True)
     notes = []
     found, sides_seen = take(body, upstream["fill"].part, notes)
     compare_nominal(found, sheet.get("nominal_mm", {}))
-    cuts = outlines(body, filled, stations(body))
+    cuts = outlines(body, stations(body))
     (folder / "sections.json").write_text(json.dumps({"sections": cuts}, sort_keys=True) + "\n", encoding="utf-8")
     return {
         "dimensions": found,
         "support_mm2": support_mm2,
         "loose_mm2": loose_mm2,
         "protrusions": sides_seen,
-        "extent_mm": extent(model, body.areas),
+        "extent_mm": extent(body),
         "track": track(frame),
         "sections": [{key: one[key] for key in ("name", "axis", "value_mm", "length_mm", "filled_mm")} for one in cuts],
         "symmetry": left_right(body, folder, threads),
@@ -144,32 +145,30 @@ def compare_nominal(found, nominal_mm):
         one["significant"] = None if difference is None else bool(abs(difference) > one["uncertainty_mm"])
 
 
-def extent(model, areas):
+def extent(body):
     """Bounds of the measured surface along the axes of the frame, whatever they are."""
-    points = model.vertices_mm[areas > 0.0]
-    if not len(points):
-        return None
-    return {"low_mm": points.min(axis=0).tolist(), "high_mm": points.max(axis=0).tolist()}
+    bounds = vertices.bounds(body.vertices_mm, body.areas)
+    return None if bounds is None else dict(zip(("low_mm", "high_mm"), bounds.tolist(), strict=True))
 
 
 def stations(body):
     """Planes to cut: (name, axis, value mm). Y = 0, every station of X on the step's grid, and the axles."""
-    points = body.vertices_mm[body.areas > 0.0]
-    if not len(points):
+    bounds = vertices.bounds(body.vertices_mm, body.areas)
+    if bounds is None:
         return []
     step = body.options["station_step_mm"]
-    low, high = float(points[:, 0].min()), float(points[:, 0].max())
+    low, high = (float(value) for value in bounds[:, 0])
     planes = [("Y 0", 1, 0.0)]
     planes += [(f"X {value:.0f}", 0, float(value)) for value in np.arange(np.ceil(low / step) * step, high, step)]
     planes += [(f"axle {at}", 0, axle["x_mm"]) for at, axle in enumerate(body.frame["axles"], 1)]
     return planes
 
 
-def outlines(body, filled, planes):
+def outlines(body, planes):
     """Sections for the data file: name, axis, value and polylines of the two other coordinates, in their order."""
     made = []
-    for name, axis, value in planes:
-        found = sections.cut(body.vertices_mm, body.surface.faces, filled, axis, value)
+    cuts = sections.cut(body.surface, [(axis, value) for _, axis, value in planes])
+    for (name, axis, value), found in zip(planes, cuts, strict=True):
         lengths = {False: 0.0, True: 0.0}
         lines = []
         for one in found:
@@ -193,17 +192,17 @@ def left_right(body, folder, threads):
     """Left against right: numbers, and the map in ``sides.npz``; None without a symmetry plane."""
     if body.frame["zero_planes"]["y"]["found_by"] == "kept":
         return None
-    normals = vertices.normals(body.surface)
-    measured = body.areas > 0.0
     left = -1.0 if body.frame["axes"] == "design_grid" else 1.0
-    compared = leftright.compare(
-        body.vertices_mm[measured],
-        normals[measured],
-        left,
-        body.options["symmetry_spacing_mm"],
-        body.options["symmetry_limit_mm"],
-        threads,
-    )
+    used, y = body.areas > 0.0, body.vertices_mm[:, 1]
+    spacing_mm = body.options["symmetry_spacing_mm"]
+    chosen = [leftright.thinned(body.vertices_mm, used & (sign * y > 0.0), spacing_mm) for sign in (left, -left)]
+    normals = vertices.normals(body.surface, np.concatenate([rows for rows, _ in chosen]))
+    parts = np.split(normals.astype(np.float64), [len(chosen[0][0])])
+    sides = [
+        leftright.Side(body.vertices_mm[rows].astype(np.float64), facing, apart_mm)
+        for (rows, apart_mm), facing in zip(chosen, parts, strict=True)
+    ]
+    compared = leftright.compare(*sides, body.options["symmetry_limit_mm"], threads)
     np.savez(
         folder / "sides.npz",
         points_mm=compared.points_mm.astype(np.float32),
@@ -214,5 +213,7 @@ def left_right(body, folder, threads):
 
 def vertex_noise(model, noise_mm):
     """Standard deviation of the points about each vertex, (n,) float32 mm, never less than one point's on paint."""
-    spread = model.vertex.get("spread_mm", np.zeros(len(model.vertices_mm), np.float32))
-    return np.fmax(spread, np.float32(noise_mm))  # unknown spreads are NaN
+    if "spread_mm" not in model.vertex:
+        return np.full(len(model.vertices_mm), noise_mm, np.float32)
+    spread = model.vertex["spread_mm"][:]
+    return np.fmax(spread, np.float32(noise_mm), out=spread)  # unknown spreads are NaN

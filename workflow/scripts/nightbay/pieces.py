@@ -3,6 +3,9 @@
 import numpy as np
 from scipy import ndimage
 
+from nightbay import vertices
+from nightbay.surface import spans
+
 CELL_MM = 20.0  # flakes that are no further apart than one to two cells belong together: trim is often torn into such
 
 
@@ -12,13 +15,29 @@ def loose(vertices_mm, areas, least_mm2):
     A piece is what hangs together on a grid of :data:`CELL_MM`, with the faces or without.
     """
     found = np.zeros(len(areas), bool)
-    used = np.flatnonzero(areas > 0.0)
-    if not len(used):
+    bounds = vertices.bounds(vertices_mm, areas)
+    if bounds is None:
         return found
-    cell = np.floor(vertices_mm[used] / np.float32(CELL_MM)).astype(np.int32)
-    cell -= cell.min(axis=0)
-    grid = np.zeros(cell.max(axis=0) + 1, bool)
-    grid[tuple(cell.T)] = True
-    piece = ndimage.label(grid, np.ones((3, 3, 3)))[0][tuple(cell.T)]
-    found[used] = np.bincount(piece, areas[used])[piece] < least_mm2
+    low, high = _cells(bounds)
+    grid = np.zeros(high - low + 1, bool)
+    for rows in spans(len(areas)):
+        grid[tuple((_cells(vertices_mm[rows][areas[rows] > 0.0]) - low).T)] = True
+    piece, count = ndimage.label(grid, np.ones((3, 3, 3)))
+    total = np.zeros(count + 1)
+    for rows in spans(len(areas)):
+        total += np.bincount(_piece(piece, vertices_mm[rows], areas[rows], low), areas[rows], minlength=count + 1)
+    for rows in spans(len(areas)):
+        found[rows] = (total < least_mm2)[_piece(piece, vertices_mm[rows], areas[rows], low)] & (areas[rows] > 0.0)
     return found
+
+
+def _cells(vertices_mm):
+    return np.floor(vertices_mm / np.float32(CELL_MM)).astype(np.int32)
+
+
+def _piece(piece, vertices_mm, areas, low):
+    """Number of the piece of each vertex, (k,); 0 where it has no area."""
+    number = np.zeros(len(areas), np.int64)
+    used = areas > 0.0
+    number[used] = piece[tuple((_cells(vertices_mm[used]) - low).T)]
+    return number

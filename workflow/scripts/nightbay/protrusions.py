@@ -6,6 +6,7 @@ import numpy as np
 from scipy import ndimage
 
 from nightbay import extremes
+from nightbay.surface import spans
 
 STEP_MM = 20.0  # length of a station of the outline; longer on a coarse surface, so that each has its vertices
 DEPTH_MM = 100.0  # below a station's furthest vertex that is looked at; a station that has only strays there is passed
@@ -33,20 +34,22 @@ def find(along_mm, height_mm, areas, longest_mm, support_mm2):
     morphological opening: what remains when all that is shorter than ``longest_mm`` has been cut off.
     """
     step_mm = max(STEP_MM, 1.5 * float(np.sqrt(support_mm2)))
-    rows = np.flatnonzero(areas > 0.0)
-    station = np.floor(along_mm[rows] / step_mm).astype(np.int64)
-    first = station.min()
-    height = height_mm[rows].astype(np.float64)
-    furthest = np.full(station.max() - first + 1, -np.inf)
-    np.maximum.at(furthest, station - first, height)
-    outer = height > furthest[station - first] - DEPTH_MM
+    first, furthest = _furthest(along_mm, height_mm, areas, step_mm)
+    near = [np.empty(0, np.int64)]
+    for part in spans(len(areas)):
+        rows = part.start + np.flatnonzero(areas[part] > 0.0)
+        near.append(rows[height_mm[rows] > furthest[_station(along_mm[rows], step_mm) - first] - DEPTH_MM])
+    outer = np.concatenate(near)
     stations, level = extremes.supported(
-        height[outer], extremes.capped(areas[rows[outer]], support_mm2), station[outer], support_mm2
+        height_mm[outer].astype(np.float64),
+        extremes.capped(areas[outer], support_mm2),
+        _station(along_mm[outer], step_mm),
+        support_mm2,
     )
     good = np.isfinite(level)
     if np.count_nonzero(good) < 2:
         return []
-    grid = np.arange(first, station.max() + 1)
+    grid = np.arange(first, first + len(furthest))
     outline = np.interp(grid, stations[good], level[good])
     window = int(longest_mm / step_mm) + 1
     opened = ndimage.grey_opening(outline, window, mode="nearest")
@@ -57,14 +60,42 @@ def find(along_mm, height_mm, areas, longest_mm, support_mm2):
         run = np.flatnonzero(label == one)
         # the stations beside hold the foot
         run = np.arange(max(run[0] - 1, 0), min(run[-1] + 2, len(grid)))
-        inside = (station >= grid[run[0]]) & (station <= grid[run[-1]])
-        beyond = height_mm[rows] > np.interp(along_mm[rows] / step_mm - 0.5, grid, opened) + 1e-3
+        rows = []
+        for part in spans(len(areas)):
+            station = _station(along_mm[part], step_mm)
+            inside = np.flatnonzero((station >= grid[run[0]]) & (station <= grid[run[-1]]) & (areas[part] > 0.0))
+            inside += part.start
+            beyond = height_mm[inside] > np.interp(along_mm[inside] / step_mm - 0.5, grid, opened) + 1e-3
+            rows.append(inside[beyond])
         found.append(
             Protrusion(
                 float(grid[run[0]] * step_mm),
                 float((grid[run[-1]] + 1) * step_mm),
                 float((outline - opened)[run].max()),
-                rows[inside & beyond],
+                np.concatenate(rows),
             )
         )
     return found
+
+
+def _station(along_mm, step_mm):
+    return np.floor(along_mm / step_mm).astype(np.int64)
+
+
+def _furthest(along_mm, height_mm, areas, step_mm):
+    """The first station, and the height of the furthest vertex with an area in each from there on, (s,) float64."""
+    found = {}
+    for part in spans(len(areas)):
+        used = areas[part] > 0.0
+        if used.any():
+            station, height = _station(along_mm[part][used], step_mm), height_mm[part][used].astype(np.float64)
+            start = int(station.min())
+            most = np.full(int(station.max()) - start + 1, -np.inf)
+            np.maximum.at(most, station - start, height)
+            found[part.start] = start, most
+    first = min(start for start, _ in found.values())
+    furthest = np.full(max(start + len(most) for start, most in found.values()) - first, -np.inf)
+    for start, most in found.values():
+        part = furthest[start - first : start - first + len(most)]
+        np.maximum(part, most, out=part)
+    return first, furthest

@@ -5,6 +5,8 @@ from dataclasses import dataclass
 import numba
 import numpy as np
 
+from nightbay.surface import block, spans
+
 
 @dataclass(frozen=True)
 class Outline:
@@ -14,20 +16,58 @@ class Outline:
     filled: bool
 
 
-def cut(vertices_mm, faces, filled, axis, value_mm):
-    """Outlines of the surface in the plane where coordinate ``axis`` (0, 1, 2) equals ``value_mm``, a list.
+def cut(surface, planes):
+    """Outlines of the surface in each of some planes, a list of lists.
 
-    ``vertices_mm`` (n, 3), ``faces`` (m, 3), ``filled`` (m,) bool. Measured and filled stretches are separate outlines;
-    each holds the end points that it shares with its neighbour. The order depends on the faces' order alone.
+    ``surface``: a :class:`nightbay.surface.Surface`, vertices in memory, whose faces may lie on disk: they are read
+    once, block by block. ``planes``: (axis, value mm) of those where coordinate axis (0, 1, 2) has that value. Measured
+    and filled stretches are separate outlines; each holds the end points that it shares with its neighbour. The order
+    depends on the faces' order alone.
     """
-    # a vertex in the plane counts as above it: every face is cut in no or in two edges
-    above = vertices_mm[:, axis] >= np.float32(value_mm)
-    tally = above[faces[:, 0]].astype(np.int8) + above[faces[:, 1]] + above[faces[:, 2]]
-    crossed = np.flatnonzero((tally == 1) | (tally == 2))
-    if not len(crossed):
+    crossed = [[] for _ in planes]
+    columns = {"faces": surface.faces} | surface.face
+    for rows in spans(len(surface.faces)):
+        some = block(columns, rows)
+        faces = np.ascontiguousarray(some["faces"])
+        made_up = some.get("filled", np.zeros(len(faces), np.uint8)).astype(bool)
+        for axis in {axis for axis, _ in planes}:
+            mine = [number for number, plane in enumerate(planes) if plane[0] == axis]
+            values = np.array([planes[number][1] for number in mine], np.float32)
+            order = np.argsort(values, kind="stable")
+            face, plane = _crossed(surface.vertices_mm, faces, axis, values[order])
+            for at, number in enumerate(order):
+                there = face[plane == at]
+                crossed[mine[number]].append((faces[there], made_up[there]))
+    cuts = []
+    for (axis, value_mm), found in zip(planes, crossed, strict=True):
+        faces = np.concatenate([some for some, _ in found] or [np.empty((0, 3), np.int32)])
+        filled = np.concatenate([marks for _, marks in found] or [np.empty(0, bool)])
+        cuts.append(_outlines(surface.vertices_mm, faces, filled, axis, value_mm))
+    return cuts
+
+
+@numba.njit(cache=True)
+def _crossed(vertices, faces, axis, values):
+    """Faces and those of ``values``, (k,) float32 ascending, that their corners' coordinates lie on both sides of: rows
+    of faces and of values, (c,) each. A vertex in the plane counts as above it: a face is cut in no or in two edges."""
+    face, plane = [np.int64(0) for _ in range(0)], [np.int64(0) for _ in range(0)]
+    for row in range(len(faces)):
+        a, b, c = vertices[faces[row, 0], axis], vertices[faces[row, 1], axis], vertices[faces[row, 2], axis]
+        low, high = min(a, b, c), max(a, b, c)
+        at = np.searchsorted(values, low, side="right")
+        while at < len(values) and values[at] <= high:
+            face.append(row)
+            plane.append(at)
+            at += 1
+    return np.array(face, np.int64), np.array(plane, np.int64)
+
+
+def _outlines(vertices_mm, faces, filled, axis, value_mm):
+    """Outlines, a list, of ``faces`` (m, 3) that all cross the plane, with ``filled`` (m,) bool."""
+    if not len(faces):
         return []
-    triangle = faces[crossed].astype(np.int64)
-    side = above[triangle]
+    triangle = faces.astype(np.int64)
+    side = vertices_mm[triangle, axis] >= np.float32(value_mm)
     # the vertex that stands alone on its side; the plane cuts the two edges that leave it
     odd = np.where((side.sum(axis=1) == 1)[:, None], side, ~side).argmax(axis=1)
     lone = triangle[np.arange(len(triangle)), odd]
@@ -41,8 +81,7 @@ def cut(vertices_mm, faces, filled, axis, value_mm):
     points = np.delete(a + np.clip(share, 0.0, 1.0)[:, None] * (b - a), axis, axis=1)
     outlines = []
     for made_up in (False, True):
-        chosen = filled[crossed] == made_up
-        for chain in _chains(node[chosen], len(unique)):
+        for chain in _chains(node[filled == made_up], len(unique)):
             outlines.append(Outline(points[chain], made_up))
     return outlines
 

@@ -1,48 +1,68 @@
-"""What the faces around a vertex say of it: area of surface, normal."""
+"""What the faces around a vertex say of it: area of surface, normal. Faces may lie on disk, and come block by block."""
 
 import numba
 import numpy as np
 
-
-def areas(surface, chosen=None):
-    """Area that belongs to each vertex, (n,) float64 mm2: a third of its faces, all or those ``chosen``, (m,) bool."""
-    chosen = np.ones(len(surface.faces), bool) if chosen is None else chosen
-    return _areas(surface.vertices_mm, surface.faces, chosen)
+from nightbay.surface import block, spans
 
 
-def normals(surface):
-    """Unit normal of each vertex, (n, 3) float32, from the faces around it by area; zero where it has none."""
-    return _normals(surface.vertices_mm, surface.faces)
+def areas(surface):
+    """Area of measured surface that belongs to each vertex, (n,) float64 mm2: a third of each face that is not filled.
 
-
-@numba.njit(cache=True)
-def _areas(vertices, faces, chosen):
-    found = np.zeros(len(vertices))
-    for face in range(len(faces)):
-        if chosen[face]:
-            x, y, z = _area_vector(vertices, faces[face])
-            for corner in range(3):
-                found[faces[face, corner]] += np.sqrt(x * x + y * y + z * z) / 6.0
+    ``surface``: a :class:`nightbay.surface.Surface`, vertices in memory.
+    """
+    found = np.zeros(len(surface.vertices_mm))
+    columns = {"faces": surface.faces} | surface.face
+    for rows in spans(len(surface.faces)):
+        some = block(columns, rows)
+        made_up = some.get("filled", np.zeros(len(some["faces"]), np.uint8))
+        _add_areas(found, surface.vertices_mm, np.ascontiguousarray(some["faces"]), made_up)
     return found
 
 
+def normals(surface, rows):
+    """Unit normals of some vertices, ``rows`` (k,) int, each once: (k, 3) float32, from the faces around them by area;
+    zero where there are none. ``surface`` as in :func:`areas`."""
+    slot = np.full(len(surface.vertices_mm), -1, np.int32)
+    slot[rows] = np.arange(len(rows), dtype=np.int32)
+    found = np.zeros((len(rows), 3))
+    for some in spans(len(surface.faces)):
+        _add_normals(found, slot, surface.vertices_mm, surface.faces[some])
+    length = np.linalg.norm(found, axis=1, keepdims=True)
+    return np.divide(found, length, out=np.zeros_like(found), where=length > 0.0).astype(np.float32)
+
+
+def bounds(vertices_mm, areas):
+    """Low and high corner, (2, 3) float32, of the vertices, (n, 3), that have an area, (n,); None where none has."""
+    found = np.array([[np.inf] * 3, [-np.inf] * 3], np.float32)
+    for rows in spans(len(areas)):
+        used = vertices_mm[rows][areas[rows] > 0.0]
+        found[0] = np.minimum(found[0], used.min(axis=0, initial=np.inf))
+        found[1] = np.maximum(found[1], used.max(axis=0, initial=-np.inf))
+    return found if found[0, 0] <= found[1, 0] else None
+
+
 @numba.njit(cache=True)
-def _normals(vertices, faces):
-    found = np.zeros((len(vertices), 3))
+def _add_areas(found, vertices, faces, filled):
     for face in range(len(faces)):
+        if filled[face] == 0:
+            x, y, z = _area_vector(vertices, faces[face])
+            for corner in range(3):
+                found[faces[face, corner]] += np.sqrt(x * x + y * y + z * z) / 6.0
+
+
+@numba.njit(cache=True)
+def _add_normals(found, slot, vertices, faces):
+    for face in range(len(faces)):
+        a, b, c = slot[faces[face, 0]], slot[faces[face, 1]], slot[faces[face, 2]]
+        if a < 0 and b < 0 and c < 0:
+            continue
         x, y, z = _area_vector(vertices, faces[face])
-        for corner in range(3):
-            vertex = faces[face, corner]
-            found[vertex, 0] += x
-            found[vertex, 1] += y
-            found[vertex, 2] += z
-    unit = np.zeros((len(vertices), 3), np.float32)
-    for vertex in range(len(vertices)):
-        length = np.sqrt((found[vertex] ** 2).sum())
-        if length > 0.0:
-            for axis in range(3):
-                unit[vertex, axis] = found[vertex, axis] / length
-    return unit
+        for at in (a, b, c):
+            if at >= 0:
+                found[at, 0] += x
+                found[at, 1] += y
+                found[at, 2] += z
 
 
 @numba.njit(cache=True)
