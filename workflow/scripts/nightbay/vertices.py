@@ -34,12 +34,20 @@ def normals(surface, rows):
 
 def bounds(vertices_mm, areas):
     """Low and high corner, (2, 3) float32, of the vertices, (n, 3), that have an area, (n,); None where none has."""
-    found = np.array([[np.inf] * 3, [-np.inf] * 3], np.float32)
-    for rows in spans(len(areas)):
-        used = vertices_mm[rows][areas[rows] > 0.0]
-        found[0] = np.minimum(found[0], used.min(axis=0, initial=np.inf))
-        found[1] = np.maximum(found[1], used.max(axis=0, initial=-np.inf))
+    found = _bounds(vertices_mm, areas)
     return found if found[0, 0] <= found[1, 0] else None
+
+
+@numba.njit(cache=True)
+def _bounds(vertices, areas):
+    found = np.empty((2, 3), np.float32)
+    found[0], found[1] = np.inf, -np.inf
+    for vertex in range(len(areas)):
+        if areas[vertex] > 0.0:
+            for axis in range(3):
+                found[0, axis] = min(found[0, axis], vertices[vertex, axis])
+                found[1, axis] = max(found[1, axis], vertices[vertex, axis])
+    return found
 
 
 @numba.njit(cache=True)
