@@ -10,7 +10,7 @@ from nightbay import surface
 
 @dataclass(frozen=True)
 class Cut:
-    """A surface, an array or a :class:`~nightbay.surface.Column` at a time, and what goes of it.
+    """A surface, ``whole``, whose columns may lie on disk, and what goes of it.
 
     ``gone`` (m,) bool: faces that go; ``changed`` (k,) ascending: faces that have other vertices, ``corners`` (k, 3)
     int32; ``doubled`` (d,): vertices that got a copy, which are the rows n, n + 1 and so on. Vertices that no face uses

@@ -141,8 +141,13 @@ def work(sources, plan, settings, patches, threads):
         patches.save(number, patch, vertex)
         return coloured
 
+    total, tenth = 0, -(-len(plan.tiles) // 10)
     with ThreadPoolExecutor(threads) as pool:
-        return sum(pool.map(one, range(len(plan.tiles))))
+        for done, coloured in enumerate(pool.map(one, range(len(plan.tiles))), 1):
+            total += coloured
+            if done % tenth == 0:
+                print(f"{done} of {len(plan.tiles)} tiles", flush=True)
+    return total
 
 
 def tile(sources, plan, settings, number):
