@@ -12,7 +12,7 @@ rule reduce:
         "benchmarks/{job}/reduce/{part}.tsv"
     conda:
         "../../envs/conda.yaml"
-    threads: 2
+    threads: 1
     resources:
         mem_mb=memory_mb(1000, 1.3),
     params:
