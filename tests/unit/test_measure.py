@@ -217,3 +217,34 @@ def test_what_is_not_known_is_left_out_and_named(car, tmp_path):
     result = measure.measure(upstream, {}, DEFAULTS, folder, 1)
     assert result["dimensions"]["length"]["unknown"] == ["registration"]
     assert result["dimensions"]["length"]["budget_mm"]["registration"] is None
+
+
+def bumpers(opening_mm):
+    """Two bowed sheets, the ends of a vehicle, 2 m apart; the one at high X without the middle of its bow."""
+    y, z = (grid.ravel() for grid in np.meshgrid(np.arange(-400.0, 401.0, 4.0), np.arange(400.0, 601.0, 4.0)))
+    corner = (np.arange(50)[:, None] * 201 + np.arange(200)).ravel()
+    faces = np.concatenate([corner[:, None] + [0, 1, 202], corner[:, None] + [0, 202, 201]])
+    bow = 1000.0 - y**2 / 10_000 - (z - 500.0) ** 2 / 1600
+    shut = faces[~(np.abs(y[faces]) < opening_mm / 2).any(axis=1)]
+    points = np.concatenate([np.column_stack([x, y, z]) for x in (bow, -bow)])
+    faces = np.concatenate([shut, faces[:, ::-1] + len(y)]).astype(np.int32)
+    return surface.Surface(points.astype(np.float32), faces)
+
+
+@pytest.mark.parametrize(("axes", "end"), [("design_grid", "rear"), ("iso_8855", "front")])
+def test_a_length_whose_end_lies_in_an_opening_says_so(tmp_path, axes, end):
+    model = bumpers(400.0)
+    result = run(tmp_path / axes, model, frame_of(model, axes=axes))
+    length = result["dimensions"]["length"]
+    assert length["budget_mm"]["unscanned end"] is None and "unscanned end" in length["unknown"]
+    assert [one["end"] for one in length["hidden_ends"]] == ["high"]
+    # 200^2 / 10000 of the bow is missing
+    assert length["value_mm"] + length["hidden_ends"][0]["beyond_mm"] == pytest.approx(2000.0, abs=1.0)
+    assert any(note.startswith(f"Length: the {end} end lies in an opening") for note in result["notes"])
+
+
+def test_a_length_whose_ends_were_scanned_says_nothing(tmp_path):
+    result = run(tmp_path / "whole", bumpers(0.0))
+    assert result["dimensions"]["length"]["hidden_ends"] == []
+    assert "unscanned end" not in result["dimensions"]["length"]["budget_mm"]
+    assert not any("opening" in note for note in result["notes"])

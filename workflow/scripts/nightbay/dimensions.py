@@ -5,7 +5,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.spatial.transform import Rotation
 
-from nightbay import budget, extremes, protrusions
+from nightbay import budget, ends, extremes, protrusions
 
 DEPTH_MM = 60.0  # layer below each touching plane that is looked at again when the frame is turned by its uncertainty
 
@@ -57,7 +57,25 @@ def span(body, axis, areas=None):
         "support": _root(end.half_width_mm / np.sqrt(3.0) for end in (high, low)),
         "frame": _frame_sd_mm(body, areas, direction, value),
     }
-    return record(value, parts, {"high": high.point_mm, "low": low.point_mm}, body.scale)
+    made = record(value, parts, {"high": high.point_mm, "low": low.point_mm}, body.scale)
+    return with_ends(made, body, areas, {"high": (direction, high), "low": (-direction, low)})
+
+
+def with_ends(made, body, areas, touches):
+    """A dimension's record with the ends that were not measured, see :func:`ends.hidden`, which its budget then lacks.
+
+    ``touches`` {"high" or "low": (direction, (3,) unit, and what touches there)}.
+    """
+    made["hidden_ends"] = []
+    for name, (direction, touch) in touches.items():
+        hidden = ends.hidden(body.vertices_mm, areas, direction, touch, body.support_mm2)
+        if hidden is not None:
+            beyond_mm, place = hidden
+            made["hidden_ends"].append({"end": name, "beyond_mm": beyond_mm, "point_mm": place.tolist()})
+    if made["hidden_ends"]:
+        made["budget_mm"] = made["budget_mm"] | {"unscanned end": None}
+        made["unknown"] = budget.unknown(made["budget_mm"])
+    return made
 
 
 def height(body, areas=None):
@@ -79,7 +97,8 @@ def height(body, areas=None):
         "support": float(top.half_width_mm / np.sqrt(3.0)),
         "ground": None if ground is None or tilt is None else float(np.hypot(ground, lever * tilt)),
     }
-    return record(top.reach_mm, parts, {"high": top.point_mm, "low": None}, body.scale)
+    made = record(top.reach_mm, parts, {"high": top.point_mm, "low": None}, body.scale)
+    return with_ends(made, body, areas, {"high": (up, top)})
 
 
 def record(value, parts, points, scale):

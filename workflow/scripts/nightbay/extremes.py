@@ -119,11 +119,17 @@ def _patch(vertices_mm, height, areas, rows, direction, support_mm2, patch_mm):
     return near[mine], across[mine], points[mine] @ direction, level
 
 
-def _across(points, direction):
-    """Two coordinates, (n, 2), of points at right angles to ``direction``."""
+def axes_across(direction):
+    """Two unit vectors, (3,) each, at right angles to ``direction``, (3,) unit, and to each other."""
     first = np.cross(direction, np.eye(3)[int(np.argmin(np.abs(direction)))])
     first /= np.linalg.norm(first)
-    return np.column_stack([points @ first, points @ np.cross(direction, first)])
+    return first, np.cross(direction, first)
+
+
+def _across(points, direction):
+    """Two coordinates, (n, 2), of points at right angles to ``direction``."""
+    first, second = axes_across(direction)
+    return np.column_stack([points @ first, points @ second])
 
 
 def _highest_patch(height, plan, areas, support_mm2):

@@ -37,6 +37,7 @@ def measure(upstream, sheet, settings, folder, threads):
     print(f"{len(model.vertices_mm)} vertices, {len(model.faces)} faces", flush=True)
     notes = []
     found, sides_seen = take(body, upstream["fill"].part, notes)
+    notes += hidden_ends(found, frame["axes"])
     compare_nominal(found, sheet.get("nominal_mm", {}))
     cuts = outlines(body, stations(body))
     (folder / "sections.json").write_text(json.dumps({"sections": cuts}, sort_keys=True) + "\n", encoding="utf-8")
@@ -98,6 +99,26 @@ def finish(found):
         one["meaning"] = MEANINGS[name]
         print(f"{name}: {one['value_mm']:.2f} mm, U = {one['uncertainty_mm']:.2f} mm (k = 2) {one['budget_mm']}")
     return found
+
+
+def hidden_ends(found, axes):
+    """A sentence for each end of a dimension that lies in an opening of what was scanned."""
+    front, left = ("low", "low") if axes == "design_grid" else ("high", "high")
+    along = {"length": ("front", "rear", front), "width": ("left", "right", left)}
+    sentences = []
+    for name, one in found.items():
+        for hidden in one.get("hidden_ends", []):
+            kind = next((kind for kind in along if kind in name), None)
+            near, far, first = along.get(kind, ("top", "bottom", "high"))
+            end = near if hidden["end"] == first else far
+            x, y, z = hidden["point_mm"]
+            sentences.append(
+                f"{name.replace('_', ' ').capitalize()}: the {end} end lies in an opening of what was scanned, about "
+                f"X {x:.0f}, Y {y:.0f}, Z {z:.0f} mm; drawn on across it the surface reaches about "
+                f"{hidden['beyond_mm']:.1f} mm further, which is not in the uncertainty: scan this end again or check "
+                "it by hand."
+            )
+    return sentences
 
 
 def wheelbase(body):
