@@ -132,9 +132,7 @@ def _root(values):
 
 def _frame_sd_mm(body, areas, direction, value):
     """How much the span changes when the frame is turned about each axis by its standard uncertainty."""
-    rows = np.flatnonzero(areas > 0.0)
-    along = body.vertices_mm[rows] @ direction.astype(np.float32)
-    layers = [rows[along > along.max() - DEPTH_MM], rows[along < along.min() + DEPTH_MM]]
+    layers = [_layer(body.vertices_mm, areas, way * direction) for way in (1.0, -1.0)]
     total = 0.0
     for axis, name in enumerate("xyz"):
         turn = body.frame["turn_sd_deg"][name]
@@ -158,6 +156,13 @@ def _frame_sd_mm(body, areas, direction, value):
     return float(np.sqrt(total))
 
 
+def _layer(vertices_mm, areas, direction):
+    """Rows of the vertices with an area within :data:`DEPTH_MM` of the furthest along a direction, (k,)."""
+    along = vertices_mm @ direction.astype(np.float32)
+    np.putmask(along, areas <= 0.0, -np.inf)
+    return np.flatnonzero(along > along.max() - DEPTH_MM)
+
+
 def without_mirrors(body):
     """Areas (n,) that count for the width, and what was left out or noticed at the sides.
 
@@ -165,11 +170,10 @@ def without_mirrors(body):
     and what lies below ``tyre_bulge_mm`` (the tyres' bulge at the ground).
     """
     vertices, options = body.vertices_mm, body.options
-    areas = np.where(vertices[:, 2] < options["tyre_bulge_mm"], 0.0, body.areas)
-    counted, seen = areas.copy(), []
+    counted, seen = np.where(vertices[:, 2] < options["tyre_bulge_mm"], 0.0, body.areas), []
     left = -1.0 if body.frame["axes"] == "design_grid" else 1.0
     for name, sign in (("left", left), ("right", -left)):
-        side = np.where(sign * vertices[:, 1] > 0.0, areas, 0.0)
+        side = np.where(sign * vertices[:, 1] > 0.0, counted, 0.0)
         if not side.any():
             continue
         for one in protrusions.find(

@@ -59,7 +59,9 @@ def supported(height, area, cell, support_mm2):
 def support_of(areas, least_mm2):
     """The support for a surface, mm2: the least one, but never less than its coarseness allows."""
     used = areas[areas > 0.0]
-    return max(float(least_mm2), float(LEAST_VERTICES * np.median(used))) if len(used) else float(least_mm2)
+    if not len(used):
+        return float(least_mm2)
+    return max(float(least_mm2), float(LEAST_VERTICES * np.median(used, overwrite_input=True)))
 
 
 def touch(vertices_mm, areas, direction, support_mm2, noise_mm):
@@ -70,13 +72,16 @@ def touch(vertices_mm, areas, direction, support_mm2, noise_mm):
     dark trim, so small a patch may miss its end: a wider one that reaches further by more than the narrow one says that
     it may err counts instead, and what it reaches further is how far that may err.
     """
-    height = vertices_mm @ np.asarray(direction, vertices_mm.dtype)
-    rows = np.flatnonzero(areas > 0.0)
-    if not len(rows):
+    used = areas > 0.0
+    if not used.any():
         return None
+    height = vertices_mm @ np.asarray(direction, vertices_mm.dtype)
+    least = float(height.min(where=used, initial=np.inf))
+    np.putmask(height, ~used, -np.inf)
+    del used
     width_mm, best = PATCH * np.sqrt(support_mm2), None
     for times in WIDER:
-        patch = _patch(vertices_mm, height, areas, rows, direction, support_mm2, times * width_mm)
+        patch = _patch(vertices_mm, height, least, areas, direction, support_mm2, times * width_mm)
         if patch is None:
             continue
         near, across, along, level = patch
@@ -94,25 +99,25 @@ def touch(vertices_mm, areas, direction, support_mm2, noise_mm):
     return best
 
 
-def _patch(vertices_mm, height, areas, rows, direction, support_mm2, patch_mm):
+def _patch(vertices_mm, height, least, areas, direction, support_mm2, patch_mm):
     """The patch, ``patch_mm`` wide, where the support reaches furthest: rows of its vertices down to :data:`DEPTH_MM`
     below that level, their places across the direction, (n, 2), and along it, (n,), and the level; None where no patch
-    holds the support."""
-    top, span = float(height[rows].max()), float(np.ptp(height[rows]))
+    holds the support. ``height`` (n,): along the direction, ``least`` or more, -inf where a vertex has no area."""
+    top = float(height.max())
     window = WINDOW_MM
     while True:
-        near = rows[height[rows] >= top - window]
+        near = np.flatnonzero(height >= top - window)
         points = vertices_mm[near].astype(np.float64)
         found = _highest_patch(
             points @ direction, _across(points, direction) / patch_mm, capped(areas[near], support_mm2), support_mm2
         )
         if found is not None:
             break
-        if window > span:
+        if window > top - least:
             return None
         window *= 2.0
     level, corner = found
-    near = rows[height[rows] >= level - DEPTH_MM]
+    near = np.flatnonzero(height >= level - DEPTH_MM)
     points = vertices_mm[near].astype(np.float64)
     across = _across(points, direction)
     mine = np.flatnonzero(np.all(np.abs(across / patch_mm - corner - 0.5) <= 0.5, axis=1))
