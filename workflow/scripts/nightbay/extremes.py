@@ -2,6 +2,7 @@
 
 from dataclasses import dataclass
 
+import numba
 import numpy as np
 
 from nightbay import robust
@@ -117,11 +118,23 @@ def _patch(vertices_mm, height, least, areas, direction, support_mm2, patch_mm):
             return None
         window *= 2.0
     level, corner = found
-    near = np.flatnonzero(height >= level - DEPTH_MM)
+    near = _inside(vertices_mm, height, level - DEPTH_MM, *axes_across(direction), corner * patch_mm, patch_mm)
     points = vertices_mm[near].astype(np.float64)
-    across = _across(points, direction)
-    mine = np.flatnonzero(np.all(np.abs(across / patch_mm - corner - 0.5) <= 0.5, axis=1))
-    return near[mine], across[mine], points[mine] @ direction, level
+    return near, _across(points, direction), points @ direction, level
+
+
+@numba.njit(cache=True)
+def _inside(vertices, height, least, first, second, corner, wide):
+    """Rows of the vertices as high as ``least`` in a square across, with its lower ``corner``, (2,), and its width."""
+    rows = [np.int64(0) for _ in range(0)]
+    for row in range(len(height)):
+        if height[row] >= least:
+            x, y, z = np.float64(vertices[row, 0]), np.float64(vertices[row, 1]), np.float64(vertices[row, 2])
+            u = x * first[0] + y * first[1] + z * first[2] - corner[0]
+            v = x * second[0] + y * second[1] + z * second[2] - corner[1]
+            if 0.0 <= u <= wide and 0.0 <= v <= wide:
+                rows.append(row)
+    return np.array(rows, np.int64)
 
 
 def axes_across(direction):
