@@ -243,6 +243,14 @@ def test_a_length_whose_end_lies_in_an_opening_says_so(tmp_path, axes, end):
     assert any(note.startswith(f"Length: the {end} end lies in an opening") for note in result["notes"])
 
 
+@pytest.mark.parametrize(("nominal_mm", "judged"), [(2000.0, None), (1990.0, True), (1996.0, None)])
+def test_too_short_can_t_be_told_where_an_end_was_not_scanned(tmp_path, nominal_mm, judged):
+    """1996 mm of 2000 were scanned: the vehicle is longer than 1990, and may be as long as any larger value."""
+    model = bumpers(400.0)
+    result = run(tmp_path / "cut", model, frame_of(model), nominal={"length": nominal_mm})
+    assert result["dimensions"]["length"]["significant"] is judged
+
+
 def test_a_length_whose_ends_were_scanned_says_nothing(tmp_path):
     result = run(tmp_path / "whole", bumpers(0.0))
     assert result["dimensions"]["length"]["hidden_ends"] == []

@@ -283,3 +283,16 @@ def test_parts_are_sorted_exterior_first():
     one = SimpleNamespace(part="interior", segment=None, status="ok", reasons=[], notes=[], result={})
     other = SimpleNamespace(part="exterior", segment=None, status="ok", reasons=[], notes=[], result={})
     assert [part.name for part in account.parts_of({"fill": [one, other]})] == ["exterior", "interior"]
+
+
+def test_an_end_that_was_not_scanned_is_a_warning(whole, tmp_path):
+    measured = whole["measure"][0].result["dimensions"]
+    measured["length"] = measured["length"] | {
+        "significant": None,
+        "unknown": ["unscanned end"],
+        "hidden_ends": [{"end": "high", "beyond_mm": 2.35, "point_mm": [2000, 0, 300]}],
+    }
+    result, html = page(whole, tmp_path / "page")
+    assert result["state"] == "complete with warnings"
+    assert any(one.startswith("Length may be larger by about 2.4") for one in result["warnings"])
+    assert "not in the uncertainty: unscanned end" in html

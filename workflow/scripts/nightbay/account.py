@@ -120,6 +120,12 @@ def _made_warnings(part):
         )
     found += _network_warnings(part.result("network"))
     for name, one in part.result("measure").get("dimensions", {}).items():
+        if one and one.get("hidden_ends"):
+            beyond = max(end["beyond_mm"] for end in one["hidden_ends"])
+            found.append(
+                f"{DIMENSIONS.get(name, name)} may be larger by about {mm(beyond, 1)}: an end of it lies in an opening"
+                " of what was scanned; see the notes."
+            )
         if one and one.get("significant"):
             found.append(
                 f"{DIMENSIONS.get(name, name)} differs from its nominal value by "

@@ -163,7 +163,10 @@ def compare_nominal(found, nominal_mm):
         difference = None if nominal is None else one["value_mm"] - nominal
         one["nominal_mm"] = nominal
         one["difference_mm"] = difference
-        one["significant"] = None if difference is None else bool(abs(difference) > one["uncertainty_mm"])
+        beyond = None if difference is None else bool(abs(difference) > one["uncertainty_mm"])
+        # with an end that was not measured the dimension is this long or longer: it can only be known to be too long
+        conclusive = not one.get("hidden_ends") or (beyond and difference > 0)
+        one["significant"] = beyond if conclusive else None
 
 
 def extent(body):
