@@ -292,7 +292,11 @@ def test_an_end_that_was_not_scanned_is_a_warning(whole, tmp_path):
         "unknown": ["unscanned end"],
         "hidden_ends": [{"end": "high", "beyond_mm": 2.35, "point_mm": [2000, 0, 300]}],
     }
+    measured["width"] = measured["height"]
     result, html = page(whole, tmp_path / "page")
     assert result["state"] == "complete with warnings"
     assert any(one.startswith("Length may be larger by about 2.4") for one in result["warnings"])
     assert "not in the uncertainty: unscanned end" in html
+    assert html.count("\u2265 2\u202f000.3") >= 3, "in the drawing, in its description and in the table"
+    assert "at least 2\u202f000\u202fmm long" in result["summary"]
+    assert result["figures"].startswith("\u22652000.3 x 600.1 x 600.1 mm")

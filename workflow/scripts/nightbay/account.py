@@ -161,7 +161,7 @@ def summary_of(part):
     if part.reasons:
         return f"The {part.name} could not be made: {part.reasons[0]['sentence']}"
     size = [
-        f"{number(one['value_mm'])}{wording.THIN}mm {word}"
+        f"{'at least ' if one.get('hidden_ends') else ''}{number(one['value_mm'])}{wording.THIN}mm {word}"
         for name, word in SIZES.items()
         if (one := part.result("measure").get("dimensions", {}).get(name))
     ]
@@ -194,7 +194,8 @@ def figures_of(parts):
     for part in parts:
         sizes = [part.result("measure").get("dimensions", {}).get(name) for name in ("length", "width", "height")]
         if all(sizes):
-            texts.append(" x ".join(f"{one['value_mm']:.1f}" for one in sizes) + " mm")
+            least = ["\u2265" if one.get("hidden_ends") else "" for one in sizes]
+            texts.append(" x ".join(f"{a}{one['value_mm']:.1f}" for a, one in zip(least, sizes, strict=True)) + " mm")
         gaps = part.result("refine").get("discrepancies")
         if gaps:
             texts.append(f"overlaps {max(row['after']['rms_mm'] for row in gaps):.2f} mm rms")

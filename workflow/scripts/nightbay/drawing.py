@@ -14,7 +14,8 @@ LINES = 3.2  # from one dimension line to the next, text heights
 @dataclass(frozen=True)
 class Dimension:
     """A distance to draw: ``name``, ``value_mm`` and ``uncertainty_mm`` as they stand in the table, and the two points,
-    (3,) in the vehicle frame, that it was taken between. ``upright``: along the picture's height."""
+    (3,) in the vehicle frame, that it was taken between. ``upright``: along the picture's height; ``at_least``: an end
+    of it was not scanned."""
 
     name: str
     value_mm: float
@@ -22,6 +23,7 @@ class Dimension:
     low_mm: np.ndarray
     high_mm: np.ndarray
     upright: bool
+    at_least: bool = False
 
 
 @dataclass(frozen=True)
@@ -97,7 +99,7 @@ def _upright(view, one, x, text_mm):
 
 def _label(one, transform, text_mm):
     """The name over a dimension line, value and uncertainty under it."""
-    value = wording.plus_minus(one.value_mm, one.uncertainty_mm)
+    value = wording.plus_minus(one.value_mm, one.uncertainty_mm, one.at_least)
     return (
         f'<g transform="{transform}" text-anchor="middle"><text y="{-0.3 * text_mm:.1f}">{escape(one.name)}</text>'
         f'<text y="{1.05 * text_mm:.1f}">{escape(value)}</text></g>'
@@ -114,7 +116,7 @@ def _arrow(x, y, right, down, text_mm):
 
 def label(one):
     """A dimension in words."""
-    return f"{one.name} {wording.plus_minus(one.value_mm, one.uncertainty_mm)}"
+    return f"{one.name} {wording.plus_minus(one.value_mm, one.uncertainty_mm, one.at_least)}"
 
 
 def _mark(view, one, text_mm):

@@ -28,7 +28,7 @@ def render(template, **values):
         "plain": _plain,
     }
     environment.globals |= {
-        "plus_minus": lambda value, uncertainty: wording.plus_minus(_plain(value), _plain(uncertainty)),
+        "plus_minus": lambda value, uncertainty, *least: wording.plus_minus(_plain(value), _plain(uncertainty), *least),
         "plural": wording.plural,
         "widths": _widths,
         "dots": chart.dots,

@@ -36,14 +36,15 @@ def digits_of(uncertainty_mm):
     return int(min(3, max(0, 1 - math.floor(math.log10(uncertainty_mm)))))
 
 
-def plus_minus(value_mm, uncertainty_mm):
-    """A length and its uncertainty, rounded alike; a value without one says so."""
+def plus_minus(value_mm, uncertainty_mm, at_least=False):
+    """A length and its uncertainty, rounded alike; a value without one says so, and one that may be larger."""
     if not known(value_mm):
         return NOT_MEASURED
+    sign = "\u2265 " if at_least else ""
     if not known(uncertainty_mm):
-        return f"{mm(value_mm, 1)}, uncertainty unknown"
+        return f"{sign}{mm(value_mm, 1)}, uncertainty unknown"
     digits = digits_of(uncertainty_mm)
-    return f"{number(value_mm, digits)} \u00b1 {mm(uncertainty_mm, digits)}"
+    return f"{sign}{number(value_mm, digits)} \u00b1 {mm(uncertainty_mm, digits)}"
 
 
 def area(value_mm2):
