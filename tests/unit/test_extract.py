@@ -33,8 +33,8 @@ def tile_field(values, tile, cells):
     return signed.Field(node, sums, window[known].astype(np.float32), margin)
 
 
-def contoured(values, cells, folder):
-    """The whole surface, welded from tiles of ``cells`` cells."""
+def worked(values, cells, folder):
+    """The patches of all tiles of ``cells`` cells."""
     count = 3 * CELLS // cells
     tiles = [(i, j, k) for i in range(-1, count) for j in range(-1, count) for k in range(-1, count)]
     patches = weld.Patches(folder / str(cells), np.array(tiles))
@@ -43,6 +43,12 @@ def contoured(values, cells, folder):
         patch = extract.contour(tile_field(values, tile, cells), cells, 1.0)
         place = (patch.place + np.array(tile) * cells).astype(np.float32)
         patches.save(number, patch, {"xyz_mm": place, "normal": np.zeros(place.shape, np.int8)})
+    return patches
+
+
+def contoured(values, cells, folder):
+    """The whole surface, welded from tiles of ``cells`` cells."""
+    patches = worked(values, cells, folder)
     weld.join(patches, patches.folder / "joined.ply", (), 0.0)
     return surface.read_ply(patches.folder / "joined.ply")
 
@@ -93,6 +99,18 @@ def test_tiles_agree(cells, tmp_path):
     corners = [np.sort(one.vertices_mm[one.faces].reshape(-1, 9), axis=0) for one in (large, small)]
     assert np.allclose(*corners, atol=1e-5)
     assert len(large.vertices_mm) == len(small.vertices_mm)
+
+
+def test_a_vertex_that_a_tile_lacks_is_no_surface(tmp_path):
+    """Tiles that saw different points don't fit; that would be a bug, and must not pass for a surface."""
+    patches = worked(random_nodes(5, 0.0), 12, tmp_path)
+    number = max(range(len(patches)), key=lambda one: len(patches.load(one)["key"]))
+    with patches.load(number) as known:
+        arrays = {name: known[name] for name in known.files}
+    keys = arrays.pop("key")
+    np.savez(patches.folder / f"{number}.npz", key=keys + 1, **arrays)
+    with pytest.raises(RuntimeError, match="does not have"):
+        weld.join(patches, tmp_path / "joined.ply", (), 0.0)
 
 
 def test_no_configuration_has_two_faces_passed_twice():
