@@ -71,6 +71,15 @@ if [ -n "$dry" ]; then
     exit "${PIPESTATUS[0]}"
 fi
 
+# Results took 10 to 16 times the size of the raw files (day of the demo, a van of 15 and of 60 million points).
+kilobytes() { du -skc "$@" 2>/dev/null | awk 'END {print $1 + 0}'; }
+gb() { awk -v kb="$1" 'BEGIN {printf "%.1f GB", kb / 1e6}'; }
+free=$(df -Pk "$day" | awk 'NR == 2 {print $4}')
+to_come=$((16 * $(kilobytes "$day"/*/raw) - $(kilobytes "$day/results")))
+if [ "$to_come" -gt "$free" ]; then
+    echo "The disk of $day has $(gb "$free") free, and results of up to $(gb "$to_come") may come: free some, or the night may end early." >&2
+fi
+
 log="$day/logs/night/$(date +%Y-%m-%dT%H-%M-%S).log"
 # In a process group of its own: ended by a signal, the night takes the stages that still run with it.
 set -m
@@ -85,5 +94,8 @@ trap - INT TERM HUP
 
 call board --quiet all >>"$log" 2>&1 || { echo "The day board could not be made; see $log" >&2; status=1; }
 summary table "$day"
+if [ "$status" -ne 0 ] && grep -qrs --exclude-dir=night "No space left on device" "$log" "$day/logs"; then
+    echo "The disk of $day is full: free some space and run the same command, it goes on where it stopped." >&2
+fi
 [ "$status" -eq 0 ] || { echo "Some stages failed; see $log" >&2; status=1; }
 exit "$status"

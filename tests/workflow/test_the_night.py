@@ -190,3 +190,22 @@ def test_an_unknown_job_is_told_so(finished):
     done = nights.run_night(finished[0], "--jobs", "panel-vam")
     assert done.returncode == 2
     assert "There is no job panel-vam" in done.stderr
+
+
+def test_a_disk_that_may_get_full_is_told_before_and_after(finished, tmp_path, monkeypatch):
+    """With a ``df`` that finds 1 MB free, results that can't be written, and what a stage says without space."""
+    day = lone_job(finished, tmp_path)
+    stand_in = tmp_path / "bin" / "df"
+    stand_in.parent.mkdir()
+    stand_in.write_text("#!/bin/sh\necho head; echo disk 9 8 1000 99% /\n")
+    stand_in.chmod(0o755)
+    monkeypatch.setenv("PATH", f"{stand_in.parent}:{os.environ['PATH']}")
+    assert " GB free" not in nights.run_night(day, "--dry-run").stderr
+    (day / "results").write_text("in the way")
+    said = day / "logs" / "larch-loadbay" / "network" / "interior.log"
+    said.parent.mkdir(parents=True, exist_ok=True)
+    said.write_text("OSError: [Errno 28] No space left on device\n")
+    done = nights.run_night(day)
+    assert done.returncode == 1
+    assert "has 0.0 GB free, and results of up to" in done.stderr
+    assert "is full: free some space and run the same command" in done.stderr
