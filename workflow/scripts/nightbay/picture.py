@@ -92,8 +92,7 @@ class Scene:
             rows, columns = np.indices(seen.face.shape)
             stripe = (rows + columns) // (2 * coarser) % 3 == 0
             rgb[seen.seen & hatched[np.maximum(seen.face, 0)] & stripe] = INK
-        small = rgb.reshape(rgb.shape[0] // coarser, coarser, rgb.shape[1] // coarser, coarser, 3).mean(axis=(1, 3))
-        pixels = np.rint(np.clip(small, 0, 1) * 255).astype(np.uint8)
+        pixels = np.rint(np.clip(_coarser(rgb, coarser), 0, 1) * 255).astype(np.uint8)
         pixel_mm = seen.pixel_mm * coarser
         data = png(pixels)
         return View(name, data, pixels.shape[1], pixels.shape[0], seen.left_mm, seen.top_mm, pixel_mm, axes)
@@ -127,7 +126,9 @@ class Scene:
         depth = np.where(seen.seen, seen.depth_mm, floor).astype(np.float32)
         weight = seen.seen.astype(np.float32)
         reach = 30 * FINER
-        around = gaussian_filter(depth * weight, reach / 3) / np.maximum(gaussian_filter(weight, reach / 3), 1e-3)
+        # so wide a mean needs no finer pixels than the picture has
+        total, share = (gaussian_filter(_coarser(one, FINER), reach / FINER / 3) for one in (depth * weight, weight))
+        around = (total / np.maximum(share, 1e-3)).repeat(FINER, axis=0).repeat(FINER, axis=1)
         hollow = np.clip((around - depth) / (reach * seen.pixel_mm), 0, 1)
         jump = maximum_filter(np.where(seen.seen, seen.depth_mm, floor), 3) - depth
         edge = np.clip((jump - 6 * seen.pixel_mm) / (30 * seen.pixel_mm), 0, 1) * seen.seen
@@ -145,6 +146,12 @@ def _even(seen):
         seen.top_mm,
         seen.pixel_mm,
     )
+
+
+def _coarser(pixels, times):
+    """Mean of each square of ``times`` by ``times`` pixels of (h, w) or (h, w, k)."""
+    height, width = pixels.shape[0] // times, pixels.shape[1] // times
+    return pixels.reshape(height, times, width, times, *pixels.shape[2:]).mean(axis=(1, 3))
 
 
 def png(pixels):

@@ -28,8 +28,9 @@ class Raster:
 
     def interpolate(self, faces, values):
         """Values of the vertices, (n, k), at the pixels where the mesh is seen, row by row: (p, k)."""
-        corners, weights = faces[self.face[self.seen]], self.weights[self.seen]
-        return sum(weights[:, at, None] * values[corners[:, at]] for at in range(3))
+        mixed = np.empty((np.count_nonzero(self.seen), values.shape[1]), np.result_type(self.weights, values))
+        _mix(self.face, self.weights, faces, values, mixed)
+        return mixed
 
 
 def draw(vertices_mm, faces, axes, pixel_mm, cull=False, margin_mm=0.0):
@@ -47,6 +48,23 @@ def draw(vertices_mm, faces, axes, pixel_mm, cull=False, margin_mm=0.0):
     weights = np.zeros((height, width, 3), np.float32)
     _rasterise(place, np.ascontiguousarray(faces), cull, face, depth, weights)
     return Raster(face, depth, weights, float(low[0]), float(high[1]), float(pixel_mm))
+
+
+@njit(cache=True)
+def _mix(face, weights, faces, values, mixed):
+    """Write the values at the pixels that see a face, row by row."""
+    at = 0
+    for row in range(face.shape[0]):
+        for column in range(face.shape[1]):
+            if face[row, column] >= 0:
+                a, b, c = faces[face[row, column]]
+                for k in range(values.shape[1]):
+                    mixed[at, k] = (
+                        weights[row, column, 0] * values[a, k]
+                        + weights[row, column, 1] * values[b, k]
+                        + weights[row, column, 2] * values[c, k]
+                    )
+                at += 1
 
 
 @njit(cache=True)
