@@ -71,6 +71,15 @@ def test_two_equal_copies_are_flagged_not_removed():
     assert [area["kept"] for area in found.areas] == ["both"]
 
 
+def test_copies_sampled_thinly_are_told_apart():
+    """A fifth of the segment's usual points, as where a surface turns away: 10 of each copy within 4 spacings."""
+    rng = np.random.default_rng(12)
+    pieces = [sheet(rng, (0, 0), (150, 150), share=0.2), sheet(rng, (0, 0), (150, 150), share=0.2, off_mm=0.6)]
+    _, gone, undecided = find(*pieces)
+    assert not gone[0].any() and not gone[1].any()
+    assert undecided[0].mean() >= 0.9 and undecided[1].mean() >= 0.9
+
+
 def nothing_found(*pieces):
     found, gone, undecided = find(*pieces)
     assert found.areas == []
@@ -88,10 +97,13 @@ def test_a_sheet_of_threefold_noise_is_one():
     nothing_found((points + rng.normal(0, 3 * NOISE_MM, (len(points), 1)) * normals, normals))
 
 
+@pytest.mark.parametrize("share", [1.0, 0.2])
 @pytest.mark.parametrize("step_mm", [0.5, 1.0, 3.0])
-def test_a_step_is_no_layer(step_mm):
+def test_a_step_is_no_layer(step_mm, share):
     rng = np.random.default_rng(7)
-    nothing_found(sheet(rng, (0, 0), (100, 150)), sheet(rng, (100, 0), (200, 150), off_mm=step_mm))
+    nothing_found(
+        sheet(rng, (0, 0), (100, 150), share=share), sheet(rng, (100, 0), (200, 150), off_mm=step_mm, share=share)
+    )
 
 
 def test_a_door_gap_is_no_layer():

@@ -9,6 +9,9 @@ import numba
 import numpy as np
 
 DISC = 1.3  # radius of a disc in edges of a cell, 4 spacings: 48 points of one sheet
+# A disc with fewer points than chance leaves in three of 100, where the surface is sampled more thinly, is made as wide
+# as holds the usual number, up to so many edges of a cell.
+THIN, USUAL, WIDEST = 36, 48, 2.0
 FACING = 0.8  # cosine: points whose normals lie within 37 degrees of the disc's are one side of one thing
 SINGLE = 1.3  # a disc whose points scatter less than that times the noise about one sheet holds no second
 FEWEST = 4  # points of a sheet
@@ -26,10 +29,10 @@ DEGREE = np.array([(0, 0), (1, 0), (0, 1), (2, 0), (1, 1), (0, 2)])  # of u and 
 def split(xyz_mm, normal, start, keys, dims, edge_mm, use, noise_mm, window, sided):
     """Look for two sheets at every cell; arrays as in ``Cells``, ``use`` (n,) bool: the points that count.
 
-    ``window``: how many cells each way are searched, 1 or 2, which bounds the distance of two sheets; ``sided``:
-    whether normals tell one side of a surface from the other. Returns the distance of the sheets at each cell, (m,)
-    float32 mm, 0 for one sheet; the normal that INNER and OUTER go by, (m, 3) float32; and which sheet each point of a
-    cell with two lies in, (n,) uint8.
+    ``window``: how many cells each way are searched, 1 or 2, which bounds the distance of two sheets and the discs;
+    ``sided``: whether normals tell one side of a surface from the other. Returns the distance of the sheets at each
+    cell, (m,) float32 mm, 0 for one sheet; the normal that INNER and OUTER go by, (m, 3) float32; and which sheet each
+    point of a cell with two lies in, (n,) uint8.
     """
     apart = np.zeros(len(keys), np.float32)
     facing = np.zeros((len(keys), 3), np.float32)
@@ -42,6 +45,9 @@ def split(xyz_mm, normal, start, keys, dims, edge_mm, use, noise_mm, window, sid
             continue
         _advance(keys, dims, window, cell, near)
         count = _gather(xyz_mm, normal, start, near, DISC * edge_mm, use, sided, frame, uvh, rows)
+        if count < THIN and window >= WIDEST:
+            wider = min(np.sqrt(USUAL / max(count, 1)) * DISC, WIDEST)
+            count = _gather(xyz_mm, normal, start, near, wider * edge_mm, use, sided, frame, uvh, rows)
         if count < 2 * FEWEST or not _two_sheets(uvh[:count], sheet[:count], fit, system, noise_mm):
             continue
         if fit[6] > window * edge_mm:
