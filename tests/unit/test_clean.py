@@ -167,6 +167,19 @@ def test_a_clump_that_stands_close_to_a_panel_goes(tmp_path):
     assert np.mean(reasons["left"] == clean.KEPT) >= 0.995
 
 
+@pytest.mark.parametrize("seed", [1, 4])
+def test_a_thinly_seen_stretch_ties_the_tip_of_an_antenna_to_its_foot(seed, tmp_path):
+    """80 mm have a point every 10 mm: too few to be judged by the points within three spacings, but on a surface."""
+    rng = np.random.default_rng(seed)
+    pieces = vehicle(rng) | {
+        "antenna": rod(rng, (400, 150, 350), 50, 6.0),
+        "stretch": rod(rng, (400, 150, 400), 80, 6.0, spacing_mm=10.0),
+        "tip": rod(rng, (400, 150, 480), 12, 6.0),
+    }
+    _, reasons, _ = run(tmp_path, pieces)
+    assert kept_share(reasons["tip"]) >= 0.995
+
+
 def test_the_ground_is_given_in_the_segment_frame(cleaned):
     result, reasons, _, (turn, shift) = cleaned
     normal = np.array(result["ground"]["normal"])

@@ -102,11 +102,13 @@ def examine(cells, *, noise_mm, smallest_mm, apart_mm, on_ground, sided=True, pa
 
 
 def _take_clumps(cells, cell_of_point, state, share, reason, smallest_mm):
-    """Write the reason of clumps that float free. Surfaces sampled too thinly to hang together are left out."""
+    """Write the reason of clumps that float free. Points of surfaces sampled too thinly to hang together stay."""
     judged = (state == strays.SUPPORTED) & (reason == KEPT)
     many = np.bincount(cell_of_point[judged], minlength=len(cells))
     agreement = np.bincount(cell_of_point[judged], share[judged] / 100.0, minlength=len(cells)) / np.maximum(many, 1)
-    floats = clusters.floating(cells, many > 0, agreement, smallest_mm)
+    thin = np.zeros(len(cells), bool)
+    thin[cell_of_point[(state == strays.THIN) & (reason == KEPT)]] = True
+    floats = clusters.floating(cells, many > 0, thin, agreement, smallest_mm)
     reason[judged & floats[cell_of_point]] = CODE["cluster"]
 
 

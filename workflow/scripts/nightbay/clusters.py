@@ -35,15 +35,17 @@ def things(cells, member, link_mm):
     return Things(factor * cells.edge_mm, group[member], neighbours.components(runs, np.ones(len(runs), bool)))
 
 
-def floating(cells, member, share, smallest_mm):
+def floating(cells, member, thin, share, smallest_mm):
     """Cells of small clumps that hang together with nothing else, (m,) bool.
 
-    ``member`` (m,) bool: the cells to look at; ``share`` (m,) mean share of neighbours that agree, 0..1. A clump goes
-    when it is small, or of middle size and no surface. Where next to nothing agrees, points do not tie a clump to a
-    surface: such cells are looked at by themselves.
+    ``member`` (m,) bool: the cells to look at; ``thin`` (m,) bool: cells with points of a surface sampled too thinly to
+    be looked at, by which others may hang together; ``share`` (m,) mean share of neighbours that agree, 0..1. A clump
+    goes when it is small, or of middle size and no surface. Where next to nothing agrees, points do not tie a clump to
+    a surface: such cells are looked at by themselves.
     """
     loose = member & (_about(cells, member, share) < LOOSE_SHARE)
-    return _clumps(cells, member & ~loose, share, smallest_mm) | _clumps(cells, loose, share, smallest_mm)
+    firm = member & ~loose
+    return _clumps(cells, firm, thin, share, smallest_mm) | _clumps(cells, loose, False, share, smallest_mm)
 
 
 def _about(cells, member, values):
@@ -54,16 +56,19 @@ def _about(cells, member, values):
     return around[:, 1] / np.maximum(around[:, 0], 1.0)
 
 
-def _clumps(cells, member, share, smallest_mm):
-    """Cells of ``member`` in pieces that are small, or of middle size and rough, (m,) bool."""
+def _clumps(cells, member, thin, share, smallest_mm):
+    """Cells of ``member`` in pieces that are small, or of middle size and rough, (m,) bool; ``thin`` as in
+    :func:`floating`, (m,) bool or False."""
     floats = np.zeros(len(member), bool)
-    clumps = things(cells, member, smallest_mm)
+    tied = member | thin
+    clumps = things(cells, tied, smallest_mm)
     if clumps.link.size:
         area_mm2 = np.bincount(clumps.of_link) * clumps.edge_mm**2
-        agreement = np.bincount(clumps.of_cell, share[member]) / np.bincount(clumps.of_cell)
+        told = member[tied]
+        agreement = np.bincount(clumps.of_cell, told * share[tied]) / np.maximum(np.bincount(clumps.of_cell, told), 1)
         small = area_mm2 < (SMALL * smallest_mm) ** 2
         rough = (area_mm2 < (LARGE * smallest_mm) ** 2) & (agreement < ROUGH_SHARE)
-        floats[member] = (small | rough)[clumps.of_cell]
+        floats[tied] = told & (small | rough)[clumps.of_cell]
     return floats
 
 
