@@ -6,7 +6,8 @@ tracking slips. The last line is one JSON object:
 - ``planted_removed``: share of strays, clumps and mirror images that are taken out; ``surface_removed``: share of the
   vehicle's own points that are, whatever the reason;
 - ``layers_found``: of the area where both copies of the surface were seen and lie at least 0.5 mm apart along the
-  normal, the share taken out or flagged; ``layers_false``: the same of the area without a second copy;
+  normal, the share taken out or flagged; ``layers_false``: the same of the area without a second copy, by a slip or by
+  drift;
 - ``antenna_kept``: of the length of the 6 mm antenna that was seen, the share that stays;
 - ``ground_kept``, ``surroundings_kept``: shares of their points that stay;
 - ``cpu_s_per_million``: reading and writing included, compilation not; ``peak_gb`` of the process, the simulation
@@ -36,6 +37,9 @@ SLIPS_MM = (0.6, 1.0, 2.0)
 ROD_MM, ROD_LENGTH_MM, ROD_FOOT_MM = 6.0, 400.0, (1500.0, -300.0, 1480.0)  # an antenna on the roof
 INTAKE = {"normals": "measured", "normals_certainty": None}
 AREA_MM = 10.0  # areas are counted in cubes of that size
+# Drift that places a surface twice makes copies as well. Clean tells sheets apart from five times the noise, which it
+# measures to a fraction of it; from four on a flag is no false one.
+DRIFT_COPY_MM = 4 * NOISE_MM
 SETTINGS = {
     "scan": {"resolution_mm": 2.0, "noise_mm": NOISE_MM, "smallest_mm": 6.0},
     "clean": {"apart_mm": 100, "fewest_points": 1000},
@@ -114,9 +118,16 @@ def layer_figures(scan, points, off):
     far = slipped & (along >= 0.5)
     both = (count(far) >= 3) & (count(surface) >= 3)
     found = (count(far & off) / np.maximum(count(far), 1))[both].mean()
-    single = (count(slipped) == 0) & (count(surface) >= 3)
+    drift = (scan.drifted(points.true_mm, points.view, slips=False) - points.true_mm) @ scan.T_vehicle_segment[:3, :3]
+    off_mm = np.einsum("ij,ij->i", drift, points.normals)[surface]
+    low, high = np.full(cube.max() + 1, np.inf), np.full(cube.max() + 1, -np.inf)
+    np.minimum.at(low, cube[surface], off_mm)
+    np.maximum.at(high, cube[surface], off_mm)
+    alone = (count(slipped) == 0) & (count(surface) >= 3)
+    single = alone & (high - low < DRIFT_COPY_MM)
     false = (count(surface & off) / np.maximum(count(surface), 1))[single].mean()
-    print("area with both copies {:.0f} cm2, with one {:.0f} cm2".format(*(one.sum() for one in (both, single))))
+    areas = (one.sum() for one in (both, alone & ~single, single))
+    print("area with both copies {:.0f} cm2, drifted apart {:.0f} cm2, with one {:.0f} cm2".format(*areas))
     return found, false
 
 
