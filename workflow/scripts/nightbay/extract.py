@@ -47,9 +47,11 @@ class Patch:
 
 @njit(cache=True, nogil=True)
 def _configurations(node, value, sums, overhang):
-    """Configuration of every cell: 0 where the surface does not pass, a corner has no value or the points lie aside."""
+    """Configuration of every cell: 0 where the surface does not pass, a corner has no value or the points lie aside.
+    With it the flat numbers of the others, (n,) int32, ascending."""
     edge = node.shape[0]
     configuration = np.zeros((edge, edge, edge), np.uint8)
+    active, count = np.empty(len(value), np.int32), 0  # the low corners of cells are nodes with a value
     for x in range(edge - 1):
         for y in range(edge - 1):
             for z in range(edge - 1):
@@ -73,7 +75,9 @@ def _configurations(node, value, sums, overhang):
                     az += sums[at, 8]
                 if most >= FEWEST and ax * ax + ay * ay + az * az <= (overhang * points) ** 2:
                     configuration[x, y, z] = bits
-    return configuration
+                    active[count] = (x * edge + y) * edge + z
+                    count += 1
+    return configuration, active[:count]
 
 
 @njit(cache=True, nogil=True)
@@ -162,15 +166,11 @@ def _loop_place(following, first, node, value, sums, x, y, z, low, axis_of, plac
 
 
 @njit(cache=True, nogil=True)
-def _contour(node, value, sums, configuration, cells, margin, table, twice, low, axis_of):
+def _contour(node, value, sums, configuration, cell, cells, margin, table, twice, low, axis_of):
+    """``cell`` (n,): flat numbers of the cells with a configuration, ascending."""
     edge = node.shape[0]
-    active = 0
-    for x in range(margin - 1, margin + cells):
-        for y in range(margin - 1, margin + cells):
-            for z in range(margin - 1, margin + cells):
-                if configuration[x, y, z] != 0:
-                    active += 1
-    row_of = np.full((edge, edge, edge), -1, np.int32)
+    active = len(cell)
+    row_of = np.empty((edge, edge, edge), np.int32)  # set and read where a cell has vertices
     vertex = np.full((active, 12), -1, np.int32)
     key = np.empty(FANS * active + 1, np.int64)
     place = np.empty((FANS * active + 1, 3), np.float64)
@@ -179,65 +179,61 @@ def _contour(node, value, sums, configuration, cells, margin, table, twice, low,
     foreign_key = np.empty(FANS * active + 1, np.int64)
     name, whole = np.empty(12, np.int8), np.empty(12, np.bool_)
     mean, direction = np.empty(3), np.empty(3)
-    own, foreign, row = 0, 0, 0
-    for x in range(margin - 1, margin + cells):
-        for y in range(margin - 1, margin + cells):
-            for z in range(margin - 1, margin + cells):
-                if configuration[x, y, z] == 0:
-                    continue
-                following = table[_row(configuration, twice, x, y, z)]
-                for e in range(12):
-                    whole[e] = following[e] >= 0 and _whole(
-                        configuration, axis_of[e], x + low[e, 0], y + low[e, 1], z + low[e, 2]
-                    )
-                _fans(following, whole, name)
-                i, j, k = x - margin, y - margin, z - margin
-                ti, tj, tk = -(i < 0), -(j < 0), -(k < 0)
-                flat = ((i - ti * cells) * cells + (j - tj * cells)) * cells + (k - tk * cells)
-                for fan in range(12):  # fans in the order of their names: keys ascend
-                    used = False
-                    for e in range(12):
-                        if name[e] == fan:
-                            used = True
-                            vertex[row, e] = own if ti + tj + tk == 0 else -2 - foreign
-                    if not used:
-                        continue
-                    if ti + tj + tk == 0:
-                        _loop_place(following, fan, node, value, sums, x, y, z, low, axis_of, mean, direction)
-                        length = np.sqrt((direction * direction).sum())
-                        for m in range(3):
-                            place[own, m] = mean[m] - margin
-                            normal[own, m] = direction[m] / max(length, 1e-12)
-                        key[own] = flat * KEY_EDGES + fan
-                        own += 1
-                    else:
-                        foreign_tile[foreign, 0], foreign_tile[foreign, 1], foreign_tile[foreign, 2] = ti, tj, tk
-                        foreign_key[foreign] = flat * KEY_EDGES + fan
-                        foreign += 1
-                row_of[x, y, z] = row
-                row += 1
+    own, foreign = 0, 0
+    for row in range(active):
+        x, y, z = cell[row] // (edge * edge), cell[row] // edge % edge, cell[row] % edge
+        i, j, k = x - margin, y - margin, z - margin
+        if min(i, j, k) < -1 or max(i, j, k) >= cells:
+            continue
+        row_of[x, y, z] = row
+        following = table[_row(configuration, twice, x, y, z)]
+        for e in range(12):
+            whole[e] = following[e] >= 0 and _whole(
+                configuration, axis_of[e], x + low[e, 0], y + low[e, 1], z + low[e, 2]
+            )
+        _fans(following, whole, name)
+        ti, tj, tk = -(i < 0), -(j < 0), -(k < 0)
+        flat = ((i - ti * cells) * cells + (j - tj * cells)) * cells + (k - tk * cells)
+        for fan in range(12):  # fans in the order of their names: keys ascend
+            used = False
+            for e in range(12):
+                if name[e] == fan:
+                    used = True
+                    vertex[row, e] = own if ti + tj + tk == 0 else -2 - foreign
+            if not used:
+                continue
+            if ti + tj + tk == 0:
+                _loop_place(following, fan, node, value, sums, x, y, z, low, axis_of, mean, direction)
+                length = np.sqrt((direction * direction).sum())
+                for m in range(3):
+                    place[own, m] = mean[m] - margin
+                    normal[own, m] = direction[m] / max(length, 1e-12)
+                key[own] = flat * KEY_EDGES + fan
+                own += 1
+            else:
+                foreign_tile[foreign, 0], foreign_tile[foreign, 1], foreign_tile[foreign, 2] = ti, tj, tk
+                foreign_key[foreign] = flat * KEY_EDGES + fan
+                foreign += 1
     quads = np.empty((3 * active + 1, 4), np.int32)
     made = 0
-    for x in range(margin, margin + cells):
-        for y in range(margin, margin + cells):
-            for z in range(margin, margin + cells):
-                row = row_of[x, y, z]
-                if row < 0:
-                    continue
-                for axis in range(3):
-                    here = vertex[row, 4 * axis]
-                    if here == -1:
-                        continue
-                    outward = value[node[x, y, z]] < 0
-                    for corner in range(4):
-                        # anticlockwise about the axis: (0, 0), (1, 0), (1, 1), (0, 1) cells back along the next two
-                        s1, s2 = np.int64(corner == 1 or corner == 2), np.int64(corner >= 2)
-                        dx = s1 * (axis == 2) + s2 * (axis == 1)
-                        dy = s1 * (axis == 0) + s2 * (axis == 2)
-                        dz = s1 * (axis == 1) + s2 * (axis == 0)
-                        index = vertex[row_of[x - dx, y - dy, z - dz], 4 * axis + s1 + 2 * s2]
-                        quads[made, corner if outward else 3 - corner] = index if index >= 0 else index + 1
-                    made += 1
+    for row in range(active):
+        x, y, z = cell[row] // (edge * edge), cell[row] // edge % edge, cell[row] % edge
+        if min(x, y, z) < margin or max(x, y, z) >= margin + cells:
+            continue
+        for axis in range(3):
+            here = vertex[row, 4 * axis]
+            if here == -1:
+                continue
+            outward = value[node[x, y, z]] < 0
+            for corner in range(4):
+                # anticlockwise about the axis: (0, 0), (1, 0), (1, 1), (0, 1) cells back along the next two
+                s1, s2 = np.int64(corner == 1 or corner == 2), np.int64(corner >= 2)
+                dx = s1 * (axis == 2) + s2 * (axis == 1)
+                dy = s1 * (axis == 0) + s2 * (axis == 2)
+                dz = s1 * (axis == 1) + s2 * (axis == 0)
+                index = vertex[row_of[x - dx, y - dy, z - dz], 4 * axis + s1 + 2 * s2]
+                quads[made, corner if outward else 3 - corner] = index if index >= 0 else index + 1
+            made += 1
     return (
         key[:own].copy(), place[:own].copy(), normal[:own].copy(), quads[:made].copy(),
         foreign_tile[:foreign].copy(), foreign_key[:foreign].copy(),
@@ -249,10 +245,10 @@ def contour(field, cells, overhang):
 
     ``overhang``: how far to one side of a cell its points may lie, share of their reach.
     """
-    configuration = _configurations(field.node, field.value, field.sums, overhang)
+    configuration, cell = _configurations(field.node, field.value, field.sums, overhang)
     return Patch(
         *_contour(
-            field.node, field.value, field.sums, configuration, cells, field.margin,
+            field.node, field.value, field.sums, configuration, cell, cells, field.margin,
             dualtable.NEXT, dualtable.TWICE, _EDGE_LOW, _EDGE_AXIS,
         )
     )  # fmt: skip
