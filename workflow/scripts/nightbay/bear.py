@@ -31,7 +31,19 @@ ROWS = 11
 
 
 @njit(cache=True, nogil=True)
-def _neighbours(v, m, longest, cell, place, normal, weight, reach, start, halo, edge, found, table):
+def _lay_out(cell, place, normal, weight, reach, spot, facts):
+    """Fill ``spot`` (n, 3) float64, where the points lie, and ``facts`` (n, 6) float32, what is asked of each: normal,
+    weight, 1 / reach**2 and the square of how far off it may be."""
+    for p in range(len(cell)):
+        for k in range(3):
+            spot[p, k] = cell[p, k] + np.float64(place[p, k])
+            facts[p, k] = normal[p, k]
+        far = reach[p] + MARGIN
+        facts[p, 3], facts[p, 4], facts[p, 5] = weight[p], 1 / (reach[p] * reach[p]), far * far
+
+
+@njit(cache=True, nogil=True)
+def _neighbours(v, m, longest, spot, facts, start, halo, edge, found, table):
     """Gather the points within reach of v with normal m, and ``MARGIN`` more: fills ``found`` with their rows and the
     first eight rows of ``table``; returns their number, or -1 if there is no room for all."""
     low, high = np.empty(3, np.int64), np.empty(3, np.int64)
@@ -39,28 +51,24 @@ def _neighbours(v, m, longest, cell, place, normal, weight, reach, start, halo, 
         half = (longest + MARGIN) * np.sqrt(max(1 - m[k] * m[k], 0.0)) + (BAND + MARGIN) * abs(m[k])
         low[k] = max(int(np.floor(v[k] - half)) + halo, 0)
         high[k] = min(int(np.floor(v[k] + half)) + halo, edge - 1)
+    v0, v1, v2, m0, m1, m2 = v[0], v[1], v[2], m[0], m[1], m[2]
     count = 0
     for a in range(low[0], high[0] + 1):
         for b in range(low[1], high[1] + 1):
             flat = (a * edge + b) * edge
             for p in range(start[flat + low[2]], start[flat + high[2] + 1]):
-                ux = cell[p, 0] - v[0] + place[p, 0]
-                uy = cell[p, 1] - v[1] + place[p, 1]
-                uz = cell[p, 2] - v[2] + place[p, 2]
-                d = m[0] * ux + m[1] * uy + m[2] * uz
-                far = reach[p] + MARGIN
-                if abs(d) > BAND + MARGIN or ux * ux + uy * uy + uz * uz - d * d > far * far:
+                ux, uy, uz = spot[p, 0] - v0, spot[p, 1] - v1, spot[p, 2] - v2
+                d = m0 * ux + m1 * uy + m2 * uz
+                if abs(d) > BAND + MARGIN or ux * ux + uy * uy + uz * uz - d * d > facts[p, 5]:
                     continue
-                if normal[p, 0] * m[0] + normal[p, 1] * m[1] + normal[p, 2] * m[2] <= OPPOSED:
+                if facts[p, 0] * m0 + facts[p, 1] * m1 + facts[p, 2] * m2 <= OPPOSED:
                     continue
                 if count == len(found):
                     return -1
                 found[count] = p
                 table[OFFSET, count], table[OFFSET + 1, count], table[OFFSET + 2, count] = ux, uy, uz
-                for k in range(3):
-                    table[NORMAL + k, count] = normal[p, k]
-                table[WEIGHT, count] = weight[p]
-                table[INVERSE, count] = 1 / (reach[p] * reach[p])
+                for k in range(5):
+                    table[NORMAL + k, count] = facts[p, k]
                 count += 1
     return count
 
@@ -92,14 +100,15 @@ def _weigh(n, move, m, limit, robust, least_cosine, table):
 
 
 @njit(cache=True, nogil=True)
-def _by_segment(n, found, segment, noise, learn, variance, table):
+def _by_segment(n, found, segment, noise, learn, squares, heard, variance, table):
     """Divide the weights by the variance of each segment about the vertex, in units of the stated noise's variance.
 
     ``learn``: work it out first, from the scatter of its points and their offset from the surface; the stated noise
-    counts as ``PRIOR`` points.
+    counts as ``PRIOR`` points. ``squares`` and ``heard``: scratch as long as ``variance``.
     """
     if learn:
-        squares, heard = np.zeros(len(variance)), np.zeros(len(variance))
+        squares[:] = 0
+        heard[:] = 0
         for j in range(n):
             s = segment[found[j]]
             squares[s] += table[BASE, j] * table[DISTANCE, j] * table[DISTANCE, j]
@@ -144,18 +153,18 @@ def _average(n, table, turned):
 
 @njit(cache=True, nogil=True)
 def _settle(
-    vertex, vertex_normal, cell, place, normal, weight, reach, segment, undecided, colour, coloured, start, halo, edge,
-    longest, segments, noise, least_cosine, agreement, count, spread, doubt, vertex_colour, colour_weight,
+    vertex, vertex_normal, spot, facts, segment, undecided, colour, coloured, start, halo, edge, longest,
+    segments, noise, least_cosine, agreement, count, spread, doubt, vertex_colour, colour_weight,
 ):  # fmt: skip
     room = 256
     found, table = np.empty(room, np.int32), np.empty((ROWS, room), np.float32)
-    variance = np.empty(segments)
+    variance, squares, points = np.empty(segments), np.empty(segments), np.empty(segments)
     move, m, turned, total_c, step, sums = np.empty(3), np.empty(3), np.empty(3), np.empty(3), np.empty(3), np.empty(17)
     for i in range(len(vertex)):
         m[:] = vertex_normal[i]
         n = -1
         while n < 0:
-            n = _neighbours(vertex[i], m, longest, cell, place, normal, weight, reach, start, halo, edge, found, table)
+            n = _neighbours(vertex[i], m, longest, spot, facts, start, halo, edge, found, table)
             if n < 0:
                 room *= 2
                 found, table = np.empty(room, np.int32), np.empty((ROWS, room), np.float32)
@@ -165,7 +174,7 @@ def _settle(
         for turn in range(ROUNDS + 1):
             _weigh(n, move, m, limit, np.float64(turn > 0), least_cosine, table)
             if segments > 1 and turn > 0:  # the vertex lies near the surface now, and distances from it are noise
-                _by_segment(n, found, segment, noise, turn < ROUNDS, variance, table)
+                _by_segment(n, found, segment, noise, turn < ROUNDS, squares, points, variance, table)
             heard, mean, effective, sigma = _average(n, table, turned)
             if heard <= 0 or turn == ROUNDS:
                 break
@@ -222,10 +231,11 @@ def settle(patch, points, reach, longest, segments, noise, least_cosine, agreeme
     place, normal = patch.place.copy(), patch.normal.copy()
     count, spread, doubt, tint = (np.zeros(n, np.float32) for _ in range(4))
     colour = np.full((n, 3), 128, np.uint8)
+    spot, facts = np.empty((len(points), 3)), np.empty((len(points), 6), np.float32)
+    _lay_out(points.cell, points.place, points.normal, points.weight, reach, spot, facts)
     _settle(
-        place, normal, points.cell, points.place, points.normal, points.weight, reach, points.segment,
-        points.undecided, points.colour, points.coloured, points.start, points.halo, points.edge,
-        longest, segments, noise, least_cosine, agreement, count, spread, doubt, colour, tint,
+        place, normal, spot, facts, points.segment, points.undecided, points.colour, points.coloured, points.start,
+        points.halo, points.edge, longest, segments, noise, least_cosine, agreement, count, spread, doubt, colour, tint,
     )  # fmt: skip
     return {
         "place": place,
