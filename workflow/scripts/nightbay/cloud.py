@@ -97,8 +97,10 @@ class CloudFile:
         return self.take(slice(start, stop))
 
     def take(self, rows):
-        """The points of the given rows."""
-        taken = unpack(self._points[rows], self.attributes)
+        """The points of the given rows, a slice or (n,) int."""
+        # numpy's take copies whole records, indexing goes through their fields one by one: a twelfth of the time
+        records = self._points[rows] if isinstance(rows, slice) else self._points.take(rows)
+        taken = unpack(records, self.attributes)
         if self.scale != 1.0:
             np.multiply(taken.xyz_mm, np.float32(self.scale), out=taken.xyz_mm)
         if self.turned is not None:
@@ -198,7 +200,7 @@ def write(folder, blocks: Iterable[Cloud], origin_mm, tile_mm):
     with open(folder / "cloud.ply", "wb") as file:
         file.write(header(attributes, count, origin_mm, tile_mm))
         for start in range(0, count, 2_000_000):
-            unsorted[order[start : start + 2_000_000]].tofile(file)
+            unsorted.take(order[start : start + 2_000_000]).tofile(file)
     _write_tiles(folder, keys // CELLS_A_TILE**3, attributes, count, tile_mm)
     del unsorted
     os.unlink(spill)

@@ -69,6 +69,17 @@ def tally(cell, size, low, counts):
 
 
 @njit(cache=True, nogil=True)
+def _inside(cell, low, high):
+    """Rows of ``cell`` (n, 3) in low..high - 1 along every axis, (m,) int64."""
+    rows, count = np.empty(len(cell), np.int64), 0
+    for i in range(len(cell)):
+        if min(cell[i, 0], cell[i, 1], cell[i, 2]) >= low and max(cell[i, 0], cell[i, 1], cell[i, 2]) < high:
+            rows[count] = i
+            count += 1
+    return rows[:count]
+
+
+@njit(cache=True, nogil=True)
 def _turn(normals, R, turned):
     for i in range(len(normals)):
         for k in range(3):
@@ -82,13 +93,14 @@ def _cell_order(cell, halo, edge, start, order):
     flat = np.empty(n, np.int32)
     for i in range(n):
         flat[i] = ((cell[i, 0] + halo) * edge + cell[i, 1] + halo) * edge + cell[i, 2] + halo
-        start[flat[i] + 1] += 1
-    for c in range(len(start) - 1):
-        start[c + 1] += start[c]
-    fill = start[:-1].copy()
-    for i in range(n):
-        order[fill[flat[i]]] = i
-        fill[flat[i]] += 1
+        start[flat[i]] += 1
+    end = 0
+    for c in range(len(start)):
+        end += start[c]
+        start[c] = end
+    for i in range(n - 1, -1, -1):  # from a cell's end back to its start
+        start[flat[i]] -= 1
+        order[start[flat[i]]] = i
 
 
 def grid_pose(source, resolution_mm):
@@ -113,7 +125,7 @@ def gather(sources, resolution_mm, tile, cells, halo, undecided_weight):
         cell, place = np.empty((len(cloud), 3), np.int32), np.empty((len(cloud), 3), np.float32)
         to_grid(cloud.xyz_mm, T_grid_cloud, cell, place)
         cell -= base.astype(np.int32)
-        inside = np.flatnonzero(np.all((cell >= -halo) & (cell < cells + halo), axis=1))
+        inside = _inside(cell, -halo, cells + halo)
         cloud = cloud[inside]
         normal = np.empty((len(inside), 3), np.float32)
         _turn(cloud.normal, T_grid_cloud[:3, :3] * resolution_mm, normal)
@@ -136,7 +148,7 @@ def gather(sources, resolution_mm, tile, cells, halo, undecided_weight):
     start = np.zeros(edge**3 + 1, np.int32)
     order = np.empty(len(columns[0]), np.int64)
     _cell_order(columns[0], halo, edge, start, order)
-    return TilePoints(*(column[order] for column in columns), start=start, halo=halo, edge=edge)
+    return TilePoints(*(column.take(order, axis=0) for column in columns), start=start, halo=halo, edge=edge)
 
 
 def _box(T_grid_cloud, resolution_mm, low, high):
