@@ -100,25 +100,25 @@ def _weigh(n, move, m, limit, robust, least_cosine, table):
 
 
 @njit(cache=True, nogil=True)
-def _by_segment(n, found, segment, noise, learn, squares, heard, variance, table):
+def _by_segment(n, segment, noise, learn, squares, heard, share, table):
     """Divide the weights by the variance of each segment about the vertex, in units of the stated noise's variance.
 
-    ``learn``: work it out first, from the scatter of its points and their offset from the surface; the stated noise
-    counts as ``PRIOR`` points. ``squares`` and ``heard``: scratch as long as ``variance``.
+    ``segment`` (n,): of each neighbour; ``share`` (s,) float32: one over these variances. ``learn``: work them out
+    first, from the scatter of each segment's points and their offset from the surface; the stated noise counts as
+    ``PRIOR`` points. ``squares`` and ``heard``: scratch as long as ``share``.
     """
+    base, full, distance = table[BASE], table[FULL], table[DISTANCE]
     if learn:
-        squares[:] = 0
-        heard[:] = 0
+        for s in range(len(share)):
+            squares[s], heard[s] = 0.0, PRIOR
         for j in range(n):
-            s = segment[found[j]]
-            squares[s] += table[BASE, j] * table[DISTANCE, j] * table[DISTANCE, j]
-            heard[s] += table[BASE, j]
-        for s in range(len(variance)):
-            variance[s] = (PRIOR + squares[s] / (noise * noise)) / (PRIOR + heard[s])
+            squares[segment[j]] += base[j] * distance[j] * distance[j]
+            heard[segment[j]] += base[j]
+        for s in range(len(share)):
+            share[s] = heard[s] / (PRIOR + squares[s] / (noise * noise))
     for j in range(n):
-        share = np.float32(1 / variance[segment[found[j]]])
-        table[BASE, j] *= share
-        table[FULL, j] *= share
+        base[j] *= share[segment[j]]
+        full[j] *= share[segment[j]]
 
 
 @njit(cache=True, nogil=True, fastmath=True)
@@ -157,8 +157,8 @@ def _settle(
     segments, noise, least_cosine, agreement, count, spread, doubt, vertex_colour, colour_weight,
 ):  # fmt: skip
     room = 256
-    found, table = np.empty(room, np.int32), np.empty((ROWS, room), np.float32)
-    variance, squares, points = np.empty(segments), np.empty(segments), np.empty(segments)
+    found, near, table = np.empty(room, np.int32), np.empty(room, np.uint8), np.empty((ROWS, room), np.float32)
+    share, squares, points = np.empty(segments, np.float32), np.empty(segments), np.empty(segments)
     move, m, turned, total_c, step, sums = np.empty(3), np.empty(3), np.empty(3), np.empty(3), np.empty(3), np.empty(17)
     for i in range(len(vertex)):
         m[:] = vertex_normal[i]
@@ -167,14 +167,16 @@ def _settle(
             n = _neighbours(vertex[i], m, longest, spot, facts, start, halo, edge, found, table)
             if n < 0:
                 room *= 2
-                found, table = np.empty(room, np.int32), np.empty((ROWS, room), np.float32)
+                found, near = np.empty(room, np.int32), np.empty(room, np.uint8)
+                table = np.empty((ROWS, room), np.float32)
+        for j in range(n):
+            near[j] = segment[found[j]]
         move[:] = 0
-        variance[:] = 1
         limit, sigma, heard, effective = BAND, 0.0, 0.0, 0.0
         for turn in range(ROUNDS + 1):
             _weigh(n, move, m, limit, np.float64(turn > 0), least_cosine, table)
             if segments > 1 and turn > 0:  # the vertex lies near the surface now, and distances from it are noise
-                _by_segment(n, found, segment, noise, turn < ROUNDS, squares, points, variance, table)
+                _by_segment(n, near, noise, turn < ROUNDS, squares, points, share, table)
             heard, mean, effective, sigma = _average(n, table, turned)
             if heard <= 0 or turn == ROUNDS:
                 break
