@@ -92,3 +92,11 @@ def ground(bounds_mm, margin_mm=500.0):
     (x_low, y_low, _), (x_high, y_high, _) = np.asarray(bounds_mm) + [[-margin_mm] * 3, [margin_mm] * 3]
     corners = np.array([(x_low, y_low, 0), (x_high, y_low, 0), (x_high, y_high, 0), (x_low, y_high, 0)], float)
     return of_mesh(trimesh.Trimesh(corners, [(0, 1, 2), (0, 2, 3)], process=False), GROUND)
+
+
+def geometry(scene):
+    """Corner a, edges b - a and c - a, unit normal and area of each face."""
+    a, b, c = (scene.vertices_mm[scene.faces[:, at]] for at in range(3))
+    cross = np.cross(b - a, c - a)
+    length = np.linalg.norm(cross, axis=1)
+    return a, b - a, c - a, cross / np.maximum(length, 1e-12)[:, None], length / 2

@@ -13,6 +13,7 @@ from dataclasses import dataclass, field, replace
 
 import bodies
 import numpy as np
+import sight
 import viewpoints as paths
 from faults import (
     CLUSTER,
@@ -56,19 +57,11 @@ __all__ = [
     "Faults",
     "Points",
     "Scan",
-    "geometry",
-    "in_view",
     "join",
     "random_frame",
     "scan",
-    "seen",
 ]
 
-VIEW_DEG = 24.0  # half the angle of view
-DEEPEST_MM = 750.0
-STEEPEST_COS = 0.26  # beyond an incidence of 75 degrees nothing comes back
-FACE_MM = 60.0  # faces are cut to that size, so that what sees a face's middle sees about all of it
-VIEWS_A_FACE = 6
 GOLDEN = np.array([0.7548776662466927, 0.5698402909980532])  # M. Roberts' R2 sequence: even in the plane at any length
 
 
@@ -174,12 +167,12 @@ def scan(
     rng = np.random.default_rng([seed, 1])
     faults = faults or Faults()
     parts = [body] + ([bodies.ground(body.bounds_mm)] if ground else []) + ([surroundings] if surroundings else [])
-    cut = [bodies.subdivide(part, FACE_MM) for part in parts]
+    cut = [bodies.subdivide(part, sight.FACE_MM) for part in parts]
     labels = [SURFACE] + ([GROUND] if ground else []) + ([SURROUNDINGS] if surroundings else [])
     scene = bodies.join(cut)
     kind = np.repeat(np.array(labels, np.uint8), [len(part.faces) for part in cut])
     caster = paths.caster(scene)
-    candidates, count = _candidates(scene, views, caster, rng)
+    candidates, count = sight.candidates(scene, views, caster)
     drift, turn = walk(views, drift_mm_per_m, rng)
     run = Scan(
         body=body,
@@ -217,53 +210,9 @@ def random_frame(rng):
     return rigid.pose(Rotation.random(rng=rng).as_matrix(), rng.uniform(-3000, 3000, 3))
 
 
-def geometry(scene):
-    """Corner a, edges b - a and c - a, unit normal and area of each face."""
-    a, b, c = (scene.vertices_mm[scene.faces[:, at]] for at in range(3))
-    cross = np.cross(b - a, c - a)
-    length = np.linalg.norm(cross, axis=1)
-    return a, b - a, c - a, cross / np.maximum(length, 1e-12)[:, None], length / 2
-
-
-def _candidates(scene, views, caster, rng):
-    """Viewpoints that see the middle of each face, at most VIEWS_A_FACE of the nearest: (m, k) int32, count (m,)."""
-    a, ab, ac, normal, _ = geometry(scene)
-    middle = a + (ab + ac) / 3
-    tried = min(4 * VIEWS_A_FACE, len(views))
-    _, near = cKDTree(views.aim_mm).query(middle, tried, workers=-1)
-    near = near.reshape(len(middle), tried)
-    good = np.zeros(near.shape, bool)
-    for at in range(tried):
-        rows = np.flatnonzero(good.sum(axis=1) < VIEWS_A_FACE)
-        view = near[rows, at]
-        _, _, fit = in_view(views, view, middle[rows], normal[rows])
-        rows, view = rows[fit], view[fit]
-        good[rows, at] = seen(caster, views.position_mm[view], middle[rows])
-    order = np.argsort(~good, axis=1, kind="stable")[:, :VIEWS_A_FACE]
-    return np.take_along_axis(near, order, axis=1).astype(np.int32), good.sum(axis=1)
-
-
-def in_view(views, view, xyz_mm, normal):
-    """Unit beam, cosine of the incidence, and whether the point lies in the view, not too deep and not too steep."""
-    beam = xyz_mm - views.position_mm[view]
-    depth = np.linalg.norm(beam, axis=1)
-    beam /= depth[:, None]
-    cosine = np.abs(np.einsum("ij,ij->i", beam, normal))
-    ahead = np.einsum("ij,ij->i", beam, views.axis[view])
-    return beam, cosine, (ahead > np.cos(np.radians(VIEW_DEG))) & (depth < DEEPEST_MM) & (cosine > STEEPEST_COS)
-
-
-def seen(caster, position_mm, xyz_mm):
-    """Whether nothing stands before the points, (n,) bool."""
-    beam = xyz_mm - position_mm
-    depth = np.linalg.norm(beam, axis=1)
-    hit, _ = paths.cast(caster, position_mm, beam / depth[:, None])
-    return hit > depth - 0.5
-
-
 def _weights(run):
     """Area of each face by the share of its points that come back, (m,), and the faces' geometry."""
-    shape = geometry(run.scene)
+    shape = bodies.geometry(run.scene)
     kept = KEPT[run.scene.material] if run.faults.dropouts else 1.0
     return shape[4] * kept * (run.candidate_count > 0), shape
 
@@ -283,10 +232,10 @@ def _draw(run, rng, number, count):
     order = rng.permutation(len(face))
     face, u, v = face[order], u[order], v[order]
     place = a[face] + u[:, None] * ab[face] + v[:, None] * ac[face]
-    choice = (rng.random(len(face)) * np.minimum(run.candidate_count[face], VIEWS_A_FACE)).astype(np.int64)
+    choice = (rng.random(len(face)) * np.minimum(run.candidate_count[face], sight.VIEWS_A_FACE)).astype(np.int64)
     view = run.candidates[face, choice]
-    beam, cosine, fit = in_view(run.views, view, place, normal[face])
-    fit[fit] = seen(run.caster, run.views.position_mm[view[fit]], place[fit])
+    beam, cosine, fit = sight.in_view(run.views, view, place, normal[face])
+    fit[fit] = sight.seen(run.caster, run.views.position_mm[view[fit]], place[fit])
     place, face, view, beam, cosine = place[fit], face[fit], view[fit], beam[fit], cosine[fit]
     depth = np.linalg.norm(place - run.views.position_mm[view], axis=1)
     return place, face, view, beam, depth, cosine
@@ -295,7 +244,7 @@ def _draw(run, rng, number, count):
 def _chunk(run, number, count, clumps):
     rng = np.random.default_rng([run.seed, 4, number])
     place, face, view, beam, depth, cosine = _draw(run, rng, number, count)
-    normal = geometry(run.scene)[3][face]
+    normal = bodies.geometry(run.scene)[3][face]
     normal *= -np.sign(np.einsum("ij,ij->i", normal, beam))[:, None]
     material = run.scene.material[face]
     label = run.kind[face].copy()

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import bodies
 import numpy as np
-import simulate
+import sight
 import viewpoints as paths
 from nightbay import rigid
 from nightbay.native import open3d
@@ -54,10 +54,10 @@ def targets(body, spacing_mm, *, seed, on=(bodies.PAINT,), ground_spacing_mm=Non
     sticker lies flat where it is.
     """
     rng = np.random.default_rng([seed, 21])
-    fine = bodies.subdivide(body, simulate.FACE_MM)
+    fine = bodies.subdivide(body, sight.FACE_MM)
     placed = _scatter(fine, np.isin(fine.material, on), spacing_mm, rng)
     if ground_spacing_mm is not None:
-        floor = bodies.subdivide(bodies.ground(body.bounds_mm, 350.0), simulate.FACE_MM)
+        floor = bodies.subdivide(bodies.ground(body.bounds_mm, 350.0), sight.FACE_MM)
         xyz, normal = _scatter(floor, np.ones(len(floor.faces), bool), ground_spacing_mm, rng)
         low, high = body.bounds_mm[:, :2] + [[-60.0, -60.0], [60.0, 60.0]]
         beside = np.any((xyz[:, :2] < low) | (xyz[:, :2] > high), axis=1)
@@ -67,7 +67,7 @@ def targets(body, spacing_mm, *, seed, on=(bodies.PAINT,), ground_spacing_mm=Non
 
 def _scatter(body, allowed, spacing_mm, rng):
     """Random places on the allowed faces with a least distance, and their normals."""
-    a, ab, ac, normal, area = simulate.geometry(body)
+    a, ab, ac, normal, area = bodies.geometry(body)
     share = np.where(allowed, area, 0.0)
     tries = int(20 * share.sum() / spacing_mm**2) + 1
     face = rng.choice(len(area), tries, p=share / share.sum())
@@ -164,11 +164,11 @@ def shuffled(lists, truths, *, seed):
 
 def _seeing(scan, xyz_mm, normal):
     """Numbers of the viewpoints that read the target."""
-    near = np.flatnonzero(np.linalg.norm(scan.views.position_mm - xyz_mm, axis=1) < simulate.DEEPEST_MM)
+    near = np.flatnonzero(np.linalg.norm(scan.views.position_mm - xyz_mm, axis=1) < sight.DEEPEST_MM)
     place = np.repeat(xyz_mm[None], len(near), axis=0)
-    beam, cosine, fit = simulate.in_view(scan.views, near, place, normal[None])
+    beam, cosine, fit = sight.in_view(scan.views, near, place, normal[None])
     views = near[fit & (cosine > SEEN_COS) & (beam @ normal < 0)]
-    return views[simulate.seen(scan.caster, scan.views.position_mm[views], place[: len(views)])]
+    return views[sight.seen(scan.caster, scan.views.position_mm[views], place[: len(views)])]
 
 
 def _record(true, number, xyz_mm, T_vehicle_raw, unit_mm, noise_mm, spurious, missing, rng):

@@ -8,6 +8,7 @@ import make_day
 import numpy as np
 import pytest
 import scenario
+import sight
 import simulate
 import yaml
 from nightbay import readers, rigid, surface
@@ -84,7 +85,7 @@ def test_raw_files_fit_their_truth(day, job):
         vehicle = rigid.transform(np.array(facts["T_vehicle_segment"]), xyz * unit)[labels == simulate.SURFACE]
         # on one of the box's six faces, within five sd of the noisiest points and what a drift of 0.1 mm/m makes
         off = np.abs(np.concatenate([vehicle - low, vehicle - high], axis=1)).min(axis=1)
-        assert off.max() < 5 * scenario.NOISE_MM / simulate.STEEPEST_COS + 1.0
+        assert off.max() < 5 * scenario.NOISE_MM / sight.STEEPEST_COS + 1.0
         middle = rigid.transform(np.array(facts["T_vehicle_segment"]), [facts["middle_mm"]])[0]
         assert middle == pytest.approx(vehicle.mean(axis=0), abs=0.01)
 

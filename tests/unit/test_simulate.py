@@ -3,6 +3,7 @@
 import bodies
 import numpy as np
 import pytest
+import sight
 import simulate
 import survey
 import trimesh
@@ -87,7 +88,7 @@ def test_surface_points_lie_on_the_surface_and_others_do_not():
     distance = scan.caster.compute_distance(np.float32(_in_vehicle(scan, points))).numpy()
     good = points.label == simulate.SURFACE
     # noise of up to 0.1 / 0.26 mm at the steepest incidence, five sd
-    assert distance[good].max() < 5 * 0.1 / simulate.STEEPEST_COS
+    assert distance[good].max() < 5 * 0.1 / sight.STEEPEST_COS
     for label in (simulate.STRAY, simulate.CLUSTER):
         assert np.count_nonzero(points.label == label) > 100
     wrong = np.isin(points.label, (simulate.STRAY, simulate.GHOST))

@@ -1,0 +1,48 @@
+"""What a scanner sees from a viewpoint: how wide, deep and steep it looks, and what stands in the way."""
+
+import bodies
+import numpy as np
+import viewpoints as paths
+from scipy.spatial import cKDTree
+
+VIEW_DEG = 24.0  # half the angle of view
+DEEPEST_MM = 750.0
+STEEPEST_COS = 0.26  # beyond an incidence of 75 degrees nothing comes back
+FACE_MM = 60.0  # faces are cut to that size, so that what sees a face's middle sees about all of it
+VIEWS_A_FACE = 6
+
+
+def candidates(scene, views, caster):
+    """Viewpoints that see the middle of each face, at most VIEWS_A_FACE of the nearest: (m, k) int32, count (m,)."""
+    a, ab, ac, normal, _ = bodies.geometry(scene)
+    middle = a + (ab + ac) / 3
+    tried = min(4 * VIEWS_A_FACE, len(views))
+    _, near = cKDTree(views.aim_mm).query(middle, tried, workers=-1)
+    near = near.reshape(len(middle), tried)
+    good = np.zeros(near.shape, bool)
+    for at in range(tried):
+        rows = np.flatnonzero(good.sum(axis=1) < VIEWS_A_FACE)
+        view = near[rows, at]
+        _, _, fit = in_view(views, view, middle[rows], normal[rows])
+        rows, view = rows[fit], view[fit]
+        good[rows, at] = seen(caster, views.position_mm[view], middle[rows])
+    order = np.argsort(~good, axis=1, kind="stable")[:, :VIEWS_A_FACE]
+    return np.take_along_axis(near, order, axis=1).astype(np.int32), good.sum(axis=1)
+
+
+def in_view(views, view, xyz_mm, normal):
+    """Unit beam, cosine of the incidence, and whether the point lies in the view, not too deep and not too steep."""
+    beam = xyz_mm - views.position_mm[view]
+    depth = np.linalg.norm(beam, axis=1)
+    beam /= depth[:, None]
+    cosine = np.abs(np.einsum("ij,ij->i", beam, normal))
+    ahead = np.einsum("ij,ij->i", beam, views.axis[view])
+    return beam, cosine, (ahead > np.cos(np.radians(VIEW_DEG))) & (depth < DEEPEST_MM) & (cosine > STEEPEST_COS)
+
+
+def seen(caster, position_mm, xyz_mm):
+    """Whether nothing stands before the points, (n,) bool."""
+    beam = xyz_mm - position_mm
+    depth = np.linalg.norm(beam, axis=1)
+    hit, _ = paths.cast(caster, position_mm, beam / depth[:, None])
+    return hit > depth - 0.5
