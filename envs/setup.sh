@@ -9,6 +9,7 @@ set -euo pipefail
 envs=$(cd "$(dirname "${BASH_SOURCE[0]}")" && pwd)
 venv="$envs/.venv"
 lock="$envs/requirements.lock"
+needs=2500 # MB: the environment takes 1.6 GB, and the largest of its packages is unpacked beside it
 
 fit() { "$1" -c 'import sys, venv, ensurepip; sys.exit(sys.version_info < (3, 11))' >/dev/null 2>&1; }
 
@@ -33,8 +34,13 @@ if ! ready; then
     exec 9>"$envs/.setup.lock"
     if command -v flock >/dev/null; then flock 9; fi
     if ! ready; then
-        echo "Nightbay: setting up envs/.venv from envs/requirements.lock (once, about 500 MB)" >&2
         rm -rf "$venv"
+        room=$(($(df -Pk "$envs" | awk 'NR == 2 { print $4 }') * 1024 / 1000000))
+        if [ "$room" -lt "$needs" ]; then
+            echo "$venv needs $needs MB on its disk and $room MB are free: free some and start again." >&2
+            exit 2
+        fi
+        echo "Nightbay: setting up envs/.venv from envs/requirements.lock (once, about 500 MB to fetch)" >&2
         "$base" -m venv "$venv" >&2
         "$venv/bin/python" -m pip install --quiet --quiet --disable-pip-version-check --no-input \
             --require-hashes -r "$lock" >&2
