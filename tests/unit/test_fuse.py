@@ -1,5 +1,9 @@
 """Fuse: one open surface from oriented points, with numbers of our own choosing."""
 
+import multiprocessing
+from concurrent.futures import ProcessPoolExecutor
+from functools import partial
+
 import numpy as np
 import pytest
 import trimesh
@@ -165,19 +169,26 @@ def test_same_bytes_for_any_threads_and_any_order_of_segments(tmp_path):
     assert first == second
 
 
-def test_tiles_may_be_worked_in_any_order(tmp_path):
-    """Each stands in a file of its own, and says nothing of when it was made."""
+def test_tiles_may_be_worked_in_any_order_and_by_any_process(tmp_path):
+    """Each needs the plan and the clouds' files alone, and says nothing of when and where it was made."""
     points, normals = sphere(np.random.default_rng(6), 30_000, 50.0, 0.1)
     sources = fuse._sources(upstream(tmp_path, one(points, normals)))
     plan = fuse.lay_out(sources, 2.0, SETTINGS["fuse"])
-    assert len(plan.tiles) > 4
-    for name, order in (("there", 1), ("back", -1)):
-        patches = weld.Patches(tmp_path / name, plan.tiles)
-        patches.folder.mkdir()
-        for number in list(range(len(plan.tiles)))[::order]:
-            patches.save(number, *fuse.tile(sources, plan, SETTINGS, number))
-        weld.join(patches, tmp_path / f"{name}.ply", fuse.ATTRIBUTES, 0.002)
-    assert (tmp_path / "there.ply").read_bytes() == (tmp_path / "back.ply").read_bytes()
+    numbers = range(len(plan.tiles))
+    assert len(numbers) > 4
+    tile = partial(fuse.tile, sources, plan, SETTINGS)
+    with ProcessPoolExecutor(2, multiprocessing.get_context("spawn")) as pool:
+        ways = {"there": zip(numbers, map(tile, numbers), strict=True)}
+        ways["back"] = zip(numbers[::-1], map(tile, numbers[::-1]), strict=True)
+        ways["spread"] = zip(numbers, pool.map(tile, numbers), strict=True)
+        for name, worked in ways.items():
+            patches = weld.Patches(tmp_path / name, plan.tiles)
+            patches.folder.mkdir()
+            for number, (patch, vertex) in worked:
+                patches.save(number, patch, vertex)
+            weld.join(patches, tmp_path / f"{name}.ply", fuse.ATTRIBUTES, 0.002)
+    there, *others = ((tmp_path / f"{name}.ply").read_bytes() for name in ways)
+    assert others == [there, there]
 
 
 def test_a_noisy_pass_yields_to_a_good_one(tmp_path):
