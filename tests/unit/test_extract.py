@@ -48,9 +48,8 @@ def worked(values, cells, folder):
 
 def contoured(values, cells, folder):
     """The whole surface, welded from tiles of ``cells`` cells."""
-    patches = worked(values, cells, folder)
-    weld.join(patches, patches.folder / "joined.ply", (), 0.0)
-    return surface.read_ply(patches.folder / "joined.ply")
+    joined = weld.join(worked(values, cells, folder), (), 0.0)
+    return surface.Surface(joined.vertices_mm[:], joined.faces[:])
 
 
 def undirected(faces):
@@ -110,7 +109,7 @@ def test_a_vertex_that_a_tile_lacks_is_no_surface(tmp_path):
     keys = arrays.pop("key")
     np.savez(patches.folder / f"{number}.npz", key=keys + 1, **arrays)
     with pytest.raises(RuntimeError, match="does not have"):
-        weld.join(patches, tmp_path / "joined.ply", (), 0.0)
+        weld.join(patches, (), 0.0)
 
 
 def test_no_configuration_has_two_faces_passed_twice():

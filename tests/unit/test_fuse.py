@@ -186,8 +186,9 @@ def test_tiles_may_be_worked_in_any_order_and_by_any_process(tmp_path):
             patches.folder.mkdir()
             for number, (patch, vertex) in worked:
                 patches.save(number, patch, vertex)
-            weld.join(patches, tmp_path / f"{name}.ply", fuse.ATTRIBUTES, 0.002)
-    there, *others = ((tmp_path / f"{name}.ply").read_bytes() for name in ways)
+            weld.join(patches, fuse.ATTRIBUTES, 0.002)
+    joined = ("xyz", "faces", *fuse.ATTRIBUTES)
+    there, *others = ([(tmp_path / way / column).read_bytes() for column in joined] for way in ways)
     assert others == [there, there]
 
 

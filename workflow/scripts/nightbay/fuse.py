@@ -54,8 +54,7 @@ def fuse(upstream, sheet, settings, folder, threads):
         del sources  # and with them the pages of their files
         native.give_back()
         attributes = ATTRIBUTES + (COLOURS if plan.coloured else ())
-        weld.join(patches, scratch / "joined.ply", attributes, NEAREST * resolution_mm)
-        whole = surface.open_ply(scratch / "joined.ply")
+        whole = weld.join(patches, attributes, NEAREST * resolution_mm)
         print(f"{len(whole.vertices_mm)} vertices, {len(whole.faces)} faces before specks", flush=True)
         if not len(whole.faces):
             raise Rejected(

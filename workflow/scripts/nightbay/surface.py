@@ -1,6 +1,7 @@
 """Surfaces: triangle meshes with what is known of every vertex and every face, and their PLY files."""
 
 from collections.abc import Iterable
+from contextlib import ExitStack
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 
@@ -91,7 +92,8 @@ def kept(faces, keep):
     at = 0
     for face in range(len(faces)):
         if keep[face]:
-            chosen[at] = faces[face]
+            for k in range(3):
+                chosen[at, k] = faces[face, k]
             at += 1
     return chosen
 
@@ -141,6 +143,8 @@ class Column:
             start, stop, step = rows.indices(self.count)
             if step != 1:
                 raise ValueError("a column is read without gaps")
+            if len(self.record.names) == 1:  # as they lie in the file
+                return self._read(start, max(stop - start, 0))
             values = np.empty((max(stop - start, 0), *shape), kind)
             for part in spans(len(values)):
                 values[part] = self._read(start + part.start, part.stop - part.start)
@@ -163,6 +167,23 @@ class Column:
 
     def _read(self, start, count):
         return self.records(start, count)[self.name]
+
+
+def store(folder, kinds, blocks):
+    """Files in ``folder``, one a column, by name :class:`Column`.
+
+    ``kinds``: by name, what a row is as NumPy's type, ``"<f4"``, or as type and shape, ``("<f4", 3)``; ``blocks``: an
+    iterable of dicts of the columns.
+    """
+    counts = dict.fromkeys(kinds, 0)
+    records = {name: np.dtype([(name, kind)]) for name, kind in kinds.items()}
+    with ExitStack() as stack:
+        files = {name: stack.enter_context(open(folder / name, "wb")) for name in kinds}
+        for columns in blocks:
+            for name, file in files.items():
+                columns[name].astype(records[name][name].base, copy=False).tofile(file)
+                counts[name] += len(columns[name])
+    return {name: Column(folder / name, name, records[name], 0, counts[name]) for name in kinds}
 
 
 def block(columns, rows):

@@ -41,24 +41,32 @@ class Patches:
         return self.folder / f"{number}.npz"
 
 
-def join(patches, path, names, least_mm, comments=()):
-    """Write the surface of all ``patches`` to ``path``, with the vertex attributes ``names``; vertices no nearer to
-    each other than about ``least_mm`` along an edge."""
+def join(patches, names, least_mm):
+    """The surface of all ``patches``, with the vertex attributes ``names``; vertices no nearer to each other than about
+    ``least_mm`` along an edge. Its columns are files in the patches' folder."""
     counts = [len(patches.load(number)["key"]) for number in range(len(patches))]
     quads = resolve(patches, np.cumsum([0, *counts]))
     vertices, normals = np.empty((sum(counts), 3), np.float32), np.empty((sum(counts), 3), np.int8)
-    at = 0
-    for number, count in enumerate(counts):
-        with patches.load(number) as one:
-            vertices[at : at + count], normals[at : at + count] = one["xyz_mm"], one["normal"]
-        at += count
+    kinds = {name: surface.VERTEX_ATTRIBUTES[name] for name in names}
+    vertex = surface.store(patches.folder, kinds, _gather(patches, counts, names, vertices, normals))
     spans = surface.spans(len(quads))
     for _ in range(PARTINGS):
         if not sum(part(vertices, quads[rows], least_mm) for rows in spans):
             break
-    vertex = surface.Rows(("xyz", *names), len(vertices), _vertex_blocks(patches, vertices, counts, names))
-    faces = ({"vertex_indices": triangles(vertices, normals, quads[rows])} for rows in spans)
-    surface.stream_ply(path, vertex, surface.Rows(("vertex_indices",), 2 * len(quads), faces), comments)
+    faces = ({"faces": triangles(vertices, normals, quads[rows])} for rows in spans)
+    main = surface.store(patches.folder, {"faces": ("<i4", 3)}, faces)
+    main |= surface.store(patches.folder, {"xyz": ("<f4", 3)}, [{"xyz": vertices}])
+    return surface.Surface(main["xyz"], main["faces"], vertex)
+
+
+def _gather(patches, counts, names, vertices, normals):
+    """Fill ``vertices`` and ``normals`` tile by tile, and give of each its attributes ``names``."""
+    at = 0
+    for number, count in enumerate(counts):
+        with patches.load(number) as one:
+            vertices[at : at + count], normals[at : at + count] = one["xyz_mm"], one["normal"]
+            yield {name: one[name] for name in names}
+        at += count
 
 
 def resolve(patches, first):
@@ -72,8 +80,7 @@ def resolve(patches, first):
     def key_of(number):
         return patches.load(number)["key"]
 
-    path, total = patches.folder / "quads", 0
-    with open(path, "wb") as file:
+    def blocks():
         for number in range(len(patches)):
             with patches.load(number) as one:
                 quads, tile, key = one["quads"], patches.tiles[number] + one["foreign_tile"], one["foreign_key"]
@@ -86,17 +93,9 @@ def resolve(patches, first):
                     raise RuntimeError("a tile names a vertex that its neighbour does not have")
                 rows[mine] = first[other] + at
             table = np.concatenate([rows[::-1], np.arange(first[number], first[number + 1])]).astype(np.int32)
-            table[quads + len(rows)].tofile(file)
-            total += len(quads)
-    return surface.Column(path, "quad", np.dtype([("quad", "<i4", 4)]), 0, total)
+            yield {"quads": table[quads + len(rows)]}
 
-
-def _vertex_blocks(patches, vertices, counts, names):
-    at = 0
-    for number, count in enumerate(counts):
-        with patches.load(number) as one:
-            yield {"xyz": vertices[at : at + count]} | {name: one[name] for name in names}
-        at += count
+    return surface.store(patches.folder, {"quads": ("<i4", 4)}, blocks())["quads"]
 
 
 @njit(cache=True)
