@@ -48,13 +48,19 @@ def within(points, view):
 
 
 def egg_part(folder, seed, few=(), count=60_000):
-    """Four segments of the egg with target lists, of seven neighbouring targets only for the segments ``few``."""
+    """Four segments of the egg with target lists, of seven neighbouring targets only for the segments ``few``.
+
+    Returns the cleaned segments, the network, and by name the true poses and the surfaces: true points, where drift
+    puts them, normals, (n, 3) each in the control frame.
+    """
     rng = np.random.default_rng(seed)
-    cleaned, true, seen = [], {}, {}
+    cleaned, true, seen, surfaces = [], {}, {}, {}
     for name, view in VIEWS.items():
         points, normals = overlap_scenes.egg(count, rng)
         points, normals = points[within(points, view)], normals[within(points, view)]
-        points = overlap_scenes.drifted(points, rng) + normals * rng.normal(0, 0.1, (len(points), 1))
+        drifted = overlap_scenes.drifted(points, rng)
+        surfaces[name] = points, drifted, normals
+        points = drifted + normals * rng.normal(0, 0.1, (len(points), 1))
         true[name] = overlap_scenes.random_pose(rng)
         cleaned.append(overlap_scenes.write_segment(folder / name, name, points, normals, true[name]))
         places = overlap_scenes.sticker_places()
@@ -63,7 +69,7 @@ def egg_part(folder, seed, few=(), count=60_000):
             nearest = np.argsort(np.linalg.norm(places[rows] - places[rows[0]], axis=1))
             rows = np.sort(rows[nearest[:7]])
         seen[name] = rows
-    return cleaned, overlap_scenes.targets(VIEWS, true, seen, rng, SETTINGS["scan"]), true
+    return cleaned, overlap_scenes.targets(VIEWS, true, seen, rng, SETTINGS["scan"]), true, surfaces
 
 
 def error(T, T_true, middle_mm):
@@ -74,7 +80,7 @@ def error(T, T_true, middle_mm):
 
 def test_a_badly_tied_segment_is_drawn_into_place(tmp_path):
     # seven neighbouring targets hold a segment of four metres: its far end is off until the overlaps hold it
-    cleaned, network, true = egg_part(tmp_path, 7, few=("left",))
+    cleaned, network, true, _ = egg_part(tmp_path, 7, few=("left",))
     record = run(cleaned, network, tmp_path)
     assert record["status"] == "ok", record["reasons"]
     poses = record["result"]["poses"]
@@ -111,7 +117,7 @@ def test_discrepancies_are_signed_outwards_of_the_first(tmp_path):
 
 
 def test_a_single_segment_stays_and_says_so(tmp_path):
-    cleaned, network, _ = egg_part(tmp_path, 3)
+    cleaned, network, *_ = egg_part(tmp_path, 3)
     pose = run([cleaned[1]], network, tmp_path)["result"]["poses"]["left"]
     assert (pose["kept"], pose["reason"]) == ("targets", "single segment")
     assert pose["T_control_segment"] == network.result["poses"]["left"]["T_control_segment"]
@@ -122,19 +128,19 @@ def test_a_single_segment_stays_and_says_so(tmp_path):
 
 
 def test_same_numbers_for_any_order_of_segments(tmp_path):
-    cleaned, network, _ = egg_part(tmp_path, 4)
+    cleaned, network, *_ = egg_part(tmp_path, 4)
     assert run(cleaned, network, tmp_path) == run(cleaned[::-1], network, tmp_path)
 
 
 def test_segments_that_nowhere_overlap_keep_their_target_poses(tmp_path):
-    cleaned, network, _ = egg_part(tmp_path, 8)
+    cleaned, network, *_ = egg_part(tmp_path, 8)
     poses = run([cleaned[0], cleaned[2]], network, tmp_path)["result"]["poses"]
     for name in ("front", "rear"):
         assert (poses[name]["kept"], poses[name]["reason"]) == ("targets", "no overlap with another segment")
 
 
 def test_without_a_survey_the_first_segment_holds_the_frame(tmp_path):
-    cleaned, _, true = egg_part(tmp_path, 12)
+    cleaned, _, true, _ = egg_part(tmp_path, 12)
     places = overlap_scenes.sticker_places()
     seen = {name: np.flatnonzero(within(places, view)) for name, view in VIEWS.items()}
     rng = np.random.default_rng(13)
@@ -152,7 +158,7 @@ def test_without_a_survey_the_first_segment_holds_the_frame(tmp_path):
 
 def test_a_panel_that_moved_is_left_to_the_targets(tmp_path):
     # all surface of "right" stands 1 mm off along X against its own targets: no pose can satisfy both
-    cleaned, network, true = egg_part(tmp_path, 9)
+    cleaned, network, true, _ = egg_part(tmp_path, 9)
     shift = rigid.pose(None, (1.0, 0.0, 0.0))
     rng = np.random.default_rng(10)
     points, normals = overlap_scenes.egg(60_000, rng)
