@@ -8,6 +8,8 @@ side. Sheets that face opposite ways, the two sides of a panel, never meet in on
 import numba
 import numpy as np
 
+from nightbay.sheetfit import add_outer, fit_terms, moments, residuals
+
 DISC = 1.3  # radius of a disc in edges of a cell, 4 spacings: 48 points of one sheet
 # A disc with fewer points than chance leaves in three of 100, where the surface is sampled more thinly, is made as wide
 # as holds the usual number, up to so many edges of a cell.
@@ -22,7 +24,6 @@ APART = 5.0
 BESIDE, OVERLAP = 0.35, 0.6
 MOST = 1024  # points taken into a disc
 NONE, INNER, OUTER = 0, 1, 2
-DEGREE = np.array([(0, 0), (1, 0), (0, 1), (2, 0), (1, 1), (0, 2)])  # of u and v in the terms of a sheet's surface
 
 
 @numba.njit(cache=True)
@@ -149,22 +150,22 @@ def _gather(xyz_mm, normal, start, near, radius_mm, use, sided, frame, uvh, rows
 def _two_sheets(uvh, sheet, fit, system, noise_mm):
     """Whether the heights are of two sheets; fills ``sheet`` (k,), 1: outer, and ``fit`` (7,), last the distance.
 
-    ``system``: scratch as of :func:`_fit`.
+    ``system``: scratch as of :func:`fit_terms`.
     """
-    squares = _moments(uvh, system)
-    squares -= _fit(system, fit, 6)
+    squares = moments(uvh, system)
+    squares -= fit_terms(system, fit, 6)
     fit[6] = 0.0
     if np.sqrt(max(squares, 0.0) / (len(uvh) - 6)) < SINGLE * noise_mm:
         return False
     residual = np.empty(len(uvh))
-    _residuals(uvh, fit, residual)
+    residuals(uvh, fit, residual)
     # started from heights that need no fit, and, where normals are poor, from those about the single sheet
     for start in range(2):
         _cut_in_two(uvh[:, 3] if start == 0 else residual, sheet)
         within = _settle(uvh, sheet, fit, system)
         if within >= 0 and fit[6] >= APART * max(within, noise_mm) and _over_one_another(uvh, sheet):
             return True
-        _residuals(uvh, fit, residual)
+        residuals(uvh, fit, residual)
     return False
 
 
@@ -191,9 +192,9 @@ def _settle(uvh, sheet, fit, system):
     residual = np.empty(len(uvh))
     within = -1.0
     for _ in range(12):
-        _sheet_moments(uvh, sheet, system)
-        _fit(system, fit, 7)
-        _residuals(uvh, fit, residual)
+        add_outer(uvh, sheet, system)
+        fit_terms(system, fit, 7)
+        residuals(uvh, fit, residual)
         changed, outer, squares = 0, 0, 0.0
         for at in range(len(uvh)):
             now = 1 if residual[at] > fit[6] / 2 else 0
@@ -230,99 +231,3 @@ def _over_one_another(uvh, sheet):
                 u, v = uvh[other, 0] - uvh[at, 0], uvh[other, 1] - uvh[at, 1]
                 beside += u * u + v * v <= BESIDE**2
     return asked >= 2 and beside >= OVERLAP * asked * larger * BESIDE**2
-
-
-@numba.njit(cache=True)
-def _moments(uvh, system):
-    """Normal equations of h by 1, u, v, u2, uv, v2 into ``system`` (8, 7, 2), rows of the lower triangle and, last, the
-    right side; in the last axis the equations and room for their factors. Returns the sum of h2."""
-    power, right = np.zeros(15), np.zeros(6)  # sums of u^i v^j, i + j = 0, 1 .. 4, by rising j
-    squares = 0.0
-    for at in range(len(uvh)):
-        u, v, h = uvh[at, 0], uvh[at, 1], uvh[at, 2]
-        uu, uv, vv = u * u, u * v, v * v
-        power[1] += u
-        power[2] += v
-        power[3] += uu
-        power[4] += uv
-        power[5] += vv
-        power[6] += uu * u
-        power[7] += uu * v
-        power[8] += u * vv
-        power[9] += vv * v
-        power[10] += uu * uu
-        power[11] += uu * uv
-        power[12] += uu * vv
-        power[13] += uv * vv
-        power[14] += vv * vv
-        right[0] += h
-        right[1] += h * u
-        right[2] += h * v
-        right[3] += h * uu
-        right[4] += h * uv
-        right[5] += h * vv
-        squares += h * h
-    power[0] = len(uvh)
-    for a in range(6):
-        system[7, a, 0] = right[a]
-        for b in range(a + 1):
-            degree = DEGREE[a, 0] + DEGREE[b, 0], DEGREE[a, 1] + DEGREE[b, 1]
-            whole = degree[0] + degree[1]
-            system[a, b, 0] = power[whole * (whole + 1) // 2 + degree[1]]
-    return squares
-
-
-@numba.njit(cache=True)
-def _sheet_moments(uvh, sheet, system):
-    """Add the seventh term, 1 on the outer sheet, to the normal equations."""
-    system[6, :, 0] = 0.0
-    total = 0.0
-    for at in range(len(uvh)):
-        if sheet[at]:
-            u, v = uvh[at, 0], uvh[at, 1]
-            system[6, 0, 0] += 1.0
-            system[6, 1, 0] += u
-            system[6, 2, 0] += v
-            system[6, 3, 0] += u * u
-            system[6, 4, 0] += u * v
-            system[6, 5, 0] += v * v
-            total += uvh[at, 2]
-    system[6, 6, 0] = system[6, 0, 0]
-    system[7, 6, 0] = total
-
-
-@numba.njit(cache=True)
-def _fit(system, fit, terms):
-    """Least squares by the first ``terms`` of the normal equations, into ``fit``; returns how much of the sum of h2 it
-    explains. Cholesky, with a trace of damping for points in a line."""
-    damping, explained = 1e-9 * system[0, 0, 0], 0.0
-    for a in range(terms):
-        for b in range(a + 1):
-            total = system[a, b, 0] + (damping if a == b else 0.0)
-            for c in range(b):
-                total -= system[a, c, 1] * system[b, c, 1]
-            system[a, b, 1] = np.sqrt(max(total, 1e-12)) if a == b else total / system[b, b, 1]
-    for a in range(terms):
-        total = system[7, a, 0]
-        for b in range(a):
-            total -= system[a, b, 1] * system[7, b, 1]
-        system[7, a, 1] = total / system[a, a, 1]
-        explained += system[7, a, 1] ** 2
-    for a in range(terms - 1, -1, -1):
-        total = system[7, a, 1]
-        for b in range(a + 1, terms):
-            total -= system[b, a, 1] * fit[b]
-        fit[a] = total / system[a, a, 1]
-    return explained
-
-
-@numba.njit(cache=True)
-def _residuals(uvh, fit, residual):
-    """Heights above the inner sheet into ``residual``; returns the sum of their squares."""
-    squares = 0.0
-    for at in range(len(uvh)):
-        u, v = uvh[at, 0], uvh[at, 1]
-        surface = fit[0] + fit[1] * u + fit[2] * v + fit[3] * u * u + fit[4] * u * v + fit[5] * v * v
-        residual[at] = uvh[at, 2] - surface
-        squares += residual[at] ** 2
-    return squares
