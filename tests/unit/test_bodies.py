@@ -5,6 +5,7 @@ import bodies
 import loadbay
 import numpy as np
 import pytest
+import shapes
 import shell
 import trimesh
 import vehicles
@@ -58,7 +59,7 @@ def test_antenna_is_a_rod_of_6_mm(compact):
 
 
 def test_skin_is_closed_and_cut_skin_too():
-    skin = vehicles._skin_mesh(vehicles.COMPACT, 0.0, COARSE_MM)
+    skin = vehicles._skin_mesh(shapes.COMPACT, 0.0, COARSE_MM)
     assert skin.is_watertight and skin.is_winding_consistent and skin.volume > 0
     tool = shell.prism(shell.rectangle((500, 400), (900, 800), 40), 700, 1000, vehicles.ALONG_Y)
     cut = shell.minus(skin, tool)
