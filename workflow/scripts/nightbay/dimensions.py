@@ -132,7 +132,10 @@ def _root(values):
 
 def _frame_sd_mm(body, areas, direction, value):
     """How much the span changes when the frame is turned about each axis by its standard uncertainty."""
-    layers = [_layer(body.vertices_mm, areas, way * direction) for way in (1.0, -1.0)]
+    layers = []
+    for way in (1.0, -1.0):
+        rows = _layer(body.vertices_mm, areas, way * direction)
+        layers.append((way, body.vertices_mm[rows], areas[rows], body.noise_mm[rows]))
     total = 0.0
     for axis, name in enumerate("xyz"):
         turn = body.frame["turn_sd_deg"][name]
@@ -144,10 +147,8 @@ def _frame_sd_mm(body, areas, direction, value):
         for sign in (1.0, -1.0):
             turned = Rotation.from_rotvec(sign * np.radians(turn) * np.eye(3)[axis]).apply(direction)
             ends = [
-                extremes.touch(
-                    body.vertices_mm[layer], areas[layer], way * turned, body.support_mm2, body.noise_mm[layer]
-                )
-                for layer, way in zip(layers, (1.0, -1.0), strict=True)
+                extremes.touch(vertices, near, way * turned, body.support_mm2, noise)
+                for way, vertices, near, noise in layers
             ]
             if None in ends:
                 return None

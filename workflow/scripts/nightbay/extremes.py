@@ -47,7 +47,10 @@ def supported(height, area, cell, support_mm2):
     """
     if not len(cell):
         return np.empty(0, np.int64), np.empty(0)
-    order = np.lexsort((-height, cell))
+    order = np.argsort(-height, kind="stable")
+    number = cell - cell.min()
+    number = number.astype(np.min_scalar_type(number.max()))  # cells are few: two bytes are sorted by radix
+    order = order[np.argsort(number[order], kind="stable")]
     sorted_cell, total = cell[order], np.cumsum(area[order])
     first = np.flatnonzero(np.diff(sorted_cell, prepend=sorted_cell[0] - 1))
     last = np.append(first[1:], len(order)) - 1
@@ -108,6 +111,7 @@ def _patch(vertices_mm, height, least, areas, direction, support_mm2, patch_mm):
     window = WINDOW_MM
     while True:
         near = np.flatnonzero(height >= top - window)
+        near = near[np.argsort(-height[near], kind="stable")]  # nearly in order for all that follows
         points = vertices_mm[near].astype(np.float64)
         found = _highest_patch(
             points @ direction, _across(points, direction) / patch_mm, capped(areas[near], support_mm2), support_mm2

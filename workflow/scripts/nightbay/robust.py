@@ -2,6 +2,7 @@
 
 from dataclasses import dataclass
 
+import numba
 import numpy as np
 
 
@@ -71,8 +72,24 @@ def thin(points_mm, spacing_mm):
     cube -= cube.min(axis=0)
     extent = cube.max(axis=0) + 1
     key = (cube[:, 0] * extent[1] + cube[:, 1]) * extent[2] + cube[:, 2]
-    order = np.lexsort((off, key))
-    return order[np.flatnonzero(np.diff(key[order], prepend=-1))]
+    return _least_of_each(key, off, np.argsort(key))
+
+
+@numba.njit(cache=True)
+def _least_of_each(key, value, order):
+    """Of the rows with one key that with the least value, the first of those: (m,) int64, ascending by key.
+
+    ``order`` (n,): rows by key, those of one key in any order.
+    """
+    kept, count = np.empty(len(order), np.int64), 0
+    for at in range(len(order)):
+        row, last = order[at], kept[max(count - 1, 0)]
+        if at == 0 or key[row] != key[last]:
+            kept[count] = row
+            count += 1
+        elif value[row] < value[last] or (value[row] == value[last] and row < last):
+            kept[count - 1] = row
+    return kept[:count]
 
 
 def blocks_along(values, count):
