@@ -15,6 +15,14 @@ def test_thin_chooses_the_same_points_in_any_order():
     assert np.array_equal(one, other)
 
 
+def test_the_least_of_each_key_is_the_first_of_those_alike():
+    rng = np.random.default_rng(4)
+    key, value = rng.integers(0, 50, 2000), rng.integers(0, 20, 2000) / 7
+    order = np.lexsort((value, key))  # stable: rows alike in both stay in order
+    expected = order[np.flatnonzero(np.diff(key[order], prepend=-1))]
+    assert robust.least_of_each(key, value).tolist() == expected.tolist()
+
+
 def test_thin_of_nothing_is_nothing():
     assert len(robust.thin(np.empty((0, 3)), 5.0)) == 0
 

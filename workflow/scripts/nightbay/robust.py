@@ -72,15 +72,17 @@ def thin(points_mm, spacing_mm):
     cube -= cube.min(axis=0)
     extent = cube.max(axis=0) + 1
     key = (cube[:, 0] * extent[1] + cube[:, 1]) * extent[2] + cube[:, 2]
-    return _least_of_each(key, off, np.argsort(key))
+    return least_of_each(key, off)
+
+
+def least_of_each(key, value):
+    """Of the rows with one ``key``, (n,) int64, the one with the least ``value``, (n,), and of such the first: (m,)
+    int64, ascending by key."""
+    return _least_of_each(key, value, np.argsort(key))
 
 
 @numba.njit(cache=True)
 def _least_of_each(key, value, order):
-    """Of the rows with one key that with the least value, the first of those: (m,) int64, ascending by key.
-
-    ``order`` (n,): rows by key, those of one key in any order.
-    """
     kept, count = np.empty(len(order), np.int64), 0
     for at in range(len(order)):
         row, last = order[at], kept[max(count - 1, 0)]
