@@ -187,7 +187,7 @@ def test_tiles_may_be_worked_in_any_order_and_by_any_process(tmp_path):
             for number, (patch, vertex) in worked:
                 patches.save(number, patch, vertex)
             weld.join(patches, fuse.ATTRIBUTES, 0.002)
-    joined = ("xyz", "faces", *fuse.ATTRIBUTES)
+    joined = ("xyz_mm", "faces", *fuse.ATTRIBUTES)
     there, *others = ([(tmp_path / way / column).read_bytes() for column in joined] for way in ways)
     assert others == [there, there]
 

@@ -45,7 +45,7 @@ def floating(cells, member, thin, share, smallest_mm):
     """
     loose = member & (_about(cells, member, share) < LOOSE_SHARE)
     firm = member & ~loose
-    return _clumps(cells, firm, thin, share, smallest_mm) | _clumps(cells, loose, False, share, smallest_mm)
+    return _clumps(cells, firm, firm | thin, share, smallest_mm) | _clumps(cells, loose, loose, share, smallest_mm)
 
 
 def _about(cells, member, values):
@@ -56,11 +56,10 @@ def _about(cells, member, values):
     return around[:, 1] / np.maximum(around[:, 0], 1.0)
 
 
-def _clumps(cells, member, thin, share, smallest_mm):
-    """Cells of ``member`` in pieces that are small, or of middle size and rough, (m,) bool; ``thin`` as in
-    :func:`floating`, (m,) bool or False."""
+def _clumps(cells, member, tied, share, smallest_mm):
+    """Cells of ``member`` in pieces that are small, or of middle size and rough, (m,) bool; ``tied`` (m,) bool: all
+    cells by which pieces hang together, those of ``member`` among them."""
     floats = np.zeros(len(member), bool)
-    tied = member | thin
     clumps = things(cells, tied, smallest_mm)
     if clumps.link.size:
         area_mm2 = np.bincount(clumps.of_link) * clumps.edge_mm**2

@@ -111,7 +111,6 @@ def _patch(vertices_mm, height, least, areas, direction, support_mm2, patch_mm):
     window = WINDOW_MM
     while True:
         near = np.flatnonzero(height >= top - window)
-        near = near[np.argsort(-height[near], kind="stable")]  # nearly in order for all that follows
         points = vertices_mm[near].astype(np.float64)
         found = _highest_patch(
             points @ direction, _across(points, direction) / patch_mm, capped(areas[near], support_mm2), support_mm2
@@ -159,7 +158,8 @@ def _highest_patch(height, plan, areas, support_mm2):
 
     A patch is one unit of ``plan`` wide.
     """
-    best = None
+    best, order = None, np.argsort(-height, kind="stable")  # once; what is in order already is sorted in no time
+    height, plan, areas = height[order], plan[order], areas[order]
     # four grids, half a patch apart, so that no feature is cut by all of them
     for shift in ((0.0, 0.0), (0.5, 0.0), (0.0, 0.5), (0.5, 0.5)):
         square = np.floor(plan + shift).astype(np.int64)

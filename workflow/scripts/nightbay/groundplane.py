@@ -4,7 +4,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from nightbay import rigid, robust, symmetry
+from nightbay import rigid, robust, symmetry, thinning
 
 STANDS_ON = 4  # places that carry the vehicle: unevenness of the ground averages over no more than those
 FOOTPRINT_MM = 100.0  # plan-view cells in which a segment's ground is weighed
@@ -46,7 +46,7 @@ def join(grounds, poses, seen):
         normal, offset_mm = planes[name]
         mine = seen.points_mm[seen.segment == seen.names.index(name)]
         below = mine - np.outer((mine @ normal - offset_mm) / (normal @ up), up)
-        rows = robust.thin(below - np.outer(below @ up, up), FOOTPRINT_MM)
+        rows = thinning.thin(below - np.outer(below @ up, up), FOOTPRINT_MM)
         places.append(below[rows])
         block.append(np.full(len(rows), at))
     places, block = np.concatenate(places), np.concatenate(block)

@@ -5,7 +5,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.spatial import cKDTree
 
-from nightbay import robust
+from nightbay import thinning
 from nightbay.surface import spans
 
 ALIKE = 0.7  # cosine between a normal and the mirrored one: within 45 degrees
@@ -47,7 +47,7 @@ def thinned(vertices_mm, chosen, spacing_mm):
 
 
 def _thinned(vertices_mm, rows, spacing_mm):
-    return np.sort(rows[robust.thin(vertices_mm[rows], spacing_mm)])
+    return np.sort(rows[thinning.thin(vertices_mm[rows], spacing_mm)])
 
 
 def compare(left, right, limit_mm, threads=1):

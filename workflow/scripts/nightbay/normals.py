@@ -5,7 +5,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.spatial import cKDTree
 
-from nightbay import robust, sides, voxels
+from nightbay import sides, thinning, voxels
 
 PIECE = 500_000  # cells looked at together: 100 MB
 
@@ -39,7 +39,7 @@ def _nodes(mean, flatness, node_mm):
     """Rows of the flattest cell in every cell of the coarser grid."""
     key = np.floor((mean - mean.min(axis=0)) / node_mm).astype(np.int64)
     key = (key[:, 0] << 42) | (key[:, 1] << 21) | key[:, 2]
-    return np.sort(robust.least_of_each(key, flatness))
+    return np.sort(thinning.least_of_each(key, flatness))
 
 
 def against_nearest(at_mm, normal, node_mm, oriented):

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.spatial import cKDTree
 
-from nightbay import normals, rigid, robust, sides
+from nightbay import normals, rigid, sides, thinning
 from nightbay.cloud import CloudFile
 
 NODE_MM, NODE_SPACINGS = 12.0, 5.0  # edge of the grid of nodes, or so many spacings of the points: as intake's
@@ -74,7 +74,7 @@ def _nodes(segment, edge_mm):
     places, directions = [], []
     for start in range(0, len(segment.cloud), BLOCK):
         block = segment.cloud.block(start, min(start + BLOCK, len(segment.cloud)))
-        rows = robust.thin(block.xyz_mm.astype(np.float64), edge_mm)
+        rows = thinning.thin(block.xyz_mm.astype(np.float64), edge_mm)
         places.append(rigid.transform(segment.T_control_segment, block.xyz_mm[rows] + segment.cloud.origin_mm))
         directions.append(rigid.rotate(segment.T_control_segment, block.normal[rows]))
     return np.concatenate(places), np.concatenate(directions)

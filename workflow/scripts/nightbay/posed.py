@@ -2,7 +2,7 @@
 
 import numpy as np
 
-from nightbay import rigid, robust
+from nightbay import rigid, thinning
 
 MOST_A_SEGMENT = 1_500_000  # points of one segment that are looked at when the whole is thinned: memory stays bounded
 
@@ -27,12 +27,12 @@ class PosedClouds:
         for at, name in enumerate(self.names):
             piece = self.clouds[name].sample(MOST_A_SEGMENT)
             xyz = rigid.transform(self.poses[name], piece.xyz_mm)
-            rows = robust.thin(xyz, spacing_mm)
+            rows = thinning.thin(xyz, spacing_mm)
             points.append(xyz[rows])
             normals.append(_unit(rigid.rotate(self.poses[name], piece.normal[rows])))
             segment.append(np.full(len(rows), at))
         points, normals, segment = (np.concatenate(parts) for parts in (points, normals, segment))
-        rows = robust.thin(points, spacing_mm)
+        rows = thinning.thin(points, spacing_mm)
         return points[rows], normals[rows], segment[rows]
 
     def box(self, T_frame_control, low_mm, high_mm, spacing_mm):
@@ -52,7 +52,7 @@ class PosedClouds:
                 points.append(xyz[inside])
                 normals.append(_unit(rigid.rotate(T_frame_file, piece.normal[inside])))
         points, normals = np.concatenate(points), np.concatenate(normals)
-        rows = robust.thin(points, spacing_mm)
+        rows = thinning.thin(points, spacing_mm)
         return points[rows], normals[rows]
 
 

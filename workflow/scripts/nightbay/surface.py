@@ -143,8 +143,6 @@ class Column:
             start, stop, step = rows.indices(self.count)
             if step != 1:
                 raise ValueError("a column is read without gaps")
-            if len(self.record.names) == 1:  # as they lie in the file
-                return self._read(start, max(stop - start, 0))
             values = np.empty((max(stop - start, 0), *shape), kind)
             for part in spans(len(values)):
                 values[part] = self._read(start + part.start, part.stop - part.start)
@@ -173,7 +171,7 @@ def store(folder, kinds, blocks):
     """Files in ``folder``, one a column, by name :class:`Column`.
 
     ``kinds``: by name, what a row is as NumPy's type, ``"<f4"``, or as type and shape, ``("<f4", 3)``; ``blocks``: an
-    iterable of dicts of the columns.
+    iterable of mappings of the columns.
     """
     counts = dict.fromkeys(kinds, 0)
     records = {name: np.dtype([(name, kind)]) for name, kind in kinds.items()}
@@ -181,8 +179,9 @@ def store(folder, kinds, blocks):
         files = {name: stack.enter_context(open(folder / name, "wb")) for name in kinds}
         for columns in blocks:
             for name, file in files.items():
-                columns[name].astype(records[name][name].base, copy=False).tofile(file)
-                counts[name] += len(columns[name])
+                values = columns[name]
+                values.astype(records[name][name].base, copy=False).tofile(file)
+                counts[name] += len(values)
     return {name: Column(folder / name, name, records[name], 0, counts[name]) for name in kinds}
 
 

@@ -1,7 +1,7 @@
-"""One surface file of the patches of all tiles: vertices by name, quads cut into triangles.
+"""One surface of the patches of all tiles: vertices by name, quads cut into triangles.
 
-The patches lie in files, one a tile, and go from there to the surface's file. In memory are the vertices' places and
-normals, 15 bytes each, and the names of the vertices of some tiles.
+The patches lie in files, one a tile, and go from there to files of the surface's columns. In memory are the vertices'
+places and normals, 15 bytes each, and the names of the vertices of some tiles.
 """
 
 from dataclasses import dataclass
@@ -15,6 +15,7 @@ from nightbay import surface
 
 SAME = 0.02  # difference of mean cosines that noise and small curvature make
 TILES = 512  # whose names are kept at hand: more than a slice through a vehicle of 2 by 2.5 m takes at 1 mm
+PLACED = {"xyz_mm": ("<f4", 3), "normal": ("i1", 3)}  # of a vertex, beside its attributes
 PARTINGS = 4  # rounds: of three vertices in one place the two that are moved alike are still together after the first
 
 
@@ -46,27 +47,17 @@ def join(patches, names, least_mm):
     ``least_mm`` along an edge. Its columns are files in the patches' folder."""
     counts = [len(patches.load(number)["key"]) for number in range(len(patches))]
     quads = resolve(patches, np.cumsum([0, *counts]))
-    vertices, normals = np.empty((sum(counts), 3), np.float32), np.empty((sum(counts), 3), np.int8)
-    kinds = {name: surface.VERTEX_ATTRIBUTES[name] for name in names}
-    vertex = surface.store(patches.folder, kinds, _gather(patches, counts, names, vertices, normals))
+    kinds = PLACED | {name: surface.VERTEX_ATTRIBUTES[name] for name in names}
+    vertex = surface.store(patches.folder, kinds, (patches.load(number) for number in range(len(patches))))
+    vertices, normals = vertex.pop("xyz_mm")[:], vertex.pop("normal")[:]
     spans = surface.spans(len(quads))
     for _ in range(PARTINGS):
         if not sum(part(vertices, quads[rows], least_mm) for rows in spans):
             break
     faces = ({"faces": triangles(vertices, normals, quads[rows])} for rows in spans)
-    main = surface.store(patches.folder, {"faces": ("<i4", 3)}, faces)
-    main |= surface.store(patches.folder, {"xyz": ("<f4", 3)}, [{"xyz": vertices}])
-    return surface.Surface(main["xyz"], main["faces"], vertex)
-
-
-def _gather(patches, counts, names, vertices, normals):
-    """Fill ``vertices`` and ``normals`` tile by tile, and give of each its attributes ``names``."""
-    at = 0
-    for number, count in enumerate(counts):
-        with patches.load(number) as one:
-            vertices[at : at + count], normals[at : at + count] = one["xyz_mm"], one["normal"]
-            yield {name: one[name] for name in names}
-        at += count
+    faces = surface.store(patches.folder, {"faces": ("<i4", 3)}, faces)["faces"]
+    parted = surface.store(patches.folder, {"xyz_mm": PLACED["xyz_mm"]}, [{"xyz_mm": vertices}])["xyz_mm"]
+    return surface.Surface(parted, faces, vertex)
 
 
 def resolve(patches, first):
