@@ -1,11 +1,13 @@
 """Target lists as files and job sheets as the stage network takes them, for its tests."""
 
 from pathlib import Path
+from types import SimpleNamespace
 
 import networks
 import numpy as np
 import yaml
-from nightbay import network, rigid
+from nightbay import cloud, network, rigid, targets
+from nightbay.errors import Rejected
 
 ROOT = Path(__file__).resolve().parents[1]
 CONFIG = yaml.safe_load((ROOT / "config/config.yaml").read_text(encoding="utf-8"))
@@ -40,9 +42,31 @@ def sheet(folder, survey, segments, **more):
     } | more
 
 
-def run(sheet, **parameters):
-    settings = {**SETTINGS, "network": SETTINGS["network"] | parameters}
-    return network.network({}, sheet, settings, None, 1)
+def run(sheet, scan=None, taken=None, **parameters):
+    """The stage's result; ``scan`` and further ``parameters`` over the defaults; ``taken``: what intake left, else
+    clouds that fit the lists. Works in the day's folder."""
+    settings = {"scan": SETTINGS["scan"] | (scan or {}), "network": SETTINGS["network"] | parameters}
+    return network.network({"intake": taken or clouds(sheet)}, sheet, settings, None, 1)
+
+
+def clouds(sheet):
+    """What intake left of the segments: a ring of surface about every target of each list that can be read."""
+    left = []
+    for name, segment in sheet["segments"].items():
+        try:
+            listed = targets.read(segment["targets"])
+        except (Rejected, TypeError):
+            continue
+        left.append(SimpleNamespace(segment=name, folder=Path("intake", name), result={"file": f"{name}.ply"}))
+        normal = np.tile([0.0, 0.0, 1.0], (len(listed), 1)) if listed.normal is None else listed.normal
+        across = np.cross(normal, np.eye(3)[np.argmin(np.abs(normal), axis=1)])
+        across /= np.linalg.norm(across, axis=1, keepdims=True)
+        ring = [across * np.cos(turn) + np.cross(normal, across) * np.sin(turn) for turn in np.arange(8) * np.pi / 4]
+        xyz = np.concatenate([listed.xyz_mm + 10.0 * way for way in ring])
+        origin = np.round(xyz.mean(axis=0))
+        block = cloud.Cloud((xyz - origin).astype(np.float32), np.tile(normal, (8, 1)).astype(np.float32))
+        cloud.write(left[-1].folder, [block], origin, 500.0)
+    return left
 
 
 def day(seed, count=60, seen=24, **more):

@@ -32,6 +32,7 @@ SETTINGS = {
         "coarse_mm": 25.0,
         "overlap_least": 0.15,
         "ambiguity": 2.0,
+        "contradiction_most": 0.03,
     },
 }
 

@@ -7,7 +7,7 @@ import jsonschema
 import networks
 import numpy as np
 import pytest
-from network_sheets import NOISE, ROOT, day, listed_again, off_mm, run, sheet
+from network_sheets import NOISE, ROOT, clouds, day, listed_again, off_mm, run, sheet
 from nightbay import network_picture, rigid
 from nightbay.errors import Rejected
 
@@ -175,3 +175,15 @@ def test_without_lists_there_are_no_poses(tmp_path):
     result.pop("notes")
     jsonschema.validate(result, SCHEMA)
     assert result["mode"] == "none" and result["poses"] is None and result["without_targets"] == ["left", "right"]
+
+
+def test_lists_that_were_exchanged_are_refused_and_judged_only_where_that_is_asked_for(tmp_path):
+    _, survey, segments, _ = day(5)
+    one = sheet(tmp_path, survey, segments)
+    recorded = clouds(one)
+    lists = one["segments"]
+    lists["s0"], lists["s1"] = lists["s1"], lists["s0"]
+    with pytest.raises(Rejected, match=r"s1.csv does not belong to s0.ply.* s0.csv does not belong to s1.ply.*s0.ply"):
+        run(one, taken=recorded)
+    result = run(one, taken=recorded, on_surface_least=0)
+    assert any("was not judged, as network.on_surface_least is 0" in note for note in result["notes"])

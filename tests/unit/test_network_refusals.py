@@ -59,9 +59,8 @@ def test_refuses_segments_that_share_nothing(tmp_path):
 def test_refuses_a_variance_factor_out_of_bounds(tmp_path):
     _, survey, segments, _ = day(8)
     tight = {"target_noise_mm": 0.03, "target_drift_mm_per_m": 0.0}
-    settings = {"scan": SETTINGS["scan"] | tight, "network": SETTINGS["network"] | {"variance_factor_max": 2.0}}
     with pytest.raises(Rejected, match="variance factor .* at most 2 allowed.*scan.target_noise_mm"):
-        network.network({}, sheet(tmp_path, survey, segments), settings, None, 1)
+        run(sheet(tmp_path, survey, segments), scan=tight, variance_factor_max=2.0)
 
 
 def test_refuses_a_segment_of_which_the_tests_leave_too_little(tmp_path):
@@ -88,9 +87,8 @@ def test_refuses_a_segment_of_which_the_tests_leave_too_little(tmp_path):
 def test_refuses_a_segment_that_fits_only_with_more_noise_than_declared(tmp_path):
     _, survey, segments, _ = day(8)
     tight = {"target_noise_mm": 0.008, "target_drift_mm_per_m": 0.0}
-    settings = {"scan": SETTINGS["scan"] | tight, "network": SETTINGS["network"]}
     with pytest.raises(Rejected, match=r"only to 0\.\d\d mm .* declared noise of 0.008 mm .* calibrate"):
-        network.network({}, sheet(tmp_path, survey, segments), settings, None, 1)
+        run(sheet(tmp_path, survey, segments), scan=tight)
 
 
 def test_a_pose_left_open_is_a_refusal_that_names_the_segment():

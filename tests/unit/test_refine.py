@@ -24,6 +24,7 @@ SETTINGS = {
         "coarse_mm": 60.0,
         "overlap_least": 0.15,
         "ambiguity": 2.0,
+        "contradiction_most": 0.03,
     },
 }
 VIEWS = {"front": [-1, 0, 0], "left": [0, -1, 0], "rear": [1, 0, 0], "right": [0, 1, 0]}

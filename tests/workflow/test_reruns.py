@@ -141,7 +141,7 @@ def test_a_raw_file_reruns_its_segment_and_what_follows(day):
     assert nights.scheduled(day) == {
         ("intake", "larch-van exterior left"),
         ("clean", "larch-van exterior left"),
-        *part_steps("larch-van", "exterior", PART_STAGES[1:]),
+        *part_steps("larch-van", "exterior", PART_STAGES),
     }
 
 

@@ -1,5 +1,8 @@
-# Target lists matched to the control survey and adjusted together. Reads text files only, so it waits for nothing.
+# Target lists matched to the control survey and adjusted together, after a look whether each list lies on its own cloud.
 rule network:
+    input:
+        intake=segments_of("intake"),
+        intake_data=ancient(data_of(segments_of("intake"))),
     output:
         json="results/{job}/network/{part}.json",
         data=directory("results/{job}/network/{part}"),
@@ -11,7 +14,7 @@ rule network:
         "../../envs/conda.yaml"
     threads: 1
     resources:
-        mem_mb=memory_mb(600, 0),
+        mem_mb=memory_mb(900, 0),
     params:
         settings=settings_of("network"),
         sheet=sheet_of("network"),

@@ -118,7 +118,7 @@ def _made_warnings(part):
         found.append(
             "Which end is the front was told by the shape alone; say it in the job sheet (parts, axes, forward)."
         )
-    found += _network_warnings(part.result("network"))
+    found += _network_warnings(part.result("network")) + _contradictions(part.result("refine").get("contradiction"))
     for name, one in part.result("measure").get("dimensions", {}).items():
         if one and one.get("hidden_ends"):
             beyond = max(end["beyond_mm"] for end in one["hidden_ends"])
@@ -154,6 +154,26 @@ def _network_warnings(network):
     if factor and factor["variance_factor"] > factor["high"]:
         found.append("The target lists agree worse than declared; the uncertainties were enlarged to match.")
     return found
+
+
+def _contradictions(found):
+    """Segments that do not agree with the others in their final poses, or have nothing to agree with."""
+    if not found:
+        return []
+
+    def area(cells):
+        return f"{number(cells * (found['cell_mm'] / 1000) ** 2, 2)} m\u00b2"
+
+    sentences = [
+        f"Segment {one['segment']} contradicts the others: about {area(one['conflict'])} of surface stands where another "
+        f"scan looked through or passes it in a step, {area(one['agree'])} "
+        "agrees. Its file, its pose or something that stood differently is wrong there: look at it before use."
+        for one in found["doubted"]
+    ]
+    return sentences + [
+        f"Segment {name} meets no surface that another segment has seen: nothing but its targets shows where it stands."
+        for name in found["alone"]
+    ]
 
 
 def summary_of(part):

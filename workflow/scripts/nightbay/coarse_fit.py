@@ -67,13 +67,15 @@ def polish(a, tree, b, T_a_b):
     return T_a_b
 
 
-def judge(a, b, T_a_b, narrow):
-    """The :class:`Fit` of a pose, both segments compared with each other.
+def narrow(one):
+    """Cells (n,) bool of a segment that it stands in front of itself: they can't tell what was looked through."""
+    return _blocked(one, cKDTree(one.xyz_mm), 1.5)
 
-    ``narrow``: of a and of b, cells (n,) bool that their own segment stands in front of, which can't tell.
-    """
+
+def judge(a, b, T_a_b, blocked):
+    """The :class:`Fit` of a pose, both segments compared with each other; ``blocked``: :func:`narrow` of a and of b."""
     agree = conflict = 0
-    for one, other, T, own in ((a, b, T_a_b, narrow[0]), (b, a, rigid.invert(T_a_b), narrow[1])):
+    for one, other, T, own in ((a, b, T_a_b, blocked[0]), (b, a, rigid.invert(T_a_b), blocked[1])):
         seen = rigid.transform(T, other.xyz_mm)
         tree = cKDTree(seen)
         off = _step(one, tree, rigid.rotate(T, other.normal))
@@ -110,13 +112,13 @@ def _blocked(one, tree, within):
 def basins(a, b, poses):
     """Distinct :class:`Fit` of these poses, the one that contradicts the scans least first."""
     tree = cKDTree(a.xyz_mm)
-    narrow = _blocked(a, tree, 1.5), _blocked(b, cKDTree(b.xyz_mm), 1.5)
     distinct = []
     for T_a_b in poses:
         T_a_b = polish(a, tree, b, T_a_b)
         if all(_way_mm(b, T_a_b, other) > 2 * a.cell_mm for other in distinct):
             distinct.append(T_a_b)
-    fits = [judge(a, b, T_a_b, narrow) for T_a_b in distinct]
+    both = narrow(a), narrow(b)
+    fits = [judge(a, b, T_a_b, both) for T_a_b in distinct]
     return sorted(fits, key=lambda fit: (fit.rate_bound, *fit.T_a_b.ravel()))
 
 

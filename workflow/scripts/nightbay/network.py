@@ -10,6 +10,7 @@ from nightbay import (
     blunders,
     checktargets,
     doubles,
+    list_surfaces,
     matching,
     network_model,
     network_refusals,
@@ -18,6 +19,7 @@ from nightbay import (
     targets,
     ties,
 )
+from nightbay.cloud import CloudFile
 from nightbay.errors import Rejected
 
 # An observation set aside that is less than this times its limit off, |w| of 4.9, is as likely far noise as a blunder:
@@ -49,7 +51,8 @@ class Network:
 def network(upstream, sheet, settings, folder, threads):
     """Match, adjust and test the target lists of a part.
 
-    Reads the lists that ``sheet`` names (paths relative to the working folder, which is the day's). Returns the
+    Reads the lists that ``sheet`` names (paths relative to the working folder, which is the day's) and the working
+    clouds of ``upstream["intake"]``, one a segment, on whose surfaces the lists must lie. Returns the
     numbers of workflow/schemas/network.schema.json; ``poses`` is null, with the reason in ``mode_reason``, where there
     are no lists.
     Raises :class:`Rejected` with what to do for lists that do not make a network.
@@ -63,8 +66,24 @@ def network(upstream, sheet, settings, folder, threads):
         )
         print(f"no network: {reason}")
         return network_result.none(reason, sheet, without, parameters)
+    _check_on_surfaces(segments, upstream["intake"], scan["noise_mm"], parameters["on_surface_least"])
     found = adjust_lists(lists, survey is not None, sheet["placed"], parameters, scan)
-    return network_result.build(found, sheet, without, parameters, scan)
+    result = network_result.build(found, sheet, without, parameters, scan)
+    if parameters["on_surface_least"] == 0:
+        result["notes"].append(
+            "Whether each list of targets belongs to its cloud was not judged, as network.on_surface_least is 0."
+        )
+    return result
+
+
+def _check_on_surfaces(segments, taken, noise_mm, least):
+    """Refuse lists that do not lie on the clouds ``taken`` in with them; ``least`` 0: nothing is judged."""
+    if least == 0:
+        return
+    surfaces = {one.segment: list_surfaces.surface(CloudFile(one.folder), one.result["file"]) for one in taken}
+    foreign = list_surfaces.faults(segments, surfaces, noise_mm, least)
+    if foreign:
+        raise Rejected(" ".join(foreign))
 
 
 def adjust_lists(lists, has_survey, placed, parameters, scan):

@@ -8,6 +8,7 @@ without targets are found to the others by the shape of their surfaces first.
 import numpy as np
 
 from nightbay import (
+    contradiction,
     discrepancy,
     error_model,
     network_model,
@@ -44,7 +45,12 @@ def refine(upstream, sheet, settings, folder, threads):
     start, coarse = surface_registration.place(names, clouds, start, radius_mm, parameters)
     at_origin = [np.array(known[name]["covariance"]) if name in known else None for name in names]
     result = _refine(names, clouds, start, at_origin, by_targets, network, radius_mm, parameters, scan)
-    result["outside"] = _outside(cleaned, clouds, result["poses"], scan, folder)
+    result["outside"], turned = _outside(cleaned, clouds, result["poses"], scan, folder)
+    final = [np.array(result["poses"][name]["T_control_segment"]) for name in names]
+    facing = [CloudFile(one.folder, turned.get(one.segment), network["scale"]["factor"]) for one in cleaned]
+    cell_mm = max(parameters["coarse_mm"], 2 * radius_mm)
+    found = contradiction.find(names, facing, final, cell_mm, parameters["contradiction_most"])
+    result["contradiction"] = found.numbers()
     result["notes"] = notes(result["poses"], result["outside"])
     result |= {"coarse": coarse, "frame_of": network["frame_of"] if by_targets.any() else names[0]}
     return result | {"scale": network["scale"]}
@@ -98,7 +104,8 @@ def _refine(names, clouds, start, at_origin, by_targets, network, radius_mm, par
 
 
 def _outside(cleaned, clouds, poses, scan, folder):
-    """What the result says of the sides of estimated normals; leaves a file of those that are to be turned."""
+    """What the result says of the sides of estimated normals, and those that are to be turned {segment: (n,) bool},
+    which it leaves in files."""
     segments = [
         outside.Segment(
             one.segment,
@@ -113,7 +120,8 @@ def _outside(cleaned, clouds, poses, scan, folder):
     found = outside.settle(segments, spacing_mm, scan["resolution_mm"], scan["standoff_mm"], inward)
     for name, (turned, _) in found.items():
         np.save(folder / outside.turned_file(name), turned)
-    return {name: {"told": told, "turned": int(turned.sum())} for name, (turned, told) in found.items()}
+    said = {name: {"told": told, "turned": int(turned.sum())} for name, (turned, told) in found.items()}
+    return said, {name: turned for name, (turned, _) in found.items()}
 
 
 def notes(entries, sides):
