@@ -92,7 +92,9 @@ def test_few_cells_may_be_chance():
 def test_what_the_page_says():
     found = contradiction.Found({}, {"roof": Fit(np.eye(4), 100, 500)}, ["front"], 30.0).numbers()
     doubted, alone = account._contradictions(found)
-    assert doubted.startswith("Segment roof contradicts the others: about 0.45 m² of surface stands where another scan")
-    assert "0.09 m² agrees" in doubted
+    assert doubted.startswith(
+        "Segment roof contradicts the others: about 4\u202f500.0\u202fcm² of surface, its own and"
+    )
+    assert "900.0\u202fcm² agrees" in doubted
     assert alone.startswith("Segment front meets no surface that another segment has seen")
     assert account._contradictions({**found, "doubted": [], "alone": []}) == []

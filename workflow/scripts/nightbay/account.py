@@ -161,13 +161,12 @@ def _contradictions(found):
     if not found:
         return []
 
-    def area(cells):
-        return f"{number(cells * (found['cell_mm'] / 1000) ** 2, 2)} m\u00b2"
-
+    cell_mm2 = found["cell_mm"] ** 2
     sentences = [
-        f"Segment {one['segment']} contradicts the others: about {area(one['conflict'])} of surface stands where another "
-        f"scan looked through or passes it in a step, {area(one['agree'])} "
-        "agrees. Its file, its pose or something that stood differently is wrong there: look at it before use."
+        f"Segment {one['segment']} contradicts the others: about {wording.area(one['conflict'] * cell_mm2)} of surface, "
+        "its own and theirs, stands where the other scanner looked through or passes in a step, and "
+        f"{wording.area(one['agree'] * cell_mm2)} agrees. Its file or its pose is wrong, or something stood "
+        "differently: look at it before use."
         for one in found["doubted"]
     ]
     return sentences + [
