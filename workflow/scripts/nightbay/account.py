@@ -163,8 +163,8 @@ def _contradictions(found):
 
     cell_mm2 = found["cell_mm"] ** 2
     sentences = [
-        f"Segment {one['segment']} contradicts the others: about {wording.area(one['conflict'] * cell_mm2)} of surface, "
-        "its own and theirs, stands where the other scanner looked through or passes in a step, and "
+        f"Segment {one['segment']} contradicts the others: about {wording.area(one['conflict'] * cell_mm2)}"
+        " of surface, its own and theirs, stands where the other scanner looked through or passes in a step, and "
         f"{wording.area(one['agree'] * cell_mm2)} agrees. Its file or its pose is wrong, or something stood "
         "differently: look at it before use."
         for one in found["doubted"]
