@@ -90,7 +90,7 @@ def test_iso_8855_is_the_design_grid_turned_about_z(whole, car, tmp_path):
     T = np.array(turned["T_vehicle_control"]) @ rigid.invert(np.array(whole["T_vehicle_control"]))
     assert pytest.approx(np.diag([-1.0, -1.0, 1.0, 1.0]), abs=1e-9) == T
     assert turned["wheels"][0]["side"] == "left"
-    assert turned["wheels"][0]["centre_mm"][1] > 0
+    assert turned["wheels"][0]["faces_y_mm"]["left"] > 0
     assert turned["axles"][1]["x_mm"] == pytest.approx(-blockcar.WHEELBASE, abs=0.3)
 
 

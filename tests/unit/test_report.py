@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 import trimesh
 import yaml
-from nightbay import account, report, stage, surface
+from nightbay import account, leftright, report, stage, surface
 
 SETTINGS = {
     "report": {"most_faces": 10_000, "picture_px": 160, "thumbnail_px": 60, "text_share": 0.03, "marked_openings": 5}
@@ -64,7 +64,8 @@ def whole(tmp_path):
     (tmp_path / "reduce").mkdir()
     (tmp_path / "measure").mkdir()
     surface.write_ply(tmp_path / "reduce" / "full.ply", model)
-    np.savez(tmp_path / "measure" / "sides.npz", points_mm=vertices, deviation_mm=np.sin(vertices[:, 0]))
+    compared = leftright.Comparison(vertices, np.sin(vertices[:, 0]), 25.0)
+    np.save(tmp_path / "measure" / "sides.npy", leftright.rows(compared))
     agree = {"n": 900, "median_mm": 0.01, "median_se_mm": 0.02, "robust_sd_mm": 0.1, "rms_mm": 0.14, "outside": 0.02}
     overlap = {
         "segments": ["left", "roof"], "before": agree, "after": agree,
@@ -82,7 +83,7 @@ def whole(tmp_path):
         "refine": {"poses": {}, "discrepancies": [overlap]},
         "frame": {
             "axes": "design_grid", "state": "vehicle", "front": {"assumed": True},
-            "wheels": [{"centre_mm": [x, -350.0, 250.0]} for x in (400.0, 1600.2)],
+            "wheels": [{"centre_mm": [x, None, 250.0]} for x in (400.0, 1600.2)],
             "axles": [{"x_mm": 400.1}, {"x_mm": 1600.1}],
         },
         "fuse": {},

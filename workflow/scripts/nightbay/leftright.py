@@ -10,6 +10,7 @@ from nightbay.surface import spans
 
 ALIKE = 0.7  # cosine between a normal and the mirrored one: within 45 degrees
 MOST = 400_000  # points of one side that are compared
+ROW = np.dtype([("points_mm", "<f4", 3), ("deviation_mm", "<f4")])
 
 
 @dataclass(frozen=True)
@@ -66,6 +67,13 @@ def compare(left, right, limit_mm, threads=1):
         near = np.abs(along) <= limit_mm
         deviation[rows[near]] = along[near]
     return Comparison(left.points_mm, deviation, float(limit_mm))
+
+
+def rows(comparison):
+    """A comparison for the data file, (k,) of :data:`ROW`."""
+    found = np.empty(len(comparison.points_mm), ROW)
+    found["points_mm"], found["deviation_mm"] = comparison.points_mm, comparison.deviation_mm
+    return found
 
 
 def summary(comparison):

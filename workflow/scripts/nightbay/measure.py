@@ -129,7 +129,7 @@ def wheelbase(body):
     first, last = axles[0], axles[-1]
     value = abs(last["x_mm"] - first["x_mm"])
     along = np.array([1.0, 0.0, 0.0])
-    ends = [np.array(wheel["centre_mm"]) for wheel in (wheels[0], wheels[-1])]
+    ends = [axle_point(wheel) for wheel in (wheels[0], wheels[-1])]
     registered = [budget.registration_sd_mm(end, along, body.frame, body.poses) for end in ends]
     parts = {
         "centres": float(np.hypot(first["sd_mm"], last["sd_mm"])),
@@ -144,16 +144,21 @@ def wheelbase(body):
     return made
 
 
+def axle_point(wheel):
+    """A point of a wheel's axle, (3,) mm, vehicle frame: its centre, or where the axle meets the face that was seen."""
+    x, y, z = wheel["centre_mm"]
+    across = [value for value in (y, *wheel["faces_y_mm"].values()) if value is not None]
+    return np.array([x, across[0] if across else 0.0, z])
+
+
 def track(frame):
-    """What is known of the tracks: over the tyres' outer faces; the wheel centre planes can't be seen from outside."""
-    return {
-        "over_tyres_mm": [axle["over_tyres_mm"] for axle in frame["axles"]],
-        "over_tyres_uncertainty_mm": [
-            None if axle.get("over_tyres_sd_mm") is None else 2 * axle["over_tyres_sd_mm"] for axle in frame["axles"]
-        ],
-        "track_mm": None,
-        "reason": "the track is measured between the wheel centre planes, which need the inner faces of the tyres",
-    }
+    """What is known of the tracks, axle by axle: over the tyres' outer faces, and between the wheel centre planes."""
+    found = {"reasons": [axle["track_reason"] for axle in frame["axles"]]}
+    for name in ("over_tyres", "track"):
+        found[f"{name}_mm"] = [axle[f"{name}_mm"] for axle in frame["axles"]]
+        sd_mm = [axle[f"{name}_sd_mm"] for axle in frame["axles"]]
+        found[f"{name}_uncertainty_mm"] = [None if sd is None else budget.COVERAGE * sd for sd in sd_mm]
+    return found
 
 
 def compare_nominal(found, nominal_mm):
@@ -213,7 +218,7 @@ def outlines(body, planes):
 
 
 def left_right(body, folder, threads):
-    """Left against right: numbers, and the map in ``sides.npz``; None without a symmetry plane."""
+    """Left against right: numbers, and the map in ``sides.npy``; None without a symmetry plane."""
     if body.frame["zero_planes"]["y"]["found_by"] == "kept":
         return None
     left = -1.0 if body.frame["axes"] == "design_grid" else 1.0
@@ -227,11 +232,7 @@ def left_right(body, folder, threads):
         for (rows, apart_mm), facing in zip(chosen, parts, strict=True)
     ]
     compared = leftright.compare(*sides, body.options["symmetry_limit_mm"], threads)
-    np.savez(
-        folder / "sides.npz",
-        points_mm=compared.points_mm.astype(np.float32),
-        deviation_mm=compared.deviation_mm.astype(np.float32),
-    )
+    np.save(folder / "sides.npy", leftright.rows(compared))
     return leftright.summary(compared)
 
 

@@ -180,11 +180,11 @@ def _dimensions(part):
 
 
 def _axle_ends(frame):
-    """Centres of wheels of the first and of the last axle, two of (3,); none where no wheels were found."""
+    """Where the axles of wheels of the first and of the last axle lie seen from the side, two of (3,); none without."""
     wheels, axles = frame.get("wheels"), frame.get("axles")
     if not wheels or not axles:
         return []
-    places = [one["centre_mm"] for one in wheels]
+    places = [[x, 0.0, z] for x, _, z in (one["centre_mm"] for one in wheels)]
     return [min(places, key=lambda place: abs(place[0] - axle["x_mm"])) for axle in (axles[0], axles[-1])]
 
 
@@ -238,7 +238,7 @@ def _sides(part, scene, text_mm):
     """Left side against the mirrored right side, as measure compared them."""
     if not part.result("measure").get("symmetry"):
         return None
-    compared = np.load(part.stages["measure"].folder / "sides.npz")
+    compared = np.load(part.stages["measure"].folder / "sides.npy")
     if not len(compared["points_mm"]):
         return None
     tree = cKDTree(compared["points_mm"])

@@ -9,6 +9,8 @@ from nightbay.groundplane import GroundPlane
 TRIES = 6  # longest edges of the side view's outline that are tried as the line on which the wheels stand
 SHORTEST = 0.25  # of the vehicle's length, for such an edge: a wheelbase is longer
 STRIP_MM = 80.0  # half the length of tyre, about its lowest point, that is looked at
+TYRE_MM = 280.0  # widest tyre of a car (common practice, no source), where one of its side faces was not seen
+BESIDE_MM = 20.0  # what a tyre bulges beyond its side faces where it stands (common practice, no source)
 # The last of a tyre above the floor is out of a scanner's sight: about that much (common practice, no source).
 UNSEEN_MM = 10.0
 TILT_SHARE = 0.1  # of it may differ from one end to the other
@@ -69,11 +71,11 @@ def _plane(standing, seen):
     """The plane through the wheels' lowest points."""
     places = []
     for wheel in standing.wheels:
-        x, y, z = wheel.centre_mm
-        inner, outer = sorted((y - (wheel.side or 1) * 300.0, y + (wheel.side or 1) * 20.0))
-        tyre, _ = seen.clouds.box(
-            standing.T_level_control, (x - STRIP_MM, inner, -z), (x + STRIP_MM, outer, 0.5 * z), 2.0
-        )
+        x, y, z = wheel.axle_mm
+        faces = wheel.faces_mm
+        faces = np.nan_to_num(np.where(np.isnan(faces), faces[::-1] + (-TYRE_MM, TYRE_MM), faces))
+        near, far = sorted(y + np.sign(wheel.axle[1]) * (faces + (-BESIDE_MM, BESIDE_MM)))
+        tyre, _ = seen.clouds.box(standing.T_level_control, (x - STRIP_MM, near, -z), (x + STRIP_MM, far, 0.5 * z), 2.0)
         low = tyre[tyre[:, 2] <= np.percentile(tyre[:, 2], 1.0)]
         places.append([x, low[:, 1].mean(), low[:, 2].mean()])
     places = np.array(places)

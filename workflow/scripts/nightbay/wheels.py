@@ -17,6 +17,10 @@ VOTERS = 3000  # points that vote for the first guess of the centre
 REACHES_MM = (25.0, 10.0, 4.0)
 SECTORS = 8  # of the wheel, left out in turn for the uncertainty
 ALIKE = 0.8  # cosine between a turned normal and the one it meets
+# The crest of a tyre's wall is what a side face touches: within 18 deg of the axle and 40 mm of curvature the wall lies
+# 2 mm lower at most.
+FACING, CREST_MM = 0.95, 5.0
+LEAST_WALL, LEAST_CREST = 20, 5  # points of a sector's tyre wall, and of them on its crest
 # radii of tyres from a moped's to a lorry's
 RADIUS_LOW_MM, RADIUS_HIGH_MM = 180.0, 600.0
 WIDTH_MM = 350.0  # widest single tyre
@@ -26,19 +30,41 @@ WIDTH_MM = 350.0  # widest single tyre
 class Wheel:
     """A wheel in the level frame (X along the vehicle, Z up from the ground).
 
-    ``centre_mm`` (3,): X and Z of the axle, Y of the tyre's outer face; ``sd_mm`` (3,) standard uncertainties;
-    ``axle`` (3,) unit direction, outward (to +Y for a wheel in the middle plane), with ``turn_sd_rad``; ``radius_mm``
-    of the tread, None where it was not seen; ``share`` of its points that meet others after a turn; ``side``: -1, 0, 1
-    for -Y, middle, +Y.
+    ``axle_mm`` (3,): a point of the axle, the wheel centre where both side faces of the tyre were seen, else where the
+    axle meets the one that was; ``sd_mm`` (2,) standard uncertainties of its X and Z; ``axle`` (3,) unit direction,
+    outward (to +Y for a wheel in the middle plane), with ``turn_sd_rad``; ``faces_mm`` (2,): from there along the axle
+    to the side faces, the inner first, NaN where one was not seen, with ``faces_sd_mm`` (2,); ``radius_mm`` of the
+    tread, None where it was not seen; ``share`` of its points that meet others after a turn; ``side``: -1, 0, 1 for -Y,
+    middle, +Y.
+
+    The wheel centre plane lies halfway between the rim flanges (ISO 8855, JIS D 0030; from memory). The flanges hide
+    behind the tyre, which they hold in their middle, so its side faces stand for them.
     """
 
-    centre_mm: np.ndarray
+    axle_mm: np.ndarray
     sd_mm: np.ndarray
     axle: np.ndarray
     turn_sd_rad: float
+    faces_mm: np.ndarray
+    faces_sd_mm: np.ndarray
     radius_mm: float | None
     share: float
     side: int
+
+    @property
+    def centred(self):
+        """Whether ``axle_mm`` is the wheel centre."""
+        return bool(np.isfinite(self.faces_mm).all())
+
+    @property
+    def centre_sd_mm(self):
+        """Standard uncertainty of the wheel centre along the axle, as if both faces erred alike; NaN without one."""
+        return float(np.mean(self.faces_sd_mm))
+
+    @property
+    def places_mm(self):
+        """Where the axle meets the side faces, (2, 3), the inner first, NaN where one was not seen."""
+        return self.axle_mm + np.outer(self.faces_mm, self.axle)
 
 
 def contact_patches(points_mm, band_mm):
@@ -81,15 +107,16 @@ def fit(points_mm, normals, x_mm, side, threads=1):
     fitted = _register(points, normals, centre, threads)
     if fitted is None:
         return "it is not its own image after a turn"
-    at, axle, covariance, share = fitted
-    outward = 1.0 if side >= 0 else -1.0
-    face, face_sd = _outer_face(points, at, radius, outward)
-    axle = axle * np.sign(axle[1]) * outward
-    # the axle's line is taken where it meets the outer face
-    at = at + axle * (face - at[1]) / axle[1]
-    sd = np.array([np.sqrt(covariance[0, 0]), face_sd, np.sqrt(covariance[1, 1])])
-    turn_sd = float(np.sqrt(max(covariance[2, 2], covariance[3, 3])))
-    return Wheel(at, sd, axle, turn_sd, _free_radius(points, normals, at, radius), share, side)
+    at, axle, covariance, meets = fitted
+    axle = axle * np.sign(axle[1]) * (1.0 if side >= 0 else -1.0)
+    faces_y, faces_sd = _side_faces(points, normals, meets, at, axle, radius)
+    seen = np.isfinite(faces_y)
+    middle = float(faces_y[seen].mean()) if seen.any() else at[1]
+    at = at + axle * (middle - at[1]) / axle[1]
+    sd = np.sqrt(np.diag(covariance))
+    faces = (faces_y - middle) / axle[1]
+    tread = _free_radius(points, normals, at, radius)
+    return Wheel(at, sd[:2], axle, float(sd[2:].max()), faces, faces_sd, tread, float(meets.mean()), side)
 
 
 def _coarse_centre(points_mm, normals, x_mm):
@@ -112,7 +139,10 @@ def _coarse_centre(points_mm, normals, x_mm):
 
 
 def _register(points, normals, centre, threads):
-    """Centre (3,), axle (3,) unit, covariance (4, 4) of (x, z, turns about x and z), share; or None."""
+    """A point of the axle (3,), its direction (3,) unit, covariance (4, 4) of (x, z, turns about x and z), and which
+
+    points meet others after a turn, (n,) bool; or None.
+    """
     at, axle = np.array([centre[0], np.median(points[:, 1]), centre[1]]), np.array([0.0, 1.0, 0.0])
     tree = cKDTree(points)
     nearest = tree.query(points, k=2, workers=threads)[0][:, 1]
@@ -132,8 +162,9 @@ def _register(points, normals, centre, threads):
             axle /= np.linalg.norm(axle)
             if np.abs(step.change[:2]).max() < 1e-3:
                 break
-    share = len(np.unique(rows[np.abs(residuals) < reach_mm])) / len(points)
-    return at, axle, step.covariance, float(share)
+    meets = np.zeros(len(points), bool)
+    meets[rows[np.abs(residuals) < reach_mm]] = True
+    return at, axle, step.covariance, meets
 
 
 def _turned(points, normals, tree, at, axle, wide_mm, threads):
@@ -156,21 +187,45 @@ def _turned(points, normals, tree, at, axle, wide_mm, threads):
     return tuple(np.concatenate(parts) for parts in zip(*found, strict=True))
 
 
-def _outer_face(points, at, radius, outward):
-    """Y of the tyre's outer face and its standard uncertainty: mean over sectors of the outermost tyre wall.
+def _side_faces(points, normals, meets, at, axle, radius):
+    """Y of the tyre's side faces, (2,), the inner first (``axle`` points to the outer), and standard uncertainties.
 
-    The outermost 2 % of a sector may be lettering, the next point is taken.
+    A face is the mean over sectors of the outermost tyre wall, NaN where the wall's crest does not show. ``meets`` (n,)
+    bool: which points meet others after a turn; a fork or a silencer beside the tyre does not, and is left out.
     """
     off = points - at
-    reach = np.hypot(off[:, 0], off[:, 2])
+    reach, along = np.hypot(off[:, 0], off[:, 2]), off @ axle
     wall = (reach > 0.6 * radius) & (reach < 0.98 * radius)
-    angle = np.arctan2(off[wall, 2], off[wall, 0])
+    angle = np.arctan2(off[:, 2], off[:, 0])
     sector = robust.blocks_along(np.append(angle, [-np.pi, np.pi]), SECTORS)[:-2]
-    y = outward * points[wall, 1]
-    faces = [np.percentile(y[sector == one], 98.0) for one in range(SECTORS) if np.count_nonzero(sector == one) >= 20]
-    if len(faces) < 2:
-        return float(outward * np.median(points[:, 1])), float(np.std(points[:, 1]))
-    return float(outward * np.mean(faces)), float(np.std(faces, ddof=1) / np.sqrt(len(faces)))
+    shown = {}
+    for face, sign in enumerate((-1.0, 1.0)):
+        crests = _crests(sign * along, sign * (normals @ axle), wall, meets, sector)
+        if len(crests) > 1:
+            tyre = wall & (sign * along < np.median(list(crests.values())) + REACHES_MM[-1])
+            shown[face] = sign * np.sign(axle[1]), [np.flatnonzero(tyre & (sector == one)) for one in crests]
+    faces, sd = np.full(2, np.nan), np.full(2, np.nan)
+    for face, (outward, walls) in shown.items():
+        # the outermost 2 % of a side may be lettering; where both sides show, each has half of the points
+        ends = [np.percentile(outward * points[rows, 1], 100.0 - 2.0 / len(shown)) for rows in walls]
+        faces[face], sd[face] = outward * np.mean(ends), np.std(ends, ddof=1) / np.sqrt(len(ends))
+    return faces, sd
+
+
+def _crests(outward, facing, wall, meets, sector):
+    """How far out the crest of a tyre wall lies in each sector that shows it: {sector: mm}.
+
+    ``outward`` (n,) mm along the axle, ``facing`` (n,) cosine of the normal with it. Points that face a side without
+    being its outermost belong to the other side, their normals turned over.
+    """
+    end = np.percentile(outward[wall & meets], 95.0) if (wall & meets).any() else np.inf
+    found = {}
+    for one in range(SECTORS):
+        here = wall & (sector == one)
+        crest = here & meets & (facing > FACING) & (outward > end - CREST_MM)
+        if np.count_nonzero(here) >= LEAST_WALL and np.count_nonzero(crest) >= LEAST_CREST:
+            found[one] = np.percentile(outward[crest], 98.0)
+    return found
 
 
 def _free_radius(points, normals, at, radius):
