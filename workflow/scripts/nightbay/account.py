@@ -2,7 +2,7 @@
 
 from dataclasses import dataclass
 
-from nightbay import wording
+from nightbay import classfit, wording
 from nightbay.wording import known, listing, mm, number, plural, share
 
 COMPLETE, WARNED, REFUSED = "complete", "complete with warnings", "refused"
@@ -95,18 +95,18 @@ def state_of(parts, warnings):
     return WARNED if warnings else COMPLETE
 
 
-def warnings_of(parts):
+def warnings_of(parts, sheet):
     """Sentences on what a customer must know before using what was made; none where nothing was."""
     found = []
     for part in parts:
         if not part.reasons:
-            found += _made_warnings(part)
+            found += _made_warnings(part, sheet)
         elif not all(one.reasons for one in parts):
             found.append(f"The {part.name} was refused; the rest of the job was made without it.")
     return found
 
 
-def _made_warnings(part):
+def _made_warnings(part, sheet):
     """Sentences on what a customer must know before using the model of a part."""
     found = []
     frame = part.result("frame")
@@ -119,7 +119,10 @@ def _made_warnings(part):
             "Which end is the front was told by the shape alone; say it in the job sheet (parts, axes, forward)."
         )
     found += _network_warnings(part.result("network")) + _contradictions(part.result("refine").get("contradiction"))
-    for name, one in part.result("measure").get("dimensions", {}).items():
+    dimensions = part.result("measure").get("dimensions", {})
+    misfit = classfit.warning(part.name, dimensions, sheet.get("vehicle_class"), sheet.get("extents_mm", {}))
+    found += [misfit] if misfit else []
+    for name, one in dimensions.items():
         if one and one.get("hidden_ends"):
             beyond = max(end["beyond_mm"] for end in one["hidden_ends"])
             found.append(

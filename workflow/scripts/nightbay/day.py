@@ -91,6 +91,7 @@ class Job:
             "title": self.document.get("title", self.name),
             "note": self.document.get("note", ""),
             "vehicle_class": self.vehicle_class,
+            "extents_mm": parameters.extents() | {self.vehicle_class: self.extent_mm},
             "state": {key: state.get(key, "unknown") for key in STATE},
             "nominal_mm": self.document.get("nominal_mm", {}),
             "parts": {name: list(part.segments) for name, part in self.parts.items()},

@@ -1,6 +1,7 @@
 """Resolves the parameters of a job: defaults, vehicle class, the interior preset, job sheet, part; the last wins."""
 
 import copy
+from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -53,6 +54,15 @@ def section_faults(parameters, name, prefix="", partial=True):
 def classes(folder=CLASSES):
     """Names of all presets that a job sheet may name as its vehicle class."""
     return sorted(path.stem for path in folder.glob("*.yaml") if path.stem != INTERIOR)
+
+
+def extents(folder=CLASSES):
+    """Plausible dimensions of every vehicle class, {class: {dimension: [least, most] mm}}; none of one with faults."""
+    found = {}
+    for name in classes(folder):
+        with suppress(Rejected):
+            found[name] = preset(name, folder).extent_mm
+    return found
 
 
 def preset(name, folder=CLASSES, heirs=()):

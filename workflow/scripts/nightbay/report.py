@@ -51,7 +51,7 @@ def report(upstream, sheet, settings, folder, threads):
     Leaves ``report.html``, ``parameters.yaml`` and, with a surface, ``thumbnail.png``.
     """
     parts = account.parts_of(upstream)
-    warnings = account.warnings_of(parts)
+    warnings = account.warnings_of(parts, sheet)
     state = account.state_of(parts, warnings)
     summary = " ".join(account.summary_of(part) for part in parts)
     job = next(one.job for found in upstream.values() for one in found)
