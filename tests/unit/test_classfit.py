@@ -5,7 +5,8 @@ from pathlib import Path
 
 import jsonschema
 import pytest
-from nightbay import account, classfit, parameters, report, stage
+import yaml
+from nightbay import account, classfit, day, parameters, report, stage
 
 SCHEMA = json.loads((Path(report.__file__).parents[2] / "schemas/report.schema.json").read_text(encoding="utf-8"))
 EXTENTS = {
@@ -118,3 +119,15 @@ def test_ranges_come_from_the_class_files(tmp_path):
         "heir": {"length": [1500, 2500], "width": [500, 900]},
     }
     assert set(parameters.extents()) == set(parameters.classes())
+
+
+def test_the_report_is_told_the_ranges_of_all_classes_and_measure_none(tmp_path):
+    (tmp_path / "larch" / "raw").mkdir(parents=True)
+    (tmp_path / "larch" / "raw" / "left.ply").write_text("ply")
+    (tmp_path / "larch" / "job.yaml").write_text("vehicle_class: coach\nunits: mm\n")
+    defaults = yaml.safe_load((parameters.CLASSES.parent / "config.yaml").read_text(encoding="utf-8"))
+    job = day.plan(tmp_path, defaults).jobs["larch"]
+    told = job.sheet("report")["extents_mm"]
+    assert told == parameters.extents() and told["coach"] == job.extent_mm
+    # so that a range, once changed, sets off no stage that is dear
+    assert "extents_mm" not in job.sheet("measure", part="exterior")
