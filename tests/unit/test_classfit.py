@@ -23,7 +23,7 @@ def taken(uncertainty_mm=1.5, **values):
     return {name: {"value_mm": value, "uncertainty_mm": uncertainty_mm} for name, value in values.items()}
 
 
-CAR = taken(length=4600.3, width=1750.0, width_over_mirrors=2010.0, height=1490.0, wheelbase=2700.0)
+CAR = taken(height=1490.0, length=4600.3, wheelbase=2700.0, width=1750.0, width_over_mirrors=2010.0)
 
 
 def plain(sentence):

@@ -11,9 +11,11 @@ def warning(part_name, dimensions, vehicle_class, extents_mm):
     ``dimensions`` {name: record of measure}; ``extents_mm`` {class: {dimension: [least, most] mm of the whole
     vehicle}}. An inner dimension is held against the most only. None where all fit, or the class states no range.
     """
-    names = {name: name.removeprefix(INSIDE) for name in dimensions}
     ranges = extents_mm.get(vehicle_class, {})
-    beyond = [name for name, outer in names.items() if outer in ranges and not _fits(name, dimensions, ranges[outer])]
+    order = list(ranges)  # dimensions come sorted by name from a JSON
+    names = {name: name.removeprefix(INSIDE) for name in dimensions}
+    held = sorted((name for name, outer in names.items() if outer in ranges), key=lambda name: order.index(names[name]))
+    beyond = [name for name in held if not _fits(name, dimensions, ranges[names[name]])]
     if not beyond:
         return None
     told = [
