@@ -11,37 +11,38 @@ def warning(part_name, dimensions, vehicle_class, extents_mm):
     ``dimensions`` {name: record of measure}; ``extents_mm`` {class: {dimension: [least, most] mm of the whole
     vehicle}}. An inner dimension is held against the most only. None where all fit, or the class states no range.
     """
-    ranges = extents_mm.get(vehicle_class, {})
-    order = list(ranges)  # dimensions come sorted by name from a JSON
-    names = {name: name.removeprefix(INSIDE) for name in dimensions}
-    held = sorted((name for name, outer in names.items() if outer in ranges), key=lambda name: order.index(names[name]))
-    beyond = [name for name in held if not _fits(name, dimensions, ranges[names[name]])]
+    beyond = _misfits(dimensions, _held(dimensions, extents_mm.get(vehicle_class, {})))
     if not beyond:
         return None
     told = [
         f"{name.replace('_', ' ')} {plus_minus(dimensions[name]['value_mm'], dimensions[name]['uncertainty_mm'])} "
-        f"({_allowed(name, ranges[names[name]])})"
-        for name in beyond
+        f"({_allowed(name, limits)})"
+        for name, limits in beyond.items()
     ]
-    fitting = [
-        other
-        for other, known in sorted(extents_mm.items())
-        if any(outer in known for outer in names.values())
-        and all(_fits(name, dimensions, known[outer]) for name, outer in names.items() if outer in known)
-    ]
+    held = {other: _held(dimensions, ranges) for other, ranges in sorted(extents_mm.items())}
+    fitting = [other for other, limits in held.items() if limits and not _misfits(dimensions, limits)]
     return (
         f"The {part_name} does not fit vehicle class {vehicle_class}: {listing(told)}; check vehicle_class and units "
         f"on the job sheet ({f'its size fits {listing(fitting)}' if fitting else 'its size fits no class'})."
     )
 
 
-def _fits(name, dimensions, limits):
-    one, (least, most) = dimensions[name], limits
-    if one["value_mm"] - one["uncertainty_mm"] > most:
-        return False
-    # with an end that was not measured the vehicle may be larger, and its inside is smaller than its outside
-    at_least = bool(one.get("hidden_ends")) or name.startswith(INSIDE)
-    return at_least or one["value_mm"] + one["uncertainty_mm"] >= least
+def _held(dimensions, ranges):
+    """What a class states of the dimensions that were taken, {name: [least, most] mm}, in the order of its file."""
+    return {name: ranges[outer] for outer in ranges for name in (outer, INSIDE + outer) if name in dimensions}
+
+
+def _misfits(dimensions, limits):
+    """Those of the ``limits`` {name: [least, most] mm} that a dimension does not keep."""
+    found = {}
+    for name, (least, most) in limits.items():
+        one = dimensions[name]
+        # with an end that was not measured the vehicle may be larger, and its inside is smaller than its outside
+        at_least = bool(one.get("hidden_ends")) or name.startswith(INSIDE)
+        too_small = one["value_mm"] + one["uncertainty_mm"] < least and not at_least
+        if too_small or one["value_mm"] - one["uncertainty_mm"] > most:
+            found[name] = [least, most]
+    return found
 
 
 def _allowed(name, limits):
