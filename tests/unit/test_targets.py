@@ -66,7 +66,7 @@ def test_the_digits_of_far_coordinates_are_kept(read):
         ("x,y,z\n1,2,3\n\n4,,6\n", "mm", "line 4, column 2 (y): '' is not a number"),
         ("1 2 3\n4 nan 6\n", "mm", "line 2, column 2 (y): 'nan' is not a number"),
         ("1 2 3\n4 inf 6\n", "mm", "line 2, column 2 (y): 'inf' is not a number"),
-        ("1 2 3\n4 5\n", "mm", "line 2: 2 columns are there, 3 are needed (x, y, z): complete the row."),
+        ("1 2 3\n4 5\n", "mm", "line 2: 2 columns are there, 3 are needed (x, y, z): the file was cut short"),
         ("1,5;2,5;3,5\n", "mm", "has commas as decimal marks"),
         ("", "mm", "is empty: export the list of targets again."),
         ("x y z\n", "mm", "holds no row of numbers"),

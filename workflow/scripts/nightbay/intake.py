@@ -12,7 +12,6 @@ from nightbay.cloud import Cloud, CloudFile
 from nightbay.errors import Rejected
 from nightbay.readers import mesh
 from nightbay.readers.block import MOST
-from nightbay.units import MM
 
 LOOKED_AT = 1_000_000  # points that extents are judged by
 SPACING_TILES, SPACING_POINTS = 24, 1500  # places and points in each that the spacing is measured at
@@ -29,7 +28,7 @@ def intake(upstream, sheet, settings, folder, threads):
     if sheet["unreadable"]:
         raise Rejected(sheet["unreadable"])
     name = sheet["file"]
-    raw = spill.read(Path(name), name, sheet["columns"], MM[sheet["units"]], folder)
+    raw = spill.read(Path(name), name, sheet["columns"], sheet["units"], folder)
     span_mm = _check(raw, sheet, own, scan)
     # Whole millimetres, so that adding the origin back costs no digits.
     origin_mm = np.round(np.median(raw.sample(LOOKED_AT), axis=0))

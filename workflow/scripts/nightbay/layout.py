@@ -4,6 +4,7 @@ Columns are declared in the job sheet, named in a header line, or recognised by 
 nothing is guessed beyond that.
 """
 
+import csv
 import re
 from dataclasses import dataclass
 
@@ -12,6 +13,9 @@ import numpy as np
 from nightbay.errors import Rejected
 
 COMMENTS = ("#", "//", "%", "!")
+QUOTED = '"[^"]*"'
+# A comment begins with its line or after a blank or a delimiter: a target may be called T#5.
+QUOTED_OR_COMMENT = re.compile(rf"({QUOTED})|(?:^|(?<=[\s,;]))(?:#|//|%|!).*", re.DOTALL)
 NUMBER = re.compile(r"[-+]?(\d+\.?\d*|\.\d+)([eE][-+]?\d+)?|[-+]?(nan|inf|infinity)", re.IGNORECASE)
 COMMA_NUMBER = re.compile(r"[-+]?\d+,\d+")
 HEAD_LINES = 50  # lines looked at to find the layout
@@ -24,29 +28,46 @@ NAMES = {
     **{"id": "id", "name": "id", "label": "id", "number": "id", "no": "id", "nr": "id", "target": "id", "point": "id"},
     **{"diameter": "diameter", "d": "diameter", "size": "diameter"},
 }
-UNITS = {"mm": "mm", "cm": "cm", "m": "m", "in": "inch", "inch": "inch"}
+# Those that a job sheet can't declare are here so that a header that names one is not passed over.
+UNITS = {
+    **dict.fromkeys(("mm", "millimetre", "millimetres", "millimeter", "millimeters"), "mm"),
+    **dict.fromkeys(("cm", "centimetre", "centimetres", "centimeter", "centimeters"), "cm"),
+    **dict.fromkeys(("m", "metre", "metres", "meter", "meters"), "m"),
+    **dict.fromkeys(("in", "inch", "inches"), "inch"),
+    **dict.fromkeys(("ft", "foot", "feet"), "ft"),
+    **{unit: unit for unit in ("um", "dm", "km")},
+}
+UNIT = "|".join(sorted(UNITS, key=len, reverse=True))
+UNIT_OF_AXIS = re.compile(
+    rf"\b[xyz](?:[ _]?(?:coord|coordinate|position))?(?:\s*[\[(]\s*(?:in\s+)?({UNIT})\s*[\])]|_({UNIT})\b)"
+)
+UNIT_OF_FIELD = re.compile(rf"(?:_|\s+(?:in\s+)?)({UNIT})$")
+UNIT_OF_FILE = re.compile(rf"\W*units?\s*[:=]\s*({UNIT})\b")
+WHOLE = (("red", "green", "blue"), ("nx", "ny", "nz"))  # columns that mean something together only
 
 
 @dataclass(frozen=True)
 class Layout:
     """``skip``: lines before the first row; ``delimiter``: None for blanks; ``columns``: what each column holds, '-'
-    for what is not used; ``promised``: number of rows that the file says it has, or None."""
+    for what is not used; ``width``: fields of every row; ``units``: those that the lines before the rows name;
+    ``promised``: number of rows that the file says it has, or None."""
 
     skip: int
     delimiter: str | None
     columns: list
+    width: int
+    units: tuple = ()
     promised: int | None = None
 
 
 def find(path, name, columns=None):
     """The :class:`Layout` of a text file; ``name`` is what sentences call it. Raises :class:`Rejected`."""
     lines = _head(path, name)
-    delimiter, promised, header, at = None, None, None, 0
+    promised, header, at = None, None, 0
     for at, line in enumerate(lines):
         text = line.strip()
         if not text or text.startswith(COMMENTS):
-            words = text.lstrip("#/%! ")
-            header = header or _header(words)
+            header = header or _header(text.lstrip("#/%! "))
             continue
         if promised is None and re.fullmatch(r"\d+", text) and at + 1 < len(lines):
             promised = int(text)
@@ -64,43 +85,84 @@ def find(path, name, columns=None):
         break
     else:
         raise Rejected(f"{name} holds no row of numbers: export it again.")
-    rows = [line.strip() for line in lines[at:] if line.strip() and not line.strip().startswith(COMMENTS)]
+    rows = [row for line in lines[at:] if (row := uncommented(line))]
     if any(_comma_decimal(row) for row in rows):
         raise Rejected(
             f"{name}, line {at + 1}: '{rows[0][:60]}' has commas as decimal marks, which can't be told from commas "
             "between columns: export it with points as decimal marks."
         )
     delimiter = _delimiter(rows[0])
-    table = [split(row, delimiter) for row in rows]
-    if columns is None:
+    table = [_without_end(split(row, delimiter)) for row in rows]
+    if columns is not None:
+        width = max(len(columns), len(table[0]))
+    else:
         columns = header if header is not None else _by_count(table, name, at, delimiter)
-    if len(columns) > len(table[0]):
-        raise Rejected(
-            f"{name}, line {at + 1}: {len(table[0])} columns are there, {len(columns)} are declared "
-            f"({', '.join(columns)}): correct 'columns' or the header."
-        )
+        width = len(columns)
     for axis in "xyz":
         if columns.count(axis) != 1:
             raise Rejected(
                 f"{name}: the columns {', '.join(columns)} hold {columns.count(axis)} times '{axis}'; exactly one is "
                 "needed."
             )
-    return Layout(at, delimiter, list(columns), promised)
+    form = Layout(at, delimiter, _whole(columns), width, _units(lines[:at]), promised)
+    fields(rows[0], form, name, at + 1)
+    return form
 
 
 def split(text, delimiter):
-    """Fields of one line."""
-    return [word.strip().strip('"') for word in (text.split(delimiter) if delimiter else text.split())]
+    """Fields of one line; a delimiter in quotes is none."""
+    if '"' in text:
+        words = next(csv.reader([text], delimiter=delimiter or " ", skipinitialspace=True))
+    else:
+        words = text.split(delimiter) if delimiter else text.split()
+    return [word.strip() for word in words]
 
 
-def units_in_header(path, name):
-    """The unit that a header names in brackets or after the axis (``x_mm``, ``X [m]``), or None."""
-    for line in _head(path, name):
+def uncommented(line):
+    """A line without the comment that it may end in and without blanks about it; tabs may stand for empty fields."""
+    if "#" in line or "//" in line or "%" in line or "!" in line:
+        line = QUOTED_OR_COMMENT.sub(lambda found: found[1] or "", line)
+    return line.strip(" \r\n") if not line.isspace() else ""
+
+
+def fields(row, form, name, line):
+    """The fields of a row, ``form.width`` of them; delimiters at its end are harmless.
+
+    Raises :class:`Rejected` for a row with fewer or more: which field belongs to which column is then not known.
+    """
+    words = split(row, form.delimiter)
+    if len(words) < form.width:
+        raise Rejected(
+            f"{name}, line {line}: {len(words)} columns are there, {form.width} are needed "
+            f"({', '.join(form.columns)}): the file was cut short or damaged, copy or export it again, or correct its "
+            "header or 'columns'."
+        )
+    if any(words[form.width :]):
+        raise Rejected(
+            f"{name}, line {line}: {len(words)} columns are there, {form.width} are expected "
+            f"({', '.join(form.columns)}): put text that holds the delimiter in quotes, name every column in the "
+            "header, or declare 'columns' in the job sheet."
+        )
+    return words[: form.width]
+
+
+def check_units(form, units, name):
+    """Refuse a file whose header names other units than the job sheet declares."""
+    other = next((unit for unit in form.units if unit != units), None)
+    if other is not None:
+        raise Rejected(f"{name}: its header says {other}, the job sheet says {units}: correct the one that is wrong.")
+
+
+def _units(lines):
+    """The units that lines before the rows name for x, y and z or for all (``x_mm``, ``X [m]``, ``units: cm``)."""
+    found = []
+    for line in lines:
         text = line.strip().lstrip("#/%! ").lower()
-        found = re.match(r"""["']?x\s*(?:_|\[|\(|\s)\s*(mm|cm|m|inch|in)\b""", text)
-        if found:
-            return UNITS[found[1]]
-    return None
+        found += [one or other for one, other in UNIT_OF_AXIS.findall(text)]
+        names = [word for word in split(text, _delimiter(text)) if NAMES.get(_named(word)) in ("x", "y", "z")]
+        found += [match[1] for word in names if (match := UNIT_OF_FIELD.search(word))]
+        found += [match[1]] if (match := UNIT_OF_FILE.match(text)) else []
+    return tuple(dict.fromkeys(UNITS[unit] for unit in found))
 
 
 def _head(path, name):
@@ -112,7 +174,8 @@ def _head(path, name):
 
 
 def _delimiter(text):
-    return next((mark for mark in (";", "\t", ",") if mark in text), None)
+    bare = re.sub(QUOTED, "", text).strip()
+    return next((mark for mark in (";", "\t", ",") if mark in bare), None)
 
 
 def _comma_decimal(row):
@@ -125,10 +188,28 @@ def _comma_decimal(row):
 
 def _header(text):
     """Columns that a line of words names, or None where it does not name x, y and z."""
-    words = [re.sub(r"[\[(].*?[\])]", "", word).strip().lower() for word in split(text, _delimiter(text))]
-    words = [re.sub(r"_(mm|cm|m|inch|in)$", "", word) for word in words if word]
-    columns = [NAMES.get(word.replace("_", "").replace(" ", ""), "-") for word in words]
+    text = re.sub(r"^\w[\w ]*:\s", "", text)  # "columns: x y z"
+    text = re.sub(r"[\[(].*?[\])]", "", text)
+    words = _without_end(split(text, _delimiter(text)))
+    columns = [NAMES.get(_named(word), "-") for word in words]
     return columns if all(axis in columns for axis in "xyz") else None
+
+
+def _named(word):
+    """A word of a header as :data:`NAMES` has it."""
+    return UNIT_OF_FIELD.sub("", word.lower()).replace("_", "").replace(" ", "")
+
+
+def _without_end(words):
+    """Fields without the empty ones at the end, which a delimiter there makes."""
+    last = max((at for at, word in enumerate(words) if word), default=-1)
+    return words[: last + 1]
+
+
+def _whole(columns):
+    """Columns with '-' for a red without green and blue, or a normal's part without the others."""
+    parts = [column for three in WHOLE if not all(columns.count(one) == 1 for one in three) for column in three]
+    return ["-" if column in parts else column for column in columns]
 
 
 def _by_count(table, name, at, delimiter):

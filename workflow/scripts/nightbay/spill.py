@@ -10,6 +10,7 @@ from nightbay.cloud import Cloud
 from nightbay.errors import Rejected
 from nightbay.readers import mesh
 from nightbay.readers.block import MOST
+from nightbay.units import MM
 
 COLUMNS = {"xyz": np.dtype(("<f8", 3)), "normal": np.dtype(("<f4", 3)), "colour": np.dtype(("u1", 3))}
 
@@ -52,17 +53,17 @@ class Spill:
             (self.folder / f"{name}.part").unlink(missing_ok=True)
 
 
-def read(path, name, columns, scale, folder):
-    """Read an export into ``folder``; ``scale``: millimetres in one of its units. Returns the :class:`Spill`.
+def read(path, name, columns, units, folder):
+    """Read an export, whose coordinates are in ``units``, into ``folder``. Returns the :class:`Spill`.
 
     Raises :class:`Rejected` for what the readers refuse and for coordinates that are not finite, with their number.
     """
-    folder = Path(folder)
+    folder, scale = Path(folder), MM[units]
     files = {one: open(folder / f"{one}.part", "wb") for one in COLUMNS}  # noqa: SIM115  closed below, all together
     low, high = np.full(3, np.inf), np.full(3, -np.inf)
     count, invalid, holding, broken = 0, 0, dict.fromkeys(("normal", "colour"), 0), _Broken(name)
     try:
-        for block in readers.blocks(path, name, columns):
+        for block in readers.blocks(path, name, columns, units):
             broken.look(block)
             xyz = block.xyz * scale
             if len(xyz):

@@ -43,11 +43,7 @@ def read(raw, day="."):
     if path.stat().st_size == 0:
         raise Rejected(f"{name} is empty: export the list of targets again.")
     form = layout.find(path, name, raw["columns"])
-    unit = layout.units_in_header(path, name)
-    if unit is not None and unit != raw["units"]:
-        raise Rejected(
-            f"{name}: its header says {unit}, the job sheet says {raw['units']}: correct the one that is wrong."
-        )
+    layout.check_units(form, raw["units"], name)
     rows = _rows(path, name, form)
     if form.promised is not None and form.promised != len(rows):
         raise Rejected(
@@ -80,15 +76,10 @@ def _rows(path, name, form):
     rows = []
     with open(path, encoding="utf-8-sig") as file:
         for number, line in enumerate(file, start=1):
-            text = line.strip()
-            if number <= form.skip or not text or text.startswith(layout.COMMENTS):
+            text = layout.uncommented(line)
+            if number <= form.skip or not text:
                 continue
-            words = layout.split(text, form.delimiter)
-            if len(words) < len(form.columns):
-                raise Rejected(
-                    f"{name}, line {number}: {len(words)} columns are there, {len(form.columns)} are needed "
-                    f"({', '.join(form.columns)}): complete the row."
-                )
+            words = layout.fields(text, form, name, number)
             rows.append(
                 [
                     _number(word, column, name, number, at) if column not in ("id", "-") else word

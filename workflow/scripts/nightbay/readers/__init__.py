@@ -4,21 +4,24 @@ from pathlib import Path
 
 from nightbay.errors import Rejected
 
+TEXT = (".xyz", ".csv", ".asc", ".txt")
 
-def blocks(path, name, columns=None):
+
+def blocks(path, name, columns=None, units=None):
     """Yield the :class:`nightbay.readers.block.Block` of a raw export, whatever its format.
 
-    ``name`` is what sentences call the file; ``columns``: what a job sheet declares for delimited text. Raises
-    :class:`Rejected` for a file that is not what its name says, or not whole.
+    ``name`` is what sentences call the file; ``columns``: what a job sheet declares for delimited text; ``units`` that
+    it declares, checked where a header names some. Raises :class:`Rejected` for a file that is not what its name says,
+    or not whole.
     """
     path = Path(path)
     reader = _reader(path, name)
     if path.stat().st_size == 0:
         raise Rejected(f"{name} is empty (0 bytes): copy or export it again.")
-    if columns is not None and path.suffix.lower() not in (".xyz", ".csv", ".asc", ".txt"):
+    if path.suffix.lower() in TEXT:
+        yield from reader(path, name, columns, units)
+    elif columns is not None:
         raise Rejected(f"{name}: 'columns' are declared, but only delimited text has them: remove them.")
-    if columns is not None:
-        yield from reader(path, name, columns)
     else:
         yield from reader(path, name)
 
@@ -29,7 +32,7 @@ def _reader(path, name):
         from nightbay.readers import ply as module
     elif kind == ".e57":
         from nightbay.readers import e57 as module
-    elif kind in (".xyz", ".csv", ".asc", ".txt"):
+    elif kind in TEXT:
         from nightbay.readers import text as module
     elif kind in (".las", ".laz"):
         from nightbay.readers import las as module

@@ -9,18 +9,23 @@ from nightbay.errors import Rejected
 from nightbay.readers.block import MOST, Block, colour_of
 
 
-def blocks(path, name, columns=None):
-    """Yield :class:`Block` of a text file; ``columns`` as the job sheet declares them, or None to find them."""
+def blocks(path, name, columns=None, units=None):
+    """Yield :class:`Block` of a text file.
+
+    ``columns`` as the job sheet declares them, or None to find them; ``units`` that it declares, checked against those
+    that a header names.
+    """
     form = layout.find(path, name, columns)
+    if units is not None:
+        layout.check_units(form, units, name)
     at = {column: form.columns.index(column) for column in form.columns if column not in ("-", "id", "diameter")}
     used = sorted(at.values())
     where = {column: used.index(place) for column, place in at.items()}
     count = 0
     with open(path, encoding="utf-8-sig") as file:
-        for _ in range(form.skip):
-            file.readline()
+        lines = _rows(file, name, form)
         while True:
-            table = _table(file, path, name, form, used)
+            table = _table(lines, path, name, form, used)
             if not len(table):
                 break
             yield Block(
@@ -37,30 +42,45 @@ def blocks(path, name, columns=None):
         )
 
 
-def _table(file, path, name, form, used):
+def _rows(file, name, form):
+    """Yield the rows of a file without comments, each with as many fields as the layout has.
+
+    Fields of a plain line are told by its delimiters alone: what was once taken apart is known by their number.
+    """
+    sound = set()
+    for number, line in enumerate(file, start=1):
+        if number <= form.skip:
+            continue
+        row = layout.uncommented(line)
+        if not row:
+            continue
+        marks = row.count(form.delimiter) if form.delimiter else len(row.split())
+        if marks not in sound or '"' in row:
+            layout.fields(row, form, name, number)
+            if '"' not in row:
+                sound.add(marks)
+        yield row
+
+
+def _table(lines, path, name, form, used):
     with warnings.catch_warnings():
         warnings.filterwarnings("ignore", message=".*input contained no data")
         try:
             return np.loadtxt(
-                file, delimiter=form.delimiter, usecols=used, max_rows=MOST, ndmin=2, comments=layout.COMMENTS
+                lines, delimiter=form.delimiter, usecols=used, max_rows=MOST, ndmin=2, comments=None, quotechar='"'
             )
         except (ValueError, IndexError) as error:
             raise Rejected(_fault(path, name, form, used) or f"{name} can't be read as numbers ({error}).") from error
 
 
 def _fault(path, name, form, used):
-    """The sentence on the first line that can't be read, found by reading again line by line."""
+    """The sentence on the first field that is no number, found by reading again line by line."""
     with open(path, encoding="utf-8-sig", errors="replace") as file:
         for number, line in enumerate(file, start=1):
-            text = line.split("#")[0].strip()
-            if number <= form.skip or not text or text.startswith(layout.COMMENTS):
+            text = layout.uncommented(line)
+            if number <= form.skip or not text:
                 continue
-            words = layout.split(text, form.delimiter)
-            if len(words) <= used[-1]:
-                return (
-                    f"{name}, line {number}: {len(words)} columns are there, {used[-1] + 1} are needed: the file was "
-                    "cut short or damaged, copy or export it again."
-                )
+            words = layout.fields(text, form, name, number)
             for place in used:
                 if not layout.NUMBER.fullmatch(words[place]):
                     return (
