@@ -8,6 +8,7 @@ import numpy as np
 import yaml
 from nightbay import cloud, network, rigid, targets
 from nightbay.errors import Rejected
+from nightbay.rawfiles import Hashes
 
 ROOT = Path(__file__).resolve().parents[1]
 CONFIG = yaml.safe_load((ROOT / "config/config.yaml").read_text(encoding="utf-8"))
@@ -27,7 +28,7 @@ def write(folder, one):
             file.write(
                 ",".join(([one.id[row]] if one.id is not None else []) + [f"{value:.5f}" for value in numbers]) + "\n"
             )
-    return {"file": one.file, "units": "mm", "columns": columns, "sha256": "", "bytes": 1, "unreadable": None}
+    return {"file": one.file, "units": "mm", "columns": columns, **Hashes(folder).of(one.file)}
 
 
 def sheet(folder, survey, segments, **more):

@@ -17,6 +17,7 @@ import vehicles
 import viewpoints
 from nightbay import intake, parameters, stage, yamlfile
 from nightbay.cloud import CloudFile
+from nightbay.rawfiles import Hashes
 
 RUNS = ("left", "front")
 DEFAULTS = yamlfile.read(parameters.CLASSES.parent / "config.yaml", "config.yaml")
@@ -33,8 +34,8 @@ def write(path, points, with_normals):
 
 def take(file, folder):
     """The working cloud that intake makes of a file, its numbers and the time."""
-    sheet = {"file": file, "sha256": "0" * 64, "bytes": os.path.getsize(file), "unreadable": None, "units": "mm"}
-    sheet |= {"columns": None, "part": "exterior", "vehicle_class": "compact"}
+    sheet = {"file": file, **Hashes(".").of(file), "units": "mm", "columns": None}
+    sheet |= {"part": "exterior", "vehicle_class": "compact"}
     sheet |= {"extent_mm": parameters.preset("compact").extent_mm}
     start = time.perf_counter()
     record = stage.execute(

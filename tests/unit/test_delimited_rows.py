@@ -4,13 +4,14 @@ import numpy as np
 import pytest
 from nightbay import readers, targets
 from nightbay.errors import Rejected
+from nightbay.rawfiles import Hashes
 from raw_exports import read, refusal
 
 
 def listed(tmp_path, text, units="mm", columns=None):
     """The targets of a list with this text."""
     (tmp_path / "t.csv").write_text(text, encoding="utf-8")
-    return targets.read({"file": "t.csv", "unreadable": None, "units": units, "columns": columns}, tmp_path)
+    return targets.read({"file": "t.csv", **Hashes(tmp_path).of("t.csv"), "units": units, "columns": columns}, tmp_path)
 
 
 def refused(tmp_path, text, **options):

@@ -11,6 +11,7 @@ import trimesh
 import yaml
 from nightbay import intake, parameters, plausible, stage, validation
 from nightbay.cloud import CloudFile
+from nightbay.rawfiles import Hashes
 from nightbay.units import MM
 from scipy.spatial import cKDTree
 
@@ -26,9 +27,10 @@ def take(tmp_path, monkeypatch):
 
     def run(name, units="mm", part="exterior", columns=None, unreadable=None, threads=1, **own):
         sheet = {
-            **{"file": str(name), "sha256": "0" * 64, "bytes": 1, "unreadable": unreadable, "units": units},
-            **{"columns": columns, "part": part, "vehicle_class": "van", "extent_mm": VAN},
+            **{"file": str(name), **Hashes(tmp_path).of(str(name)), "units": units, "columns": columns},
+            **{"part": part, "vehicle_class": "van", "extent_mm": VAN},
         }
+        sheet["unreadable"] = unreadable
         record = stage.execute(
             intake.intake,
             stage="intake",

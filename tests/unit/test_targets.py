@@ -4,6 +4,7 @@ import numpy as np
 import pytest
 from nightbay import targets
 from nightbay.errors import Rejected
+from nightbay.rawfiles import Hashes
 
 
 @pytest.fixture
@@ -13,7 +14,9 @@ def read(tmp_path):
     def go(text, units="mm", columns=None, unreadable=None):
         (tmp_path / "t.csv").write_text(text, encoding="utf-8")
         return targets.read(
-            {"file": "t.csv", "unreadable": unreadable, "units": units, "columns": columns}, day=tmp_path
+            {"file": "t.csv", **Hashes(tmp_path).of("t.csv"), "units": units, "columns": columns}
+            | ({"unreadable": unreadable} if unreadable else {}),
+            day=tmp_path,
         )
 
     return go

@@ -7,7 +7,7 @@ from pathlib import Path
 import numpy as np
 from scipy.spatial import cKDTree
 
-from nightbay import cloud, copies, normals, plausible, spill
+from nightbay import cloud, copies, normals, plausible, spill, unchanged
 from nightbay.cloud import Cloud, CloudFile
 from nightbay.errors import Rejected
 from nightbay.readers import mesh
@@ -20,15 +20,17 @@ SPACING_TILES, SPACING_POINTS = 24, 1500  # places and points in each that the s
 def intake(upstream, sheet, settings, folder, threads):
     """Read the raw file that ``sheet`` names and leave it as a working cloud in ``folder``.
 
-    Returns counts, extents and the spacing of its points. Raises :class:`Rejected` for a file that can't be read whole,
-    coordinates that are not finite, fewer points than needed, points in one spot, and a size that does not fit the
+    Returns counts, extents and the spacing of its points. Raises :class:`Rejected` for a file that can't be read whole
+    or changed after it was planned, coordinates that are not finite or in steps too coarse for the model, fewer points
+    than needed, points in one spot or that span no surface, and a size that does not fit the
     vehicle class in the units declared. The same for any ``threads``: the work is one pass over the file.
     """
     own, scan = settings["intake"], settings["scan"]
     if sheet["unreadable"]:
         raise Rejected(sheet["unreadable"])
     name = sheet["file"]
-    raw = spill.read(Path(name), name, sheet["columns"], sheet["units"], folder)
+    with unchanged.while_read(Path(name), sheet):
+        raw = spill.read(Path(name), name, sheet["columns"], sheet["units"], folder)
     span_mm = _check(raw, sheet, own, scan)
     # Whole millimetres, so that adding the origin back costs no digits.
     origin_mm = np.round(np.median(raw.sample(LOOKED_AT), axis=0))

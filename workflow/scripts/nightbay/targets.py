@@ -5,7 +5,7 @@ from pathlib import Path
 
 import numpy as np
 
-from nightbay import layout
+from nightbay import layout, unchanged
 from nightbay.errors import Rejected
 from nightbay.units import MM
 
@@ -32,14 +32,19 @@ class Targets:
 def read(raw, day="."):
     """The :class:`Targets` of a file as a job sheet hands it over.
 
-    ``raw``: ``{"file", "unreadable", "units", "columns"}``, the file relative to the folder ``day``. Raises
-    :class:`Rejected` for a file that can't be read, text in a column of numbers, a row of another length, a value that
-    is not finite, or a normal without length.
+    ``raw``: ``{"file", "sha256", "bytes", "unreadable", "units", "columns"}``, the file relative to the folder ``day``.
+    Raises :class:`Rejected` for a file that can't be read or changed after it was planned, text in a column of numbers,
+    a row of another length, a value that is not finite, or a normal without length.
     """
     name = raw["file"]
     if raw["unreadable"]:
         raise Rejected(raw["unreadable"])
     path = Path(day) / name
+    with unchanged.while_read(path, raw):
+        return _read(path, name, raw)
+
+
+def _read(path, name, raw):
     if path.stat().st_size == 0:
         raise Rejected(f"{name} is empty: export the list of targets again.")
     form = layout.find(path, name, raw["columns"])
