@@ -109,6 +109,13 @@ def warnings_of(parts, sheet):
 def _made_warnings(part, sheet):
     """Sentences on what a customer must know before using the model of a part."""
     found = []
+    for segment, stages in part.segments.items():
+        taken = stages["intake"].result if "intake" in stages else {}
+        if taken.get("step_outweighs_noise"):
+            found.append(
+                f"The coordinates of segment {segment} come in steps of {mm(taken['step_mm'], 2)}, which errs by more "
+                "than the scanner's noise: the model has terraces of that height."
+            )
     frame = part.result("frame")
     if part.name == "exterior" and frame.get("state") not in (None, "vehicle"):
         kept = [axis.upper() for axis, plane in frame["zero_planes"].items() if plane["found_by"] == "kept"]

@@ -7,7 +7,7 @@ from pathlib import Path
 import numpy as np
 from scipy.spatial import cKDTree
 
-from nightbay import cloud, copies, normals, plausible, spill, unchanged
+from nightbay import cloud, copies, normals, plausible, precision, spill, unchanged
 from nightbay.cloud import Cloud, CloudFile
 from nightbay.errors import Rejected
 from nightbay.readers import mesh
@@ -22,8 +22,8 @@ def intake(upstream, sheet, settings, folder, threads):
 
     Returns counts, extents and the spacing of its points. Raises :class:`Rejected` for a file that can't be read whole
     or changed after it was planned, coordinates that are not finite or in steps too coarse for the model, fewer points
-    than needed, points in one spot or that span no surface, and a size that does not fit the
-    vehicle class in the units declared. The same for any ``threads``: the work is one pass over the file.
+    than needed, points in one spot or that show no surface, and a size that does not fit the vehicle class in the units
+    declared. The same for any ``threads``: the work is one pass over the file.
     """
     own, scan = settings["intake"], settings["scan"]
     if sheet["unreadable"]:
@@ -31,7 +31,7 @@ def intake(upstream, sheet, settings, folder, threads):
     name = sheet["file"]
     with unchanged.while_read(Path(name), sheet):
         raw = spill.read(Path(name), name, sheet["columns"], sheet["units"], folder)
-    span_mm = _check(raw, sheet, own, scan)
+    span_mm, step_mm = _check(raw, sheet, own, scan)
     # Whole millimetres, so that adding the origin back costs no digits.
     origin_mm = np.round(np.median(raw.sample(LOOKED_AT), axis=0))
     scratch = folder / "sorted.part"
@@ -59,15 +59,17 @@ def intake(upstream, sheet, settings, folder, threads):
         "origin_mm": [float(value) for value in origin_mm],
         "span_mm": span_mm,
         "spacing_mm": spacing_mm,
+        "step_mm": step_mm,
+        "step_outweighs_noise": precision.outweighs(step_mm, scan["noise_mm"]),
         **facts,
         "colour": "colour" in final.attributes,
         "dropped": {"invalid": raw.invalid, "copies": raw.count - final.count},
-        "notes": _notes(raw, sheet, final, facts),
+        "notes": _notes(raw, sheet, final, facts, step_mm, scan),
     }
 
 
 def _check(raw, sheet, own, scan):
-    """Refuse what can't be a scan of this vehicle; returns the segment's span in mm."""
+    """Refuse what can't be a scan of this vehicle; returns the segment's span and the step of its coordinates, mm."""
     name = sheet["file"]
     if raw.count < own["fewest_points"]:
         raise Rejected(
@@ -83,6 +85,9 @@ def _check(raw, sheet, own, scan):
         )
     least_mm, most_mm = plausible.limits(sheet["extent_mm"], own["least_share"], own["surroundings_mm"])
     plausible.check_units(span_mm, sheet["units"], name, sheet["vehicle_class"], least_mm, most_mm)
+    step_mm = max(raw.step_mm, precision.step_mm(looked_at))
+    precision.check(name, step_mm, looked_at, scan, own["largest_step"])
+    plausible.check_surface(looked_at, np.hypot(scan["noise_mm"], step_mm / np.sqrt(12)), name)
     middle = np.median(looked_at, axis=0)
     far_mm = np.maximum(middle - raw.low_mm, raw.high_mm - middle).max()
     if far_mm > own["farthest_mm"]:
@@ -90,7 +95,7 @@ def _check(raw, sheet, own, scan):
             f"{name}: a point lies {far_mm:.0f} mm from the middle of the others; at most {own['farthest_mm']:.0f} "
             "mm are allowed (parameter intake.farthest_mm): remove what is not the vehicle, or export it again."
         )
-    return span_mm
+    return span_mm, step_mm
 
 
 def _normals(sorted_cloud, original, keep, sheet, own, scan, spacing_mm):
@@ -155,9 +160,14 @@ def _spacing(sorted_cloud, keep):
     return float(np.median(np.concatenate(distances)))
 
 
-def _notes(raw, sheet, final, facts):
-    """Sentences for the report on what was left out, filled in or estimated."""
+def _notes(raw, sheet, final, facts, step_mm, scan):
+    """Sentences for the report on what was left out, filled in, estimated or rounded."""
     notes = []
+    if step_mm > scan["noise_mm"]:
+        notes.append(
+            f"{sheet['file']}: its coordinates come in steps of {step_mm:.2g} mm, more than the noise of "
+            f"{scan['noise_mm']:.2g} mm; export it centred on the vehicle, in double precision or with more digits."
+        )
     if raw.invalid:
         notes.append(f"{sheet['file']}: {raw.invalid} points that the file marks as invalid were left out.")
     for column in raw.partly:

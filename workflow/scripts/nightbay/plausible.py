@@ -1,11 +1,15 @@
-"""Checks that a segment's size fits its vehicle class in the units that were declared."""
+"""Checks that a segment is a surface, and its size that of its vehicle class in the units that were declared."""
 
 import numpy as np
+from scipy.spatial import cKDTree
 
 from nightbay.errors import Rejected
 from nightbay.units import MM
 
 TRIM = 0.002  # share of points at either end of an axis that may be strays: raw exports hold up to about 1 in 1000
+# Neighbourhoods by which a surface is told from a curve: this many of so few points that lines of a scanner, dense
+# along and sparse across, are as even as anything.
+THINNED, PLACES, NEIGHBOURS = 5000, 400, 15
 
 
 def span(points_mm):
@@ -18,6 +22,35 @@ def span(points_mm):
     _, axes = np.linalg.eigh(np.cov(inside.T))
     along = centred @ axes[:, -1]
     return float(np.subtract(*np.quantile(along, [1 - TRIM, TRIM])))
+
+
+def local_spread(points_mm):
+    """Standard deviations (along, across) of neighbouring points in the two directions in which they spread most, mm:
+    typical ones, so that a few places decide nothing."""
+    chosen = np.random.default_rng(0).permutation(len(points_mm))[:THINNED]
+    places = np.unique(points_mm[chosen], axis=0)
+    if len(places) < NEIGHBOURS:
+        return 0.0, 0.0
+    _, rows = cKDTree(places).query(places[:: -(-len(places) // PLACES)], NEIGHBOURS)
+    near = places[rows] - places[rows].mean(axis=1, keepdims=True)
+    variance = np.linalg.eigvalsh(np.einsum("pki,pkj->pij", near, near) / NEIGHBOURS)
+    _, across, along = np.sqrt(np.maximum(np.median(variance, axis=0), 0))
+    return float(along), float(across)
+
+
+def check_surface(points_mm, noise_mm, name):
+    """Raise :class:`Rejected` for points that lie on a line or a curve: the stages after would make a surface of it.
+
+    Noise about a line spreads by its standard deviation; three times that leaves room for one declared too low. Where
+    points are p apart, 15 of them on a strip w wide reach l = 15 p p / w along it: w / l is 1.5 / 15 where w is 1.2 p,
+    and what is narrower is a row of points. On a circle of 1000 points the arc of 15 spreads an eighth of that.
+    """
+    along, across = local_spread(points_mm)
+    if across < max(3 * noise_mm, 1.5 / NEIGHBOURS * along):
+        raise Rejected(
+            f"{name}: its points lie on a line or a curve (neighbours spread {across:.2g} mm across it, {along:.2g} mm "
+            "along it), so they show no surface: export the whole segment."
+        )
 
 
 def limits(extent_mm, least_share, surroundings_mm):

@@ -18,7 +18,7 @@ COLUMNS = {"xyz": np.dtype(("<f8", 3)), "normal": np.dtype(("<f4", 3)), "colour"
 @dataclass(frozen=True)
 class Spill:
     """Points of one export in a folder, a file a column; ``columns``: which of normal and colour all points have;
-    ``partly``: which of them only some have, and so none keeps."""
+    ``partly``: which of them only some have, and so none keeps; ``step_mm``: coarsest step that the types allow."""
 
     folder: Path
     count: int
@@ -27,6 +27,7 @@ class Spill:
     high_mm: np.ndarray
     columns: tuple
     partly: tuple
+    step_mm: float
 
     def column(self, name):
         """All values of a column, (n, 3), mapped from disk."""
@@ -61,7 +62,7 @@ def read(path, name, columns, units, folder):
     folder, scale = Path(folder), MM[units]
     files = {one: open(folder / f"{one}.part", "wb") for one in COLUMNS}  # noqa: SIM115  closed below, all together
     low, high = np.full(3, np.inf), np.full(3, -np.inf)
-    count, invalid, holding, broken = 0, 0, dict.fromkeys(("normal", "colour"), 0), _Broken(name)
+    count, invalid, step, holding, broken = 0, 0, 0.0, dict.fromkeys(("normal", "colour"), 0), _Broken(name)
     try:
         for block in readers.blocks(path, name, columns, units):
             broken.look(block)
@@ -75,6 +76,7 @@ def read(path, name, columns, units, folder):
                         holding[column] += len(values)
             count += len(xyz)
             invalid += block.invalid
+            step = max(step, block.step)
     finally:
         for file in files.values():
             file.close()
@@ -87,6 +89,7 @@ def read(path, name, columns, units, folder):
         high,
         tuple(column for column, held in holding.items() if held == count),
         tuple(column for column, held in holding.items() if 0 < held < count),
+        step * scale,
     )
 
 

@@ -13,7 +13,8 @@ class Block:
 
     ``xyz`` (n, 3) float64 in the file's units; ``normal`` (n, 3) float32 of any length, zero where a point has none, or
     None; ``colour`` (n, 3) uint8 or None; ``first``: number of the block's first point in the file, from 1;
-    ``invalid``: points that the file itself marks as invalid, left out here.
+    ``invalid``: points that the file itself marks as invalid, left out here; ``step``: coarsest step of a coordinate
+    by the type that the file stores, in its units, 0 where the type says nothing.
     """
 
     xyz: np.ndarray
@@ -21,6 +22,14 @@ class Block:
     colour: np.ndarray | None = None
     first: int = 1
     invalid: int = 0
+    step: float = 0.0
+
+
+def single_step(xyz):
+    """Step of single precision at the typical size of the coordinates, (n, 3); a stray far off does not count."""
+    some = np.abs(xyz[:: max(1, len(xyz) // 10_000)])
+    typical = np.median(some, axis=0).max() if len(some) else 0.0
+    return float(np.spacing(np.float32(typical))) if np.isfinite(typical) else 0.0
 
 
 def colour_of(values):

@@ -88,6 +88,7 @@ def _points(reader, path, name):
             (colour_of(colour) if not deep else (colour >> 8).astype(np.uint8))[keep] if coloured else None,
             first=count + 1,
             invalid=int(np.count_nonzero(~keep)),
+            step=float(np.max(header.scales)),
         )
         count += len(points)
     if count < header.point_count:

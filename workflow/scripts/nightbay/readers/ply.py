@@ -10,7 +10,7 @@ import plyfile
 
 from nightbay.errors import Rejected
 from nightbay.readers import mesh
-from nightbay.readers.block import MOST, Block, colour_of
+from nightbay.readers.block import MOST, Block, colour_of, single_step
 
 TYPES = {
     **dict.fromkeys(("char", "int8"), "i1"),
@@ -71,10 +71,14 @@ def blocks(path, name):
     face = header.element("face")
     if normals is None and face is not None and face.count:
         from_faces = _normals_from_faces(path, name, header)
+    single = header.order != "ascii" and any(
+        kind == "f4" for one, kind, _ in vertex.properties if one in ("x", "y", "z")
+    )
     count = 0
     for records in _vertices(path, name, header):
+        xyz = np.column_stack([records[axis].astype(np.float64) for axis in "xyz"])
         yield Block(
-            np.column_stack([records[axis].astype(np.float64) for axis in "xyz"]),
+            xyz,
             np.column_stack([records[one].astype(np.float32) for one in normals])
             if normals
             else from_faces[count : count + len(records)]
@@ -82,6 +86,7 @@ def blocks(path, name):
             else None,
             colour_of(np.column_stack([records[one] for one in colours])) if colours else None,
             first=count + 1,
+            step=single_step(xyz) if single else 0.0,
         )
         count += len(records)
     if count < vertex.count:

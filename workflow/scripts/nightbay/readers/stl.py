@@ -9,7 +9,7 @@ import os
 import numpy as np
 
 from nightbay.errors import Rejected
-from nightbay.readers.block import MOST, Block
+from nightbay.readers.block import MOST, Block, single_step
 
 RECORD = np.dtype([("normal", "<f4", 3), ("corners", "<f4", (3, 3)), ("attribute", "<u2")])
 HEAD = 84
@@ -40,13 +40,14 @@ def _binary(path, count):
     records = np.memmap(path, RECORD, "r", HEAD, (count,))
     step = MOST // 3
     for start in range(0, count, step):
-        yield _block(records["corners"][start : start + step].astype(np.float64), 3 * start + 1)
+        corners = records["corners"][start : start + step].astype(np.float64)
+        yield _block(corners, 3 * start + 1, single_step(corners.reshape(-1, 3)))
 
 
-def _block(corners, first):
+def _block(corners, first, step=0.0):
     """Corners (m, 3, 3) as a block of 3 m points."""
     area = np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
-    return Block(corners.reshape(-1, 3), np.repeat(area, 3, axis=0).astype(np.float32), first=first)
+    return Block(corners.reshape(-1, 3), np.repeat(area, 3, axis=0).astype(np.float32), first=first, step=step)
 
 
 def _text(path, name):
