@@ -128,6 +128,7 @@ def test_the_unit_of_every_axis_counts_and_that_of_an_id_does_not(tmp_path):
     assert "its header says m, the job" in refused(tmp_path, "id,x,y,z_m\nA,1,2,3\n")
     assert "its header says ft, the job" in refused(tmp_path, "id,x [ft],y [ft],z [ft]\nA,1,2,3\n")
     assert listed(tmp_path, "id [m],x,y,z\nA,1,2,3\n").xyz_mm.tolist() == [[1, 2, 3]]
+    assert listed(tmp_path, "# units: m/s\nx,y,z\n1,2,3\n").xyz_mm.tolist() == [[1, 2, 3]]
     assert listed(tmp_path, "x y z m\n1 2 3 4\n").xyz_mm.tolist() == [[1, 2, 3]]
 
 

@@ -6,7 +6,7 @@ import laspy
 import numpy as np
 import pytest
 from e57_files import places, real, scaled, write
-from nightbay import intake, parameters, plausible, precision, yamlfile
+from nightbay import account, intake, parameters, plausible, precision, stage, yamlfile
 from nightbay.errors import Rejected
 from nightbay.rawfiles import Hashes
 from raw_exports import write_ply
@@ -156,6 +156,15 @@ def test_digits_that_the_grid_hides_pass_and_are_said(take, make, step_mm):
 def test_digits_that_ruin_the_model_are_refused_unless_the_grid_is_coarser(take, make):
     assert "come in steps of" in refusal(take, *make())
     assert take(*make(), resolution_mm=20)["step_outweighs_noise"]
+
+
+@pytest.mark.parametrize("outweighs", [True, False])
+def test_rounding_that_errs_by_more_than_the_scanner_is_a_warning_before_use(outweighs):
+    result = {"step_mm": 1.0, "step_outweighs_noise": outweighs}
+    taken = stage.Upstream("intake", "van", "exterior", "left", "ok", [], [], result, Path("."))
+    warnings = account.warnings_of([account.Part("exterior", {}, {"left": {"intake": taken}})])
+    assert bool(warnings) == outweighs
+    assert not outweighs or "The coordinates of segment left come in steps of" in warnings[0]
 
 
 def test_a_raster_is_no_rounding():

@@ -42,7 +42,7 @@ UNIT_OF_AXIS = re.compile(
     rf"\b[xyz](?:[ _]?(?:coord|coordinate|position))?(?:\s*[\[(]\s*(?:in\s+)?({UNIT})\s*[\])]|_({UNIT})\b)"
 )
 UNIT_OF_FIELD = re.compile(rf"(?:_|\s+(?:in\s+)?)({UNIT})$")
-UNIT_OF_FILE = re.compile(rf"\W*units?\s*[:=]\s*({UNIT})\b")
+UNIT_OF_FILE = re.compile(rf"\W*units?\s*[:=]\s*({UNIT})\b(?!/)")
 WHOLE = (("red", "green", "blue"), ("nx", "ny", "nz"))  # columns that mean something together only
 
 
