@@ -6,7 +6,7 @@
 #   results/<job>/<stage>/<part>/                           its data files
 #   results/<job>/<stage>/<part>.<segment>.json and /       the same for stages over one segment: intake, clean
 #   results/<job>/report/<job>.json and /                   the page of a job
-#   results/board/board.json and /                          the day board
+#   results/board/board.json and board/index.html           the day board
 #   logs/<job>/<stage>/...log   benchmarks/<job>/<stage>/...tsv
 from snakemake.utils import min_version
 

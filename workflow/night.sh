@@ -31,17 +31,31 @@ while [ $# -gt 0 ]; do
 done
 [ -n "$day" ] || usage "No day folder given."
 [ -d "$day" ] || usage "The day folder $day does not exist."
-day=$(cd "$day" && pwd)
+day=$(CDPATH="" cd -- "$day" && pwd) || usage "The day folder $day can't be entered: correct its permissions."
 [ -w "$day" ] || usage "The day folder $day can't be written to: results are kept in it."
+
+# A day holds other people's files, so nothing of it is run. Python would import from the working folder (python -m), from
+# Snakemake's .snakemake/scripts (the folder of the script) and from an empty entry of PYTHONPATH; Snakemake would take
+# profiles/default below the working folder for settings.
+cd "$root" || exit 2
+unset PYTHONPATH
+export PYTHONSAFEPATH=1 PYTHONUTF8=1
 
 python=$(bash "$root/envs/setup.sh") || exit 2
 umask 002 # on a shared machine the group may go on with the day
-# A service user may have no home to write caches to.
-[ -w "${HOME:-/nonexistent}" ] || export HOME="$day/.nightbay"
-mkdir -p "$day/.nightbay" "$day/logs/night"
+# A service user may have no home to write caches to; they hold code, so the day is no place for them.
+if [ ! -w "${HOME:-/nonexistent}" ]; then
+    HOME=$(mktemp -d) || exit 2
+    export HOME
+    trap 'rm -rf "$HOME"' EXIT
+fi
+if ! mkdir -p "$day/.nightbay" "$day/logs/night"; then
+    echo "The night run can't keep its files in $day/.nightbay and $day/logs/night: see that they are folders that can be written to." >&2
+    exit 2
+fi
 
 # One night a day folder: Snakemake's own lock does not hold against a second run. Children keep the lock while they live.
-exec 9>"$day/.nightbay/night.lock"
+exec 9<>"$day/.nightbay/night.lock" || exit 2
 if command -v flock >/dev/null && ! flock -n 9; then
     echo "Another night run is still working on $day: wait for it, or end it first." >&2
     exit 2
@@ -51,22 +65,21 @@ fi
 call() {
     # Targets first: Snakemake's options with several values would swallow them.
     PYTHONUNBUFFERED=1 "$python" -m snakemake "$@" --snakefile "$root/Snakefile" --directory "$day" \
-        --profile "$root/workflow/profiles/workstation" --cores "$cores" --resources "mem_mb=$((memory * 1000))"
+        --workflow-profile none --profile "$root/workflow/profiles/workstation" \
+        --cores "$cores" --resources "mem_mb=$((memory * 1000))"
 }
 summary() { PYTHONPATH="$root/workflow/scripts" "$python" -m nightbay.night "$@"; }
 
-targets=()
-if [ -n "$jobs" ]; then
-    for job in ${jobs//,/ }; do
-        [ -d "$day/$job" ] || usage "There is no job $job in $day."
-        targets+=("results/$job/report/$job.json")
-    done
-fi
+# The plan comes first: a fault of the whole day ends the call, and jobs that are refused are told before anyone goes home.
+targets=$(summary targets "$day" ${jobs:+"$jobs"}) || exit 2
+targets=($targets) # names of jobs hold no space
+[ -n "$jobs" ] || targets=(all)
 
 # With the outer lock held, a lock that Snakemake left behind belongs to a run that was killed.
 if [ -n "$(ls -A "$day/.snakemake/locks" 2>/dev/null)" ]; then call --unlock --quiet all >/dev/null 2>&1; fi
 
 if [ -n "$dry" ]; then
+    [ ${#targets[@]} -gt 0 ] || { echo "Nothing is to do: none of these jobs is accepted."; exit 0; }
     call "${targets[@]}" --dry-run 2>&1 | summary plan
     exit "${PIPESTATUS[0]}"
 fi
@@ -81,18 +94,22 @@ if [ "$to_come" -gt "$free" ]; then
 fi
 
 log="$day/logs/night/$(date +%Y-%m-%dT%H-%M-%S).log"
-# In a process group of its own: ended by a signal, the night takes the stages that still run with it.
-set -m
-call "${targets[@]}" >"$log" 2>&1 &
-night=$!
-set +m
-trap 'kill -TERM -- -"$night" 2>/dev/null; wait "$night"; echo "Ended by a signal; finished stages are kept, run the same command to go on." >&2; exit 143' INT TERM HUP
-tail --pid="$night" -n +1 -F "$log" 2>/dev/null | summary progress
-wait "$night"
-status=$?
-trap - INT TERM HUP
+status=0
+if [ ${#targets[@]} -gt 0 ]; then
+    # In a process group of its own: ended by a signal, the night takes the stages that still run with it.
+    set -m
+    call "${targets[@]}" >"$log" 2>&1 &
+    night=$!
+    set +m
+    trap 'kill -TERM -- -"$night" 2>/dev/null; wait "$night"; echo "Ended by a signal; finished stages are kept, run the same command to go on." >&2; exit 143' INT TERM HUP
+    tail --pid="$night" -n +1 -F "$log" 2>/dev/null | summary progress
+    wait "$night"
+    status=$?
+    trap - INT TERM HUP
+fi
 
-call board --quiet all >>"$log" 2>&1 || { echo "The day board could not be made; see $log" >&2; status=1; }
+# Forced, for it costs a second, and Snakemake does not ask for a board anew whose records it has lost.
+call board --forcerun board --quiet all >>"$log" 2>&1 || { echo "The day board could not be made; see $log" >&2; status=1; }
 summary table "$day"
 if [ "$status" -ne 0 ] && grep -qrs --exclude-dir=night "No space left on device" "$log" "$day/logs"; then
     echo "The disk of $day is full: free some space and run the same command, it goes on where it stopped." >&2

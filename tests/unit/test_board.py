@@ -25,11 +25,8 @@ def day(tmp_path):
     return write
 
 
-def run(tmp_path, jobs, refused, reports):
-    folder = tmp_path / "board"
-    folder.mkdir()
-    result = board.board(jobs, refused, reports, folder, day="Monday <2>", notes=["notes.txt is no job."])
-    return result, (folder / "index.html").read_text(encoding="utf-8")
+def run(jobs, refused, reports):
+    return board.board(jobs, refused, reports, day="Monday <2>", notes=["notes.txt is no job."])
 
 
 def test_every_job_has_a_row(day, tmp_path):
@@ -40,7 +37,7 @@ def test_every_job_has_a_row(day, tmp_path):
         "cedar": tmp_path / "results/cedar/report/cedar.json",
         "fir": day("fir", status="rejected", reasons=[sentence]),
     }
-    result, html = run(tmp_path, list(reports), {"elm": ["elm/job.yaml: units is missing."]}, reports)
+    result, html = run(list(reports), {"elm": ["elm/job.yaml: units is missing."]}, reports)
     states = {row["job"]: row["state"] for row in result["jobs"]}
     assert states == {
         "alder": "complete", "birch": "refused", "cedar": board.UNFINISHED, "elm": "refused", "fir": "refused",
@@ -64,13 +61,38 @@ def test_every_job_has_a_row(day, tmp_path):
         assert f"{word.capitalize()}</span>" in html
 
 
-def test_an_empty_day_has_a_board_too(tmp_path):
-    result, html = run(tmp_path, [], {}, {})
+def test_an_empty_day_has_a_board_too():
+    result, html = run([], {}, {})
     assert result["jobs"] == [] and "No job was found." in html
 
 
-def test_board_is_the_same_bytes_again(day, tmp_path):
+def test_board_is_the_same_bytes_again(day):
     reports = {"alder": day("alder")}
-    first = run(tmp_path, ["alder"], {}, reports)
-    (tmp_path / "board").rename(tmp_path / "old")
-    assert run(tmp_path, ["alder"], {}, reports) == first
+    assert run(["alder"], {}, reports) == run(["alder"], {}, reports)
+
+
+@pytest.mark.parametrize("left", ["", "[1]", "{}", '{"status": "ok", "result": {}}', '{"status": "rejected"}'])
+def test_a_damaged_report_costs_no_other_job_its_row(day, left):
+    reports = {"alder": day("alder"), "birch": day("birch")}
+    reports["birch"].write_text(left)
+    result, html = run(["alder", "birch"], {}, reports)
+    alder, birch = result["jobs"]
+    assert (alder["state"], birch["state"]) == ("complete", board.UNFINISHED)
+    (sentence,) = birch["sentences"]
+    assert sentence.startswith("The job's report can't be read (")
+    assert sentence.endswith("): remove the folder results/birch/report and run the night again.")
+    assert sentence.replace("'", "&#39;") in html.replace("&#34;", '"')
+
+
+def test_a_lost_thumbnail_costs_no_other_job_its_row(day):
+    reports = {"alder": day("alder"), "birch": day("birch", thumbnail="lost.png")}
+    assert [row["state"] for row in run(["alder", "birch"], {}, reports)[0]["jobs"]] == ["complete", board.UNFINISHED]
+
+
+def test_what_a_report_says_can_be_written_and_shown(day):
+    """A target's or a file's name may hold anything."""
+    reports = {"alder": day("alder", title="a\ud800\x1b[31m", warnings=["Target \udcff\x00 is lost."])}
+    result, html = run(["alder"], {}, reports)
+    assert result["jobs"][0]["title"] == r"a\ud800\x1b[31m"
+    assert result["jobs"][0]["sentences"] == [r"Target \udcff\x00 is lost."]
+    assert html.encode() and json.dumps(result, ensure_ascii=False).encode()

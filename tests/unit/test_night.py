@@ -2,7 +2,9 @@
 
 import json
 
+import pytest
 from nightbay import night
+from nightbay.errors import Rejected
 
 DRY_RUN = """\
 Building DAG of jobs...
@@ -90,3 +92,52 @@ def test_table_has_a_row_a_job_and_the_reasons(tmp_path):
     assert [line.split()[:2] for line in lines[:3]] == [["job", "status"], ["van", "complete"], ["hatch", "refused"]]
     assert "3,000,000" in lines[1]
     assert "hatch: Segment rear shares 3 targets." in lines
+
+
+def shop(tmp_path):
+    for name, sheet in {"van": "vehicle_class: van\nunits: mm\n", "bad": "- a list\n"}.items():
+        (tmp_path / name / "raw").mkdir(parents=True)
+        (tmp_path / name / "raw" / "left.ply").write_text(name)
+        (tmp_path / name / "job.yaml").write_text(sheet)
+    return tmp_path
+
+
+def test_targets_are_the_reports_of_accepted_jobs_and_refusals_are_told(tmp_path, capsys):
+    reports, refused = night.targets(shop(tmp_path), ["van", "bad"])
+    assert reports == ["results/van/report/van.json"]
+    (line,) = refused
+    assert line.startswith("bad is refused: bad/job.yaml is a list; it must be a mapping")
+    assert night.targets(tmp_path, ["bad"]) == ([], refused)
+    night.main(["targets", str(tmp_path), "van,bad"])
+    assert capsys.readouterr() == ("results/van/report/van.json\n", line + "\n")
+
+
+def test_an_unknown_job_is_no_target(tmp_path, capsys):
+    with pytest.raises(Rejected, match="The day has no job 'vam' .did you mean 'van'?"):
+        night.targets(shop(tmp_path), ["bad", "vam"])
+    with pytest.raises(SystemExit) as ended:
+        night.main(["targets", str(tmp_path), "vam"])
+    assert ended.value.code == 2
+    assert capsys.readouterr() == ("", "The day has no job 'vam' (did you mean 'van'?).\n")
+
+
+def test_a_long_name_does_not_widen_every_row_of_the_table(tmp_path):
+    board = tmp_path / "results" / "board"
+    board.mkdir(parents=True)
+    jobs = [{"job": "b" * 245, "state": "refused"}, {"job": "van", "state": "complete"}]
+    (board / "board.json").write_text(json.dumps({"result": {"jobs": jobs}}))
+    assert len(night.table(tmp_path)[2]) < 100
+
+
+@pytest.mark.parametrize("left", [None, "{"])
+def test_a_board_that_can_t_be_read_is_told(tmp_path, left):
+    (tmp_path / "results" / "board").mkdir(parents=True)
+    if left:
+        (tmp_path / "results" / "board" / "board.json").write_text(left)
+    (line,) = night.table(tmp_path)
+    assert "board.json can't be read (" in line and line.endswith("and run the night again.")
+
+
+def test_what_is_shown_can_t_steer_the_terminal(capsys):
+    night.show(["3\u202f000\u202fmm é", "\x1b[31mred\udcff"])
+    assert capsys.readouterr().out == "3\u202f000\u202fmm é\n\\x1b[31mred\\udcff\n"

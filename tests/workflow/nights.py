@@ -26,24 +26,24 @@ def make_day(folder):
     return folder / "day"
 
 
-def run_night(day, *options, house=ROOT):
+def run_night(day, *options, house=ROOT, **process):
     """``bash workflow/night.sh day options``: the finished process with its output as text."""
-    return subprocess.run(
-        ["bash", str(house / "workflow" / "night.sh"), str(day), *options], capture_output=True, text=True, check=False
-    )
+    command = ["bash", str(house / "workflow" / "night.sh"), str(day), *options]
+    return subprocess.run(command, capture_output=True, text=True, check=False, **process)
+
+
+def plain(day, house, *options):
+    """Plain Snakemake without the night run around it: the finished process with its output as text."""
+    command = [
+        *(sys.executable, "-m", "snakemake", *options, "--snakefile", str(house / "Snakefile")),
+        *("--directory", str(day), "--profile", str(house / "workflow/profiles/workstation")),
+    ]
+    return subprocess.run(command, capture_output=True, text=True, check=False)
 
 
 def scheduled(day, house=ROOT, *options):
     """What a dry run of plain Snakemake would run: a set of (stage, subject)."""
-    done = subprocess.run(
-        [
-            *(sys.executable, "-m", "snakemake", "--dry-run", "--snakefile", str(house / "Snakefile")),
-            *("--directory", str(day), "--profile", str(house / "workflow/profiles/workstation"), *options),
-        ],
-        capture_output=True,
-        text=True,
-        check=False,
-    )
+    done = plain(day, house, "--dry-run", *options)
     assert done.returncode == 0, done.stdout + done.stderr
     return {(step.stage, step.subject) for step in night.steps(done.stdout.splitlines())}
 

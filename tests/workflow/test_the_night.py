@@ -189,7 +189,7 @@ def test_a_wrong_call_is_told_so(options, sentence, tmp_path):
 def test_an_unknown_job_is_told_so(finished):
     done = nights.run_night(finished[0], "--jobs", "panel-vam")
     assert done.returncode == 2
-    assert "There is no job panel-vam" in done.stderr
+    assert "The day has no job 'panel-vam'" in done.stderr
 
 
 def test_a_disk_that_may_get_full_is_told_before_and_after(finished, tmp_path, monkeypatch):
@@ -201,7 +201,7 @@ def test_a_disk_that_may_get_full_is_told_before_and_after(finished, tmp_path, m
     stand_in.chmod(0o755)
     monkeypatch.setenv("PATH", f"{stand_in.parent}:{os.environ['PATH']}")
     assert " GB free" not in nights.run_night(day, "--dry-run").stderr
-    (day / "results").write_text("in the way")
+    (day / "results/larch-loadbay/network/interior.json.part").mkdir(parents=True)
     said = day / "logs" / "larch-loadbay" / "network" / "interior.log"
     said.parent.mkdir(parents=True, exist_ok=True)
     said.write_text("OSError: [Errno 28] No space left on device\n")

@@ -1,5 +1,6 @@
 # The plan of the day, and what the rules take from it. Everything here runs when the Snakefile is parsed, so that each
 # rule's params hold just what its stage depends on: a change reruns that stage and what follows from it, no more.
+import os
 import re
 import sys
 from pathlib import Path
@@ -10,10 +11,14 @@ from nightbay import day, provenance
 from nightbay.errors import Rejected
 from snakemake.exceptions import WorkflowError
 
+# Scripts run from .snakemake/scripts, and Python would import from there what is meant to come from its own library.
+os.environ["PYTHONSAFEPATH"] = "1"
+
 try:
     PLAN = day.plan(Path.cwd(), config)
 except Rejected as rejection:
     raise WorkflowError(str(rejection)) from None
+sys.stderr.writelines(PLAN.tracebacks)
 
 SEGMENT_STAGES = ("intake", "clean")
 PART_STAGES = ("network", "refine", "frame", "fuse", "fill", "reduce", "deliver", "measure")

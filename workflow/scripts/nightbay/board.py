@@ -2,42 +2,54 @@
 
 import base64
 import json
+import traceback
 from pathlib import Path
 
 from nightbay import page
+from nightbay.wording import printable
 
 UNFINISHED = "failed or not finished"
 STATES = ("complete", "complete with warnings", "refused", UNFINISHED)
 
 
-def board(jobs, refused, reports, folder, *, day, logs="logs", notes=()):
-    """Write ``index.html`` into ``folder`` and return the board's numbers.
+def board(jobs, refused, reports, *, day, logs="logs", notes=()):
+    """The board's numbers and its page as HTML. Whatever a job left, it costs no other job its row.
 
     ``jobs``: names of the jobs that were planned. ``refused``: {name: sentences} of those whose job sheet was refused.
     ``reports``: {name: path of ``results/<job>/report/<job>.json``}; a job whose file is not there
     failed or has not run. ``day``: what the board is headed by. ``logs``: folder of the logs, as it is to be named to
     the reader. ``notes``: sentences on what was left aside.
     """
-    rows = [_finished(name, reports.get(name)) or _unfinished(name, logs) for name in jobs]
-    rows += [_refused(name, sentences) for name, sentences in refused.items()]
-    rows.sort(key=lambda row: row["job"])
+    day = printable(day)
+    shown = [_planned(name, reports.get(name), logs) for name in jobs]
+    shown += [(_refused(name, sentences), None) for name, sentences in refused.items()]
+    shown.sort(key=lambda row_and_picture: row_and_picture[0]["job"])
+    rows = [row for row, _ in shown]
     counts = {word: sum(row["state"] == word for row in rows) for word in STATES}
-    shown = [{**row, "picture": _picture(row, reports), "link": _link(row)} for row in rows]
     html = page.render(
         "board.html.j2",
         day=day,
-        jobs=shown,
+        jobs=[{**row, "picture": picture, "link": _link(row)} for row, picture in shown],
         notes=notes,
         counts={word: count for word, count in counts.items() if count},
     )
-    (Path(folder) / "index.html").write_text(html, encoding="utf-8", newline="\n")
-    return {"day": day, "jobs": rows, "counts": counts}
+    return {"day": day, "jobs": rows, "counts": counts}, html
+
+
+def _planned(name, path, logs):
+    """The row of a job that was planned, and its picture or None."""
+    if path is None or not Path(path).is_file():
+        return _unfinished(name, logs), None
+    try:
+        row = _finished(name, path)
+        return row, _picture(row, path)
+    except Exception as error:  # a damaged report, of whatever kind
+        traceback.print_exc()
+        return _damaged(name, f"{type(error).__name__}: {error}"), None
 
 
 def _finished(name, path):
-    """A job with a report; None where it has none."""
-    if path is None or not Path(path).is_file():
-        return None
+    """A job with a report."""
     record = json.loads(Path(path).read_text(encoding="utf-8"))
     result = record["result"]
     if record["status"] != "ok":
@@ -61,21 +73,34 @@ def _unfinished(name, logs):
     return _row(name, UNFINISHED, sentences=[sentence], logs=f"{logs}/{name}")
 
 
+def _damaged(name, why):
+    sentence = (
+        f"The job's report can't be read ({why}): remove the folder results/{name}/report and run the night again."
+    )
+    return _row(name, UNFINISHED, sentences=[sentence])
+
+
 def _refused(name, sentences):
     return _row(name, "refused", sentences=list(sentences))
 
 
-def _row(name, state, **known):
-    empty = {"title": name, "vehicle_class": None, "points": None, "figures": "", "page": None, "thumbnail": None}
-    return {"job": name, "state": state, **empty, "sentences": [], "logs": None, **known}
+def _row(name, state, *, title=None, sentences=(), **known):
+    empty = {"vehicle_class": None, "points": None, "figures": "", "page": None, "thumbnail": None, "logs": None}
+    return {
+        "job": name,
+        "state": state,
+        "title": printable(title or name),
+        "sentences": [printable(sentence) for sentence in sentences],
+        **empty,
+        **known,
+    }
 
 
-def _picture(row, reports):
+def _picture(row, path):
     """The job's thumbnail as a data URI, so that the board stays whole when it is sent to someone."""
     if not row["thumbnail"]:
         return None
-    path = Path(reports[row["job"]])
-    data = (path.with_suffix("") / row["thumbnail"]).read_bytes()
+    data = (Path(path).with_suffix("") / row["thumbnail"]).read_bytes()
     return "data:image/png;base64," + base64.b64encode(data).decode("ascii")
 
 

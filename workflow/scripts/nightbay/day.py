@@ -1,15 +1,22 @@
 """Plans a day: which jobs there are, what each stage of each job is told, and which jobs are refused and why."""
 
 import difflib
-from dataclasses import dataclass, field
+import os
+import traceback
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 from nightbay import jobsheet, parameters
 from nightbay.errors import Rejected
 from nightbay.jobsheet import NAME, NAME_RULE
-from nightbay.rawfiles import Hashes
+from nightbay.rawfiles import Hashes, Unhashed
+from nightbay.wording import printable
 
-RESERVED = ("results", "logs", "benchmarks", "board")  # folders that a night run makes in the day
+MADE = ("results", "logs", "benchmarks")  # folders that a night run makes in the day, and fills by job and stage
+RESERVED = (*MADE, "board")
+# Read from the working folder, which is the day, as code (Snakemake) or as settings (Numba, Matplotlib): found by
+# listing every file that a night opens.
+STEERING = (".snakemake/pip-deployments", ".numba_config.yaml", "matplotlibrc")
 # Size without compression: LAZ saves four fifths, E57 packs its bits to half. Common practice, no source.
 UNPACKED = {".laz": 5, ".e57": 2}
 STATE = ("load", "tyre_pressure_kpa", "ride_height", "temperature_c", "body_material")
@@ -52,6 +59,17 @@ class Job:
         parts = self.parts.values() if part is None else [self.parts[part]]
         files = [one.cloud.file for each in parts for name, one in each.segments.items() if segment in (None, name)]
         return sum(self.hashes.size(file) * UNPACKED.get(Path(file).suffix.lower(), 1) for file in files) / 1e6
+
+    def rehearse(self):
+        """Ask once for everything that the rules will ask for, but the hashes, so that what goes wrong shows now."""
+        job = replace(self, hashes=Unhashed(self.hashes.day))
+        for part in job.parts.values():
+            for stage in parameters.SECTIONS:
+                for segment in part.segments:
+                    place = {"part": None} if stage == "report" else {"part": part.name, "segment": segment}
+                    job.settings(stage, place["part"])
+                    job.sheet(stage, **place)
+                    job.raw_mb(**place)
 
     def _raw(self, raw):
         if raw is None:
@@ -102,19 +120,23 @@ class Job:
 
 @dataclass(frozen=True)
 class Plan:
-    """A day's jobs: accepted ones, refused ones with their reasons, and sentences on what was left aside."""
+    """A day's jobs: accepted ones, refused ones with their reasons, and sentences on what was left aside.
+
+    ``tracebacks``: what to print to the night's log of the exceptions that nobody expected.
+    """
 
     jobs: dict
     refused: dict
     notes: list
+    tracebacks: list
 
 
 def plan(day, defaults, only=None, classes=parameters.CLASSES):
     """Plan the jobs of folder ``day``.
 
     ``defaults``: the content of config/config.yaml, as the user may have changed it. ``only``: names of the jobs to
-    plan, all of them without it. A job that is refused never stops the others; faults in ``defaults`` or ``only`` stop
-    the whole plan with :class:`Rejected`.
+    plan, all of them without it. Whatever goes wrong with one job refuses that job and no other; faults in
+    ``defaults``, in ``only`` or in the day folder itself stop the whole plan with :class:`Rejected`.
     """
     day = Path(day)
     faults = parameters.section_faults(defaults, "config/config.yaml", partial=False)
@@ -126,27 +148,69 @@ def plan(day, defaults, only=None, classes=parameters.CLASSES):
         _check_only(only, folders)
         folders = [name for name in folders if name in only]
     hashes, known = Hashes(day), parameters.classes(classes)
-    jobs, refused = {}, {}
+    jobs, refused, tracebacks = {}, {}, []
     for name in folders:
         try:
-            jobs[name] = _job(day, name, defaults, classes, known, hashes)
-        except jobsheet.Faults as found:
-            refused[name] = found.sentences
-        except Rejected as rejection:
-            refused[name] = [str(rejection)]
-    return Plan(jobs, refused, notes)
+            job = _job(day, name, defaults, classes, known, hashes)
+            job.rehearse()
+            jobs[name] = job
+        except Exception as error:
+            sentences, unexpected = _why_refused(day, name, error)
+            refused.setdefault(printable(name), []).extend(map(printable, sentences))
+            if unexpected:
+                tracebacks.append("".join(traceback.format_exception(error)))
+    return Plan(jobs, refused, [printable(note) for note in notes], tracebacks)
+
+
+def _why_refused(day, name, error):
+    """Why a job can't be planned, a sentence each, and whether that is a fault of the program's."""
+    match error:
+        case jobsheet.Faults():
+            return error.sentences, False
+        case Rejected():
+            return [str(error)], False
+        case RecursionError():
+            return [f"{name}/job.yaml is nested too deep: write it as the example in config/README.md shows."], False
+        case OSError(filename=str(path), strerror=str(why)):
+            place = Path(path)
+            place = place.relative_to(day) if place.is_relative_to(day) else place
+            return [f"{place} can't be read ({why}): correct its permissions or copy the job again."], False
+    said = f"{type(error).__name__}: {error}".removesuffix(": ")
+    return [
+        f"{name} can't be planned because of a fault in Nightbay ({said}): report it with the log in logs/night; other "
+        "jobs are not affected."
+    ], True
 
 
 def _folders(day):
-    """Names of the folders with a job sheet, sorted, and sentences on those without."""
+    """Names of the folders that are jobs, sorted, and sentences on those that are not."""
     folders, notes = [], []
-    for entry in sorted(day.iterdir()):
-        if not entry.is_dir() or entry.name.startswith(".") or entry.name in RESERVED[:3]:
+    try:
+        entries = sorted(day.iterdir())
+    except OSError as error:
+        raise Rejected(f"The day folder {day} can't be read ({error.strerror}): correct its permissions.") from error
+    _check_writable(day, (*MADE, ".nightbay", ".snakemake"))
+    for steering in STEERING:
+        if os.path.lexists(day / steering):
+            raise Rejected(
+                f"{day / steering} would be run or read as settings during the night and is nothing that a day holds: "
+                "remove it."
+            )
+    for entry in entries:
+        if entry.name.startswith(".") or entry.name in MADE or not os.path.isdir(entry):
             continue
-        if (entry / "job.yaml").exists() or (entry / "job.yaml").is_symlink():
+        try:
+            names = os.listdir(entry)
+        except OSError as error:
+            if NAME.fullmatch(entry.name):
+                folders.append(entry.name)  # may be a job, so its fault has to stand on the board
+            else:
+                notes.append(f"The folder {entry.name} can't be read ({error.strerror}) and is left aside.")
+            continue
+        if "job.yaml" in names:
             folders.append(entry.name)
         else:
-            other = next((one for one in ("job.yml", "Job.yaml", "job.yaml.txt") if (entry / one).exists()), None)
+            other = next((one for one in ("job.yml", "Job.yaml", "job.yaml.txt") if one in names), None)
             hint = f"rename {other} to job.yaml" if other else "write one if it is a job"
             notes.append(f"The folder {entry.name} holds no job.yaml and is left aside: {hint}.")
     return folders, notes
@@ -154,12 +218,13 @@ def _folders(day):
 
 def _check_only(only, folders):
     for name in only:
+        if name in folders:
+            continue
         if not NAME.fullmatch(name):
             raise Rejected(f"{name!r} can't be the name of a job: {NAME_RULE}.")
-        if name not in folders:
-            near = difflib.get_close_matches(name, folders, n=1)
-            hint = f"did you mean '{near[0]}'?" if near else f"there are {', '.join(folders) or 'none'}"
-            raise Rejected(f"The day has no job '{name}' ({hint}).")
+        near = difflib.get_close_matches(name, folders, n=1)
+        hint = f"did you mean '{near[0]}'?" if near else f"there are {', '.join(folders) or 'none'}"
+        raise Rejected(printable(f"The day has no job '{name}' ({hint})."))
 
 
 def _job(day, name, defaults, classes, known, hashes):
@@ -174,6 +239,8 @@ def _job(day, name, defaults, classes, known, hashes):
         over = interior.layers if part.name == parameters.INTERIOR else []
         resolved[part.name] = parameters.resolve(defaults, [*preset.layers, *over, own, part.parameters])
     _check_copies(sheet, hashes)
+    for made in MADE:
+        _check_writable(day, (f"{made}/{name}", *(f"{made}/{name}/{stage}" for stage in parameters.SECTIONS)))
     return Job(
         name,
         preset.name,
@@ -181,9 +248,20 @@ def _job(day, name, defaults, classes, known, hashes):
         sheet.parts,
         sheet.document,
         resolved,
-        sheet.notes,
+        [printable(note) for note in sheet.notes],
         hashes,
     )
+
+
+def _check_writable(day, folders):
+    """Snakemake makes folders before it starts a step, and ends the whole night where it can't."""
+    for folder in folders:
+        path = day / folder
+        if os.path.lexists(path) and not (os.path.isdir(path) and os.access(path, os.W_OK | os.X_OK)):
+            raise Rejected(
+                f"{folder} is not a folder that can be written to, and a night run keeps what it makes there: move it "
+                "away or correct its permissions."
+            )
 
 
 def _check_copies(sheet, hashes):

@@ -5,15 +5,38 @@ import re
 from dataclasses import dataclass
 from pathlib import Path, PurePosixPath
 
-from nightbay import parameters, validation, yamlfile
+from nightbay import parameters, stage, validation, yamlfile
 from nightbay.errors import Rejected
 from nightbay.rawfiles import RawFile
 
 PARTS = ("exterior", "interior")
 NAME = re.compile(r"[a-z0-9][a-z0-9_-]*")
 NAME_RULE = "allowed are small letters, digits, '-' and '_', with a letter or digit first"
+# Snakemake takes a wildcard whose end repeats this often for a rule that calls itself without end, and stops the night.
+REPEATS = 20
+PERIODIC = re.compile(rf"(.+)\1{{{REPEATS - 1}}}$")
+# The longest of what a night adds to a name: stage.write_json beside results/<job>/report/<job>.json, and beside
+# results/<job>/intake/<part>.<segment>.json.
+ADDED_TO_JOB = len(".json" + stage.BESIDE)
+ADDED_TO_SEGMENT = ADDED_TO_JOB + max(len(f"{part}.") for part in PARTS)
 CLOUDS = (".ply", ".e57", ".xyz", ".csv", ".asc", ".txt", ".las", ".laz", ".obj", ".stl")
 LISTS = (".csv", ".txt")
+
+
+def name_fault(name, folder, added):
+    """Why a job or a segment of the day ``folder`` can't have this name, a clause; None if it can.
+
+    ``added``: bytes that the night adds to it in the name of a file, :data:`ADDED_TO_JOB` or :data:`ADDED_TO_SEGMENT`.
+    """
+    if not NAME.fullmatch(name):
+        return NAME_RULE
+    longest = os.pathconf(folder, "PC_NAME_MAX") - added
+    if len(name) > longest:
+        return f"it has {len(name)} letters and at most {longest} leave room for the endings of its results"
+    periodic = PERIODIC.search(name)
+    if periodic:
+        return f"it ends with '{periodic[1]}' {REPEATS} times over, and Snakemake takes such a name for an endless loop"
+    return None
 
 
 class Faults(Rejected):
@@ -57,8 +80,9 @@ class JobSheet:
 
 def read(day, job, classes):
     """The :class:`JobSheet` of folder ``job``. Raises :class:`Faults` with every fault found, a sentence each."""
-    if not NAME.fullmatch(job):
-        raise Faults([f"{job!r} can't be the name of a job: {NAME_RULE}; rename the folder."])
+    fault = name_fault(job, day, ADDED_TO_JOB)
+    if fault:
+        raise Faults([f"{job!r} can't be the name of a job: {fault}; rename the folder."])
     sheet = f"{job}/job.yaml"
     try:
         document = yamlfile.read(day / job / "job.yaml", sheet)
@@ -123,9 +147,10 @@ class _Reader:
         listed = written.get("segments", found)
         segments = {}
         for segment in sorted(listed):
-            if not NAME.fullmatch(segment):
+            fault = name_fault(segment, self.day, ADDED_TO_SEGMENT)
+            if fault:
                 self.sentences.append(
-                    f"{self.sheet}: {segment!r} can't be the name of a segment: {NAME_RULE}; rename the file, or list "
+                    f"{self.sheet}: {segment!r} can't be the name of a segment: {fault}; rename the file, or list "
                     f"it under parts.{name}.segments with a name."
                 )
                 continue
@@ -147,16 +172,17 @@ class _Reader:
         if "targets" in written:
             targets = written["targets"]
         else:
-            stem = PurePosixPath(written["file"])
-            beside = [str(stem.with_name(f"{stem.stem}.targets{end}")) for end in LISTS]
-            targets = next((file for file in beside if (self.day / self.job / file).exists()), None)
+            file = PurePosixPath(written["file"])
+            beside = [str(file.parent / f"{file.stem}.targets{end}") for end in LISTS]
+            # Not Path.exists, which raises for a name that is too long for any file.
+            targets = next((one for one in beside if os.path.exists(self.day / self.job / one)), None)
         return Segment(name, cloud, self.raw_file(f"{key}.targets", targets) if targets else None)
 
     def raw_file(self, key, written):
         """A file of the sheet; its units are its own or the job's."""
         written = {"file": written} if isinstance(written, str) else written
         file = PurePosixPath(written["file"])
-        if file.is_absolute() or ".." in file.parts or "\\" in written["file"]:
+        if file.is_absolute() or ".." in file.parts or not file.name or "\\" in written["file"]:
             self.sentences.append(
                 f"{self.sheet}: '{key}' is '{written['file']}'; a path inside the job's folder is needed, with '/' "
                 "between its folders and no '..'."

@@ -1,6 +1,10 @@
-"""What the night run shows on the terminal: the plan of a dry run, progress while it works, a table at its end.
+"""What the night run needs beside Snakemake: which targets to ask for, and what to show on the terminal.
 
-Usage: python -m nightbay.night plan|progress|table, the first two reading Snakemake's output from standard input.
+Usage: python -m nightbay.night targets DAY [JOBS] | plan | progress | table DAY
+    targets     plan the day and print the reports to ask for, one a line; say which jobs are refused
+    plan        say what a dry run would do, reading Snakemake's output from standard input
+    progress    show each step that ends, reading Snakemake's output from standard input
+    table       the table at the end, from the day board
 """
 
 import json
@@ -9,10 +13,16 @@ import sys
 from dataclasses import dataclass
 from pathlib import Path
 
+from nightbay import day as day_plan
+from nightbay import parameters, yamlfile
+from nightbay.errors import Rejected
+from nightbay.wording import printable
+
 RULE = re.compile(r"^(?:local)?rule (?P<rule>\w+):$")
 FIELD = re.compile(r"^    (?P<key>\w+): (?P<value>.*)$")
 DONE = re.compile(r"^Finished jobid: (?P<id>\d+) ")
 STEPS = re.compile(r"^(?P<done>\d+) of (?P<total>\d+) steps")
+WIDEST = 60  # letters of a column of the table
 ERROR = re.compile(r"^Error in rule (?P<rule>\w+):$")
 
 
@@ -44,6 +54,15 @@ def _step(fields):
     wildcards = dict(pair.split("=", 1) for pair in fields["wildcards"].split(", "))
     subject = " ".join(wildcards[key] for key in ("job", "part", "segment") if key in wildcards)
     return Step(fields["rule"], subject, fields.get("reason", ""), fields.get("jobid", ""))
+
+
+def targets(day, only=None):
+    """The reports to ask Snakemake for, and a line on each job that is refused. Raises :class:`Rejected`."""
+    defaults = yamlfile.read(parameters.CLASSES.parent / "config.yaml", "config/config.yaml")
+    found = day_plan.plan(day, defaults, only)
+    reports = [f"results/{job}/report/{job}.json" for job in found.jobs]
+    refused = [f"{job} is refused: {sentence}" for job, sentences in found.refused.items() for sentence in sentences]
+    return reports, refused
 
 
 def plan(lines):
@@ -98,27 +117,46 @@ def progress(lines, write):
 
 def table(day):
     """The lines of the table at the end: job, status, points, figures, where the page is."""
-    record = json.loads((Path(day) / "results/board/board.json").read_text(encoding="utf-8"))
+    path = Path(day) / "results/board/board.json"
+    try:
+        record = json.loads(path.read_text(encoding="utf-8"))
+    except (OSError, ValueError) as error:
+        return [f"{path} can't be read ({error}): remove the folder {path.parent} and run the night again."]
     rows = [("job", "status", "points", "figures", "report")]
     sentences = []
     for job in record["result"]["jobs"]:
         points = f"{job['points']:,}" if job.get("points") else "-"
         rows.append((job["job"], job["state"], points, job.get("figures") or "-", job.get("page") or "-"))
         sentences += [f"{job['job']}: {sentence}" for sentence in job.get("sentences", [])]
-    widths = [max(len(row[at]) for row in rows) for at in range(len(rows[0]))]
+    # A name as long as a name may be does not push the columns of all rows out of sight.
+    widths = [min(WIDEST, max(len(row[at]) for row in rows)) for at in range(len(rows[0]))]
     lines = ["  ".join(cell.ljust(width) for cell, width in zip(row, widths, strict=True)).rstrip() for row in rows]
     return [*lines, *sentences, f"Day board: {Path(day) / 'results/board/board/index.html'}"]
+
+
+def show(lines, file=None):
+    """Print lines; what one of them holds can't steer the terminal."""
+    for line in lines:
+        print(printable(line), file=file, flush=True)
 
 
 def main(arguments):
     """Entry of ``python -m nightbay.night``."""
     match arguments:
+        case ["targets", day, *jobs]:
+            try:
+                reports, refused = targets(day, [name for one in jobs for name in one.split(",") if name] or None)
+            except Rejected as rejection:
+                show([str(rejection)], sys.stderr)
+                sys.exit(2)
+            show(refused, sys.stderr)
+            show(reports)
         case ["plan"]:
-            print("\n".join(plan(sys.stdin)))
+            show(plan(sys.stdin))
         case ["progress"]:
-            progress(sys.stdin, lambda line: print(line, flush=True))
+            progress(sys.stdin, lambda line: show([line]))
         case ["table", day]:
-            print("\n".join(table(day)))
+            show(table(day))
         case _:
             sys.exit(__doc__)
 

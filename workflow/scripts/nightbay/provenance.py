@@ -110,6 +110,9 @@ def _meaning(path):
 
 
 def content(path):
-    """Hash of a small file's content, hexadecimal; None where there is no such file."""
+    """Hash of a small file's content, hexadecimal; None where there is no such file, or none that can be read."""
     path = Path(path)
-    return hashlib.sha256(path.read_bytes()).hexdigest()[:16] if path.is_file() else None
+    try:
+        return hashlib.sha256(path.read_bytes()).hexdigest()[:16] if path.is_file() else None
+    except OSError:
+        return None

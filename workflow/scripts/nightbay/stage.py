@@ -25,6 +25,7 @@ import jsonschema
 from nightbay.errors import Rejected
 
 SCHEMAS = Path(__file__).resolve().parents[2] / "schemas"
+BESIDE = ".part"  # ends the name of a file until it is whole
 
 
 @dataclass(frozen=True)
@@ -60,11 +61,14 @@ def sha256(path):
 
 def write_json(path, record):
     """Write JSON whole or not at all; the same record gives the same bytes. NaN and infinity are refused."""
+    write_text(path, json.dumps(record, indent=1, sort_keys=True, allow_nan=False, ensure_ascii=False) + "\n")
+
+
+def write_text(path, text):
+    """Write a text as UTF-8, whole or not at all: what stood there before stays until the new file is complete."""
     path = Path(path)
-    beside = path.with_name(path.name + ".part")
-    beside.write_text(
-        json.dumps(record, indent=1, sort_keys=True, allow_nan=False, ensure_ascii=False) + "\n", encoding="utf-8"
-    )
+    beside = path.with_name(path.name + BESIDE)
+    beside.write_text(text, encoding="utf-8", newline="\n")
     os.replace(beside, path)
 
 

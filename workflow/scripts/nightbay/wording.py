@@ -1,6 +1,7 @@
 """How numbers are written for people: digits, signs, units; and the words for what is not known."""
 
 import math
+import unicodedata
 
 NOT_MEASURED = "not measured"
 THIN = "\u202f"  # narrow no-break space, between groups of digits and before units
@@ -81,3 +82,11 @@ def listing(words):
 def plural(count, one, many=None):
     """A count with its noun."""
     return f"{number(count)} {one if count == 1 else many or one + 's'}"
+
+
+def printable(text):
+    """The text with an escape for each character that has no look of its own: controls, line ends, bidi marks, lone
+    surrogates (a file name that is not UTF-8 holds them). It can be shown on a terminal and written as UTF-8."""
+    return "".join(
+        ascii(sign)[1:-1] if unicodedata.category(sign) in ("Cc", "Cf", "Cs", "Zl", "Zp") else sign for sign in text
+    )

@@ -1,13 +1,15 @@
 """Reads YAML that people write by hand: plain data only, nothing that YAML guesses or runs.
 
 Values are those of YAML 1.2's core schema, so that ``no``, ``1:30`` and dates stay text; whole numbers with leading
-zeros stay text too, for they are names of targets. Tags, anchors, aliases and keys that stand twice are refused.
+zeros stay text too, for they are names of targets. Tags, anchors, aliases, keys that stand twice and characters that
+can't be printed are refused.
 """
 
 import re
 
 import yaml
 
+from nightbay import plainfile
 from nightbay.errors import Rejected
 
 LARGEST_BYTES = 1_000_000  # common practice, no source: a job sheet of a hundred segments takes a fiftieth of this
@@ -26,6 +28,12 @@ class _Loader(yaml.SafeLoader):
         if getattr(event, "tag", None) is not None:
             raise yaml.MarkedYAMLError(
                 problem=f"the tag '{event.tag}' is not allowed: write plain values", problem_mark=event.start_mark
+            )
+        unprintable = yaml.reader.Reader.NON_PRINTABLE.search(getattr(event, "value", None) or "")
+        if unprintable:  # only an escape in double quotes can bring one in
+            raise yaml.MarkedYAMLError(
+                problem=f"the character {unprintable[0]!a} can't be printed or stand in a file: leave it out",
+                problem_mark=event.start_mark,
             )
         return super().compose_node(parent, index)
 
@@ -62,11 +70,12 @@ _Loader.add_constructor("tag:yaml.org,2002:float", lambda loader, node: float(no
 def read(path, name):
     """The mapping in a YAML file; ``name`` is what sentences call the file. Raises :class:`Rejected`."""
     try:
-        content = path.read_bytes()
+        content = plainfile.read(path, LARGEST_BYTES)
     except OSError as error:
         raise Rejected(f"{name} can't be read: {error.strerror}.") from error
     if len(content) > LARGEST_BYTES:
-        raise Rejected(f"{name} has {len(content)} bytes; at most {LARGEST_BYTES} are allowed, so it is no such file.")
+        size = path.stat().st_size
+        raise Rejected(f"{name} has {size} bytes; at most {LARGEST_BYTES} are allowed, so it is no such file.")
     try:
         document = yaml.load(content, _Loader)
     except RecursionError as error:
