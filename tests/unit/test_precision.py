@@ -162,7 +162,7 @@ def test_digits_that_ruin_the_model_are_refused_unless_the_grid_is_coarser(take,
 def test_rounding_that_errs_by_more_than_the_scanner_is_a_warning_before_use(outweighs):
     result = {"step_mm": 1.0, "step_outweighs_noise": outweighs}
     taken = stage.Upstream("intake", "van", "exterior", "left", "ok", [], [], result, Path("."))
-    warnings = account.warnings_of([account.Part("exterior", {}, {"left": {"intake": taken}})])
+    warnings = account.warnings_of([account.Part("exterior", {}, {"left": {"intake": taken}})], {})
     assert bool(warnings) == outweighs
     assert not outweighs or "The coordinates of segment left come in steps of" in warnings[0]
 
