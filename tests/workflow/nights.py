@@ -50,7 +50,7 @@ def scheduled(day, house=ROOT, *options):
 
 def copy_house(folder):
     """A copy of everything that a night needs from the project, to be edited by a test; file times are kept."""
-    ignore = shutil.ignore_patterns("__pycache__", ".venv")
+    ignore = shutil.ignore_patterns("__pycache__", ".venv*")
     for name in ("Snakefile", "config", "workflow", "envs"):
         source = ROOT / name
         if source.is_dir():

@@ -7,15 +7,7 @@ from functools import cache
 
 @cache
 def open3d():
-    """The Open3D module.
-
-    Its wheel wants libusb-1.0, which a bare Debian does not have; the copy in ``libusb_package`` is loaded first.
-    """
-    import libusb_package
-
-    library = libusb_package.get_library_path()
-    if library is not None:
-        ctypes.CDLL(str(library), mode=ctypes.RTLD_GLOBAL)
+    """The Open3D module, silent but for errors."""
     import open3d as o3d
 
     o3d.utility.set_verbosity_level(o3d.utility.VerbosityLevel.Error)
