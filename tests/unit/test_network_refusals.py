@@ -94,7 +94,10 @@ def test_refuses_a_segment_that_fits_only_with_more_noise_than_declared(tmp_path
 def test_a_pose_left_open_is_a_refusal_that_names_the_segment():
     rng = np.random.default_rng(31)
     truth = networks.body(rng, 20)
-    lists = [networks.record(truth, np.arange(20), rng, name=name, **NOISE)[0] for name in ("survey", "left", "right")]
+    lists = [
+        networks.record(truth, np.arange(20), rng, name=name, **NOISE)[0]
+        for name in ("control survey", "left", "right")
+    ]
     station, target = np.repeat(np.arange(3), 20), np.tile(np.arange(20), 3)
     xyz = np.vstack([one.xyz_mm for one in lists])
     covariance = np.concatenate([one.covariance_mm2 for one in lists])

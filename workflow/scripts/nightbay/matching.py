@@ -65,7 +65,7 @@ def match(xyz_a, xyz_b, tolerance, *, normal_a=None, normal_b=None, chance_max=1
     middle_b = xyz_b.mean(axis=0)
     normal_b = None if len(index.normal) == 0 else normal_b
     lists = pairing.Lists(index, cKDTree(index.xyz), xyz_b - middle_b, normal_b, tolerance)
-    found, searched = _geometric(lists)
+    found, congruent = _geometric(lists)
     claims = {"labels": _by_labels(lists, labelled), "placed": None}
     if T_guess is not None:
         R, t = T_guess[:3, :3], T_guess[:3, :3] @ middle_b + T_guess[:3, 3] - index.centre
@@ -77,7 +77,7 @@ def match(xyz_a, xyz_b, tolerance, *, normal_a=None, normal_b=None, chance_max=1
     if not found or found[0].count < LEAST:
         raise NoMatch("few", found[0].count if found else 0)
     best, by, runner_up = _settle(found, claims, lists)
-    chance = pairing.chance(best.count, lists, searched.congruent)
+    chance = pairing.chance(best.count, lists, congruent)
     confirmed = _confirmed(best, claims, lists)
     if chance > chance_max and not confirmed:
         raise NoMatch("chance", best.count, runner_up)
@@ -102,8 +102,25 @@ def _confirmed(best, claims, lists):
 
 
 def _geometric(lists):
-    """Distinct poses from geometry, each refined, and the search they come from."""
-    searched = pairing.search(lists, matching_search.triples(lists.b, TRIPLES)[0])
+    """Distinct poses from geometry, each refined, and the number of congruent triples that led to the best.
+
+    Triples of the whole list tell poses apart best, but miss what lies together at an edge; triples of near targets
+    find that, be it the answer or one that contradicts it. They count as tries only where they found the best pose.
+    """
+    wide, every = matching_search.triples(lists.b, TRIPLES)
+    searched = pairing.search(lists, wide)
+    found = _refined(lists, searched)
+    if every:
+        return found, searched.congruent
+    again = pairing.search(lists, matching_search.near_triples(lists.b))
+    more = [one for one in _refined(lists, again) if not any(pairing.agree(one, other, lists.b) for other in found)]
+    most = max((one.count for one in found), default=0)
+    better = any(one.count > most for one in more)
+    return found + more, searched.congruent + (again.congruent if better else 0)
+
+
+def _refined(lists, searched):
+    """Distinct poses of a search, refined."""
     found = []
     most = 0
     for at in np.argsort(-searched.count, kind="stable"):
@@ -113,7 +130,7 @@ def _geometric(lists):
         if one is not None and not any(pairing.agree(one, other, lists.b) for other in found):
             found.append(one)
             most = max(most, one.count)
-    return found, searched
+    return found
 
 
 def _by_labels(lists, labelled):

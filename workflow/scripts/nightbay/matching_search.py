@@ -10,8 +10,10 @@ from itertools import combinations
 
 import numba
 import numpy as np
+from scipy.spatial import cKDTree
 
 CELLS = 1_500_000  # of the lookup grid
+NEAR = 8  # neighbours, of which a few may be spurious or on the far side of the edge
 MOST_POSES = 96  # distinct poses kept for one list; the weakest leave first
 
 
@@ -79,6 +81,19 @@ def triples(xyz_mm, most, seed=1):
     # the widest third: their poses reach far without much error
     order = np.argsort(-height[: 3 * most], kind="stable")[:most]
     return np.ascontiguousarray(drawn[np.sort(order)].astype(np.int32)), False
+
+
+def near_triples(xyz_mm):
+    """Row triples (t, 3) of each target with two of its :data:`NEAR` nearest ones.
+
+    What two neighbours' lists share lies together at an edge: triples of the whole list hit three common targets with
+    the cube of their share, these with hardly less than the share itself.
+    """
+    near = cKDTree(xyz_mm).query(xyz_mm, k=min(NEAR + 1, len(xyz_mm)))[1]
+    several = [
+        np.column_stack([near[:, 0], near[:, i], near[:, j]]) for i, j in combinations(range(1, near.shape[1]), 2)
+    ]
+    return np.unique(np.sort(np.concatenate(several), axis=1), axis=0).astype(np.int32)
 
 
 @dataclass(frozen=True)

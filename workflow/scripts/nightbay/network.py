@@ -12,6 +12,7 @@ from nightbay import (
     doubles,
     list_surfaces,
     matching,
+    network_groups,
     network_model,
     network_refusals,
     network_result,
@@ -101,7 +102,7 @@ def adjust_lists(lists, has_survey, placed, parameters, scan):
         network_refusals.unfit(survey, twice, parameters)
         cleaned, rows = doubles.apply(survey, twice)
         lists = [cleaned, *lists[1:]]
-    tied = ties.tie(lists, start.T_control_station, tolerance, parameters)
+    tied = ties.tie(lists, start.T_control_station, tolerance, parameters, start.order)
     observations, row = observe(lists, tied)
     drift = smooth(scan)
     try:
@@ -133,7 +134,7 @@ def _read(sheet, scan):
         return assembly.TargetList(name, raw["file"], read.xyz_mm, covariance, read.normal, read.id, read.diameter_mm)
 
     raw = sheet["control_survey"]
-    survey = one(assembly.SURVEY, raw) if raw else None
+    survey = one(network_groups.SURVEY, raw) if raw else None
     if survey and len(survey) < matching.LEAST:
         raise Rejected(
             f"{raw['file']} lists {len(survey)} targets; at least four are needed: survey the vehicle again."

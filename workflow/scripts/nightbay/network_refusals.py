@@ -2,7 +2,7 @@
 
 import numpy as np
 
-from nightbay import consensus, matching
+from nightbay import consensus, matching, network_groups
 from nightbay.errors import Rejected
 
 
@@ -35,21 +35,36 @@ def variance(factor, parameters, scan):
 
 
 def thin(lists, observations, active):
-    """Blunders taken out may leave a segment with too little."""
-    seen = np.bincount(observations.target[active], minlength=observations.target.max() + 1)
-    for station, one in enumerate(lists[1:], start=1):
-        common = int((active & (observations.station == station) & (seen[observations.target] >= 2)).sum())
+    """Blunders taken out may leave a segment with too little, or show that most of what it was matched by only lies
+    near the targets of others, as where a layout looks alike from two sides."""
+    tied = np.bincount(observations.target, minlength=observations.target.max() + 1) >= 2
+    left = np.bincount(observations.target[active], minlength=len(tied)) >= 2
+    for station, one in enumerate(lists):
+        if one.name == network_groups.SURVEY:
+            continue
+        mine = observations.station == station
+        before = int((mine & tied[observations.target]).sum())
+        common = int((mine & active & left[observations.target]).sum())
         if common < matching.LEAST:
             raise Rejected(
                 f"Segment {one.name} ({one.file}) has {common} common targets left after the tests for blunders; at "
                 "least four are needed: scan it again with more targets in view."
             )
+        if common < before / 2:
+            raise Rejected(
+                f"Segment {one.name} ({one.file}): {before - common} of its {before} common targets fail the tests for "
+                "blunders, at most half may: look for what moved or for a layout that looks alike from two sides, and "
+                "scan it again with more targets in view."
+            )
 
 
 def undetermined(lists, observations, active):
     """The sentence for a network that leaves a pose open: the list whose targets in common with the lists that hang
-    together are fewest, or nearest to one line. Starts from the list that holds the frame."""
-    joined, known = {0}, set(observations.target[active & (observations.station == 0)].tolist())
+    together are fewest, or nearest to one line. Starts from the survey, or the list with most common targets."""
+    seen = np.bincount(observations.target[active], minlength=observations.target.max() + 1)
+    tied = np.bincount(observations.station[active & (seen[observations.target] >= 2)], minlength=len(lists))
+    start = 0 if lists[0].name == network_groups.SURVEY else int(np.argmax(tied))
+    joined, known = {start}, set(observations.target[active & (observations.station == start)].tolist())
     common = {}
     while True:
         for at in set(range(len(lists))) - joined:

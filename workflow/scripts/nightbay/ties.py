@@ -33,12 +33,18 @@ class Move:
     body_count: int
 
 
-def tie(lists, T_control_station, tolerance, settings):
-    """Tie the entries of all lists, in their order; the first list holds the frame and numbers its own targets."""
-    first = lists[0]
-    xyz, variance = first.xyz_mm, _variance(first)
-    target, poses, moves = [np.arange(len(first))], [np.eye(4)], []
-    for at, one in enumerate(lists[1:], start=1):
+def tie(lists, T_control_station, tolerance, settings, order=None):
+    """Tie the entries of all lists, in ``order`` (s,) if that isn't theirs; the first of it numbers its own targets.
+
+    Start poses (s, 4, 4) and those returned are in the frame of ``lists[0]``.
+    """
+    order = range(len(lists)) if order is None else order
+    first = lists[order[0]]
+    xyz, variance = rigid.transform(T_control_station[order[0]], first.xyz_mm), _variance(first)
+    target, poses, moves = [None] * len(lists), np.array(T_control_station), []
+    target[order[0]] = np.arange(len(first))
+    for at in order[1:]:
+        one = lists[at]
         partner = _mutual(xyz, rigid.transform(T_control_station[at], one.xyz_mm), settings["same_target_mm"])
         paired = np.flatnonzero(partner >= 0)
         sd = np.sqrt(variance[partner[paired]] + _variance(one)[paired])
@@ -52,9 +58,8 @@ def tie(lists, T_control_station, tolerance, settings):
         numbers[partner == -2] = -1
         xyz = np.concatenate([xyz, rigid.transform(T, one.xyz_mm[new])])
         variance = np.concatenate([variance, _variance(one)[new]])
-        target.append(numbers)
-        poses.append(T)
-    return Ties(target, len(xyz), np.array(poses), moves)
+        target[at], poses[at] = numbers, T
+    return Ties(target, len(xyz), rigid.invert(poses[0]) @ poses, moves)
 
 
 def _variance(one):
