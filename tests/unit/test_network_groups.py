@@ -151,11 +151,13 @@ def test_what_neighbours_share_at_an_edge_is_found():
 
 def test_near_triples_hold_each_target_with_its_neighbours():
     xyz = np.column_stack([np.arange(20.0) * 100, np.zeros((20, 2))])
-    triples = matching_search.near_triples(xyz)
+    triples = matching_search.near_triples(xyz, 1000)
     assert np.ptp(triples, axis=1).max() == matching_search.NEAR  # the end of the row has all of them on one side
     assert len(np.unique(triples, axis=0)) == len(triples)
     assert set(triples.ravel()) == set(range(20))
-    assert len(matching_search.near_triples(xyz[:5])) == 10  # all of a short list
+    assert len(matching_search.near_triples(xyz[:5], 1000)) == 10  # all of a short list
+    some = matching_search.near_triples(xyz, 100)
+    assert 50 < len(some) <= 100 and set(some.ravel()) == set(range(20))
 
 
 def alike(seed, of_right):

@@ -112,7 +112,7 @@ def _geometric(lists):
     found = _refined(lists, searched)
     if every:
         return found, searched.congruent
-    again = pairing.search(lists, matching_search.near_triples(lists.b))
+    again = pairing.search(lists, matching_search.near_triples(lists.b, TRIPLES))
     more = [one for one in _refined(lists, again) if not any(pairing.agree(one, other, lists.b) for other in found)]
     most = max((one.count for one in found), default=0)
     better = any(one.count > most for one in more)

@@ -83,17 +83,19 @@ def triples(xyz_mm, most, seed=1):
     return np.ascontiguousarray(drawn[np.sort(order)].astype(np.int32)), False
 
 
-def near_triples(xyz_mm):
-    """Row triples (t, 3) of each target with two of its :data:`NEAR` nearest ones.
+def near_triples(xyz_mm, most):
+    """At most ``most`` row triples (t, 3) of targets with two of their :data:`NEAR` nearest ones, evenly spread.
 
     What two neighbours' lists share lies together at an edge: triples of the whole list hit three common targets with
     the cube of their share, these with hardly less than the share itself.
     """
     near = cKDTree(xyz_mm).query(xyz_mm, k=min(NEAR + 1, len(xyz_mm)))[1]
-    several = [
-        np.column_stack([near[:, 0], near[:, i], near[:, j]]) for i, j in combinations(range(1, near.shape[1]), 2)
-    ]
-    return np.unique(np.sort(np.concatenate(several), axis=1), axis=0).astype(np.int32)
+    pairs = np.array(list(combinations(range(1, near.shape[1]), 2)))
+    several = np.stack(
+        [np.broadcast_to(near[:, :1], (len(near), len(pairs))), near[:, pairs[:, 0]], near[:, pairs[:, 1]]]
+    )
+    every = np.unique(np.sort(several.reshape(3, -1).T, axis=1), axis=0)
+    return np.ascontiguousarray(every[:: -(-len(every) // most)].astype(np.int32))
 
 
 @dataclass(frozen=True)
