@@ -115,6 +115,12 @@ def test_bad_jobs_are_named_and_the_others_go_on(finished, tmp_path):
     }.items():
         (day / name).mkdir()
         (day / name / "job.yaml").write_text(sheet)
+    exchanged = day / "exchanged" / "raw"
+    shutil.copytree(finished[0] / REFUSED, exchanged.parent)
+    left, rear = exchanged / "left.targets.csv", exchanged / "rear.targets.csv"
+    left.rename(exchanged / "aside")
+    rear.rename(left)
+    (exchanged / "aside").rename(rear)
     shutil.copytree(day / "larch-loadbay", day / "cut-short")
     raw = max((day / "cut-short" / "raw").rglob("*.ply"), key=lambda path: path.stat().st_size)
     raw.write_bytes(raw.read_bytes()[: raw.stat().st_size // 2])
@@ -129,10 +135,14 @@ def test_bad_jobs_are_named_and_the_others_go_on(finished, tmp_path):
     jobs = {job["job"]: job for job in board["jobs"]}
     assert {name: job["state"].split()[0] for name, job in jobs.items()} == {
         "larch-loadbay": "complete", "list": "refused", "tagged": "refused",
-        "wrong-key": "refused", "cut-short": "refused",
+        "wrong-key": "refused", "cut-short": "refused", "exchanged": "refused",
     }  # fmt: skip
     assert "vehicle_class" in " ".join(jobs["wrong-key"]["sentences"])
     assert raw.name in " ".join(jobs["cut-short"]["sentences"])
+    said = " ".join(jobs["exchanged"]["sentences"])
+    assert (
+        "left.targets.csv does not belong to exchanged/raw/left.ply" in said and "lie on exchanged/raw/rear.ply" in said
+    )
 
 
 def test_killed_half_way_the_same_command_goes_on(finished, tmp_path):
