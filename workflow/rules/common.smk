@@ -12,7 +12,7 @@ from nightbay.errors import Rejected
 from snakemake.exceptions import WorkflowError
 
 # Scripts run from .snakemake/scripts, and Python would import from there what is meant to come from its own library.
-os.environ["PYTHONSAFEPATH"] = "1"
+os.environ.update(PYTHONSAFEPATH="1")
 
 try:
     PLAN = day.plan(Path.cwd(), config)
