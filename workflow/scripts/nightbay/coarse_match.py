@@ -74,14 +74,18 @@ def candidates(a, b):
         members = np.flatnonzero(second[seed] >= 0.5 * second[seed].max())
         left[seed] = False
         at = a.xyz_mm[rows_a[members]]
-        width_mm = np.linalg.svd(at - at.mean(axis=0), compute_uv=False)[1] / np.sqrt(len(at))
-        if len(members) < 3 or width_mm < a.cell_mm:
+        if len(members) < 3 or _width_mm(at) < a.cell_mm:
             continue  # points in a line leave the turn about it open
         T_a_b = rigid.fit(at, b.xyz_mm[rows_b[members]])
         poses.append(T_a_b)
         away = np.linalg.norm(a.xyz_mm[rows_a] - rigid.transform(T_a_b, b.xyz_mm[rows_b]), axis=1)
         left &= away > 2 * a.cell_mm
     return poses
+
+
+def _width_mm(points):
+    """RMS extent of three points or more, (n, 3), across the line that fits them best, in its wider direction."""
+    return np.linalg.svd(points - points.mean(axis=0), compute_uv=False)[1] / np.sqrt(len(points))
 
 
 def _matches(features_a, features_b):

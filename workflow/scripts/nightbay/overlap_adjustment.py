@@ -67,7 +67,7 @@ def design(patches, segments):
     rows = np.arange(len(patches.pair))
     full[rows, patches.ends[:, 0]] += patches.J
     full[rows, patches.ends[:, 1]] -= patches.J
-    return full.reshape(len(rows), -1)
+    return full.reshape(len(rows), 6 * segments)
 
 
 def equations(patches, segments, use=None):
@@ -76,7 +76,8 @@ def equations(patches, segments, use=None):
     A = design(patches, segments)[use]
     weight = 1 / np.diag(patches.errors_mm2)[use]
     weighted = A * weight[:, None]
-    arm_mm = float(np.sqrt(np.mean(np.sum((patches.at_mm - patches.centre_mm) ** 2, axis=1))))
+    squared = np.sum((patches.at_mm - patches.centre_mm) ** 2, axis=1)
+    arm_mm = float(np.sqrt(np.mean(squared))) if len(squared) else 1.0  # without patches nothing is scaled
     weights = [weight[patches.touching(segment)[use]].sum() for segment in range(segments)]
     return Overlaps(
         weighted.T @ A,

@@ -32,7 +32,12 @@ def place(names, clouds, known, radius_mm, parameters):
     drift = patching.Drift(per_m, parameters["drift_length_mm"], parameters["patch_mm"])
     nothing = adjust.Equations.none(len(names))
     for reach_mm in (cell_mm, cell_mm / 2, *[radius_mm / 2] * ROUNDS):
-        middles = np.array([rigid.transform(T, one.xyz_mm).mean(axis=0) for T, one in zip(start, thinned, strict=True)])
+        middles = np.array(
+            [
+                rigid.transform(T, one.xyz_mm if len(one.xyz_mm) else cloud.origin_mm[None]).mean(axis=0)
+                for T, one, cloud in zip(start, thinned, clouds, strict=True)
+            ]
+        )
         pairs = overlap.pairs(clouds, start, radius_mm, reach_mm, parameters["correspondences"])
         paired = {end for pair in pairs for end in (pair.a, pair.b)}
         for at in np.flatnonzero(free):
@@ -78,10 +83,11 @@ def _connect(names, thinned, known, parameters):
 
 def _coarse(name_a, name_b, a, b, parameters):
     """What a pair's search found: an entry for the result, the trusted fit or None, and the doubt as a sentence."""
-    least = 2 * parameters["overlap_least"] * min(len(a.xyz_mm), len(b.xyz_mm))  # both segments' cells are counted
+    smaller = min(len(a.xyz_mm), len(b.xyz_mm))
+    least = 2 * parameters["overlap_least"] * smaller  # both segments' cells are counted
     every = coarse_fit.basins(a, b, coarse_match.candidates(a, b))
     fits = [fit for fit in every if fit.agree >= least]
-    largest = max((fit.agree for fit in every), default=0) / 2 / min(len(a.xyz_mm), len(b.xyz_mm))
+    largest = max((fit.agree for fit in every), default=0) / 2 / max(smaller, 1)
     entry = {"segments": [name_a, name_b], "cell_mm": a.cell_mm, "alternatives": [fit.numbers for fit in fits[:4]]}
     if not fits:
         return entry, None, (
