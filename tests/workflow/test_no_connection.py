@@ -27,7 +27,11 @@ def note(event, args):
 EVENTS = ("connect", "sendto", "sendmsg", "getaddrinfo", "gethostbyname", "gethostbyaddr", "getnameinfo")
 EVENTS = {f"socket.{event}" for event in EVENTS}
 sys.addaudithook(lambda event, args: event in EVENTS and note(event, args))
+with open(os.environ["WATCHED"], "a") as file:
+    file.write(f"{sys.orig_argv}\\n")
 """
+# The night forgets PYTHONPATH, by which the hook comes: a shell that does not forget it, whatever it is told.
+KEEP = 'unset() { [ "$1" = PYTHONPATH ] || builtin unset "$@"; }\n'
 # A network without a single device. What native code asks of it by IPv4, names included, the system counts as packets
 # without a route.
 ALONE = ("unshare", "--user", "--map-root-user", "--net")
@@ -52,14 +56,17 @@ def run(folder, *command):
     where that can't be told."""
     (folder / "hook").mkdir(parents=True)
     (folder / "hook" / "sitecustomize.py").write_text(HOOK)
+    (folder / "keep.sh").write_text(KEEP)
     asked = folder / "asked.txt"
     asked.touch()
+    said = {"PYTHONPATH": folder / "hook", "BASH_ENV": folder / "keep.sh", "ASKED_OF_THE_NETWORK": asked}
+    said["WATCHED"] = folder / "watched.txt"
     done = subprocess.run(
         [*ALONE, "bash", "-c", COUNT, "counted", *command] if alone() else command,
         capture_output=True,
         text=True,
         check=False,
-        env={**os.environ, "PYTHONPATH": str(folder / "hook"), "ASKED_OF_THE_NETWORK": str(asked)},
+        env={**os.environ, **{name: str(path) for name, path in said.items()}},
     )
     counts = [int(line.split()[1]) for line in done.stdout.splitlines() if line.startswith("unrouted ")]
     return done, asked.read_text().splitlines(), counts[-1] if counts else None
@@ -83,6 +90,9 @@ def test_a_night_asks_nothing_of_the_network(night):
     day, (done, asked, _) = night
     assert done.returncode == 0, done.stdout + done.stderr
     assert (day / "results" / JOB / "report" / JOB / "report.html").is_file()
+    watched = (day.parent / "watched.txt").read_text()
+    for stage_name in ("intake", "clean", "network", "refine", "frame", "fuse", "fill", "reduce", "deliver", "report"):
+        assert f".{stage_name}.py" in watched  # the script's process was one of those that the hook was in
     assert asked == []
 
 

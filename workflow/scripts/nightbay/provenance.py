@@ -72,6 +72,7 @@ def _distributions():
     return importlib.metadata.packages_distributions()
 
 
+@cache
 def _imports(path):
     """Dotted names of everything that the file imports, also inside functions."""
     names = set()
