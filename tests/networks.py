@@ -3,7 +3,7 @@
 from dataclasses import dataclass
 
 import numpy as np
-from nightbay import assembly, network_model, rigid
+from nightbay import assembly, rigid, targets
 from scipy.spatial.transform import Rotation
 
 HALF_MM = np.array([2250.0, 900.0, 700.0])  # half axes of a rounded box, about a car
@@ -72,7 +72,7 @@ def record(truth, numbers, rng, *, name, noise_mm, drift_mm_per_m=0.0, missing=0
         name,
         f"{name}.csv",
         listed,
-        network_model.noise_covariance(listed, noise_mm, drift_mm_per_m),
+        targets.noise_covariance(listed, noise_mm, drift_mm_per_m),
         rigid.rotate(back, normal[order]) if normals else None,
     )
     return one, T, np.concatenate([keep, np.full(false, -1)])[order]

@@ -5,7 +5,7 @@ from types import SimpleNamespace
 
 import numpy as np
 import yaml
-from nightbay import assembly, cloud, network, network_model, network_result, rigid
+from nightbay import assembly, cloud, network, network_result, rigid
 from scipy.spatial.transform import Rotation
 
 HALF_AXES_MM = np.array([2000.0, 850.0, 700.0])
@@ -80,7 +80,7 @@ def targets(names, true, seen, rng, scan, surveyed=True):
     def listed(name, rows, T_control_list):
         xyz = rigid.transform(rigid.invert(T_control_list), places[rows])
         xyz = xyz + rng.normal(0, scan["target_noise_mm"], xyz.shape)
-        covariance = network_model.noise_covariance(xyz, scan["target_noise_mm"], scan["target_drift_mm_per_m"])
+        covariance = targets.noise_covariance(xyz, scan["target_noise_mm"], scan["target_drift_mm_per_m"])
         return assembly.TargetList(name, f"{name}.csv", xyz, covariance, id=[str(row) for row in rows])
 
     lists = [listed("control survey", np.arange(len(places)), np.eye(4))] if surveyed else []

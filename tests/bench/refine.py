@@ -18,7 +18,7 @@ import time
 from pathlib import Path
 
 import numpy as np
-from nightbay import network_model, refine, rigid
+from nightbay import refine, rigid
 from scipy.spatial.transform import Rotation
 
 sys.path.append(str(Path(__file__).resolve().parents[1] / "unit"))
@@ -31,7 +31,7 @@ def compared(pose, true, middle_mm, surface):
     motion = np.array(pose["T_control_segment"]) @ rigid.invert(true)
     turn = Rotation.from_matrix(motion[:3, :3]).as_rotvec()
     way = rigid.transform(motion, middle_mm[None])[0] - middle_mm
-    covariance = network_model.at_origin(np.array(pose["covariance"]), -middle_mm)
+    covariance = rigid.covariance_at_origin(np.array(pose["covariance"]), -middle_mm)
     both = np.concatenate([turn, way])
     points, drifted, normals = surface
     off = np.sum((rigid.transform(motion, drifted) - points) * normals, axis=1)

@@ -227,7 +227,7 @@ class TestErrorLaws:
         sd = 0.05
         observations = two_lists(targets, targets, isotropic(1e-6, 9), isotropic(sd, 9))
         adjusted = network_model.adjust(observations, np.array([np.eye(4), np.eye(4)]))
-        J = np.concatenate([-network_model.cross_matrix(at)[0], np.eye(3)], axis=1)
+        J = np.concatenate([-rigid.cross_matrix(at)[0], np.eye(3)], axis=1)
         tre2 = np.trace(J @ adjusted.pose_covariance[1] @ J.T)
         # to first order in sd / distance of the targets, 5e-5
         assert tre2 == pytest.approx(self.law(targets, at, 3 * sd**2)[0], rel=1e-6)

@@ -14,6 +14,7 @@ from nightbay import (
     pairing,
     rigid,
     scale,
+    targets,
 )
 
 TOLERANCE = pairing.Tolerance(0.05, 0.03)
@@ -246,7 +247,7 @@ def test_a_walk_that_comes_back_shows_its_drift_where_it_closes():
     xyz = again + rng.normal(0, 0.05, again.shape)
     path = doubles.walk_m(xyz)
     xyz += np.outer(path, rng.normal(0, 0.08, 3))
-    covariance = network_model.noise_covariance(xyz, 0.05, 0.0)
+    covariance = targets.noise_covariance(xyz, 0.05, 0.0)
     survey = assembly.TargetList("control survey", "control.csv", xyz, covariance)
     found = doubles.find(survey, [], np.empty((0, 4, 4)), TOLERANCE, SETTINGS)
     assert [one.rows for one in found] == [(row, 60 + row) for row in range(6)]
@@ -272,7 +273,7 @@ class TestScale:
             design[row, :, 3 * target : 3 * target + 3] = np.eye(3)
             if station:
                 first = 3 * t + 6 * (station - 1)
-                cross = network_model.cross_matrix(adjusted.xyz_mm[[target]] - middle)[0]
+                cross = rigid.cross_matrix(adjusted.xyz_mm[[target]] - middle)[0]
                 design[row, :, first : first + 6] = np.hstack([cross / 1000, -np.eye(3)])
         flat = design.reshape(3 * n, -1)
         Q = np.linalg.inv(flat.T @ flat) * 0.05**2
@@ -339,7 +340,5 @@ class TestCheckTargets:
 
 def test_noise_grows_from_the_middle_outwards():
     xyz = np.array([[0.0, 0, 0], [2000, 0, 0], [-2000, 0, 0]])
-    covariance = network_model.noise_covariance(
-        rigid.transform(rigid.pose(translation_mm=[5.0, 5, 5]), xyz), 0.05, 0.03
-    )
+    covariance = targets.noise_covariance(rigid.transform(rigid.pose(translation_mm=[5.0, 5, 5]), xyz), 0.05, 0.03)
     assert np.sqrt(covariance[:, 0, 0]) == pytest.approx([0.05, np.hypot(0.05, 0.06), np.hypot(0.05, 0.06)])

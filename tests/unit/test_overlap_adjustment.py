@@ -4,7 +4,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from nightbay import error_model, network_model, target_ties
+from nightbay import error_model, rigid, target_ties
 from nightbay import overlap_adjustment as adjust
 from nightbay import patches as patching
 from scipy import stats
@@ -31,7 +31,7 @@ def stickers(rng, noise_mm=0.05, count=20):
     """Targets on both segments and in a control survey, in the network's poses; nothing is off yet."""
     x = rng.uniform([-1500, -800, -400], [1500, 800, 400], (count, 3))
     segment, target = np.repeat([-1, 0, 1], count), np.tile(np.arange(count), 3)
-    J = np.concatenate([-network_model.cross_matrix(x[target]), np.tile(np.eye(3), (3 * count, 1, 1))], axis=2)
+    J = np.concatenate([-rigid.cross_matrix(x[target]), np.tile(np.eye(3), (3 * count, 1, 1))], axis=2)
     J[segment < 0] = 0.0
     middles = np.vstack([PLACE.middles_mm, CENTRE])  # the survey's own drift counts from the vehicle's middle
     drift_mm = np.linalg.norm(x[target] - middles[segment], axis=1) * 0.03 / 1000

@@ -3,7 +3,7 @@
 import numpy as np
 import overlap_scenes
 import pytest
-from nightbay import network_model, target_ties
+from nightbay import rigid, target_ties
 
 SCAN = {"target_noise_mm": 0.05, "target_drift_mm_per_m": 0.0}
 
@@ -25,7 +25,7 @@ def test_covariance_of_the_poses_is_the_networks(surveyed):
     matrix, right = target_ties.normal_equations(ties, 2)
     covariance = np.linalg.inv(matrix.sum(axis=0))
     for at, name in enumerate(("a", "b")):
-        block = network_model.at_origin(covariance[6 * at : 6 * at + 6, 6 * at : 6 * at + 6], centre)
+        block = rigid.covariance_at_origin(covariance[6 * at : 6 * at + 6, 6 * at : 6 * at + 6], centre)
         np.testing.assert_allclose(block, network["poses"][name]["covariance"], rtol=1e-3, atol=1e-3 * block.max())
     np.testing.assert_allclose(right.sum(axis=0), 0, atol=1e-6)
 

@@ -8,7 +8,7 @@ import subprocess
 import time
 
 import pytest
-from nightbay import stage, surface, topology
+from nightbay import hashing, stage, surface, topology
 
 from workflow import nights
 
@@ -38,7 +38,7 @@ def test_every_promised_file_exists(finished, job):
         record = json.loads((day / "results" / job / name / f"{part}.json").read_text())
         assert record["status"] == "ok", record["reasons"]
         for file, facts in record["files"].items():
-            assert stage.sha256(day / "results" / job / name / part / file) == facts["sha256"]
+            assert hashing.sha256(day / "results" / job / name / part / file) == facts["sha256"]
         assert (day / "logs" / job / name / f"{part}.log").is_file()
     delivered = {path.suffix for path in (day / "results" / job / "deliver" / part).iterdir()}
     assert {".ply", ".stl", ".obj", ".glb"} <= delivered
@@ -94,7 +94,7 @@ def lone_job(finished, tmp_path, job="larch-loadbay"):
 def digests(folder):
     """The hash of every file below a folder; records of time are not results."""
     return {
-        str(path.relative_to(folder)): stage.sha256(path)
+        str(path.relative_to(folder)): hashing.sha256(path)
         for path in sorted(folder.rglob("*"))
         if path.is_file() and path.name != ".snakemake_timestamp"
     }

@@ -1,6 +1,6 @@
 """Stage deliver: the levels of a part in open formats, with a checksum list and a note on units, frame and marks."""
 
-from nightbay import formats, stage, surface
+from nightbay import formats, hashing, surface
 from nightbay.errors import Rejected
 
 UNITS = {"ply": "mm", "stl": "mm", "obj": "mm", "glb": "m"}
@@ -34,7 +34,7 @@ def deliver(upstream, sheet, settings, folder, threads):
         print(f"{level}: {', '.join(wanted[level])}")
     (folder / "README.txt").write_text(_note(source, files, axes), encoding="utf-8", newline="\n")
     names = sorted(path.name for path in folder.iterdir())
-    sums = "".join(f"{stage.sha256(folder / name)}  {name}\n" for name in names)
+    sums = "".join(f"{hashing.sha256(folder / name)}  {name}\n" for name in names)
     (folder / "SHA256SUMS").write_text(sums, encoding="ascii", newline="\n")
     return {"deliverables": sorted(files, key=lambda row: row["file"])}
 

@@ -10,7 +10,7 @@ import struct
 
 import numpy as np
 
-from nightbay import gap, surface
+from nightbay import surface, vertices
 
 ROWS = 500_000  # rows formatted at once
 STL_RECORD = np.dtype([("normal", "<f4", 3), ("corners", "<f4", (3, 3)), ("attribute", "<u2")])
@@ -75,7 +75,7 @@ def write_glb(path, mesh, name, extras, z_up=True):
     """
     filled = _filled(mesh)
     position = (mesh.vertices_mm.astype(np.float64) / MILLIMETRES_A_METRE).astype(np.float32)
-    normal = gap.vertex_normals(mesh.vertices_mm, mesh.faces).astype(np.float32)
+    normal = vertices.normals_of_all(mesh.vertices_mm, mesh.faces).astype(np.float32)
     normal[~normal.any(axis=1)] = (0, 0, 1)  # unused vertices: a normal must have length 1
     blocks = [("POSITION", position), ("NORMAL", normal)]
     if "red" in mesh.vertex:

@@ -5,7 +5,7 @@ from dataclasses import dataclass
 import numpy as np
 from numba import njit
 
-from nightbay import topology
+from nightbay import topology, vertices
 
 # What a loop is, and why it stays as it is.
 GAP, LARGE, OUTER, RIM, FOLDED = "gap", "large", "outer", "rim", "folded"
@@ -28,33 +28,11 @@ class Shapes:
     facing: np.ndarray
 
 
-def vertex_normals(vertices_mm, faces):
-    """Unit normals, (n, 3) float64, of the vertices by the area of the faces around them; 0 where there are none."""
-    normals = _area_normals(vertices_mm, faces)
-    length = np.linalg.norm(normals, axis=1, keepdims=True)
-    return np.divide(normals, length, out=normals, where=length > 0)
-
-
-@njit(cache=True)
-def _area_normals(vertices_mm, faces):
-    """Sum of the area vectors of the faces at each vertex, (n, 3), a face at a time: nothing is held but the sums."""
-    normals = np.zeros((len(vertices_mm), 3))
-    for i, j, k in faces:
-        x, y, z = np.float64(vertices_mm[i, 0]), np.float64(vertices_mm[i, 1]), np.float64(vertices_mm[i, 2])
-        ux, uy, uz = vertices_mm[j, 0] - x, vertices_mm[j, 1] - y, vertices_mm[j, 2] - z
-        vx, vy, vz = vertices_mm[k, 0] - x, vertices_mm[k, 1] - y, vertices_mm[k, 2] - z
-        across = (uy * vz - uz * vy, uz * vx - ux * vz, ux * vy - uy * vx)
-        for vertex in (i, j, k):
-            for axis in range(3):
-                normals[vertex, axis] += across[axis]
-    return normals
-
-
 def shapes(loops, vertices_mm, faces):
     """Measure all loops at once; ``vertices_mm`` (n, 3) and ``faces`` (m, 3) with all faces at the loops' vertices."""
     near = topology.touching(faces, loops.vertices, len(vertices_mm))
     used = topology.compact(near)
-    normals = vertex_normals(vertices_mm[used], near)[np.searchsorted(used, loops.vertices)]
+    normals = vertices.normals_of_all(vertices_mm[used], near)[np.searchsorted(used, loops.vertices)]
     loop, start = loops.loop_of_vertex, loops.start[:-1]
     point = vertices_mm[loops.vertices].astype(np.float64)
     after = np.arange(len(point)) + 1

@@ -11,7 +11,6 @@ from scipy import stats
 from scipy.spatial.transform import Rotation
 
 from nightbay import consensus, rigid
-from nightbay.network_model import cross_matrix
 
 
 @dataclass(frozen=True)
@@ -84,7 +83,7 @@ def fitted(points_a, points_b, sd_mm):
 
 def _motion(points_a, sd_mm, rows, T):
     middle = np.average(points_a[rows], axis=0, weights=1 / sd_mm[rows] ** 2)
-    J = np.concatenate([-cross_matrix(points_a[rows] - middle), np.tile(np.eye(3), (rows.sum(), 1, 1))], axis=2)
+    J = np.concatenate([-rigid.cross_matrix(points_a[rows] - middle), np.tile(np.eye(3), (rows.sum(), 1, 1))], axis=2)
     normal = np.einsum("nki,nkj,n->ij", J, J, 1 / sd_mm[rows] ** 2)
     return Motion(rows, T, np.linalg.pinv(normal, rcond=1e-14, hermitian=True), middle)
 
@@ -118,5 +117,5 @@ def shift(body, group, drift_mm_per_m):
 def _about(covariance, middle_mm, at_mm):
     """Covariance of a small motion about another point of the same frame."""
     J = np.eye(6)
-    J[3:, :3] = -cross_matrix((at_mm - middle_mm)[None])[0]
+    J[3:, :3] = -rigid.cross_matrix((at_mm - middle_mm)[None])[0]
     return J @ covariance @ J.T

@@ -130,7 +130,7 @@ def _read(sheet, scan):
 
     def one(name, raw):
         read = targets.read(raw)
-        covariance = network_model.noise_covariance(read.xyz_mm, scan["target_noise_mm"], smooth(scan))
+        covariance = targets.noise_covariance(read.xyz_mm, scan["target_noise_mm"], smooth(scan))
         return assembly.TargetList(name, raw["file"], read.xyz_mm, covariance, read.normal, read.id, read.diameter_mm)
 
     raw = sheet["control_survey"]

@@ -53,23 +53,6 @@ class Adjusted:
     solution: adjustment.Solution
 
 
-def noise_covariance(xyz_mm, noise_mm, drift_mm_per_m):
-    """Covariance (n, 3, 3) of targets of one list: a constant part and one that grows with distance.
-
-    Distance counts from the middle of the list: a pose takes out what all targets share, so that drift along the run
-    shows as disagreement that grows outwards, wherever the run began.
-    """
-    away_m = np.linalg.norm(xyz_mm - np.mean(xyz_mm, axis=0), axis=1) / 1000
-    return (noise_mm**2 + (drift_mm_per_m * away_m) ** 2)[:, None, None] * np.eye(3)
-
-
-def cross_matrix(vectors):
-    """(n, 3, 3) matrices with ``cross_matrix(a) @ b == cross(a, b)`` for (n, 3) vectors."""
-    x, y, z = np.asarray(vectors).T
-    zero = np.zeros_like(x)
-    return np.stack([zero, -z, y, z, zero, -x, -y, x, zero], axis=1).reshape(-1, 3, 3)
-
-
 def adjust(observations, T_control_station, holds_frame=0, *, drift_mm_per_m=0.0, free_scale=False):
     """Adjust all poses and targets from start poses (s, 4, 4), whose station ``holds_frame`` stays as it is.
 
@@ -95,7 +78,7 @@ def adjust(observations, T_control_station, holds_frame=0, *, drift_mm_per_m=0.0
         here = xyz[observations.target]
         linear = poses[station, :3, :3]
         distortion = (linear @ (stretched @ strain[station][:, :, None]))[:, :, 0]
-        by_motion = [cross_matrix(here), -local, -here[:, :, None]][: layout.width - 4]
+        by_motion = [rigid.cross_matrix(here), -local, -here[:, :, None]][: layout.width - 4]
         by_strain = [-(linear @ stretched)] if layout.strained else []
         return adjustment.Equations(
             misclosure=_place(poses, observations) + distortion - here,
@@ -199,15 +182,6 @@ def moved(T, step):
     return rigid.pose(turn @ T[:3, :3], turn @ T[:3, 3] + step[3:6])
 
 
-def at_origin(covariance, middle_mm):
-    """Covariance (6, 6), or (7, 7) with scale, of a small motion about ``middle_mm``, as one about the origin."""
-    J = np.eye(len(covariance))
-    J[3:6, :3] = cross_matrix(np.asarray(middle_mm)[None])[0]
-    if len(covariance) == 7:
-        J[3:6, 6] = -np.asarray(middle_mm)
-    return J @ covariance @ J.T
-
-
 def _place(poses, observations):
     chosen = poses[observations.station]
     return np.einsum("nij,nj->ni", chosen[:, :3, :3], observations.xyz_mm) + chosen[:, :3, 3]
@@ -227,7 +201,7 @@ def _collect(poses, xyz, middle, observations, solution, layout, distortion):
     for station in np.flatnonzero(layout.first >= 0):
         own = slice(layout.first[station], layout.first[station] + layout.width)
         block = solution.Q_shared[own, own]
-        covariance[station] = at_origin(block, middle)[:6, :6]
+        covariance[station] = rigid.covariance_at_origin(block, middle)[:6, :6]
         if layout.width == 7:
             scale_sd[station] = scale[station] * np.sqrt(block[6, 6])
     back = np.linalg.inv(poses[:, :3, :3])[observations.station]

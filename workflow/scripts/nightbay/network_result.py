@@ -2,7 +2,7 @@
 
 import numpy as np
 
-from nightbay import network_drift, network_model, network_notes, network_scale, rigid
+from nightbay import network_drift, network_notes, network_scale, rigid
 
 
 def none(reason, sheet, without, parameters):
@@ -77,7 +77,7 @@ def _poses(found, inflate):
         covariance = adjusted.pose_covariance[at] * inflate
         T = adjusted.T_control_station[at]
         middle = rigid.transform(T, one.xyz_mm.mean(axis=0)[None])[0]
-        about = network_model.at_origin(covariance, -middle)
+        about = rigid.covariance_at_origin(covariance, -middle)
         match = found.placed.matches.get(one.name)
         poses[one.name] = {
             "T_control_segment": _floats(T),

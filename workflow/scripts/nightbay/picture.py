@@ -9,7 +9,7 @@ import numpy as np
 from PIL import Image
 from scipy.ndimage import gaussian_filter, maximum_filter
 
-from nightbay import gap, raster
+from nightbay import raster, vertices
 
 UP = np.array([0.0, 0.0, 1.0])
 FORWARD = {  # as_scanned: nothing is known of the axes, so the views are named by them
@@ -66,7 +66,7 @@ class Scene:
 
     def __init__(self, mesh, convention, width_px, cull=False):
         self.mesh, self.convention, self.cull = mesh, convention, cull
-        self.normals = gap.vertex_normals(mesh.vertices_mm, mesh.faces).astype(np.float32)
+        self.normals = vertices.normals_of_all(mesh.vertices_mm, mesh.faces).astype(np.float32)
         self.low_mm, self.high_mm = (
             mesh.vertices_mm[np.unique(mesh.faces)].astype(np.float64).__getattribute__(bound)(axis=0)
             for bound in ("min", "max")

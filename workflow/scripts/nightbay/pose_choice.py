@@ -10,7 +10,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy import stats
 
-from nightbay import error_model, network_model, target_ties
+from nightbay import error_model, rigid, target_ties
 from nightbay import overlap_adjustment as adjust
 from nightbay import patches as patching
 
@@ -209,7 +209,7 @@ def weak_directions(segment, given):
     at_mm = patches.at_mm[mine].mean(axis=0)
     arm_mm = max(float(np.sqrt(np.mean(np.sum((patches.at_mm[mine] - at_mm) ** 2, axis=1)))), 1.0)
     shift = np.eye(6)
-    shift[3:, :3] = network_model.cross_matrix((at_mm - patches.centre_mm)[None])[0]
+    shift[3:, :3] = rigid.cross_matrix((at_mm - patches.centre_mm)[None])[0]
     scale = np.array([1 / arm_mm] * 3 + [1.0] * 3)
     rows = slice(6 * segment, 6 * segment + 6)
     H = (shift.T @ given.overlaps.matrix[rows, rows] @ shift) * scale[:, None] * scale[None]

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from nightbay import plainfile
-from nightbay.stage import sha256
+from nightbay.hashing import sha256
 
 SETTLED_S = (
     2.0  # a file changed this shortly before may change again within one tick of the clock: don't trust its stamp

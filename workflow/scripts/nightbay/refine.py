@@ -11,7 +11,6 @@ from nightbay import (
     contradiction,
     discrepancy,
     error_model,
-    network_model,
     outside,
     overlap,
     pose_choice,
@@ -85,7 +84,7 @@ def _refine(names, clouds, start, at_origin, by_targets, network, radius_mm, par
     surface_registration.check(names, pairs, solution, free & ~by_targets, final, scan)
     covariance = error_model.covariance(given.errors, given.overlaps, given.targets, solution)
     kept = [
-        network_model.at_origin(covariance[6 * at : 6 * at + 6, 6 * at : 6 * at + 6], centre) if free[at] else one
+        rigid.covariance_at_origin(covariance[6 * at : 6 * at + 6, 6 * at : 6 * at + 6], centre) if free[at] else one
         for at, one in enumerate(at_origin)
     ]
     entries = _entries(names, start, final, kept, middles, moved, free, verdicts)
@@ -167,5 +166,5 @@ def middle_mm(cloud, T_control_segment):
 
 def _sd_mm(covariance_at_origin, place_mm):
     """Largest standard deviation in any direction, mm, of a place that moves with the pose."""
-    at_place = network_model.at_origin(covariance_at_origin, -place_mm)
+    at_place = rigid.covariance_at_origin(covariance_at_origin, -place_mm)
     return float(np.sqrt(np.linalg.eigvalsh(at_place[3:, 3:])[-1]))

@@ -53,3 +53,19 @@ def fit(points_a, points_b, weights=None):
     rotation, _ = Rotation.align_vectors(points_a - centre_a, points_b - centre_b, weights=weights)
     rotation = rotation.as_matrix()
     return pose(rotation, centre_a - rotation @ centre_b)
+
+
+def cross_matrix(vectors):
+    """(n, 3, 3) matrices with ``cross_matrix(a) @ b == cross(a, b)`` for (n, 3) vectors."""
+    x, y, z = np.asarray(vectors).T
+    zero = np.zeros_like(x)
+    return np.stack([zero, -z, y, z, zero, -x, -y, x, zero], axis=1).reshape(-1, 3, 3)
+
+
+def covariance_at_origin(covariance, middle_mm):
+    """Covariance (6, 6), or (7, 7) with scale, of a small motion about ``middle_mm``, as one about the origin."""
+    J = np.eye(len(covariance))
+    J[3:6, :3] = cross_matrix(np.asarray(middle_mm)[None])[0]
+    if len(covariance) == 7:
+        J[3:6, 6] = -np.asarray(middle_mm)
+    return J @ covariance @ J.T

@@ -12,7 +12,6 @@ It returns the stage's numbers. A key ``notes`` in them, a list of sentences, is
 """
 
 import faulthandler
-import hashlib
 import json
 import os
 import shutil
@@ -23,6 +22,7 @@ from pathlib import Path
 import jsonschema
 
 from nightbay.errors import Rejected
+from nightbay.hashing import sha256
 
 SCHEMAS = Path(__file__).resolve().parents[2] / "schemas"
 BESIDE = ".part"  # ends the name of a file until it is whole
@@ -51,12 +51,6 @@ def load(json_path):
         **{key: record[key] for key in ("stage", "job", "part", "segment", "status", "reasons", "notes", "result")},
         folder=json_path.with_name(json_path.name.removesuffix(".json")),
     )
-
-
-def sha256(path):
-    """Hash of a file's content, hexadecimal."""
-    with open(path, "rb") as file:
-        return hashlib.file_digest(file, "sha256").hexdigest()
 
 
 def write_json(path, record):

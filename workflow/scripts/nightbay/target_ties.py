@@ -9,7 +9,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from nightbay import network_model
+from nightbay import rigid, targets
 
 
 @dataclass(frozen=True)
@@ -47,12 +47,12 @@ def read(network, names, poses, centre_mm, scan):
     x = np.array([place[one] for one in known.tolist()])[target.ravel()]
     residual = np.array([one["residual_mm"] for one in rows])
     turned = np.where((segment >= 0)[:, None, None], np.array(poses)[segment][:, :3, :3], np.eye(3))
-    J = np.concatenate([-network_model.cross_matrix(x - centre_mm), np.tile(np.eye(3), (len(x), 1, 1))], axis=2)
+    J = np.concatenate([-rigid.cross_matrix(x - centre_mm), np.tile(np.eye(3), (len(x), 1, 1))], axis=2)
     J[segment < 0] = 0.0
     weight = np.empty(len(x))
     for one in np.unique(segment):
         mine = segment == one
-        variance = network_model.noise_covariance(x[mine], scan["target_noise_mm"], scan["target_drift_mm_per_m"])
+        variance = targets.noise_covariance(x[mine], scan["target_noise_mm"], scan["target_drift_mm_per_m"])
         weight[mine] = 1 / (variance[:, 0, 0] * network["covariance_scaled_by"])
     drift_mm = np.sqrt(np.maximum(1 / weight - network["covariance_scaled_by"] * scan["target_noise_mm"] ** 2, 0.0))
     # a residual is adjusted minus observed, in the frame of the list

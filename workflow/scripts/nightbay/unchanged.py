@@ -3,7 +3,7 @@
 from contextlib import contextmanager
 
 from nightbay.errors import Rejected
-from nightbay.stage import sha256
+from nightbay.hashing import sha256
 
 
 @contextmanager

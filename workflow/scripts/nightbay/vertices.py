@@ -32,6 +32,13 @@ def normals(surface, rows):
     return np.divide(found, length, out=np.zeros_like(found), where=length > 0.0).astype(np.float32)
 
 
+def normals_of_all(vertices_mm, faces):
+    """Unit normals, (n, 3) float64, of the vertices by the area of the faces around them; 0 where there are none."""
+    normals = _area_normals(vertices_mm, faces)
+    length = np.linalg.norm(normals, axis=1, keepdims=True)
+    return np.divide(normals, length, out=normals, where=length > 0)
+
+
 def bounds(vertices_mm, areas):
     """Low and high corner, (2, 3) float32, of the vertices, (n, 3), that have an area, (n,); None where none has."""
     found = _bounds(vertices_mm, areas)
@@ -71,6 +78,21 @@ def _add_normals(found, slot, vertices, faces):
                 found[at, 0] += x
                 found[at, 1] += y
                 found[at, 2] += z
+
+
+@numba.njit(cache=True)
+def _area_normals(vertices_mm, faces):
+    """Sum of the area vectors of the faces at each vertex, (n, 3), a face at a time: nothing is held but the sums."""
+    normals = np.zeros((len(vertices_mm), 3))
+    for i, j, k in faces:
+        x, y, z = np.float64(vertices_mm[i, 0]), np.float64(vertices_mm[i, 1]), np.float64(vertices_mm[i, 2])
+        ux, uy, uz = vertices_mm[j, 0] - x, vertices_mm[j, 1] - y, vertices_mm[j, 2] - z
+        vx, vy, vz = vertices_mm[k, 0] - x, vertices_mm[k, 1] - y, vertices_mm[k, 2] - z
+        across = (uy * vz - uz * vy, uz * vx - ux * vz, ux * vy - uy * vx)
+        for vertex in (i, j, k):
+            for axis in range(3):
+                normals[vertex, axis] += across[axis]
+    return normals
 
 
 @numba.njit(cache=True)
