@@ -4,10 +4,11 @@ Source: S. Ahmed, G. Ramm, G. Faltin, SAE paper 840300 (1984). The front's four 
 of them meet they are mitred, a choice of ours: the paper's drawing was not seen.
 """
 
-import bodies
 import numpy as np
-import shell
 import trimesh
+
+import bodies
+import shell
 
 LENGTH, WIDTH, HEIGHT, CLEARANCE, RADIUS, SLANT = 1044.0, 389.0, 288.0, 50.0, 100.0, 222.0
 LEG_DIAMETER, LEG_Y, LEGS_X = 30.0, 163.5, (202.0, 672.0)  # legs' distances from the middle and behind the nose

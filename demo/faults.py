@@ -3,8 +3,9 @@
 from dataclasses import dataclass
 
 import numpy as np
+
 import viewpoints as paths
-from nightbay.native import open3d
+from nightbay.core.native import open3d
 
 LABELS = ("surface", "stray", "cluster", "ghost", "layer", "ground", "surroundings", "target")
 SURFACE, STRAY, CLUSTER, GHOST, LAYER, GROUND, SURROUNDINGS, TARGET = range(len(LABELS))

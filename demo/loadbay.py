@@ -5,10 +5,11 @@ Vehicle frame as in :mod:`vehicles`; its faces look into the bay. The rear doors
 
 from functools import cache
 
-import bodies
 import numpy as np
-import shell
 import trimesh
+
+import bodies
+import shell
 from shell import round_and
 
 FRONT, REAR, HALF, FLOOR, CEILING = 1350.0, 4350.0, 880.0, 620.0, 2400.0

@@ -18,14 +18,16 @@ from concurrent.futures import ProcessPoolExecutor
 from contextlib import contextmanager
 from pathlib import Path
 
-import export
 import numpy as np
+import yaml
+
+import export
 import scenario
 import shell
 import simulate
 import survey
-import yaml
-from nightbay import rigid, surface
+from nightbay.core import rigid
+from nightbay.meshes import surface
 
 LEAST, MOST = 20_000, 60_000_000
 

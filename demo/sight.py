@@ -1,9 +1,10 @@
 """What a scanner sees from a viewpoint: how wide, deep and steep it looks, and what stands in the way."""
 
-import bodies
 import numpy as np
-import viewpoints as paths
 from scipy.spatial import cKDTree
+
+import bodies
+import viewpoints as paths
 
 VIEW_DEG = 24.0  # half the angle of view
 DEEPEST_MM = 750.0

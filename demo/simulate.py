@@ -11,8 +11,11 @@ whether it is seen. Errors are then laid along that ray.
 
 from dataclasses import dataclass, field, replace
 
-import bodies
 import numpy as np
+from scipy.spatial import cKDTree
+from scipy.spatial.transform import Rotation
+
+import bodies
 import sight
 import viewpoints as paths
 from faults import (
@@ -37,9 +40,7 @@ from faults import (
     strays,
     walk,
 )
-from nightbay import rigid
-from scipy.spatial import cKDTree
-from scipy.spatial.transform import Rotation
+from nightbay.core import rigid
 
 __all__ = [
     "CLUSTER",

@@ -5,13 +5,14 @@ Lists carry no names of targets: what is the same target has to be found out fro
 
 from dataclasses import dataclass
 
-import bodies
 import numpy as np
+from scipy.spatial import cKDTree
+
+import bodies
 import sight
 import viewpoints as paths
-from nightbay import rigid
-from nightbay.native import open3d
-from scipy.spatial import cKDTree
+from nightbay.core import rigid
+from nightbay.core.native import open3d
 
 DIAMETER_MM = 8.0
 SEEN_COS = 0.5  # a target is read up to an incidence of 60 degrees

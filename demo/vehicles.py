@@ -4,10 +4,11 @@ Each is a smooth skin with cut wheel arches, sunk glazing and door gaps, and thi
 an antenna. Vehicle frame, millimetres, ground at Z = 0.
 """
 
-import bodies
 import numpy as np
-import shell
 import trimesh
+
+import bodies
+import shell
 from shapes import COMPACT, VAN
 from shell import round_and, round_or
 

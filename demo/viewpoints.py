@@ -2,9 +2,10 @@
 
 from dataclasses import dataclass
 
-import bodies
 import numpy as np
-from nightbay.native import open3d
+
+import bodies
+from nightbay.core.native import open3d
 
 STANDOFF_MM = (300.0, 600.0)
 CLEAR_MM = 220.0  # the hand keeps the scanner at least that far from everything

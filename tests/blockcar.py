@@ -1,10 +1,12 @@
 """A plain car of boxes and turned wheels for tests: X rearward, Y to the right, Z up, ground at Z = 0."""
 
-import networks
 import numpy as np
 import trimesh
-from nightbay import cloud, rigid
-from nightbay.stage import Upstream
+
+import networks
+from nightbay.clouds import cloud
+from nightbay.core import rigid
+from nightbay.pipeline.stage import Upstream
 
 LENGTH, WIDTH, HEIGHT, WHEELBASE, RADIUS = 4000.0, 1700.0, 1450.0, 2500.0, 310.0
 MIRROR_REACH, ANTENNA = 180.0, 160.0

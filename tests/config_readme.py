@@ -8,7 +8,7 @@ import json
 import re
 from pathlib import Path
 
-from nightbay import parameters, validation, yamlfile
+from nightbay.planning import parameters, validation, yaml_file
 
 ROOT = Path(__file__).resolve().parents[1]
 README = ROOT / "config" / "README.md"
@@ -93,7 +93,7 @@ def _parameters():
 
 
 def _defaults():
-    return yamlfile.read(ROOT / "config" / "config.yaml", "config.yaml")
+    return yaml_file.read(ROOT / "config" / "config.yaml", "config.yaml")
 
 
 def _value(value):
@@ -106,7 +106,7 @@ def _classes():
         "|---|---|---|---|---|---|---|",
     ]
     for path in sorted(parameters.CLASSES.glob("*.yaml")):
-        document = yamlfile.read(path, path.name)
+        document = yaml_file.read(path, path.name)
         extent = parameters.preset(path.stem).extent_mm
         sizes = [f"{extent[axis][0]}–{extent[axis][1]} mm" if extent else "" for axis in ("length", "width", "height")]
         own = [

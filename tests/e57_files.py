@@ -4,8 +4,9 @@ import struct
 
 import numpy as np
 import pye57
-from nightbay.readers.e57xml import CONTENT, HEADER, PAGE
 from pye57 import libe57
+
+from nightbay.readers.e57xml import CONTENT, HEADER, PAGE
 
 NORMALS_URI = "http://www.libe57.org/E57_NOR_surface_normals.txt"  # of the published extension; value from memory
 

@@ -4,11 +4,15 @@ import json
 from types import SimpleNamespace
 
 import jsonschema
-import networks
 import numpy as np
-from nightbay import cloud, fuse, rigid, surface
-from nightbay.stage import SCHEMAS
 from scipy.spatial.transform import Rotation
+
+import networks
+from nightbay.clouds import cloud
+from nightbay.core import rigid
+from nightbay.fuse import fuse
+from nightbay.meshes import surface
+from nightbay.pipeline.stage import SCHEMAS
 
 SETTINGS = {
     "scan": {"resolution_mm": 2.0, "noise_mm": 0.1, "smallest_mm": 6.0},

@@ -4,9 +4,10 @@ What hides a motorcycle's wheels is there, since a wheel has to be told from it:
 sides, and a silencer on the right side only.
 """
 
-import bodies
 import numpy as np
 import trimesh
+
+import bodies
 
 WHEELBASE = 1430.0
 RADIUS = {"front": 300.0, "rear": 315.0}

@@ -3,12 +3,16 @@
 from pathlib import Path
 from types import SimpleNamespace
 
-import networks
 import numpy as np
 import yaml
-from nightbay import cloud, network, rigid, targets
-from nightbay.errors import Rejected
-from nightbay.rawfiles import Hashes
+
+import networks
+from nightbay.clouds import cloud
+from nightbay.core import rigid
+from nightbay.core.errors import Rejected
+from nightbay.matching import targets
+from nightbay.network import network
+from nightbay.planning.raw_files import Hashes
 
 ROOT = Path(__file__).resolve().parents[1]
 CONFIG = yaml.safe_load((ROOT / "config/config.yaml").read_text(encoding="utf-8"))

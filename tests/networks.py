@@ -3,8 +3,10 @@
 from dataclasses import dataclass
 
 import numpy as np
-from nightbay import assembly, rigid, targets
 from scipy.spatial.transform import Rotation
+
+from nightbay.core import rigid, target_noise
+from nightbay.matching import initial_poses
 
 HALF_MM = np.array([2250.0, 900.0, 700.0])  # half axes of a rounded box, about a car
 
@@ -68,11 +70,11 @@ def record(truth, numbers, rng, *, name, noise_mm, drift_mm_per_m=0.0, missing=0
     order = rng.permutation(len(xyz))
     back = rigid.invert(T)
     listed = rigid.transform(back, xyz[order])
-    one = assembly.TargetList(
+    one = initial_poses.TargetList(
         name,
         f"{name}.csv",
         listed,
-        targets.noise_covariance(listed, noise_mm, drift_mm_per_m),
+        target_noise.covariance(listed, noise_mm, drift_mm_per_m),
         rigid.rotate(back, normal[order]) if normals else None,
     )
     return one, T, np.concatenate([keep, np.full(false, -1)])[order]

@@ -5,8 +5,12 @@ from types import SimpleNamespace
 
 import numpy as np
 import yaml
-from nightbay import assembly, cloud, network, network_result, rigid
 from scipy.spatial.transform import Rotation
+
+from nightbay.clouds import cloud
+from nightbay.core import rigid, target_noise
+from nightbay.matching import initial_poses
+from nightbay.network import network, outcome
 
 HALF_AXES_MM = np.array([2000.0, 850.0, 700.0])
 DRIFT_MM_PER_M = 0.03
@@ -80,14 +84,14 @@ def targets(names, true, seen, rng, scan, surveyed=True):
     def listed(name, rows, T_control_list):
         xyz = rigid.transform(rigid.invert(T_control_list), places[rows])
         xyz = xyz + rng.normal(0, scan["target_noise_mm"], xyz.shape)
-        covariance = targets.noise_covariance(xyz, scan["target_noise_mm"], scan["target_drift_mm_per_m"])
-        return assembly.TargetList(name, f"{name}.csv", xyz, covariance, id=[str(row) for row in rows])
+        covariance = target_noise.covariance(xyz, scan["target_noise_mm"], scan["target_drift_mm_per_m"])
+        return initial_poses.TargetList(name, f"{name}.csv", xyz, covariance, id=[str(row) for row in rows])
 
     lists = [listed("control survey", np.arange(len(places)), np.eye(4))] if surveyed else []
     lists += [listed(name, seen[name], true[name]) for name in sorted(names)]
     parameters = _parameters()
     found = network.adjust_lists(lists, surveyed, False, parameters, scan)
-    result = network_result.build(found, SHEET, [], parameters, scan)
+    result = outcome.build(found, SHEET, [], parameters, scan)
     return SimpleNamespace(stage="network", status="ok", reasons=[], result=result)
 
 
@@ -103,7 +107,7 @@ def sticker_places():
 
 def no_targets():
     """What the stage network leaves of a part without targets."""
-    result = network_result.none("no segment has a list of targets", SHEET, [], _parameters())
+    result = outcome.none("no segment has a list of targets", SHEET, [], _parameters())
     return SimpleNamespace(stage="network", status="ok", reasons=[], result=result)
 
 

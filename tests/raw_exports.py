@@ -3,8 +3,9 @@
 import numpy as np
 import pytest
 import trimesh
+
 from nightbay import readers
-from nightbay.errors import Rejected
+from nightbay.core.errors import Rejected
 
 COUNT = 500
 

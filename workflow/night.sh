@@ -68,7 +68,7 @@ call() {
         --workflow-profile none --profile "$root/workflow/profiles/workstation" \
         --cores "$cores" --resources "mem_mb=$((memory * 1000))"
 }
-summary() { PYTHONPATH="$root/workflow/scripts" "$python" -m nightbay.night "$@"; }
+summary() { PYTHONPATH="$root/workflow/scripts" "$python" -m nightbay.planning.night "$@"; }
 
 # The plan comes first: a fault of the whole day ends the call, and jobs that are refused are told before anyone goes home.
 targets=$(summary targets "$day" ${jobs:+"$jobs"}) || exit 2

@@ -62,10 +62,14 @@ def make_scan(folder, points):
 def run_nightbay(folder, resolution_mm, faces):
     """Working clouds, clean, fuse, reduce."""
     import yaml
-    from nightbay import cloud, native
+
+    from nightbay.clouds import cloud
+    from nightbay.core import native
 
     native.cap_threads(2)
-    from nightbay import clean, fuse, reduce
+    from nightbay.clean import clean
+    from nightbay.fuse import fuse
+    from nightbay.reduce import reduce
 
     root = Path(__file__).resolve().parents[2]
     settings = yaml.safe_load((root / "config" / "config.yaml").read_text(encoding="utf-8"))
@@ -117,7 +121,7 @@ def run_nightbay(folder, resolution_mm, faces):
 
 def _mark(path):
     """Mark every face as measured, as fill would: no gap is closed here, and reduce wants the mark."""
-    from nightbay import surface
+    from nightbay.meshes import surface
 
     whole = surface.read_ply(path)
     whole.face["filled"] = np.zeros(len(whole.faces), np.uint8)
@@ -126,7 +130,7 @@ def _mark(path):
 
 def run_plain(folder, resolution_mm, faces):
     """The plain chain; ``faces``: of its result."""
-    from nightbay import native
+    from nightbay.core import native
 
     native.cap_threads(2)
     o3d = native.open3d()
@@ -179,7 +183,8 @@ def child(name, folder, resolution_mm, faces=0):
 def judge(folder, name, measured, kept, truth):
     """Errors of one surface over the measured area, and the share of its area that is invented."""
     import trimesh
-    from nightbay import native
+
+    from nightbay.core import native
 
     o3d = native.open3d()
     mesh = o3d.io.read_triangle_mesh(str(folder / f"{name}.ply"))
@@ -227,9 +232,10 @@ def compare(points, resolution_mm, only=None):
 
 def measured_and_kept(folder):
     """Search trees, in the vehicle frame, of the points measured on the vehicle and of those that clean kept."""
-    from nightbay import rigid
-    from nightbay.cloud import CloudFile
     from scipy.spatial import cKDTree
+
+    from nightbay.clouds.cloud import CloudFile
+    from nightbay.core import rigid
 
     measured, kept = [], []
     for name in RUNS:

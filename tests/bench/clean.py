@@ -22,15 +22,17 @@ import tempfile
 import time
 from pathlib import Path
 
-import bodies
 import numpy as np
 import plyfile
-import simulate
 import trimesh
+
+import bodies
+import simulate
 import vehicles
 import viewpoints
-from nightbay import clean, cloud
-from nightbay.stage import Upstream
+from nightbay.clean import clean
+from nightbay.clouds import cloud
+from nightbay.pipeline.stage import Upstream
 
 NOISE_MM = 0.05
 SLIPS_MM = (0.6, 1.0, 2.0)

@@ -13,13 +13,15 @@ import sys
 import time
 from pathlib import Path
 
+import numpy as np
+
 import bodies
 import make_day
-import numpy as np
 import scenario
 import viewpoints
-from nightbay import rigid, surface
-from nightbay.native import open3d
+from nightbay.core import rigid
+from nightbay.core.native import open3d
+from nightbay.meshes import surface
 
 ROOT = Path(__file__).resolve().parents[2]
 MOST_VERTICES = 2_000_000  # of a surface that are compared, evenly through its file

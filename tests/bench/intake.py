@@ -12,15 +12,18 @@ import time
 from pathlib import Path
 
 import numpy as np
+
 import simulate
 import vehicles
 import viewpoints
-from nightbay import intake, parameters, stage, yamlfile
-from nightbay.cloud import CloudFile
-from nightbay.rawfiles import Hashes
+from nightbay.clouds.cloud import CloudFile
+from nightbay.intake import intake
+from nightbay.pipeline import stage
+from nightbay.planning import parameters, yaml_file
+from nightbay.planning.raw_files import Hashes
 
 RUNS = ("left", "front")
-DEFAULTS = yamlfile.read(parameters.CLASSES.parent / "config.yaml", "config.yaml")
+DEFAULTS = yaml_file.read(parameters.CLASSES.parent / "config.yaml", "config.yaml")
 
 
 def write(path, points, with_normals):

@@ -17,7 +17,9 @@ import numpy as np
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[2] / "workflow" / "scripts"))
 
-from nightbay import fill, reduce, surface
+from nightbay.fill import fill
+from nightbay.meshes import surface
+from nightbay.reduce import reduce
 
 
 def lumpy(count, seed=7):

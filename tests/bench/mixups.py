@@ -13,13 +13,18 @@ import json
 from pathlib import Path
 
 import numpy as np
-import scenario
 import yaml
-from nightbay import contradiction, list_surfaces, rigid, stage, targets
-from nightbay.cloud import CloudFile
-from nightbay.list_surfaces import Surface
 from scipy.spatial import cKDTree
 from scipy.spatial.transform import Rotation
+
+import scenario
+from nightbay.clouds.cloud import CloudFile
+from nightbay.core import rigid
+from nightbay.matching import targets
+from nightbay.network import list_surfaces
+from nightbay.network.list_surfaces import Surface
+from nightbay.pipeline import stage
+from nightbay.refine import contradiction
 
 ROOT = Path(__file__).resolve().parents[2]
 CONFIG = yaml.safe_load((ROOT / "config" / "config.yaml").read_text(encoding="utf-8"))

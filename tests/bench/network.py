@@ -14,11 +14,14 @@ import time
 from pathlib import Path
 
 import network_matching
-import networks
 import numpy as np
 import yaml
-from nightbay import doubles, network, network_model, pairing, rigid, ties
 from scipy import stats
+
+import networks
+from nightbay.core import rigid
+from nightbay.matching import pairing
+from nightbay.network import duplicate_targets, model, network, target_identity
 
 CONFIG = yaml.safe_load((Path(__file__).resolve().parents[2] / "config/config.yaml").read_text())
 PARAMETERS, SCAN = CONFIG["network"], CONFIG["scan"]
@@ -47,7 +50,7 @@ def tied(lists, poses, numbers):
     start = np.array([rigid.invert(poses[0]) @ T for T in poses])
     station = np.concatenate([np.full(len(one), at) for at, one in enumerate(lists)])
     _, target = np.unique(np.concatenate(numbers), return_inverse=True)
-    observations = network_model.Observations(
+    observations = model.Observations(
         np.vstack([one.xyz_mm for one in lists]),
         np.concatenate([one.covariance_mm2 for one in lists]),
         station,
@@ -81,7 +84,7 @@ def coverage(count):
         squared += float((error**2).sum())
         bound += float(np.einsum("nii->", covariance))
         for at in range(1, len(lists)):
-            motion = network_model.small_motion(
+            motion = model.small_motion(
                 adjusted.T_control_station[at] @ rigid.invert(rigid.invert(poses[0]) @ poses[at])
             )
             inside_pose += motion @ np.linalg.solve(adjusted.pose_covariance[at], motion) <= stats.chi2.ppf(0.95, 6)
@@ -105,7 +108,7 @@ def blunder_tests(count):
         rng = np.random.default_rng([seed, 42])
         _, lists, poses, numbers = simulated(rng, 40, 20, 4)
         observations, start = tied(lists, poses, numbers)
-        clean = network_model.adjust(observations, start, drift_mm_per_m=SMOOTH)
+        clean = model.adjust(observations, start, drift_mm_per_m=SMOOTH)
         strong = np.flatnonzero(clean.redundancy.min(axis=1) >= 0.5)
         sd = np.sqrt(observations.covariance_mm2[:, 0, 0])
         alarms += int((~snoop(observations, start).active).sum())
@@ -128,7 +131,7 @@ def blunder_tests(count):
 def _with_blunders(observations, rows, sizes, rng):
     xyz = observations.xyz_mm.copy()
     xyz[rows, rng.integers(0, 3, len(rows))] += sizes * rng.choice([-1, 1], len(rows))
-    return network_model.Observations(
+    return model.Observations(
         xyz, observations.covariance_mm2, observations.station, observations.target, observations.active
     )
 
@@ -156,7 +159,7 @@ def moves(count):
             xyz[low] += way
             segment, T, _ = networks.record(networks.Truth(xyz, truth.normal), numbers, rng, name="s", **SIMULATED)
             start = np.array([np.eye(4), rigid.invert(T_survey) @ T])
-            moved = ties.tie([survey, segment], start, tolerance, PARAMETERS).moves
+            moved = target_identity.tie([survey, segment], start, tolerance, PARAMETERS).moves
             if shift == 0:
                 alarms += len(moved) > 0
             elif moved:
@@ -197,7 +200,7 @@ def twice(count):
             )
             segments.append(one)
             poses.append(rigid.invert(T_survey) @ T)
-        judged = doubles.find(survey, segments, np.array(poses), tolerance, PARAMETERS)
+        judged = duplicate_targets.find(survey, segments, np.array(poses), tolerance, PARAMETERS)
         merged = {frozenset(listed[list(one.rows)].tolist()) for one in judged if one.verdict in ("joined", "dropped")}
         doubled = [frozenset(pair) for pair in zip(again.tolist(), range(64, 68), strict=True)]
         pairs = [frozenset(pair) for pair in zip(near.tolist(), range(60, 64), strict=True)]

@@ -15,11 +15,14 @@ import time
 from itertools import combinations
 from pathlib import Path
 
-import networks
 import numpy as np
 import yaml
-from nightbay import consensus, network, pairing, rigid
-from nightbay.errors import Rejected
+
+import networks
+from nightbay.core import rigid
+from nightbay.core.errors import Rejected
+from nightbay.matching import consensus, pairing
+from nightbay.network import network
 
 CONFIG = yaml.safe_load((Path(__file__).resolve().parents[2] / "config/config.yaml").read_text())
 PARAMETERS, SCAN = CONFIG["network"], CONFIG["scan"]

@@ -7,9 +7,11 @@ import json
 import sys
 import time
 
-import networks
 import numpy as np
-from nightbay import consensus, matching, pairing, rigid
+
+import networks
+from nightbay.core import rigid
+from nightbay.matching import consensus, matching, pairing
 
 NOISE_MM, DRIFT_MM_PER_M = 0.05, 0.1
 TOLERANCE = pairing.Tolerance(NOISE_MM, DRIFT_MM_PER_M)

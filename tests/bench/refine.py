@@ -18,10 +18,12 @@ import time
 from pathlib import Path
 
 import numpy as np
-from nightbay import refine, rigid
 from scipy.spatial.transform import Rotation
 
-sys.path.append(str(Path(__file__).resolve().parents[1] / "unit"))
+from nightbay.core import rigid
+from nightbay.refine import refine
+
+sys.path.append(str(Path(__file__).resolve().parents[1] / "unit" / "refine"))
 import test_refine
 
 

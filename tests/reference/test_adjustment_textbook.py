@@ -2,7 +2,8 @@
 
 import numpy as np
 import pytest
-from nightbay import adjustment, blunders
+
+from nightbay.network import adjustment, blunders
 
 # F. Krumm, Geodetic Network Adjustment Examples, University of Stuttgart, rev. 3.5 (2020), after Ghilani ch. 17.6.
 # Vectors between points, m, and the upper triangle of their covariance, m2.

@@ -4,7 +4,9 @@ import numpy as np
 import pymeshlab
 import pytest
 import trimesh
-from nightbay import fill, surface
+
+from nightbay.fill import fill
+from nightbay.meshes import surface
 
 
 def joined(mesh, added):

@@ -2,15 +2,17 @@
 
 from pathlib import Path
 
-import ahmed
-import fuse_scenes as scenes
 import numpy as np
 import pymeshlab
 import pytest
+from scipy.spatial.transform import Rotation
+
+import ahmed
+import fuse_scenes as scenes
 import simulate
 import viewpoints
-from nightbay import native, rigid, surface
-from scipy.spatial.transform import Rotation
+from nightbay.core import native, rigid
+from nightbay.meshes import surface
 
 
 def test_noise_falls_with_the_root_of_the_points(tmp_path):

@@ -8,7 +8,11 @@ import numpy as np
 import pymeshlab
 import pytest
 import trimesh
-from nightbay import deviation, formats, native, reduce, surface
+
+from nightbay.core import native
+from nightbay.deliver import formats
+from nightbay.meshes import surface
+from nightbay.reduce import deviation, reduce
 
 BUNNY = Path(pymeshlab.__file__).parent / "tests/sample_meshes/bunny.obj"
 

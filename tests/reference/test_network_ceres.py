@@ -1,11 +1,13 @@
 """A whole network solved again by Ceres Solver (pyceres): coordinates, poses and covariances to solver precision."""
 
-import networks
 import numpy as np
 import pyceres
 import pytest
-from nightbay import network_model, rigid
 from scipy.spatial.transform import Rotation
+
+import networks
+from nightbay.core import rigid
+from nightbay.network import model
 
 
 class Sighting(pyceres.CostFunction):
@@ -107,7 +109,7 @@ def simulated():
         poses.append(T)
     n = sum(map(len, xyz))
     return (
-        network_model.Observations(
+        model.Observations(
             np.vstack(xyz),
             np.concatenate(covariance),
             np.concatenate(station),
@@ -156,7 +158,7 @@ def by_ceres(observations, poses, xyz, drift=0.0):
 @pytest.mark.parametrize("drift_mm_per_m", [0.0, 0.03])
 def test_poses_targets_and_covariances_are_those_of_ceres(drift_mm_per_m):
     observations, start, truth = simulated()
-    ours = network_model.adjust(observations, start, drift_mm_per_m=drift_mm_per_m)
+    ours = model.adjust(observations, start, drift_mm_per_m=drift_mm_per_m)
     w, t, x, block = by_ceres(observations, start, truth, drift_mm_per_m / 1000)
     # both stop within 1e-6 of a standard deviation (0.05 mm) of the minimum
     assert ours.xyz_mm == pytest.approx(np.array(x), abs=1e-7)

@@ -2,14 +2,16 @@
 
 import numpy as np
 import pytest
-from nightbay import adjustment, network_model, rigid
 from scipy.spatial.transform import Rotation
+
+from nightbay.core import rigid
+from nightbay.network import adjustment, model
 
 
 def two_lists(xyz_a, xyz_b, covariance_a, covariance_b):
     """The same targets in two lists, as the network takes them; list a holds the frame."""
     n = len(xyz_a)
-    return network_model.Observations(
+    return model.Observations(
         np.vstack([xyz_a, xyz_b]),
         np.concatenate([covariance_a, covariance_b]),
         np.repeat([0, 1], n),
@@ -53,7 +55,7 @@ class TestTransformations:
         # the source is as good as free of noise, so that all of it is the target's, as in the publication
         observations = two_lists(source, target, isotropic(1e-5, 7), isotropic(0.1, 7))
         start = np.array([np.eye(4), rigid.fit(source, target)])
-        adjusted = network_model.adjust(observations, start, free_scale=True)
+        adjusted = model.adjust(observations, start, free_scale=True)
         T_target_source = np.linalg.inv(adjusted.T_control_station[1])
         scale = np.cbrt(np.linalg.det(T_target_source[:3, :3]))
         # float64 leaves 1e-9 m of coordinates this large, over 2e4 m
@@ -88,7 +90,7 @@ class TestTransformations:
         source, target = self.TEN[:, :3], self.TEN[:, 3:]
         observations = two_lists(target, source, isotropic(0.01, 10), isotropic(0.01, 10))
         start = np.array([np.eye(4), rigid.fit(target, source)])
-        adjusted = network_model.adjust(observations, start)
+        adjusted = model.adjust(observations, start)
         T = adjusted.T_control_station[1]
         R = [[0.65980, 0.39121, -0.64158], [0.37871, 0.56432, 0.73357], [0.64903, -0.72698, 0.22418]]
         assert T[:3, :3] == pytest.approx(np.array(R), abs=5e-6)
@@ -104,7 +106,7 @@ class TestTransformations:
         source, target = self.TEN[:, :3], self.TEN[:, 3:]
         observations = two_lists(source, target, isotropic(1e-7, 10), isotropic(0.01, 10))
         start = np.array([np.eye(4), rigid.fit(source, target)])
-        adjusted = network_model.adjust(observations, start, free_scale=True)
+        adjusted = model.adjust(observations, start, free_scale=True)
         assert 1 / adjusted.scale[1] == pytest.approx(1.000054649, abs=5e-10)  # recomputed by an independent script
 
     def test_both_sets_uncertain(self):
@@ -129,7 +131,7 @@ class TestTransformations:
         sd_large = np.array([[5, 6, 5], [4, 6, 9], [2, 4, 2], [3, 5, 3]]) * 1e-2
         diagonal = [np.array([np.diag(row**2) for row in sd]) for sd in (sd_large, sd_small)]
         start = np.array([np.eye(4), rigid.fit(large, small)])
-        adjusted = network_model.adjust(two_lists(large, small, *diagonal), start, free_scale=True)
+        adjusted = model.adjust(two_lists(large, small, *diagonal), start, free_scale=True)
         assert adjusted.scale[1] == pytest.approx(0.9499549354, abs=1e-10)  # as printed
         assert adjusted.scale[1] == pytest.approx(0.94995493547, abs=5e-12)  # recomputed by an independent script
 
@@ -163,7 +165,7 @@ def test_poses_of_random_sets_are_those_of_scipy(seed):
     observations = two_lists(here, there, isotropic(0.05, count), isotropic(0.05, count))
     # a start 3 degrees and 40 mm off: the answer must not lean on it
     off = rigid.pose(Rotation.from_rotvec(rng.normal(size=3) * 0.03).as_matrix(), rng.normal(size=3) * 25)
-    adjusted = network_model.adjust(observations, np.array([np.eye(4), off @ true]))
+    adjusted = model.adjust(observations, np.array([np.eye(4), off @ true]))
     T = adjusted.T_control_station[1]
     # steps end below 1e-6 of 0.05 mm at the targets, whose spread across is some 50 mm or more
     assert T[:3, :3] == pytest.approx(rotation.as_matrix(), abs=1e-8)
@@ -209,7 +211,7 @@ class TestErrorLaws:
         fre2, own2 = np.empty(trials), np.empty(trials)
         for trial in range(trials):
             one, other = (targets + rng.normal(0, sd, targets.shape) for _ in range(2))
-            adjusted = network_model.adjust(
+            adjusted = model.adjust(
                 two_lists(one, other, isotropic(sd, 4), isotropic(sd, 4)), np.array([np.eye(4), np.eye(4)])
             )
             T = adjusted.T_control_station[1]
@@ -226,7 +228,7 @@ class TestErrorLaws:
         targets, at = rng.uniform(-1000, 1000, (9, 3)) + 5000, np.array([[6500.0, 4000, 5900]])
         sd = 0.05
         observations = two_lists(targets, targets, isotropic(1e-6, 9), isotropic(sd, 9))
-        adjusted = network_model.adjust(observations, np.array([np.eye(4), np.eye(4)]))
+        adjusted = model.adjust(observations, np.array([np.eye(4), np.eye(4)]))
         J = np.concatenate([-rigid.cross_matrix(at)[0], np.eye(3)], axis=1)
         tre2 = np.trace(J @ adjusted.pose_covariance[1] @ J.T)
         # to first order in sd / distance of the targets, 5e-5

@@ -6,11 +6,13 @@ The shape is the bunny that the pymeshlab wheel carries (sample_meshes/bunny.obj
 from pathlib import Path
 
 import numpy as np
-import overlap_scenes
 import pymeshlab
 import pytest
-from nightbay import refine, rigid
-from nightbay.native import open3d
+
+import overlap_scenes
+from nightbay.core import rigid
+from nightbay.core.native import open3d
+from nightbay.refine import refine
 
 NOISE_MM = 0.1
 SETTINGS = {

@@ -4,16 +4,20 @@ import json
 from importlib.util import find_spec
 from pathlib import Path
 
-import ahmed
-import blockcar
-import bodies
 import numpy as np
 import plyfile
 import pytest
 import trimesh
 import yaml
-from nightbay import axles, datum, frame, measure, rigid, surface, wheels
-from nightbay.stage import Upstream
+
+import ahmed
+import blockcar
+import bodies
+from nightbay.core import rigid
+from nightbay.frame import axles, datum, frame, wheels
+from nightbay.measure import measure
+from nightbay.meshes import surface
+from nightbay.pipeline.stage import Upstream
 
 ROOT = Path(__file__).resolve().parents[2]
 DEFAULTS = yaml.safe_load((ROOT / "config/config.yaml").read_text(encoding="utf-8"))

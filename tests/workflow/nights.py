@@ -6,7 +6,7 @@ import subprocess
 import sys
 from pathlib import Path
 
-from nightbay import night
+from nightbay.planning import night
 
 ROOT = Path(__file__).resolve().parents[2]
 POINTS = 250_000  # raw points of a vehicle: about 10 mm apart, enough to find wheels and ground

@@ -5,11 +5,11 @@ import shutil
 import subprocess
 import sys
 
-import e57_files
 import numpy as np
 import pytest
-from nightbay import stage
 
+import e57_files
+from nightbay.pipeline import stage
 from workflow import nights
 
 JOB = "larch-loadbay"

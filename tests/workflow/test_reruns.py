@@ -153,13 +153,13 @@ def test_a_target_list_reruns_the_network_and_what_follows(day):
 
 
 def test_code_that_a_stage_imports_reruns_that_stage_and_what_follows(day, house):
-    with open(house / "workflow/scripts/nightbay/fill.py", "a", encoding="utf-8") as file:
+    with open(house / "workflow/scripts/nightbay/fill/fill.py", "a", encoding="utf-8") as file:
         file.write("\nMORE = 1\n")
     assert {stage for stage, _ in nights.scheduled(day, house)} == {"fill", "reduce", "deliver", "measure", "report"}
 
 
 def test_a_comment_in_code_reruns_nothing(day, house):
-    with open(house / "workflow/scripts/nightbay/fill.py", "a", encoding="utf-8") as file:
+    with open(house / "workflow/scripts/nightbay/fill/fill.py", "a", encoding="utf-8") as file:
         file.write("\n# A word on gaps.\n")
     assert nights.scheduled(day, house) == set()
 

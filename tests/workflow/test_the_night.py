@@ -8,8 +8,10 @@ import subprocess
 import time
 
 import pytest
-from nightbay import hashing, stage, surface, topology
 
+from nightbay.core import hashing
+from nightbay.meshes import surface, topology
+from nightbay.pipeline import stage
 from workflow import nights
 
 COMPLETE = ("larch-van", "pebble-compact", "larch-loadbay")

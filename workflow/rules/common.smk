@@ -7,8 +7,9 @@ from pathlib import Path
 
 sys.path.insert(0, str(Path(workflow.basedir) / "workflow" / "scripts"))
 
-from nightbay import day, provenance
-from nightbay.errors import Rejected
+from nightbay.core.errors import Rejected
+from nightbay.pipeline import provenance
+from nightbay.planning import day
 from snakemake.exceptions import WorkflowError
 
 # Scripts run from .snakemake/scripts, and Python would import from there what is meant to come from its own library.

@@ -3,7 +3,8 @@
 import os
 from pathlib import Path
 
-from nightbay import board, stage
+from nightbay.pipeline import stage
+from nightbay.report import board
 
 with open(snakemake.log[0], "w", encoding="utf-8") as log:  # noqa: F821
     os.dup2(log.fileno(), 1)

@@ -1,5 +1,6 @@
-"""Takes strays, clusters, ground and surroundings out of one segment; binds the rule to ``nightbay.clean``."""
+"""Takes strays, clusters, ground and surroundings out of one segment; binds the rule to ``nightbay.clean.clean``."""
 
-from nightbay import clean, stage
+from nightbay.clean import clean
+from nightbay.pipeline import stage
 
 stage.run(snakemake, clean.clean)  # noqa: F821

@@ -1,5 +1,6 @@
 """Writes the levels of a part in open formats, with a checksum list."""
 
-from nightbay import deliver, stage
+from nightbay.deliver import deliver
+from nightbay.pipeline import stage
 
 stage.run(snakemake, deliver.deliver)  # noqa: F821

@@ -1,5 +1,6 @@
 """Closes small gaps of a part's surface and lists the openings that stay."""
 
-from nightbay import fill, stage
+from nightbay.fill import fill
+from nightbay.pipeline import stage
 
 stage.run(snakemake, fill.fill)  # noqa: F821

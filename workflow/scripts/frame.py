@@ -1,5 +1,6 @@
 """Sets a part into the vehicle frame."""
 
-from nightbay import frame, stage
+from nightbay.frame import frame
+from nightbay.pipeline import stage
 
 stage.run(snakemake, frame.frame)  # noqa: F821

@@ -1,5 +1,6 @@
-"""Fuses the cleaned segments of a part into one open surface, vehicle frame; binds the rule to ``nightbay.fuse``."""
+"""Fuses the cleaned segments of a part into one open surface in the vehicle frame."""
 
-from nightbay import fuse, stage
+from nightbay.fuse import fuse
+from nightbay.pipeline import stage
 
 stage.run(snakemake, fuse.fuse)  # noqa: F821

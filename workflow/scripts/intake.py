@@ -1,5 +1,6 @@
 """Reads one raw export, checks it and leaves it as a working cloud."""
 
-from nightbay import intake, stage
+from nightbay.intake import intake
+from nightbay.pipeline import stage
 
 stage.run(snakemake, intake.intake)  # noqa: F821

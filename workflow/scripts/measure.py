@@ -1,5 +1,6 @@
 """Measures a part: dimensions, sections, left against right."""
 
-from nightbay import measure, stage
+from nightbay.measure import measure
+from nightbay.pipeline import stage
 
 stage.run(snakemake, measure.measure)  # noqa: F821

@@ -1,5 +1,6 @@
-"""Stage network: adjusts the target lists of a part together; see nightbay/network.py."""
+"""Stage network: adjusts the target lists of a part together; see nightbay/network/network.py."""
 
-from nightbay import network, stage
+from nightbay.network import network
+from nightbay.pipeline import stage
 
 stage.run(snakemake, network.network)  # noqa: F821

@@ -1,5 +1,6 @@
 """Writes the page of a job."""
 
-from nightbay import report, stage
+from nightbay.pipeline import stage
+from nightbay.report import report
 
 stage.run(snakemake, report.report, accepts_rejected=True)  # noqa: F821

@@ -2,7 +2,7 @@
 
 from pathlib import Path
 
-from nightbay.errors import Rejected
+from nightbay.core.errors import Rejected
 
 TEXT = (".xyz", ".csv", ".asc", ".txt")
 

@@ -4,7 +4,7 @@ import numpy as np
 import pye57
 from pye57 import libe57
 
-from nightbay.errors import Rejected
+from nightbay.core.errors import Rejected
 from nightbay.readers import e57xml
 from nightbay.readers.block import MOST, Block, colour_of, single_step
 

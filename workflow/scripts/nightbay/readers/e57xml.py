@@ -9,7 +9,7 @@ import os
 import re
 import struct
 
-from nightbay.errors import Rejected
+from nightbay.core.errors import Rejected
 
 HEADER = struct.Struct("<8sIIQQQQ")  # signature, version, bytes of the file, place and length of the XML, page size
 PAGE, CONTENT = 1024, 1020

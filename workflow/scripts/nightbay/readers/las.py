@@ -7,7 +7,7 @@ import laspy
 import lazrs  # noqa: F401  what laspy reads LAZ with; named, so that its version counts for reruns
 import numpy as np
 
-from nightbay.errors import Rejected
+from nightbay.core.errors import Rejected
 from nightbay.readers.block import MOST, Block, colour_of
 
 RECORD_BYTES, EXTRA_RECORD_BYTES = 54, 60  # of a variable length record's own header

@@ -3,7 +3,7 @@
 import numpy as np
 from numba import njit
 
-from nightbay.errors import Rejected
+from nightbay.core.errors import Rejected
 
 
 def check(faces, count, name, first=0):

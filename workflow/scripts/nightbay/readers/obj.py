@@ -4,7 +4,7 @@ import re
 
 import numpy as np
 
-from nightbay.errors import Rejected
+from nightbay.core.errors import Rejected
 from nightbay.readers import mesh
 from nightbay.readers.block import MOST, Block, colour_of
 

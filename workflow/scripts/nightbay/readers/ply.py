@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 import plyfile
 
-from nightbay.errors import Rejected
+from nightbay.core.errors import Rejected
 from nightbay.readers import mesh
 from nightbay.readers.block import MOST, Block, colour_of, single_step
 

@@ -8,7 +8,7 @@ import os
 
 import numpy as np
 
-from nightbay.errors import Rejected
+from nightbay.core.errors import Rejected
 from nightbay.readers.block import MOST, Block, single_step
 
 RECORD = np.dtype([("normal", "<f4", 3), ("corners", "<f4", (3, 3)), ("attribute", "<u2")])

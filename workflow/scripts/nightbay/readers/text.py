@@ -4,8 +4,8 @@ import warnings
 
 import numpy as np
 
-from nightbay import layout
-from nightbay.errors import Rejected
+from nightbay.core.errors import Rejected
+from nightbay.readers import layout
 from nightbay.readers.block import MOST, Block, colour_of
 
 

@@ -1,0 +1,48 @@
+"""What stands apart from a vehicle, by cells of flat pieces."""
+
+import numpy as np
+
+from nightbay.clean import components, neighbours
+from nightbay.clouds.cloud import Cloud
+
+UP = np.array([0.0, 0.0, 1.0])
+GAP_MM = 100.0
+
+
+def sheet(origin, along, across, spacing_mm=8.0):
+    """Points evenly on a parallelogram, (n, 3)."""
+    a, b = (np.arange(0, np.linalg.norm(side), spacing_mm) / np.linalg.norm(side) for side in (along, across))
+    return origin + a.repeat(len(b))[:, None] * np.array(along) + np.tile(b, len(a))[:, None] * np.array(across)
+
+
+def beyond(pieces, up=UP):
+    """Share of each piece's points that is found to stand beyond the vehicle."""
+    xyz = np.concatenate(list(pieces.values())).astype(np.float32)
+    of = np.repeat(np.arange(len(pieces)), [len(points) for points in pieces.values()])
+    cells = neighbours.sort_into_cells(Cloud(xyz, np.tile(np.float32(UP), (len(xyz), 1))), 20.0)
+    middle = np.add.reduceat(cells.xyz_mm.astype(float), cells.start[:-1]) / np.diff(cells.start)[:, None]
+    far = components.beyond(cells, np.ones(len(cells), bool), middle, GAP_MM, up)
+    out = np.empty(len(xyz), bool)
+    out[cells.order] = np.repeat(far, np.diff(cells.start))
+    return {name: out[of == at].mean() for at, name in enumerate(pieces)}
+
+
+def vehicle():
+    """A side 4 m long from 300 mm up, with a mirror that stands out 250 mm, and a roof."""
+    return {
+        "side": sheet((0, 0, 300), (4000, 0, 0), (0, 0, 1500)),
+        "mirror": sheet((800, -250, 1200), (0, 250, 0), (200, 0, 0)),
+        "roof": sheet((0, 0, 1800), (4000, 0, 0), (0, 1700, 0)),
+    }
+
+
+def test_a_box_below_a_mirror_s_reach_stands_beyond_and_a_wheel_does_not():
+    found = beyond(
+        vehicle()
+        | {
+            "toolbox": sheet((1500, -420, 0), (400, 0, 0), (0, 150, 0)),  # within 100 mm of what the mirror reaches
+            "wheel": sheet((700, 120, 0), (600, 0, 0), (0, 0, 560)),  # in its arch, with no side below 300 mm
+            "far": sheet((1500, -900, 0), (400, 0, 0), (0, 0, 400)),
+        }
+    )
+    assert found == {"side": 0, "mirror": 0, "roof": 0, "toolbox": 1, "wheel": 0, "far": 1}

@@ -1,0 +1,105 @@
+"""The files that go out: names, marks, checksums, the same bytes each time, and what is refused."""
+
+import hashlib
+from types import SimpleNamespace
+
+import numpy as np
+import pytest
+import trimesh
+
+from nightbay.core.errors import Rejected
+from nightbay.deliver import deliver, formats
+from nightbay.meshes import surface
+
+
+@pytest.fixture
+def source(tmp_path):
+    """What reduce leaves of a small box with two filled faces."""
+    mesh = trimesh.creation.box((1000, 400, 300))
+    folder = tmp_path / "reduce"
+    folder.mkdir()
+    filled = np.zeros(12, np.uint8)
+    filled[:2] = 1
+    box = surface.Surface(mesh.vertices.astype(np.float32), mesh.faces.astype(np.int32), face={"filled": filled})
+    for name in ("full", "light"):
+        surface.write_ply(folder / f"{name}.ply", box)
+    off = {"samples": 9, "max_mm": 0.4, "rms_mm": 0.1, "p95_mm": 0.2}
+    ways = {"level_to_full": off, "full_to_level": off, "boundary_to_level": None}
+    levels = {"full": {"faces": 12, "deviation": None}, "light": {"faces": 12, "deviation": ways}}
+    return SimpleNamespace(folder=folder, job="larch", part="exterior", result={"levels": levels})
+
+
+def run(source, folder, wanted, axes="design_grid"):
+    folder.mkdir()
+    upstream = {"reduce": source, "frame": SimpleNamespace(result={"axes": axes})}
+    return deliver.deliver(upstream, {}, {"deliver": {"formats": wanted}}, folder, 1)["deliverables"]
+
+
+def test_names_marks_and_checksums(source, tmp_path):
+    rows = run(source, tmp_path / "out", {"light": ["glb", "obj", "ply", "stl"], "full": ["ply"]})
+    assert [row["file"] for row in rows] == [
+        "larch-exterior-full.ply",
+        "larch-exterior-light.glb",
+        "larch-exterior-light.obj",
+        "larch-exterior-light.ply",
+        "larch-exterior-light.stl",
+    ]
+    assert {row["format"]: row["units"] for row in rows} == {"ply": "mm", "glb": "m", "obj": "mm", "stl": "mm"}
+    assert [row["marks"] for row in rows if row["format"] == "stl"] == [None]
+    lines = (tmp_path / "out" / "SHA256SUMS").read_text().splitlines()
+    assert len(lines) == 6
+    for line in lines:
+        digest, name = line.split("  ")
+        assert hashlib.sha256((tmp_path / "out" / name).read_bytes()).hexdigest() == digest
+    note = (tmp_path / "out" / "README.txt").read_text()
+    assert "larch-exterior-light.stl: level light, 12 faces, units mm, filled faces are not marked" in note
+    assert "Level light: 95 % within 0.2 mm and all 9 samples within 0.4 mm of the full surface." in note
+
+
+def test_same_bytes_again(source, tmp_path):
+    wanted = {"light": ["glb", "obj", "ply", "stl"]}
+    run(source, tmp_path / "a", wanted)
+    run(source, tmp_path / "b", wanted)
+    for path in (tmp_path / "a").iterdir():
+        assert path.read_bytes() == (tmp_path / "b" / path.name).read_bytes()
+
+
+def test_level_that_is_not_made_is_refused(source, tmp_path):
+    with pytest.raises(Rejected) as told:
+        run(source, tmp_path / "out", {"tiny": ["stl"]})
+    assert str(told.value) == (
+        "deliver.formats names the level tiny, which reduce does not make: it makes full, light; "
+        "name one of them or add tiny to reduce.levels"
+    )
+
+
+def test_obj_has_the_filled_faces_in_their_group(source, tmp_path):
+    run(source, tmp_path / "out", {"light": ["obj"]})
+    lines = (tmp_path / "out" / "larch-exterior-light.obj").read_text().splitlines()
+    at = lines.index("g filled")
+    assert lines.index("g measured") < at and len(lines) - at - 1 == 2
+
+
+@pytest.mark.parametrize(
+    ("axes", "told", "turned"),
+    [
+        ("design_grid", "vehicle frame: X rearward, Y right, Z up", True),
+        ("iso_8855", "vehicle frame, ISO 8855: X forward, Y left, Z up", True),
+        ("as_scanned", "frame of the scan, without meaning", False),
+    ],
+)
+def test_every_file_says_its_frame(source, tmp_path, axes, told, turned):
+    run(source, tmp_path / "out", {"light": ["glb", "obj", "ply", "stl"]}, axes)
+    for path in (tmp_path / "out").iterdir():
+        assert path.name == "SHA256SUMS" or told.encode() in path.read_bytes(), path.name
+    glb = (tmp_path / "out" / "larch-exterior-light.glb").read_bytes()
+    assert (b'"rotation"' in glb) == turned
+    read = surface.read_ply(tmp_path / "out" / "larch-exterior-light.ply")
+    assert len(read.faces) == 12 and read.face["filled"].sum() == 2
+
+
+def test_long_stl_comment_is_refused(source, tmp_path):
+    mesh = surface.read_ply(source.folder / "full.ply")
+    for comment in ("x" * 81, "solid box"):
+        with pytest.raises(ValueError, match="STL header"):
+            formats.write_stl(tmp_path / "x.stl", mesh, comment)

@@ -1,0 +1,104 @@
+import shutil
+import sys
+
+import pytest
+
+from nightbay.pipeline import provenance
+
+SCRIPT = "from nightbay import stage, width\nstage.run(snakemake, width.width)\n"
+
+
+@pytest.fixture
+def house(tmp_path, monkeypatch):
+    """A small workflow of one stage, ``width``, whose module imports another one, with a fresh look at the files."""
+    scripts = tmp_path / "workflow" / "scripts"
+    package = scripts / "nightbay"
+    package.mkdir(parents=True)
+    (scripts / "width.py").write_text(SCRIPT)
+    (package / "__init__.py").write_text("")
+    (package / "stage.py").write_text("import json\n")
+    (package / "width.py").write_text(
+        "from nightbay.inner import ruler\n\ndef width():\n    import scipy\n    return 1\n"
+    )
+    (package / "inner").mkdir()
+    (package / "inner" / "__init__.py").write_text("from . import other\n")
+    (package / "inner" / "ruler.py").write_text("import numpy as np\n")
+    (package / "inner" / "other.py").write_text("value = 1\n")
+    (package / "unused.py").write_text("value = 1\n")
+    (tmp_path / "workflow" / "schemas").mkdir()
+    (tmp_path / "workflow" / "schemas" / "width.schema.json").write_text("{}")
+    monkeypatch.setattr(provenance, "SCRIPTS", scripts)
+    monkeypatch.setattr(provenance, "WORKFLOW", tmp_path / "workflow")
+    return tmp_path / "workflow"
+
+
+def look():
+    for function in (provenance.code_hash, provenance._tree, provenance._meaning, provenance._distributions):
+        function.cache_clear()
+    return provenance.code_hash("width")
+
+
+def test_follows_imports_to_every_module_and_library(house):
+    look()
+    names = {str(path.relative_to(house / "scripts")) for path in provenance.modules_of(house / "scripts" / "width.py")}
+    assert names == {
+        "width.py",
+        *(
+            f"nightbay/{name}.py"
+            for name in ("__init__", "stage", "width", "inner/__init__", "inner/ruler", "inner/other")
+        ),
+    }
+    assert set(provenance.libraries_of(house / "scripts" / "width.py")) == {"numpy", "scipy"}
+
+
+@pytest.mark.parametrize("module", ["stage", "width", "inner/ruler", "inner/other"])
+def test_an_edit_of_any_module_behind_the_stage_changes_the_hash(house, module):
+    before = look()
+    path = house / "scripts" / "nightbay" / f"{module}.py"
+    path.write_text(path.read_text() + "more = 1\n")
+    assert look() != before
+
+
+def test_comment_docstring_touch_and_other_modules_change_nothing(house):
+    before = look()
+    path = house / "scripts" / "nightbay" / "width.py"
+    path.write_text('"""What it does."""\n# why\n\n' + path.read_text())
+    (house / "scripts" / "nightbay" / "unused.py").write_text("value = 2\n")
+    assert look() == before
+
+
+def test_schema_counts_as_code(house):
+    before = look()
+    (house / "schemas" / "width.schema.json").write_text('{"type": "object"}')
+    assert look() != before
+
+
+def test_another_version_of_a_library_changes_the_hash(house, tmp_path, monkeypatch):
+    before = look()
+    newer = tmp_path / "site" / "scipy-99.0.dist-info"
+    newer.mkdir(parents=True)
+    (newer / "METADATA").write_text("Metadata-Version: 2.1\nName: scipy\nVersion: 99.0\n")
+    (newer / "top_level.txt").write_text("scipy\n")
+    monkeypatch.setattr(sys, "path", [str(tmp_path / "site"), *sys.path])
+    assert look() != before
+    assert provenance.libraries_of(house / "scripts" / "width.py")["scipy"] == "99.0"
+
+
+def test_moving_the_house_changes_nothing(house, tmp_path, monkeypatch):
+    before = look()
+    moved = tmp_path / "elsewhere"
+    shutil.copytree(house, moved)
+    monkeypatch.setattr(provenance, "SCRIPTS", moved / "scripts")
+    monkeypatch.setattr(provenance, "WORKFLOW", moved)
+    assert look() == before
+
+
+def test_content_of_a_missing_file_is_none(tmp_path):
+    assert provenance.content(tmp_path / "none") is None
+    (tmp_path / "some").write_text("1")
+    assert provenance.content(tmp_path / "some") is not None
+
+
+def test_every_template_is_the_resource_of_a_stage():
+    named = {pattern for patterns in provenance.RESOURCES.values() for pattern in patterns}
+    assert named == {f"report/{path.name}" for path in (provenance.WORKFLOW / "report").iterdir()}

@@ -1,0 +1,130 @@
+"""Pairs of segments that surfaces can't tie: the pair is refused, and the part only where nothing else ties it."""
+
+import numpy as np
+import pytest
+import yaml
+
+import overlap_scenes
+from nightbay.clouds.cloud import CloudFile
+from nightbay.core.errors import Rejected
+from nightbay.refine import coarse_fit, coarse_match, overlap, surface_registration
+from nightbay.refine import overlap_adjustment as adjust
+from nightbay.refine import patches as patching
+
+PARAMETERS = yaml.safe_load(overlap_scenes.CONFIG.read_text(encoding="utf-8"))["refine"] | {"correspondences": 2000}
+
+
+def thinned():
+    xyz_mm = np.random.default_rng(1).uniform(0, 500, (1000, 3))
+    return coarse_match.Thin(xyz_mm, np.tile([0.0, 0.0, 1.0], (1000, 1)), 30.0)
+
+
+def agreement(edges, count):
+    agree = np.zeros((count, count), np.float32)
+    for a, b in edges:
+        agree[a, b] = agree[b, a] = 1.0
+    return agree
+
+
+STAR = agreement([(0, 1), *((end, leaf) for end in (0, 1) for leaf in (2, 3, 4))], 5)
+
+
+@pytest.mark.parametrize(
+    "agree",
+    [
+        STAR,  # the best seed has one member: of its neighbours, one has three others in common with it
+        agreement([(0, 1), (0, 2), (1, 2)], 3),  # two members
+        np.zeros((4, 4), np.float32),  # none
+    ],
+    ids=["one", "two", "none"],
+)
+def test_sets_too_small_for_a_pose_give_none(agree, monkeypatch):
+    rows = np.arange(len(agree))
+    monkeypatch.setattr(coarse_match, "features", lambda one: None)
+    monkeypatch.setattr(coarse_match, "_matches", lambda *_: (rows, rows))
+    monkeypatch.setattr(coarse_match, "_agreement", lambda *_: agree)
+    assert coarse_match.candidates(thinned(), thinned()) == []
+
+
+def test_a_hopeless_pair_does_not_stop_the_others(monkeypatch):
+    segments = [thinned(), thinned(), thinned()]
+    shift = np.eye(4)
+    shift[0, 3] = 100.0
+
+    def basins(a, b, poses):
+        hopeless = {id(a), id(b)} == {id(segments[0]), id(segments[2])}
+        return [] if hopeless else [coarse_fit.Fit(shift, 1000, 0)]
+
+    rows = np.arange(len(STAR))
+    monkeypatch.setattr(coarse_match, "features", lambda one: None)
+    monkeypatch.setattr(coarse_match, "_matches", lambda *_: (rows, rows))
+    monkeypatch.setattr(coarse_match, "_agreement", lambda *_: STAR)
+    monkeypatch.setattr(coarse_fit, "basins", basins)
+    poses, found = surface_registration._connect(["a", "b", "c"], segments, {"a": np.eye(4)}, PARAMETERS)
+    assert [pose[0, 3] for pose in poses] == [0.0, 100.0, 200.0]
+    assert [len(entry["alternatives"]) for entry in found] == [1, 0, 1]
+
+
+def write(folder, name, points, normals):
+    return CloudFile(overlap_scenes.write_segment(folder / name, name, points, normals, np.eye(4)).folder)
+
+
+def degenerate(kind, rng):
+    """Points (n, 3) and normals of a segment that has no shape to register by."""
+    up = [0.0, 0.0, 1.0]
+    if kind == "one point":
+        return np.zeros((1, 3)), np.array([up])
+    if kind == "line":
+        return np.column_stack([np.linspace(0, 1000, 4000), np.zeros((4000, 2))]), np.tile(up, (4000, 1))
+    if kind == "plane":
+        return rng.uniform(0, 800, (20_000, 3)) * [1, 1, 0], np.tile(up, (20_000, 1))
+    points = np.repeat(rng.uniform(0, 800, (2000, 3)) * [1, 1, 0], 2, axis=0)  # both sides of a thin sheet
+    return points, np.tile([up, [0.0, 0.0, -1.0]], (2000, 1))
+
+
+@pytest.mark.parametrize("kind", ["one point", "line", "plane", "thin sheet"])
+def test_a_segment_without_shape_is_refused_in_a_sentence(tmp_path, kind):
+    rng = np.random.default_rng(1)
+    whole = write(tmp_path, "whole", *overlap_scenes.egg(30_000, rng))
+    odd = write(tmp_path, "odd", *degenerate(kind, rng))
+    for known in ("odd", "whole"):
+        with pytest.raises(Rejected, match="^segments odd and whole share no targets and their surfaces agree over 0%"):
+            surface_registration.place(["odd", "whole"], [odd, whole], {known: np.eye(4)}, 10.0, PARAMETERS)
+    assert overlap.pairs([odd, whole], [np.eye(4)] * 2, 10.0, 20.0, 2000) == []
+
+
+def lonely(apart_mm, count=60):
+    """A pair whose correspondences lie so far apart that each is alone in its patch."""
+    at = np.column_stack([np.arange(count) * apart_mm, np.zeros((count, 2))])
+    up = np.tile([0.0, 0.0, 1.0], (count, 1))
+    discs = overlap.Correspondences(at, at + [0, 0, 0.1], up, up, np.full(count, 0.05), np.ones(count, bool), 0.1)
+    return overlap.Pair(0, 1, discs)
+
+
+def test_correspondences_of_which_none_has_a_neighbour_leave_the_poses_to_the_targets():
+    pairs, poses = [lonely(500.0)], [np.eye(4), np.eye(4)]
+    drift = patching.Drift(np.array([0.3, 0.3]), 1500.0, 400.0)
+    place = patching.Place(np.zeros((2, 3)))
+    patches = patching.gather(pairs, poses, place, drift, poses)
+    assert len(patches.pair) == 0
+    free, nothing = np.array([False, True]), adjust.Equations.none(2)
+    settled = adjust.settle(pairs, poses, place, drift, nothing, free, 10.0)
+    assert np.array_equal(settled, poses)
+    solution = adjust.solve(adjust.equations(patches, 2), nothing, free)
+    with pytest.raises(Rejected, match="^segment b has no targets and its overlap is so even that it can slide"):
+        surface_registration.check(["a", "b"], pairs, solution, free, poses, {"resolution_mm": 2.0})
+
+
+def test_a_segment_without_shape_that_targets_hold_stops_no_other(tmp_path):
+    rng = np.random.default_rng(2)
+    points, normals = overlap_scenes.egg(60_000, rng)
+    half = rng.random(len(points)) < 0.5
+    clouds = [
+        write(tmp_path, "a", points[half], normals[half]),
+        write(tmp_path, "b", points[~half], normals[~half]),
+        write(tmp_path, "sheet", *degenerate("thin sheet", rng)),
+    ]
+    known = {"a": np.eye(4), "sheet": np.eye(4)}
+    poses, _ = surface_registration.place(["a", "b", "sheet"], clouds, known, 40.0, PARAMETERS | {"coarse_mm": 80.0})
+    assert np.isfinite(poses).all()
+    assert np.linalg.norm(poses[1][:3, 3]) < 10.0  # an eighth of a cell: where the other half of the points lies

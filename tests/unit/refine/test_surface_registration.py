@@ -1,0 +1,109 @@
+"""Every sentence with which segments without targets are refused."""
+
+import numpy as np
+import pytest
+
+import overlap_scenes
+from nightbay.clouds.cloud import CloudFile
+from nightbay.core.errors import Rejected
+from nightbay.refine import coarse_fit, coarse_match, overlap, surface_registration
+from nightbay.refine import overlap_adjustment as adjust
+from nightbay.refine import patches as patching
+
+PARAMETERS = {
+    "correspondences": 2000,
+    "patch_mm": 200.0,
+    "drift_length_mm": 1500.0,
+    "feature_drift_mm_per_m": 0.3,
+    "coarse_mm": 30.0,
+    "overlap_least": 0.15,
+    "ambiguity": 2.0,
+}
+SCAN = {"resolution_mm": 2.0}
+NAMES = ["left", "right"]
+
+
+def thinned(cells=1000):
+    return coarse_match.Thin(
+        np.random.default_rng(1).uniform(0, 500, (cells, 3)), np.tile([0, 0, 1.0], (cells, 1)), 30.0
+    )
+
+
+def doubt_of(fits, monkeypatch):
+    monkeypatch.setattr(coarse_match, "candidates", lambda a, b: [])
+    monkeypatch.setattr(coarse_fit, "basins", lambda a, b, poses: fits)
+    _, fit, doubt = surface_registration._coarse(*NAMES, thinned(), thinned(), PARAMETERS)
+    return fit, doubt
+
+
+def test_too_little_agrees(monkeypatch):
+    fit, doubt = doubt_of([coarse_fit.Fit(np.eye(4), 180, 0)], monkeypatch)
+    assert fit is None
+    assert doubt == (
+        "segments left and right share no targets and their surfaces agree over 9% of the smaller one at best, 15% are "
+        "needed; scan more overlap or put targets into it"
+    )
+
+
+def test_two_ways_to_fit(monkeypatch):
+    other = np.eye(4)
+    other[0, 3] = 350.0
+    first, second = coarse_fit.Fit(np.eye(4), 1000, 4), coarse_fit.Fit(other, 1500, 20)
+    fit, doubt = doubt_of([first, second], monkeypatch)
+    assert fit is None
+    assert doubt == (
+        "segments left and right share no targets and fit each other in two ways, 350 mm and 0° apart; put targets or "
+        "something unmistakable into the overlap"
+    )
+    fit, doubt = doubt_of([first, coarse_fit.Fit(other, 1500, 100)], monkeypatch)
+    assert fit is first and doubt is None
+
+
+@pytest.fixture
+def plates(tmp_path):
+    """Two flat plates that lie on each other, in one frame, and what a fit by their overlap makes of them."""
+
+    def make(spread_mm):
+        rng = np.random.default_rng(2)
+        clouds = []
+        for name in NAMES:
+            points = rng.uniform(0, 800, (30_000, 3))
+            # patches of 100 mm stand up or down by the spread, in each plate for itself
+            step = np.floor(points[:, :2] / 100).astype(int)
+            points[:, 2] = rng.normal(0, spread_mm, (8, 8))[step[:, 0], step[:, 1]] + rng.normal(0, 0.05, len(points))
+            normals = np.tile([0.0, 0.0, 1.0], (len(points), 1))
+            part = overlap_scenes.write_segment(tmp_path / name, name, points, normals, np.eye(4))
+            clouds.append(CloudFile(part.folder))
+        poses = [np.eye(4), np.eye(4)]
+        pairs = overlap.pairs(clouds, poses, 10.0, 20.0, 2000)
+        drift = patching.Drift(np.array([0.3, 0.3]), 1500.0, 200.0)
+        place = patching.Place(np.array([[400.0, 400.0, 0.0]] * 2))
+        patches = patching.gather(pairs, poses, place, drift, poses, 20.0)
+        overlaps = adjust.equations(patches, 2)
+        return pairs, adjust.solve(overlaps, adjust.Equations.none(2), np.array([False, True])), poses
+
+    return make
+
+
+def test_an_overlap_that_slides(plates):
+    pairs, solution, poses = plates(0.0)
+    alone = np.array([False, True])
+    with pytest.raises(Rejected, match=r"^segment right has no targets and its overlap is so even that it can slide"):
+        surface_registration.check(NAMES, pairs, solution, alone, poses, SCAN)
+    surface_registration.check(NAMES, pairs, solution, np.array([False, False]), poses, SCAN)  # targets hold it
+
+
+def test_surfaces_that_do_not_lie_on_each_other(plates):
+    pairs, solution, poses = plates(3.0)
+    whole = adjust.Solution(solution.motions, 1.0, solution.inverse, np.eye(12))
+    with pytest.raises(Rejected, match=r"^surfaces of segments left and right differ by \d\.\d\d mm .* 2\.00 mm"):
+        surface_registration.check(NAMES, pairs, whole, np.array([False, True]), poses, SCAN)
+
+
+def test_partners_that_run_out(plates, tmp_path, monkeypatch):
+    plates(0.0)
+    clouds = [CloudFile(tmp_path / name) for name in NAMES]
+    monkeypatch.setattr(surface_registration, "_connect", lambda *_: ([np.eye(4), np.eye(4)], []))
+    monkeypatch.setattr(overlap, "pairs", lambda *_: [])
+    with pytest.raises(Rejected, match=r"^segment right has no targets and fewer than 50 places"):
+        surface_registration.place(NAMES, clouds, {"left": np.eye(4)}, 10.0, PARAMETERS)

@@ -1,0 +1,76 @@
+"""What the page says of a network: rendered from the numbers of a real one, with all that can happen to it."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+import networks
+from network_sheets import NOISE, listed_again, run, sheet
+from nightbay.report import network_picture, page
+
+
+def rendered(result):
+    segments = dict.fromkeys(sorted(result["poses"] or {}) or ["left"])
+    return page.render(
+        "network.html.j2", network=result, part={"segments": segments}, entry={"network_picture": None}, refine={}
+    )
+
+
+@pytest.fixture
+def eventful(tmp_path, monkeypatch):
+    """A body that stood lower while the roof was scanned, a knocked target, two doubled ones, a bar that fails."""
+    monkeypatch.chdir(tmp_path)
+    rng = np.random.default_rng(23)
+    truth = networks.body(rng, 60)
+    survey, _, listed = networks.record(truth, np.arange(60), rng, name="control survey", T=np.eye(4), **NOISE)
+    ids = [f"t{number}" for number in listed]
+    survey = listed_again(survey, np.array([10, 20]), np.array([1.5, 1.0, 0.0]), [*ids, "again1", "again2"])
+    lower = truth.xyz_mm.copy()
+    lower[truth.xyz_mm[:, 2] >= -450, 2] -= 6.1
+    segments = {}
+    for name, xyz in (("left", truth.xyz_mm), ("right", truth.xyz_mm), ("roof", lower)):
+        segments[name] = networks.record(networks.Truth(xyz, truth.normal), np.arange(60), rng, name=name, **NOISE)[0]
+    knocked = segments["left"].xyz_mm.copy()
+    knocked[7] += [0.0, 3.0, 0.0]
+    segments["left"] = replace(segments["left"], xyz_mm=knocked)
+    length = float(np.linalg.norm(truth.xyz_mm[3] - truth.xyz_mm[40])) + 2.0
+    bar = {"from": "t3", "to": "t40", "length_mm": length, "sd_mm": 0.02}
+    return run(sheet(tmp_path, survey, list(segments.values()), scale_bars=[bar]))
+
+
+def test_all_that_happened_stands_on_the_page(eventful):
+    html = rendered(eventful)
+    (move,) = eventful["moves"]
+    assert "<h4>What moved</h4>" in html and "&lt; 0.000001" in html
+    assert f"{move['against']} against {len(move['targets'])}" in html
+    assert '<th scope="row">left</th><td class="n">8</td>' in html  # the knocked one, eighth row of its file
+    assert "2 pairs of the survey" in html and "nearer than two targets can be" in html
+    assert "Scale bar t3–t40" in html and "more than the uncertainties allow" in html
+    for number in (eventful["checks"]["rms_mm"], eventful["precision_rms_mm"]):
+        assert f"{number:.3f}" in html
+    assert f"{eventful['detectable']['median_mm']:.2f}" in html
+    (drift,) = eventful["drift"]
+    assert f"{drift['drift_mm_per_m']:.3f} ± {drift['sd_mm_per_m']:.3f} mm/m" in html
+    assert f"{drift['effect_mm']:.2f}" in html
+
+
+def test_picture_has_every_tie_target_once_and_its_key(eventful):
+    figure = network_picture.draw(eventful)
+    broad, side, sightings = figure.axes
+    ties = [one for one in eventful["targets"] if len(one["seen_by"]) >= 2]
+    for axis in (broad, side):
+        ellipses, key = axis.collections[:1] + [one for one in axis.collections if len(one.get_offsets()) == 1][:1]
+        assert len(ellipses.get_offsets()) == len(ties)
+        assert "95 % ellipses drawn" in axis.get_title() and "radius" in axis.texts[0].get_text()
+    assert [label.get_text() for label in sightings.get_yticklabels()] == ["control survey", "left", "right", "roof"]
+    counts = [len(one.get_offsets()) for one in sightings.collections]
+    assert counts == [
+        sum(name in one["seen_by"] for one in ties) for name in ("control survey", "left", "right", "roof")
+    ]
+
+
+def test_without_a_network_the_page_gives_the_reason(tmp_path, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+    nothing = sheet(tmp_path, None, []) | {"segments": {"left": {"targets": None}}}
+    assert "no segment has a list of targets" in rendered(run(nothing))

@@ -1,0 +1,307 @@
+"""The page of a job: whole, refused, or with next to nothing measured."""
+
+import re
+from html.parser import HTMLParser
+from types import SimpleNamespace
+
+import numpy as np
+import pytest
+import trimesh
+import yaml
+
+from nightbay.measure import left_right
+from nightbay.meshes import surface
+from nightbay.pipeline import stage
+from nightbay.report import job_summary, report
+
+SETTINGS = {
+    "report": {"most_faces": 10_000, "picture_px": 160, "thumbnail_px": 60, "text_share": 0.03, "marked_openings": 5}
+}
+REASON = {
+    "stage": "network",
+    "segment": None,
+    "sentence": "Segment roof (roof.csv) shares 3 targets with control survey; at least four are needed.",
+}
+
+
+def upstream(stage_name, result, tmp_path, part="exterior", segment=None, status="ok", reasons=(), notes=()):
+    return stage.Upstream(
+        stage_name, "larch", part, segment, status, list(reasons), list(notes), result, tmp_path / stage_name
+    )
+
+
+def sheet(**known):
+    return {
+        "title": "Larch <van> & more",
+        "note": "",
+        "vehicle_class": "van",
+        "state": {"load": "empty", "tyre_pressure_kpa": {"front": 300.0}, "temperature_c": "unknown"},
+        "nominal_mm": {},
+        "parts": {"exterior": ["left", "roof"]},
+        "parameters": {"exterior": {"scan": {"resolution_mm": 2.0}}},
+        "notes": [],
+        **known,
+    }
+
+
+def dimension(value, low, high, **known):
+    empty = {"meaning": "as ISO 612", "coverage": 2, "unknown": ["drift"], "budget_mm": {}, "beyond_mm": 0.0}
+    ends = {"low": low, "high": high}
+    nominal = {"nominal_mm": None, "difference_mm": None, "significant": None}
+    return {"value_mm": value, "uncertainty_mm": 0.62, **empty, "points_mm": ends, **nominal, **known}
+
+
+@pytest.fixture
+def whole(tmp_path):
+    """What the stages leave of a small vehicle with one opening and filled faces."""
+    mesh = trimesh.creation.box((2000, 800, 600)).subdivide().subdivide()
+    vertices = mesh.vertices + (1000, 0, 300)
+    model = surface.Surface(
+        vertices.astype(np.float32),
+        mesh.faces.astype(np.int32),
+        {
+            "confidence": np.linspace(0, 1, len(vertices), dtype=np.float32),
+            "spread_mm": np.where(np.arange(len(vertices)) % 7, 0.08, np.nan).astype(np.float32),
+        },
+        {"filled": (np.arange(len(mesh.faces)) % 40 == 0).astype(np.uint8)},
+    )
+    (tmp_path / "reduce").mkdir()
+    (tmp_path / "measure").mkdir()
+    surface.write_ply(tmp_path / "reduce" / "full.ply", model)
+    compared = left_right.Comparison(vertices, np.sin(vertices[:, 0]), 25.0)
+    np.save(tmp_path / "measure" / "sides.npy", left_right.rows(compared))
+    agree = {"n": 900, "median_mm": 0.01, "median_se_mm": 0.02, "robust_sd_mm": 0.1, "rms_mm": 0.14, "outside": 0.02}
+    overlap = {
+        "segments": ["left", "roof"], "before": agree, "after": agree,
+        "withheld_rms_before_mm": 0.31, "withheld_rms_after_mm": 0.12,
+    }  # fmt: skip
+    opening = {
+        "kind": "large",
+        "centre_mm": [1000, -400, 300],
+        "size_mm": [400, 0, 200],
+        "area_mm2": 8e4,
+        "perimeter_mm": 1200,
+    }
+    results = {
+        "network": {},
+        "refine": {"poses": {}, "discrepancies": [overlap]},
+        "frame": {
+            "axes": "design_grid", "state": "vehicle", "front": {"assumed": True},
+            "wheels": [{"centre_mm": [x, None, 250.0]} for x in (400.0, 1600.2)],
+            "axles": [{"x_mm": 400.1}, {"x_mm": 1600.1}],
+        },
+        "fuse": {},
+        "fill": {
+            "gaps": 3, "filled_area_mm2": 1200.0, "measured_area_mm2": 6e6,
+            "open": {"count": 1, "area_mm2": 8e4, "listed": 1}, "openings": [opening],
+        },
+        "reduce": {"levels": {"full": {"faces": len(mesh.faces), "vertices": len(vertices), "deviation": None}}},
+        "deliver": {"deliverables": []},
+        "measure": {
+            "dimensions": {
+                "length": dimension(
+                    2000.3, [0, 0, 300], [2000, 0, 300], nominal_mm=1998, difference_mm=2.3, significant=True
+                ),
+                "height": dimension(600.1, None, [1000, 0, 600]),
+                "wheelbase": dimension(1200.0, None, None),
+            },
+            "symmetry": {"median_mm": 0.1, "rms_mm": 0.5, "abs_95_mm": 1.0, "compared": 90, "without_partner": 0.1},
+        },
+    }  # fmt: skip
+    found = {name: [upstream(name, result, tmp_path)] for name, result in results.items()}
+    found["intake"] = [upstream("intake", {"count": 70, "file": "larch/raw/left.ply"}, tmp_path, segment="left")]
+    found["clean"] = [
+        upstream(
+            "clean", {"kept": 60, "removed": {"stray": 10, "ground": 0}}, tmp_path, segment="left", notes=["Noted."]
+        )
+    ]
+    return found
+
+
+def page(found, folder, **known):
+    folder.mkdir()
+    result = report.report(found, sheet(**known), SETTINGS, folder, 1)
+    return result, (folder / "report.html").read_text(encoding="utf-8")
+
+
+class Checker(HTMLParser):
+    """Tags must nest, pictures must have words, ids must be there."""
+
+    VOID = {"meta", "link", "br", "img", "input"}
+
+    def __init__(self):
+        super().__init__()
+        self.open, self.ids, self.targets, self.loads = [], set(), [], []
+
+    def handle_starttag(self, tag, attributes):
+        known = dict(attributes)
+        if tag not in self.VOID:
+            self.open.append(tag)
+        if tag == "svg":
+            assert "aria-label" in known or known.get("aria-hidden") == "true"
+        if tag == "img":
+            assert known["alt"]
+        self.ids |= {known[name] for name in ("id",) if name in known}
+        self.targets += [known["href"][1:] for _ in (0,) if known.get("href", "").startswith("#")]
+        self.loads += [known[name] for name in ("src", "href") if name in known and tag not in ("a", "image")]
+
+    def handle_startendtag(self, tag, attributes):
+        pass
+
+    def handle_endtag(self, tag):
+        assert self.open.pop() == tag
+
+
+def check(html):
+    checker = Checker()
+    checker.feed(html)
+    assert checker.open == [] and set(checker.targets) <= checker.ids and checker.loads == []
+    assert not re.search(r"(src|href)=\"(https?:)?//|url\(|@import|Undefined|None|nan", html)
+
+
+def test_page_tells_what_was_measured(whole, tmp_path):
+    result, html = page(whole, tmp_path / "page")
+    check(html)
+    assert result["state"] == job_summary.WARNED and result["points"] == 60
+    assert result["figures"] == "overlaps 0.14 mm rms"
+    assert (
+        "Length differs from its nominal value by +2.3\u202fmm, beyond its uncertainty of 0.6\u202fmm."
+        in result["warnings"]
+    )
+    assert any("Which end is the front" in sentence for sentence in result["warnings"])
+    for text in (
+        "Larch &lt;van&gt; &amp; more",
+        "Length 2\u202f000.30 \u00b1 0.62\u202fmm",
+        "Height 600.10 \u00b1 0.62\u202fmm",
+        "Wheelbase 1\u202f200.00 \u00b1 0.62\u202fmm",
+        "not in the uncertainty: drift",
+        "800.0\u202fcm\u00b2",
+        "stray 10",
+        "Noted.",
+        "front 300.0",
+        "qualified person",
+        "no scale bar was measured",
+        "left – roof: 0.310, 0.120",
+    ):
+        assert text in html, text
+    assert "Check targets" in html and "not measured" in html
+    assert html.count('class="drawing"') == 4 + 5 + 5 + 1
+    assert '<g class="mark">' in html
+
+
+def test_targets_that_moved_bars_that_fail_and_lists_that_disagree_are_warnings(whole, tmp_path):
+    bar = {"from": "a", "to": "b", "difference_mm": 0.2, "passed": False, "measured_mm": 1000.2, "certified_mm": 1000.0}
+    whole["network"][0].result.update(
+        moves=[{"segment": "roof", "body": {"size_mm": 3.1}}],
+        scale_bars=[bar, {**bar, "from": "c", "passed": True}],
+        variance_factor={"variance_factor": 1.4, "low": 0.9, "high": 1.1, "freedom": 80, "passed": False},
+    )
+    result, html = page(whole, tmp_path / "page")
+    check(html)
+    assert result["warnings"][1:4] == [
+        "Something moved by 3.10\u202fmm between the control survey and segment roof: the vehicle on its suspension, a "
+        "door or a lid; see the notes.",
+        "Scale bar a–b is off by +0.200\u202fmm, more than the uncertainties allow.",
+        "The target lists agree worse than declared; the uncertainties were enlarged to match.",
+    ]
+    assert "checked with 2 scale bars" in html
+
+
+def test_page_is_the_same_bytes_again(whole, tmp_path):
+    assert page(whole, tmp_path / "a")[1] == page(whole, tmp_path / "b")[1]
+
+
+def test_result_fits_its_schema(whole, tmp_path):
+    record = stage.execute(
+        report.report, stage="report", wildcards={"job": "larch"}, upstream=whole, sheet=sheet(), settings=SETTINGS,
+        folder=tmp_path / "out", threads=1, accepts_rejected=True,
+    )  # fmt: skip
+    assert record["status"] == "ok" and set(record["files"]) == {"report.html", "parameters.yaml", "thumbnail.png"}
+
+
+def test_parameters_can_be_read_back(whole, tmp_path):
+    page(whole, tmp_path / "page")
+    text = (tmp_path / "page" / "parameters.yaml").read_text()
+    assert yaml.safe_load(text) == {"exterior": {"scan": {"resolution_mm": 2.0}}}
+
+
+def test_refused_job_says_why_first(tmp_path):
+    stages = ("network", "refine", "frame", "fuse", "fill", "reduce", "deliver", "measure")
+    found = {name: [upstream(name, {}, tmp_path, status="rejected", reasons=[REASON])] for name in stages}
+    found["intake"] = [upstream("intake", {"count": 70}, tmp_path, segment="roof")]
+    found["clean"] = [upstream("clean", {"kept": 60, "removed": {}}, tmp_path, segment="roof")]
+    result, html = page(found, tmp_path / "page")
+    check(html)
+    assert result["state"] == job_summary.REFUSED and result["reasons"] == [REASON] and result["thumbnail"] is None
+    assert html.index("Why this job was refused") < html.index(REASON["sentence"]) < html.index("State of the vehicle")
+
+
+def test_one_refused_part_leaves_the_other(whole, tmp_path):
+    whole["network"].append(upstream("network", {}, tmp_path, part="interior", status="rejected", reasons=[REASON]))
+    result, html = page(whole, tmp_path / "page")
+    check(html)
+    assert result["state"] == job_summary.WARNED
+    assert "The interior was refused; the rest of the job was made without it." in result["warnings"]
+
+
+def test_results_with_next_to_nothing_in_them_make_a_page(tmp_path):
+    found = {
+        name: [upstream(name, {}, tmp_path)] for name in ("network", "refine", "frame", "fill", "reduce", "measure")
+    }
+    found |= {name: [upstream(name, {}, tmp_path, segment="left")] for name in ("intake", "clean")}
+    result, html = page(found, tmp_path / "page", state={})
+    check(html)
+    assert result["state"] == job_summary.COMPLETE and "Views: not measured." in html and "unknown" in html
+
+
+def test_a_frame_as_scanned_names_its_views_by_their_axes(whole, tmp_path):
+    whole["frame"][0].result["axes"] = "as_scanned"
+    _, html = page(whole, tmp_path / "page")
+    assert "Along +Y" in html and "Left side</figcaption>" not in html
+
+
+@pytest.mark.parametrize(
+    ("size", "centre", "view"),
+    [
+        ([400, 5, 300], [0, -800, 900], "left"),
+        ([400, 5, 300], [0, 800, 900], "right"),
+        ([5, 400, 300], [-900, 0, 900], "front"),
+        ([5, 400, 300], [900, 0, 900], "rear"),
+        ([400, 300, 5], [0, 0, 1500], "top"),
+    ],
+)
+def test_openings_are_numbered_in_the_view_that_shows_them(size, centre, view):
+    one = [{"kind": "large", "size_mm": size, "centre_mm": centre}]
+    assert job_summary.openings_in_views(one, "design_grid", [-1000, -800, 0], [1000, 800, 1500], 5) == {
+        view: [(1, centre)]
+    }
+    turned = [{"kind": "large", "size_mm": size, "centre_mm": [-centre[0], -centre[1], centre[2]]}]
+    assert list(job_summary.openings_in_views(turned, "iso_8855", [-1000, -800, 0], [1000, 800, 1500], 5)) == [view]
+
+
+def test_rims_of_sheets_are_listed_but_carry_no_number():
+    one = [{"kind": "rim", "size_mm": [9, 9, 9], "centre_mm": [0, 0, 0]}]
+    assert job_summary.openings_in_views(one, "design_grid", [-10] * 3, [10] * 3, 5) == {}
+
+
+def test_parts_are_sorted_exterior_first():
+    one = SimpleNamespace(part="interior", segment=None, status="ok", reasons=[], notes=[], result={})
+    other = SimpleNamespace(part="exterior", segment=None, status="ok", reasons=[], notes=[], result={})
+    assert [part.name for part in job_summary.parts_of({"fill": [one, other]})] == ["exterior", "interior"]
+
+
+def test_an_end_that_was_not_scanned_is_a_warning(whole, tmp_path):
+    measured = whole["measure"][0].result["dimensions"]
+    measured["length"] = measured["length"] | {
+        "significant": None,
+        "unknown": ["unscanned end"],
+        "hidden_ends": [{"end": "high", "beyond_mm": 2.35, "point_mm": [2000, 0, 300]}],
+    }
+    measured["width"] = measured["height"]
+    result, html = page(whole, tmp_path / "page")
+    assert result["state"] == "complete with warnings"
+    assert any(one.startswith("Length may be larger by about 2.4") for one in result["warnings"])
+    assert "not in the uncertainty: unscanned end" in html
+    assert html.count("\u2265 2\u202f000.3") >= 3, "in the drawing, in its description and in the table"
+    assert "at least 2\u202f000\u202fmm long" in result["summary"]
+    assert result["figures"].startswith("\u22652000.3 x 600.1 x 600.1 mm")

@@ -1,0 +1,1 @@
+"""Stage clean: noise and what is not the vehicle leave a segment."""

@@ -1,0 +1,184 @@
+"""Single points that belong to no surface: too few others near them, or off the surface that the others make.
+
+Two points with normals lie on one smooth surface when the line between them is at right angles to the mean of their
+normals; on a sphere, a cylinder or a plane of any size that holds exactly. So no surface has to be fitted: each point
+asks its neighbours, and a stray a millimetre above a panel gets no for an answer though it has neighbours enough.
+"""
+
+import numba
+import numpy as np
+
+# Two points agree when they are off by no more than 4 sigma of the difference of two noisy points, plus what normals
+# that are wrong by some degrees make of the distance between them (0.1 = 5.7 degrees).
+NOISE_FACTOR = 4.0 * np.sqrt(2.0)
+SLOPE = 0.05
+FACING = 0.5  # cosine: normals within 60 degrees are compared, what lies at a larger angle is another surface
+ACROSS = 0.34  # cosine of 70 degrees: a normal that far off the surface's own was seen edge on
+MIDDLE = 0.3  # of 3 spacings: how far off their mean a point lies in the middle of others; at a crease it is 0.42
+# A surface sampled at spacing s has pi 3^2 = 28 neighbours within 3 s, ten times fewer where it is seen from afar.
+LEAST, LEAST_SHARE = 3, 0.15
+# What fails is judged again from further off, more strictly (1.1 degrees). Where neighbours are few, within 15 s: glass
+# gives back two points in a hundred, at 7 s, which makes 14 there. Where they make another surface, within 6 s: the
+# bottom of a door gap is a strip.
+FAR_SLOPE = 0.02
+# A surface goes on, a clump does not: some must lie in the outer half of the distance.
+FAR_CELLS, FAR_LEAST, FAR_OUTER = 5, 6, 4
+STRIP_CELLS, STRIP_LEAST, STRIP_OUTER = 2, 5, 3
+# In a clump some of many points always lie in one plane by chance. So at least half as many must agree as do not, of
+# points that are not firmly in a surface of their own: a panel beside the glass says nothing against the glass.
+FIRM, AGAINST = 50, 0.5
+STRAY, THIN, SUPPORTED, EDGE_ON = 0, 1, 2, 3
+
+
+def judge(cells, noise_mm):
+    """How each point of :class:`~nightbay.clean.neighbours.Cells` stands to its neighbours.
+
+    Returns the state, (n,) uint8: SUPPORTED by neighbours; on a surface sampled so THIN that only wider neighbours
+    tell; STRAY; or EDGE_ON (in its neighbours' surface, but its normal lies across it). With it the share of the
+    neighbours with like normals that agree, in hundredths, (n,) uint8.
+    """
+    state, share = _support(cells.xyz_mm, cells.normal, cells.start, cells.runs, cells.edge_mm, noise_mm)
+    grid = (cells.xyz_mm, cells.normal, cells.start, cells.index, cells.keys, cells.dims, cells.edge_mm, noise_mm)
+    firm = (state == SUPPORTED) & (share >= FIRM)
+    for doubtful, window, least, outer, passed in (
+        (THIN, FAR_CELLS, FAR_LEAST, FAR_OUTER, THIN),
+        (STRAY, STRIP_CELLS, STRIP_LEAST, STRIP_OUTER, SUPPORTED),
+    ):
+        rows = np.flatnonzero(state == doubtful)
+        cell = np.searchsorted(cells.start, rows, side="right") - 1
+        agree, against = _agreeing(*grid, rows, cell, window, firm)
+        held = (agree.sum(axis=1) >= least) & (agree[:, 1] >= outer) & (agree.sum(axis=1) >= AGAINST * against)
+        state[rows] = np.where(held, passed, STRAY)
+    return state, share
+
+
+@numba.njit(cache=True)
+def _support(xyz_mm, normal, start, runs, edge_mm, noise_mm):
+    """First judgement, by the points within one edge of a cell (3 spacings): state and share as in :func:`judge`, where
+    STRAY means off the surface that the neighbours make, and THIN too few neighbours to tell."""
+    facing, agreeing, across, beside = _count_neighbours(xyz_mm, normal, start, runs, edge_mm, NOISE_FACTOR * noise_mm)
+    state, share = np.empty(len(xyz_mm), np.uint8), np.zeros(len(xyz_mm), np.uint8)
+    for at in range(len(xyz_mm)):
+        if agreeing[at] >= LEAST and agreeing[at] >= LEAST_SHARE * facing[at]:
+            state[at] = SUPPORTED
+        elif across[at] >= 3 * LEAST and facing[at] < LEAST and _amid(beside[at], across[at], edge_mm):
+            state[at] = EDGE_ON
+        elif facing[at] >= 3 * LEAST:
+            state[at] = STRAY
+        else:
+            state[at] = THIN
+        share[at] = 100 * agreeing[at] // max(facing[at], 1)
+    return state, share
+
+
+@numba.njit(cache=True)
+def _amid(beside, count, edge_mm):
+    """Whether a point lies in the middle of others; ``beside``: the sum of the ways to them."""
+    return beside[0] ** 2 + beside[1] ** 2 + beside[2] ** 2 <= (MIDDLE * edge_mm * count) ** 2
+
+
+@numba.njit(cache=True)
+def _count_neighbours(xyz_mm, normal, start, runs, edge_mm, allowed_mm):
+    """Of each point's neighbours within one edge of a cell, how many face alike, how many of these agree, how many have
+    it in their surface though it faces across, (n,) int32 each, and the sum of the ways to the last, (n, 3) float32.
+
+    Each pair of points is looked at once, from the one that comes first.
+    """
+    facing, agreeing = np.zeros(len(xyz_mm), np.int32), np.zeros(len(xyz_mm), np.int32)
+    across, beside = np.zeros(len(xyz_mm), np.int32), np.zeros((len(xyz_mm), 3), np.float32)
+    reach2 = edge_mm * edge_mm
+    for cell in range(len(runs)):
+        for at in range(start[cell], start[cell + 1]):
+            x, y, z = xyz_mm[at, 0], xyz_mm[at, 1], xyz_mm[at, 2]
+            for run in range(4, 9):  # the others come before it
+                for other in range(max(start[runs[cell, run, 0]], at + 1), start[runs[cell, run, 1]]):
+                    dx, dy, dz = xyz_mm[other, 0] - x, xyz_mm[other, 1] - y, xyz_mm[other, 2] - z
+                    if dx * dx + dy * dy + dz * dz > reach2:
+                        continue
+                    distance2, cosine, height, by_at, by_other = _compare(xyz_mm, normal, at, other)
+                    slack = allowed_mm + SLOPE * np.sqrt(distance2)
+                    if cosine >= FACING:
+                        facing[at] += 1
+                        facing[other] += 1
+                        if abs(height) <= slack:
+                            agreeing[at] += 1
+                            agreeing[other] += 1
+                    elif cosine <= ACROSS:
+                        if abs(by_other) <= slack:
+                            _add(across, beside, at, dx, dy, dz)
+                        if abs(by_at) <= slack:
+                            _add(across, beside, other, -dx, -dy, -dz)
+    return facing, agreeing, across, beside
+
+
+@numba.njit(cache=True)
+def _add(across, beside, at, dx, dy, dz):
+    across[at] += 1
+    beside[at, 0] += dx
+    beside[at, 1] += dy
+    beside[at, 2] += dz
+
+
+@numba.njit(cache=True)
+def _compare(xyz_mm, normal, at, other):
+    """Of two points: squared distance, cosine between normals, height over one another by the mean of their normals, by
+    the normal of the first, by that of the other.
+
+    Which side a normal points to is left aside, for exports and estimates get it wrong in patches.
+    """
+    dx, dy, dz = (
+        xyz_mm[other, 0] - xyz_mm[at, 0],
+        xyz_mm[other, 1] - xyz_mm[at, 1],
+        xyz_mm[other, 2] - xyz_mm[at, 2],
+    )
+    ax, ay, az = normal[at, 0], normal[at, 1], normal[at, 2]
+    bx, by, bz = normal[other, 0], normal[other, 1], normal[other, 2]
+    cosine = ax * bx + ay * by + az * bz
+    if cosine < 0:
+        bx, by, bz, cosine = -bx, -by, -bz, -cosine
+    first, second = ax * dx + ay * dy + az * dz, bx * dx + by * dy + bz * dz
+    height = (first + second) / np.sqrt(max(2.0 + 2.0 * cosine, 1e-6))
+    return dx * dx + dy * dy + dz * dz, cosine, height, first, second
+
+
+@numba.njit(cache=True)
+def _agreeing(xyz_mm, normal, start, index, keys, dims, edge_mm, noise_mm, rows, cell_of_row, window, firm):
+    """How many points within ``window`` edges of a cell agree with each of ``rows``, to a stricter slope: (k, 2) int64,
+    those in the inner half of the distance and those in the outer; and how many do not, (k,), of those not ``firm``.
+
+    ``cell_of_row`` (k,): the cells of these points; ``firm`` (n,) bool; the other arrays as in ``Cells``.
+    """
+    agree, against = np.zeros((len(rows), 2), np.int64), np.zeros(len(rows), np.int64)
+    reach2 = (window * edge_mm) ** 2
+    allowed = NOISE_FACTOR * noise_mm
+    side = 2 * window + 1
+    near = np.zeros((side * side, 2), np.int64)  # rows are sorted, so that all ranges of cells only move forward
+    for number in range(len(rows)):
+        at, cell = rows[number], cell_of_row[number]
+        i, j, k = index[cell, 0], index[cell, 1], index[cell, 2]
+        for a in range(max(i - window, 0), min(i + window + 1, dims[0])):
+            for b in range(max(j - window, 0), min(j + window + 1, dims[1])):
+                row, step = (a * dims[1] + b) * dims[2], (a - i + window) * side + b - j + window
+                first, last = near[step, 0], near[step, 1]
+                first = _forward(keys, first, row + max(k - window, 0))
+                last = _forward(keys, max(last, first), row + min(k + window, dims[2] - 1) + 1)
+                near[step, 0], near[step, 1] = first, last
+                for other in range(start[first], start[last]):
+                    if other == at:
+                        continue
+                    distance2, cosine, height, _, _ = _compare(xyz_mm, normal, at, other)
+                    if distance2 > reach2 or cosine < FACING:
+                        continue
+                    if abs(height) <= allowed + FAR_SLOPE * np.sqrt(distance2):
+                        agree[number, 1 if 4 * distance2 > reach2 else 0] += 1
+                    elif not firm[other]:
+                        against[number] += 1
+    return agree, against
+
+
+@numba.njit(cache=True)
+def _forward(keys, at, wanted):
+    """The first of the sorted keys from ``at`` on that is not below ``wanted``."""
+    while at < len(keys) and keys[at] < wanted:
+        at += 1
+    return at

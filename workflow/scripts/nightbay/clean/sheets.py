@@ -1,0 +1,233 @@
+"""Tells whether the points near a place lie in one sheet or in two parallel ones, from their heights along the normal.
+
+In a small disc the heights are taken about a surface with curvature. They are of two sheets when the distance between
+these stands out of the noise within each and when both lie over one another: at a step or a groove they lie side by
+side. Sheets that face opposite ways, the two sides of a panel, never meet in one disc.
+"""
+
+import numba
+import numpy as np
+
+from nightbay.clean.sheet_fit import add_outer, fit_terms, moments, residuals
+
+DISC = 1.3  # radius of a disc in edges of a cell, 4 spacings: 48 points of one sheet
+# A disc with fewer points than chance leaves in three of 100, where the surface is sampled more thinly, is made as wide
+# as holds the usual number, up to so many edges of a cell.
+THIN, USUAL, WIDEST = 36, 48, 2.0
+FACING = 0.8  # cosine: points whose normals lie within 37 degrees of the disc's are one side of one thing
+SINGLE = 1.3  # a disc whose points scatter less than that times the noise about one sheet holds no second
+FEWEST = 4  # points of a sheet
+# Evenly spread heights, cut in two, lie 3.5 of their standard deviations apart, normally spread ones 2.7; 5 is two.
+APART = 5.0
+# Two sheets lie over one another where the larger is as thick about points of the smaller as elsewhere. Side by side
+# at a step it is about 0.2 as thick there, and over a gap as wide as half the disc 0.35.
+BESIDE, OVERLAP = 0.35, 0.6
+MOST = 1024  # points taken into a disc
+NONE, INNER, OUTER = 0, 1, 2
+
+
+@numba.njit(cache=True)
+def split(xyz_mm, normal, start, keys, dims, edge_mm, use, noise_mm, window, sided):
+    """Look for two sheets at every cell; arrays as in ``Cells``, ``use`` (n,) bool: the points that count.
+
+    ``window``: how many cells each way are searched, 1 or 2, which bounds the distance of two sheets and the discs;
+    ``sided``: whether normals tell one side of a surface from the other. Returns the distance of the sheets at each
+    cell, (m,) float32 mm, 0 for one sheet; the normal that INNER and OUTER go by, (m, 3) float32; and which sheet each
+    point of a cell with two lies in, (n,) uint8.
+    """
+    apart = np.zeros(len(keys), np.float32)
+    facing = np.zeros((len(keys), 3), np.float32)
+    level = np.zeros(len(xyz_mm), np.uint8)
+    uvh, rows, sheet = np.empty((MOST, 4)), np.empty(MOST, np.int64), np.empty(MOST, np.int8)
+    frame, fit, system = np.empty((4, 3)), np.empty(7), np.zeros((8, 7, 2))
+    near = np.zeros(((2 * window + 1) ** 2, 2), np.int64)
+    for cell in range(len(keys)):
+        if not _reference(xyz_mm, normal, start, use, cell, sided, frame):
+            continue
+        _advance(keys, dims, window, cell, near)
+        count = _gather(xyz_mm, normal, start, near, DISC * edge_mm, use, sided, frame, uvh, rows)
+        if count < THIN and window >= WIDEST:
+            wider = min(np.sqrt(USUAL / max(count, 1)) * DISC, WIDEST)
+            count = _gather(xyz_mm, normal, start, near, wider * edge_mm, use, sided, frame, uvh, rows)
+        if count < 2 * FEWEST or not _two_sheets(uvh[:count], sheet[:count], fit, system, noise_mm):
+            continue
+        if fit[6] > window * edge_mm:
+            continue
+        apart[cell] = fit[6]
+        facing[cell] = frame[2]
+        for at in range(count):
+            if start[cell] <= rows[at] < start[cell + 1]:
+                level[rows[at]] = OUTER if sheet[at] else INNER
+    return apart, facing, level
+
+
+@numba.njit(cache=True)
+def _advance(keys, dims, window, cell, near):
+    """Move the ranges of the cells within the window, ``near`` ((2 window + 1)^2, 2), on from an earlier cell.
+
+    Keys are sorted, so that ranges only move forward; the empty border of the grid keeps rows apart.
+    """
+    side = 2 * window + 1
+    for step in range(side * side):
+        wanted = keys[cell] + ((step // side - window) * dims[1] + step % side - window) * dims[2]
+        first, last = near[step, 0], near[step, 1]
+        while first < len(keys) and keys[first] < wanted - window:
+            first += 1
+        last = max(last, first)
+        while last < len(keys) and keys[last] <= wanted + window:
+            last += 1
+        near[step, 0], near[step, 1] = first, last
+
+
+@numba.njit(cache=True)
+def _reference(xyz_mm, normal, start, use, cell, sided, frame):
+    """Fill the frame of a cell, (4, 3): two tangents, normal, centre, of the points that face as most of them do."""
+    nx, ny, nz = 0.0, 0.0, 0.0
+    for at in range(start[cell], start[cell + 1]):
+        if use[at]:
+            x, y, z = normal[at, 0], normal[at, 1], normal[at, 2]
+            side = 1.0 if nx * x + ny * y + nz * z >= 0 else (0.0 if sided else -1.0)
+            nx += side * x
+            ny += side * y
+            nz += side * z
+    length = np.sqrt(nx * nx + ny * ny + nz * nz)
+    if length < 1.0:
+        return False
+    nx, ny, nz = nx / length, ny / length, nz / length
+    cx, cy, cz, count = 0.0, 0.0, 0.0, 0
+    for at in range(start[cell], start[cell + 1]):
+        along = nx * normal[at, 0] + ny * normal[at, 1] + nz * normal[at, 2]
+        if use[at] and (along if sided else abs(along)) >= FACING:
+            cx += xyz_mm[at, 0]
+            cy += xyz_mm[at, 1]
+            cz += xyz_mm[at, 2]
+            count += 1
+    if count == 0:
+        return False
+    frame[2, 0], frame[2, 1], frame[2, 2] = nx, ny, nz
+    frame[3, 0], frame[3, 1], frame[3, 2] = cx / count, cy / count, cz / count
+    axis = 0 if abs(nx) <= abs(ny) and abs(nx) <= abs(nz) else 1 if abs(ny) <= abs(nz) else 2
+    along = frame[2, axis]
+    scale = 1.0 / np.sqrt(1.0 - along * along)
+    for one in range(3):
+        frame[0, one] = ((1.0 if one == axis else 0.0) - along * frame[2, one]) * scale
+    for one in range(3):
+        a, b = (one + 1) % 3, (one + 2) % 3
+        frame[1, one] = frame[2, a] * frame[0, b] - frame[2, b] * frame[0, a]
+    return True
+
+
+@numba.njit(cache=True)
+def _gather(xyz_mm, normal, start, near, radius_mm, use, sided, frame, uvh, rows):
+    """Points of the disc in its frame, u and v in radii, height in mm, the same by the mean of the point's normal and
+    the disc's (constant on a surface of any even curvature), and their rows; returns how many."""
+    count = 0
+    ux, uy, uz = frame[0, 0] / radius_mm, frame[0, 1] / radius_mm, frame[0, 2] / radius_mm
+    vx, vy, vz = frame[1, 0] / radius_mm, frame[1, 1] / radius_mm, frame[1, 2] / radius_mm
+    nx, ny, nz = frame[2, 0], frame[2, 1], frame[2, 2]
+    cx, cy, cz = frame[3, 0], frame[3, 1], frame[3, 2]
+    for step in range(len(near)):
+        for at in range(start[near[step, 0]], start[near[step, 1]]):
+            x, y, z = xyz_mm[at, 0] - cx, xyz_mm[at, 1] - cy, xyz_mm[at, 2] - cz
+            u, v = x * ux + y * uy + z * uz, x * vx + y * vy + z * vz
+            if u * u + v * v > 1.0 or not use[at] or count == MOST:
+                continue
+            facing = normal[at, 0] * nx + normal[at, 1] * ny + normal[at, 2] * nz
+            side = 1.0 if facing >= 0 or sided else -1.0
+            facing *= side
+            if facing < FACING:
+                continue
+            uvh[count, 0], uvh[count, 1] = u, v
+            uvh[count, 2] = x * nx + y * ny + z * nz
+            own = side * (x * normal[at, 0] + y * normal[at, 1] + z * normal[at, 2])
+            uvh[count, 3] = (uvh[count, 2] + own) / np.sqrt(2.0 + 2.0 * facing)
+            rows[count] = at
+            count += 1
+    return count
+
+
+@numba.njit(cache=True)
+def _two_sheets(uvh, sheet, fit, system, noise_mm):
+    """Whether the heights are of two sheets; fills ``sheet`` (k,), 1: outer, and ``fit`` (7,), last the distance.
+
+    ``system``: scratch as of :func:`fit_terms`.
+    """
+    squares = moments(uvh, system)
+    squares -= fit_terms(system, fit, 6)
+    fit[6] = 0.0
+    if np.sqrt(max(squares, 0.0) / (len(uvh) - 6)) < SINGLE * noise_mm:
+        return False
+    residual = np.empty(len(uvh))
+    residuals(uvh, fit, residual)
+    # started from heights that need no fit, and, where normals are poor, from those about the single sheet
+    for start in range(2):
+        _cut_in_two(uvh[:, 3] if start == 0 else residual, sheet)
+        within = _settle(uvh, sheet, fit, system)
+        if within >= 0 and fit[6] >= APART * max(within, noise_mm) and _over_one_another(uvh, sheet):
+            return True
+        residuals(uvh, fit, residual)
+    return False
+
+
+@numba.njit(cache=True)
+def _cut_in_two(heights, sheet):
+    """Mark as outer what lies above the cut that leaves the least scatter on both sides of it."""
+    order = np.argsort(heights)
+    total, count = heights.sum(), len(heights)
+    below, best, cut = 0.0, -1.0, 0
+    for at in range(count - 1):
+        below += heights[order[at]]
+        many = at + 1
+        between = (below / many - (total - below) / (count - many)) ** 2 * many * (count - many)
+        if between > best:
+            best, cut = between, many
+    for at in range(count):
+        sheet[order[at]] = 0 if at < cut else 1
+
+
+@numba.njit(cache=True)
+def _settle(uvh, sheet, fit, system):
+    """Fit two parallel sheets and give each point to the nearer, until none changes; returns the scatter within them,
+    mm, or -1 where one of them runs out of points."""
+    residual = np.empty(len(uvh))
+    within = -1.0
+    for _ in range(12):
+        add_outer(uvh, sheet, system)
+        fit_terms(system, fit, 7)
+        residuals(uvh, fit, residual)
+        changed, outer, squares = 0, 0, 0.0
+        for at in range(len(uvh)):
+            now = 1 if residual[at] > fit[6] / 2 else 0
+            changed += now != sheet[at]
+            sheet[at] = now
+            outer += now
+            squares += (residual[at] - now * fit[6]) ** 2
+        if outer < FEWEST or len(uvh) - outer < FEWEST:
+            return -1.0
+        within = np.sqrt(squares / max(len(uvh) - 7, 1))
+        if changed == 0:
+            break
+    return within
+
+
+@numba.njit(cache=True)
+def _over_one_another(uvh, sheet):
+    """Whether points of the larger sheet lie beside those of the smaller one as thickly as in the whole disc.
+
+    Only points whose surroundings lie wholly in the disc are asked.
+    """
+    outer = 0
+    for at in range(len(sheet)):
+        outer += sheet[at]
+    smaller = 1 if 2 * outer <= len(sheet) else 0
+    larger = len(sheet) - outer if smaller else outer
+    asked, beside = 0, 0
+    for at in range(len(sheet)):
+        if sheet[at] != smaller or uvh[at, 0] ** 2 + uvh[at, 1] ** 2 > (1 - BESIDE) ** 2:
+            continue
+        asked += 1
+        for other in range(len(sheet)):
+            if sheet[other] != smaller:
+                u, v = uvh[other, 0] - uvh[at, 0], uvh[other, 1] - uvh[at, 1]
+                beside += u * u + v * v <= BESIDE**2
+    return asked >= 2 and beside >= OVERLAP * asked * larger * BESIDE**2

@@ -1,0 +1,1 @@
+"""What every room builds on: poses, units, robust estimates, text, files, refusals."""

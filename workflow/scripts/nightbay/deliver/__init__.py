@@ -1,0 +1,1 @@
+"""Stage deliver: files in open formats."""

@@ -1,0 +1,1 @@
+"""Stage fill: small gaps closed and marked."""

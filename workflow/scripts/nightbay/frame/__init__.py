@@ -1,0 +1,1 @@
+"""Stage frame: a part in the vehicle's own axes."""

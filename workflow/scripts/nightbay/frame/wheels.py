@@ -1,0 +1,237 @@
+"""Wheels: where something round stands on the ground, and the centre and axle about which it is its own image."""
+
+from dataclasses import dataclass
+
+import numpy as np
+from scipy import ndimage
+from scipy.spatial import cKDTree
+from scipy.spatial.transform import Rotation
+
+from nightbay.core import robust
+
+CELL_MM = 30.0  # of the plan view in which contact patches are told apart
+SPACING_MM = 5.0  # points of a wheel are thinned to this: some 10 000 a wheel
+TURNS_DEG = (50.0, 110.0, 180.0)  # a wheel is compared with itself after these turns
+LEAST_POINTS = 150
+VOTERS = 3000  # points that vote for the first guess of the centre
+REACHES_MM = (25.0, 10.0, 4.0)
+SECTORS = 8  # of the wheel, left out in turn for the uncertainty
+ALIKE = 0.8  # cosine between a turned normal and the one it meets
+# The crest of a tyre's wall is what a side face touches: within 18 deg of the axle and 40 mm of curvature the wall lies
+# 2 mm lower at most.
+FACING, CREST_MM = 0.95, 5.0
+LEAST_WALL, LEAST_CREST = 20, 5  # points of a sector's tyre wall, and of them on its crest
+# radii of tyres from a moped's to a lorry's
+RADIUS_LOW_MM, RADIUS_HIGH_MM = 180.0, 600.0
+WIDTH_MM = 350.0  # widest single tyre
+
+
+@dataclass(frozen=True)
+class Wheel:
+    """A wheel in the level frame (X along the vehicle, Z up from the ground).
+
+    ``axle_mm`` (3,): a point of the axle, the wheel centre where both side faces of the tyre were seen, else where the
+    axle meets the one that was; ``sd_mm`` (2,) standard uncertainties of its X and Z; ``axle`` (3,) unit direction,
+    outward (to +Y for a wheel in the middle plane), with ``turn_sd_rad``; ``faces_mm`` (2,): from there along the axle
+    to the side faces, the inner first, NaN where one was not seen, with ``faces_sd_mm`` (2,); ``radius_mm`` of the
+    tread, None where it was not seen; ``share`` of its points that meet others after a turn; ``side``: -1, 0, 1 for -Y,
+    middle, +Y.
+
+    The wheel centre plane lies halfway between the rim flanges (ISO 8855, JIS D 0030; from memory). The flanges hide
+    behind the tyre, which they hold in their middle, so its side faces stand for them.
+    """
+
+    axle_mm: np.ndarray
+    sd_mm: np.ndarray
+    axle: np.ndarray
+    turn_sd_rad: float
+    faces_mm: np.ndarray
+    faces_sd_mm: np.ndarray
+    radius_mm: float | None
+    share: float
+    side: int
+
+    @property
+    def centred(self):
+        """Whether ``axle_mm`` is the wheel centre."""
+        return bool(np.isfinite(self.faces_mm).all())
+
+    @property
+    def centre_sd_mm(self):
+        """Standard uncertainty of the wheel centre along the axle, as if both faces erred alike; NaN without one."""
+        return float(np.mean(self.faces_sd_mm))
+
+    @property
+    def places_mm(self):
+        """Where the axle meets the side faces, (2, 3), the inner first, NaN where one was not seen."""
+        return self.axle_mm + np.outer(self.faces_mm, self.axle)
+
+
+def contact_patches(points_mm, band_mm):
+    """Plan-view bounds of what stands on the ground: (k, 2, 2), low and high of X and Y, ascending by X then Y.
+
+    ``points_mm`` (n, 3) in the level frame; the patches are the connected parts of points with Z within ``band_mm``.
+    """
+    plan = points_mm[(points_mm[:, 2] > 0.0) & (points_mm[:, 2] < band_mm), :2]
+    if not len(plan):
+        return np.empty((0, 2, 2))
+    low = plan.min(axis=0) - 3 * CELL_MM
+    cell = np.floor((plan - low) / CELL_MM).astype(np.int64)
+    grid = np.zeros(cell.max(axis=0) + 4, bool)
+    grid[cell[:, 0], cell[:, 1]] = True
+    label, count = ndimage.label(ndimage.binary_dilation(grid, iterations=2), np.ones((3, 3)))
+    of_point = label[cell[:, 0], cell[:, 1]]
+    patches = []
+    for one in range(1, count + 1):
+        mine = plan[of_point == one]
+        patches.append([mine.min(axis=0), mine.max(axis=0)])
+    patches = np.array(patches)
+    return patches[np.lexsort((patches[:, 0, 1], patches[:, 0, 0]))]
+
+
+def fit(points_mm, normals, x_mm, side, threads=1):
+    """The wheel among points (n, 3) of the level frame with unit normals: a :class:`Wheel`, or why there is none (str).
+
+    ``x_mm`` is where the middle of its contact patch lies; ``side`` as in :class:`Wheel`.
+    """
+    centre = _coarse_centre(points_mm, normals, x_mm)
+    if centre is None:
+        return "no round shape stands there"
+    radius = centre[1]
+    reach = np.hypot(points_mm[:, 0] - centre[0], points_mm[:, 2] - centre[1])
+    # without the contact patch, where the tyre is pressed flat, and without the arch
+    mine = (reach < 1.02 * radius) & (points_mm[:, 2] > 0.15 * radius)
+    points, normals = points_mm[mine], normals[mine]
+    if len(points) < LEAST_POINTS:
+        return f"only {len(points)} points of a wheel, {LEAST_POINTS} are needed"
+    fitted = _register(points, normals, centre, threads)
+    if fitted is None:
+        return "it is not its own image after a turn"
+    at, axle, covariance, meets = fitted
+    axle = axle * np.sign(axle[1]) * (1.0 if side >= 0 else -1.0)
+    faces_y, faces_sd = _side_faces(points, normals, meets, at, axle, radius)
+    seen = np.isfinite(faces_y)
+    middle = float(faces_y[seen].mean()) if seen.any() else at[1]
+    at = at + axle * (middle - at[1]) / axle[1]
+    sd = np.sqrt(np.diag(covariance))
+    faces = (faces_y - middle) / axle[1]
+    tread = _free_radius(points, normals, at, radius)
+    return Wheel(at, sd[:2], axle, float(sd[2:].max()), faces, faces_sd, tread, float(meets.mean()), side)
+
+
+def _coarse_centre(points_mm, normals, x_mm):
+    """X and Z of the point where most normals meet in side view, for a circle that stands on the ground; or None."""
+    across = np.hypot(normals[:, 0], normals[:, 2])
+    tilted = np.flatnonzero(across > 0.3)
+    tilted = tilted[:: max(1, len(tilted) // VOTERS)]
+    points, lines = points_mm[tilted][:, [0, 2]], normals[tilted][:, [0, 2]] / across[tilted, None]
+    best, best_score = None, 0.0
+    for radius in np.arange(RADIUS_LOW_MM, RADIUS_HIGH_MM, 10.0):
+        for x in x_mm + np.arange(-60.0, 61.0, 15.0):
+            off = points - (x, radius)
+            near = (off**2).sum(axis=1) < (radius + 15.0) ** 2
+            missed = off[near, 0] * lines[near, 1] - off[near, 1] * lines[near, 0]
+            # a chance line passes within the limit in proportion to it: that many are no evidence
+            score = robust.tukey(missed, 20.0).sum() - 0.1 * np.count_nonzero(near)
+            if score > best_score:
+                best, best_score = np.array([x, radius]), score
+    return best if best_score > 50.0 else None
+
+
+def _register(points, normals, centre, threads):
+    """A point of the axle (3,), its direction (3,) unit, covariance (4, 4) of (x, z, turns about x and z), and which
+
+    points meet others after a turn, (n,) bool; or None.
+    """
+    at, axle = np.array([centre[0], np.median(points[:, 1]), centre[1]]), np.array([0.0, 1.0, 0.0])
+    tree = cKDTree(points)
+    nearest = tree.query(points, k=2, workers=threads)[0][:, 1]
+    aside = 1.5 * max(SPACING_MM, float(np.median(nearest)))  # a partner lies up to that far beside the image
+    angle = np.arctan2(points[:, 2] - at[2], points[:, 0] - at[0])
+    sector = robust.blocks_along(np.append(angle, [-np.pi, np.pi]), SECTORS)[:-2]
+    for reach_mm in REACHES_MM:
+        for _ in range(30):
+            rows, jacobian, residuals = _turned(points, normals, tree, at, axle, np.hypot(reach_mm, aside), threads)
+            if len(rows) < 100:
+                return None
+            step = robust.step(jacobian, residuals, reach_mm, sector[rows])
+            if step.condition > 1e8:
+                return None
+            at = at + np.array([step.change[0], 0.0, step.change[1]])
+            axle = axle + np.cross([step.change[2], 0.0, step.change[3]], axle)
+            axle /= np.linalg.norm(axle)
+            if np.abs(step.change[:2]).max() < 1e-3:
+                break
+    meets = np.zeros(len(points), bool)
+    meets[rows[np.abs(residuals) < reach_mm]] = True
+    return at, axle, step.covariance, meets
+
+
+def _turned(points, normals, tree, at, axle, wide_mm, threads):
+    """Rows, derivatives (m, 4) and residuals (m,) of the points after each turn that meet a point of like normal."""
+    off = points - at
+    found = []
+    for turn in TURNS_DEG:
+        rotation = Rotation.from_rotvec(np.radians(turn) * axle).as_matrix()
+        image = off @ rotation.T
+        distance, partner = tree.query(image + at, distance_upper_bound=wide_mm, workers=threads)
+        rows = np.flatnonzero(np.isfinite(distance))
+        alike = np.einsum("ij,ij->i", normals[rows] @ rotation.T, normals[partner[rows]]) > ALIKE
+        rows, partner = rows[alike], partner[rows][alike]
+        facing = normals[partner]
+        back = facing @ rotation  # the normal turned back to the unturned point
+        residuals = np.einsum("ij,ij->i", facing, image[rows] + at - points[partner])
+        by_centre = facing - back
+        by_axle = np.cross(image[rows], facing) - np.cross(off[rows], back)
+        found.append((rows, np.column_stack([by_centre[:, [0, 2]], by_axle[:, [0, 2]]]), residuals))
+    return tuple(np.concatenate(parts) for parts in zip(*found, strict=True))
+
+
+def _side_faces(points, normals, meets, at, axle, radius):
+    """Y of the tyre's side faces, (2,), the inner first (``axle`` points to the outer), and standard uncertainties.
+
+    A face is the mean over sectors of the outermost tyre wall, NaN where the wall's crest does not show. ``meets`` (n,)
+    bool: which points meet others after a turn; a fork or a silencer beside the tyre does not, and is left out.
+    """
+    off = points - at
+    reach, along = np.hypot(off[:, 0], off[:, 2]), off @ axle
+    wall = (reach > 0.6 * radius) & (reach < 0.98 * radius)
+    angle = np.arctan2(off[:, 2], off[:, 0])
+    sector = robust.blocks_along(np.append(angle, [-np.pi, np.pi]), SECTORS)[:-2]
+    shown = {}
+    for face, sign in enumerate((-1.0, 1.0)):
+        crests = _crests(sign * along, sign * (normals @ axle), wall, meets, sector)
+        if len(crests) > 1:
+            tyre = wall & (sign * along < np.median(list(crests.values())) + REACHES_MM[-1])
+            shown[face] = sign * np.sign(axle[1]), [np.flatnonzero(tyre & (sector == one)) for one in crests]
+    faces, sd = np.full(2, np.nan), np.full(2, np.nan)
+    for face, (outward, walls) in shown.items():
+        # the outermost 2 % of a side may be lettering; where both sides show, each has half of the points
+        ends = [np.percentile(outward * points[rows, 1], 100.0 - 2.0 / len(shown)) for rows in walls]
+        faces[face], sd[face] = outward * np.mean(ends), np.std(ends, ddof=1) / np.sqrt(len(ends))
+    return faces, sd
+
+
+def _crests(outward, facing, wall, meets, sector):
+    """How far out the crest of a tyre wall lies in each sector that shows it: {sector: mm}.
+
+    ``outward`` (n,) mm along the axle, ``facing`` (n,) cosine of the normal with it. Points that face a side without
+    being its outermost belong to the other side, their normals turned over.
+    """
+    end = np.percentile(outward[wall & meets], 95.0) if (wall & meets).any() else np.inf
+    found = {}
+    for one in range(SECTORS):
+        here = wall & (sector == one)
+        crest = here & meets & (facing > FACING) & (outward > end - CREST_MM)
+        if np.count_nonzero(here) >= LEAST_WALL and np.count_nonzero(crest) >= LEAST_CREST:
+            found[one] = np.percentile(outward[crest], 98.0)
+    return found
+
+
+def _free_radius(points, normals, at, radius):
+    """Radius of the tread, away from the ground: median distance from the axle of what faces away from it; or None."""
+    off = points - at
+    reach = np.hypot(off[:, 0], off[:, 2])
+    outward = (normals[:, 0] * off[:, 0] + normals[:, 2] * off[:, 2]) / np.maximum(reach, 1.0)
+    tread = (outward > 0.95) & (reach > 0.9 * radius) & (points[:, 2] > 0.5 * radius)
+    return float(np.median(reach[tread])) if np.count_nonzero(tread) >= 50 else None

@@ -1,0 +1,1 @@
+"""Stage fuse: one surface from all segments."""

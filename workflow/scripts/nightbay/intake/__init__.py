@@ -1,0 +1,1 @@
+"""Stage intake: raw exports become working clouds."""

@@ -1,0 +1,1 @@
+"""Stage measure: dimensions, sections, left against right."""

@@ -1,0 +1,92 @@
+"""Whether the end of a surface was measured at all, or may lie in an opening that nothing was scanned in."""
+
+import numba
+import numpy as np
+
+from nightbay.core import robust
+from nightbay.measure import tangent_planes
+
+LAYER_MM = 12.0  # below the touching plane: the end as it is seen along the direction
+BEHIND_MM = 300.0  # what was scanned that far behind was seen through the opening, so nothing stands before it
+LEAST_CELLS = 24  # four for each coefficient of a second-order surface
+
+
+def hidden(vertices_mm, areas, direction, touch, support_mm2):
+    """How far the end may reach beyond the plane that touches it, mm, and where, (3,) mm; None where nothing says so.
+
+    Seen along ``direction``, (3,) unit, the end is a grid of cells as wide as the patch of :func:`extremes.touch`,
+    whose result is ``touch``. A second-order surface through the outermost vertices of the cells is drawn on across
+    cells that lie between others, in a row or in a column, and hold no vertex down to :data:`BEHIND_MM`. Where it goes
+    beyond the touching plane by more than that may err and twice the scatter about the surface, the end was not
+    measured. A rim with nothing beyond it, such as the edge of a panel or the tip of a rod, lies between no others: it
+    is an end.
+    """
+    first, second = tangent_planes.axes_across(direction)
+    cell_mm = tangent_planes.PATCH * float(np.sqrt(support_mm2))
+    frame = np.array([direction, first, second], float)
+    bounds = _bounds(vertices_mm, areas, frame, touch.reach_mm - LAYER_MM)
+    low = np.floor(bounds[0] / cell_mm).astype(np.int64)
+    shape = np.floor(bounds[1] / cell_mm).astype(np.int64) - low + 1
+    depth = _tops(vertices_mm, areas, frame, touch.reach_mm - BEHIND_MM, low, shape, cell_mm) - touch.reach_mm
+    layer = depth > -LAYER_MM
+    unseen = np.isneginf(depth) & (_between(layer) | _between(layer.T).T)
+    if np.count_nonzero(layer) < LEAST_CELLS or not unseen.any():
+        return None
+    u, v = np.indices(depth.shape) / max(depth.shape)
+    terms = np.stack([np.ones_like(u), u, v, u * u, u * v, v * v], axis=-1)
+    fit, scatter = _fit(terms[layer], depth[layer])
+    drawn = np.where(unseen, terms @ fit, -np.inf)
+    at = np.unravel_index(int(np.argmax(drawn)), drawn.shape)
+    if drawn[at] <= touch.half_width_mm + 2.0 * scatter:
+        return None
+    place = (np.array(at) + low + 0.5) * cell_mm
+    return float(drawn[at]), np.array([touch.reach_mm, *place]) @ frame
+
+
+def _fit(terms, depth):
+    """Coefficients of a robust second-order surface, and the standard deviation of the cells about it."""
+    weights = np.ones(len(depth))
+    for _ in range(10):
+        root = np.sqrt(weights)[:, None]
+        fit = np.linalg.lstsq(terms * root, depth * root[:, 0], rcond=1e-6)[0]
+        misfit = np.abs(depth - terms @ fit)
+        scatter = 1.4826 * float(np.median(misfit))
+        weights = robust.tukey(misfit, max(4.685 * scatter, 1e-3))  # 95 % efficient
+    return fit, scatter
+
+
+def _between(seen):
+    """Cells, as ``seen``, that have one that was seen before and one behind them in their row."""
+    before = np.maximum.accumulate(seen, axis=1)
+    return before & np.maximum.accumulate(seen[:, ::-1], axis=1)[:, ::-1]
+
+
+@numba.njit(cache=True)
+def _along(vertices, row, axis):
+    return vertices[row, 0] * axis[0] + vertices[row, 1] * axis[1] + vertices[row, 2] * axis[2]
+
+
+@numba.njit(cache=True)
+def _bounds(vertices, areas, frame, least):
+    """Low and high place across, (2, 2), of the vertices with an area that lie as far out as ``least``."""
+    found = np.array([[np.inf, np.inf], [-np.inf, -np.inf]])
+    for row in range(len(areas)):
+        if areas[row] > 0.0 and _along(vertices, row, frame[0]) >= least:
+            for k in range(2):
+                place = _along(vertices, row, frame[k + 1])
+                found[0, k], found[1, k] = min(found[0, k], place), max(found[1, k], place)
+    return found
+
+
+@numba.njit(cache=True)
+def _tops(vertices, areas, frame, least, low, shape, cell):
+    """Height of the outermost vertex of each cell, -inf where none lies as far out as ``least``."""
+    tops = np.full((shape[0], shape[1]), -np.inf)
+    for row in range(len(areas)):
+        height = _along(vertices, row, frame[0])
+        if areas[row] > 0.0 and height >= least:
+            i = int(np.floor(_along(vertices, row, frame[1]) / cell)) - low[0]
+            j = int(np.floor(_along(vertices, row, frame[2]) / cell)) - low[1]
+            if 0 <= i < shape[0] and 0 <= j < shape[1]:
+                tops[i, j] = max(tops[i, j], height)
+    return tops

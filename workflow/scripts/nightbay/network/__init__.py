@@ -1,0 +1,1 @@
+"""Stage network: one adjustment of all target lists of a part."""

@@ -1,0 +1,1 @@
+"""Normals of points: their directions, and which side of them is outside."""

@@ -1,0 +1,59 @@
+"""Normals for exports that have none: directions by planes through small cells, sides by ``sign_voting``."""
+
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.spatial import cKDTree
+
+from nightbay.core import thinning
+from nightbay.orientation import sign_voting, voxels
+
+PIECE = 500_000  # cells looked at together: 100 MB
+
+
+@dataclass(frozen=True)
+class Estimate:
+    """``normal`` (n, 3) float32 unit; ``certainty`` 0..1 of their sides, see :func:`outward`."""
+
+    normal: np.ndarray
+    certainty: float
+
+
+def estimate(xyz_mm, edge_mm, node_mm, standoff_mm, inward=False):
+    """The :class:`Estimate` for points (n, 3) mm.
+
+    ``edge_mm``: edge of the cells that a plane is laid through, three by three by three; ``node_mm``: edge of the cells
+    that sides are decided in; ``standoff_mm``: how far off the scanner looked from; ``inward``: for an interior, whose
+    normals point to its middle.
+    """
+    cells = voxels.gather(xyz_mm, edge_mm, xyz_mm.min(axis=0))
+    mean, normal, flatness = voxels.planes(cells)
+    nodes = _nodes(mean, flatness, node_mm)
+    signs, certainty = sign_voting.outward(mean[nodes], normal[nodes], node_mm, standoff_mm)
+    oriented = normal[nodes] * (-signs if inward else signs)[:, None]
+    turned = against_nearest(mean, normal, mean[nodes], oriented)
+    normal = np.where(turned[:, None], -normal, normal).astype(np.float32)
+    return Estimate(normal[cells.of_point], certainty)
+
+
+def _nodes(mean, flatness, node_mm):
+    """Rows of the flattest cell in every cell of the coarser grid."""
+    key = np.floor((mean - mean.min(axis=0)) / node_mm).astype(np.int64)
+    key = (key[:, 0] << 42) | (key[:, 1] << 21) | key[:, 2]
+    return np.sort(thinning.least_of_each(key, flatness))
+
+
+def against_nearest(at_mm, normal, node_mm, oriented):
+    """Which normals, (m,) bool, point to the other side than that of the four nodes near by which is most parallel.
+
+    ``at_mm`` and ``normal`` (m, 3) of what is asked about, ``node_mm`` and ``oriented`` (k, 3) of the nodes.
+    """
+    tree, asked = cKDTree(node_mm), min(4, len(node_mm))
+    against = np.empty(len(normal), bool)
+    for start in range(0, len(at_mm), PIECE):
+        piece = slice(start, start + PIECE)
+        near = tree.query(at_mm[piece], asked)[1].reshape(-1, asked)
+        cosine = np.einsum("ij,ikj->ik", normal[piece], oriented[near])
+        best = np.take_along_axis(cosine, np.argmax(np.abs(cosine), axis=1)[:, None], axis=1)
+        against[piece] = best[:, 0] < 0
+    return against

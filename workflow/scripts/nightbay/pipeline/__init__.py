@@ -1,0 +1,1 @@
+"""What makes a function a stage: its call, its files, its provenance."""

@@ -1,0 +1,119 @@
+"""What a stage's result depends on besides data: its own code and the versions of the libraries it uses.
+
+Snakemake notices an edited script but not an edited module that the script imports, and it takes a touched script for
+an edited one. So every rule carries :func:`code_hash` of its script as a parameter: it changes when, and only when,
+the meaning of the code behind the stage changes.
+"""
+
+import ast
+import hashlib
+import importlib.metadata
+import json
+import sys
+from functools import cache
+from pathlib import Path
+
+from nightbay.core.paths import SCRIPTS, WORKFLOW
+
+# What the hash can't see by following imports: files that are read when the stage runs.
+SHARED = ("report/state.html.j2", "report/style.css")
+RESOURCES = {
+    "report": (*(f"report/{name}.html.j2" for name in ("job", "accuracy", "network", "segments")), *SHARED),
+    "board": ("report/board.html.j2", *SHARED),
+}
+
+
+def modules_of(script):
+    """All project files that ``script`` imports, directly or through others, itself included: sorted paths."""
+    found, waiting = set(), [Path(script).resolve()]
+    while waiting:
+        path = waiting.pop()
+        if path not in found:
+            found.add(path)
+            waiting += [file for name in _imports(path) for file in _files(name)]
+    return sorted(found)
+
+
+def libraries_of(script):
+    """The versions of the third-party libraries behind ``script``: {distribution: version}, sorted."""
+    names = {name.split(".")[0] for path in modules_of(script) for name in _imports(path)}
+    ours = {path.stem for path in SCRIPTS.glob("*.py")} | {"nightbay"}
+    distributions = _distributions()
+    found = {one for name in names - ours - sys.stdlib_module_names for one in distributions.get(name, ())}
+    return {name: importlib.metadata.version(name) for name in sorted(found)}
+
+
+@cache
+def code_hash(stage):
+    """Hash, hexadecimal, of the code, the library versions, the Python version and the resources of a stage.
+
+    Code counts by its syntax tree without docstrings: a comment, a blank line or a touched file changes nothing.
+    """
+    script = SCRIPTS / f"{stage}.py"
+    digest = hashlib.sha256()
+    for path in modules_of(script):
+        digest.update(f"{path.relative_to(SCRIPTS)}\n{_meaning(path)}\n".encode())
+    digest.update(json.dumps(libraries_of(script)).encode())
+    digest.update(repr(sys.version_info[:2]).encode())
+    for pattern in (f"schemas/{stage}.schema.json", *RESOURCES.get(stage, ())):
+        for path in sorted(WORKFLOW.glob(pattern)):
+            digest.update(path.read_bytes())
+    return digest.hexdigest()[:16]
+
+
+@cache
+def _tree(path):
+    return ast.parse(path.read_text(encoding="utf-8"))
+
+
+@cache
+def _distributions():
+    return importlib.metadata.packages_distributions()
+
+
+@cache
+def _imports(path):
+    """Dotted names of everything that the file imports, also inside functions."""
+    names = set()
+    for node in ast.walk(_tree(path)):
+        if isinstance(node, ast.Import):
+            names |= {alias.name for alias in node.names}
+        elif isinstance(node, ast.ImportFrom):
+            if node.level:
+                base = path.parent
+                for _ in range(node.level - 1):
+                    base = base.parent
+                prefix = ".".join([*base.relative_to(SCRIPTS).parts, *([node.module] if node.module else [])])
+            else:
+                prefix = node.module
+            names |= {prefix, *(f"{prefix}.{alias.name}" for alias in node.names)}
+    return names
+
+
+def _files(name):
+    """The project's files behind a dotted name, the packages on the way to it included: none for a library."""
+    if name.split(".")[0] != "nightbay":
+        return []
+    path = SCRIPTS.joinpath(*name.split("."))
+    packages = [folder / "__init__.py" for folder in (path, *path.parents) if folder.is_relative_to(SCRIPTS)]
+    return [file.resolve() for file in (path.with_suffix(".py"), *packages) if file.is_file()]
+
+
+@cache
+def _meaning(path):
+    tree = _tree(path)
+    for node in ast.walk(tree):
+        if isinstance(node, ast.Module | ast.ClassDef | ast.FunctionDef | ast.AsyncFunctionDef) and ast.get_docstring(
+            node, clean=False
+        ):
+            node.body = node.body[1:]
+    return ast.dump(tree)
+
+
+def content(path):
+    """Hash of a small file's content, hexadecimal; None where there is no such file, or none that can be read."""
+    path = Path(path)
+    try:
+        return hashlib.sha256(path.read_bytes()).hexdigest()[:16] if path.is_file() else None
+    except OSError:
+        return None

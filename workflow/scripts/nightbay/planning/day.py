@@ -1,0 +1,280 @@
+"""Plans a day: which jobs there are, what each stage of each job is told, and which jobs are refused and why."""
+
+import difflib
+import os
+import traceback
+from dataclasses import dataclass, field, replace
+from pathlib import Path
+
+from nightbay.core.errors import Rejected
+from nightbay.core.text_format import printable
+from nightbay.planning import job_sheet, parameters
+from nightbay.planning.job_sheet import NAME, NAME_RULE
+from nightbay.planning.raw_files import Hashes, Unhashed
+
+MADE = ("results", "logs", "benchmarks")  # folders that a night run makes in the day, and fills by job and stage
+RESERVED = (*MADE, "board")
+# Read from the working folder, which is the day, as code (Snakemake) or as settings (Numba, Matplotlib): found by
+# listing every file that a night opens.
+STEERING = (".snakemake/pip-deployments", ".numba_config.yaml", "matplotlibrc")
+# Size without compression: LAZ saves four fifths, E57 packs its bits to half. Common practice, no source.
+UNPACKED = {".laz": 5, ".e57": 2}
+STATE = ("load", "tyre_pressure_kpa", "ride_height", "temperature_c", "body_material")
+
+
+@dataclass(frozen=True)
+class Job:
+    """An accepted job. ``resolved``: all parameters by part, and under None those of the job."""
+
+    name: str
+    vehicle_class: str
+    extent_mm: dict
+    parts: dict
+    document: dict
+    resolved: dict
+    notes: list
+    hashes: Hashes = field(repr=False)
+
+    def settings(self, stage, part=None):
+        """Resolved parameters for a stage: ``{"scan": {...}, stage: {...}}``."""
+        resolved = self.resolved[part]
+        return {"scan": resolved["scan"], stage: resolved.get(stage, {})}
+
+    def sheet(self, stage, job=None, part=None, segment=None):
+        """What a stage needs from the job sheet, as plain data; nothing else, so that nothing else reruns it.
+
+        ``job`` is the job's own name, taken so that a rule's wildcards can be handed over as they are.
+        """
+        make = {
+            "intake": self._intake_sheet,
+            "network": self._network_sheet,
+            "frame": self._frame_sheet,
+            "measure": lambda part, segment: {"nominal_mm": self.document.get("nominal_mm", {})},
+            "report": self._report_sheet,
+        }
+        return make.get(stage, lambda part, segment: {})(part, segment)
+
+    def raw_mb(self, part=None, segment=None):
+        """Size of the raw exports of a segment, a part or the whole job, MB, as it would be without compression."""
+        parts = self.parts.values() if part is None else [self.parts[part]]
+        files = [one.cloud.file for each in parts for name, one in each.segments.items() if segment in (None, name)]
+        return sum(self.hashes.size(file) * UNPACKED.get(Path(file).suffix.lower(), 1) for file in files) / 1e6
+
+    def rehearse(self):
+        """Ask once for everything that the rules will ask for, but the hashes, so that what goes wrong shows now."""
+        job = replace(self, hashes=Unhashed(self.hashes.day))
+        for part in job.parts.values():
+            for stage in parameters.SECTIONS:
+                for segment in part.segments:
+                    place = {"part": None} if stage == "report" else {"part": part.name, "segment": segment}
+                    job.settings(stage, place["part"])
+                    job.sheet(stage, **place)
+                    job.raw_mb(**place)
+
+    def _raw(self, raw):
+        if raw is None:
+            return None
+        return {"file": raw.file, **self.hashes.of(raw.file), "units": raw.units, "columns": raw.columns}
+
+    def _intake_sheet(self, part, segment):
+        raw = self._raw(self.parts[part].segments[segment].cloud)
+        return {**raw, "part": part, "vehicle_class": self.vehicle_class, "extent_mm": self.extent_mm}
+
+    def _network_sheet(self, part, segment):
+        part = self.parts[part]
+        state = self.document.get("state", {})
+        return {
+            "control_survey": self._raw(part.control_survey),
+            "segments": {name: {"targets": self._raw(one.targets)} for name, one in part.segments.items()},
+            "placed": part.placed,
+            "scale_bars": self._bars(part.name),
+            "temperature_c": state.get("temperature_c"),
+            "body_material": state.get("body_material"),
+            "extent_mm": self.extent_mm,
+        }
+
+    def _bars(self, part):
+        """Scale bars stand beside the vehicle while its outside is scanned: None for an interior that is not alone."""
+        if part == parameters.INTERIOR and len(self.parts) > 1:
+            return None
+        bars = self.document.get("scale_bars", [])
+        return [{**bar, "from": str(bar["from"]), "to": str(bar["to"])} for bar in bars]
+
+    def _frame_sheet(self, part, segment):
+        return {"axes": self.parts[part].axes, "segments": list(self.parts[part].segments), "extent_mm": self.extent_mm}
+
+    def _report_sheet(self, part, segment):
+        state = self.document.get("state", {})
+        return {
+            "title": self.document.get("title", self.name),
+            "note": self.document.get("note", ""),
+            "vehicle_class": self.vehicle_class,
+            "extents_mm": parameters.extents() | {self.vehicle_class: self.extent_mm},
+            "state": {key: state.get(key, "unknown") for key in STATE},
+            "nominal_mm": self.document.get("nominal_mm", {}),
+            "parts": {name: list(part.segments) for name, part in self.parts.items()},
+            "parameters": {name: self.resolved[name] for name in self.parts},
+            "notes": self.notes,
+        }
+
+
+@dataclass(frozen=True)
+class Plan:
+    """A day's jobs: accepted ones, refused ones with their reasons, and sentences on what was left aside.
+
+    ``tracebacks``: what to print to the night's log of the exceptions that nobody expected.
+    """
+
+    jobs: dict
+    refused: dict
+    notes: list
+    tracebacks: list
+
+
+def plan(day, defaults, only=None, classes=parameters.CLASSES):
+    """Plan the jobs of folder ``day``.
+
+    ``defaults``: the content of config/config.yaml, as the user may have changed it. ``only``: names of the jobs to
+    plan, all of them without it. Whatever goes wrong with one job refuses that job and no other; faults in
+    ``defaults``, in ``only`` or in the day folder itself stop the whole plan with :class:`Rejected`.
+    """
+    day = Path(day)
+    faults = parameters.section_faults(defaults, "config/config.yaml", partial=False)
+    faults += [f"config/config.yaml lacks the section '{one}'." for one in parameters.SECTIONS if one not in defaults]
+    if faults:
+        raise Rejected(" ".join(faults))
+    folders, notes = _folders(day)
+    if only is not None:
+        _check_only(only, folders)
+        folders = [name for name in folders if name in only]
+    hashes, known = Hashes(day), parameters.classes(classes)
+    jobs, refused, tracebacks = {}, {}, []
+    for name in folders:
+        try:
+            job = _job(day, name, defaults, classes, known, hashes)
+            job.rehearse()
+            jobs[name] = job
+        except Exception as error:
+            sentences, unexpected = _why_refused(day, name, error)
+            refused.setdefault(printable(name), []).extend(map(printable, sentences))
+            if unexpected:
+                tracebacks.append("".join(traceback.format_exception(error)))
+    return Plan(jobs, refused, [printable(note) for note in notes], tracebacks)
+
+
+def _why_refused(day, name, error):
+    """Why a job can't be planned, a sentence each, and whether that is a fault of the program's."""
+    match error:
+        case job_sheet.Faults():
+            return error.sentences, False
+        case Rejected():
+            return [str(error)], False
+        case RecursionError():
+            return [f"{name}/job.yaml is nested too deep: write it as the example in config/README.md shows."], False
+        case OSError(filename=str(path), strerror=str(why)):
+            place = Path(path)
+            place = place.relative_to(day) if place.is_relative_to(day) else place
+            return [f"{place} can't be read ({why}): correct its permissions or copy the job again."], False
+    said = f"{type(error).__name__}: {error}".removesuffix(": ")
+    return [
+        f"{name} can't be planned because of a fault in Nightbay ({said}): report it with the log in logs/night; other "
+        "jobs are not affected."
+    ], True
+
+
+def _folders(day):
+    """Names of the folders that are jobs, sorted, and sentences on those that are not."""
+    folders, notes = [], []
+    try:
+        entries = sorted(day.iterdir())
+    except OSError as error:
+        raise Rejected(f"The day folder {day} can't be read ({error.strerror}): correct its permissions.") from error
+    _check_writable(day, (*MADE, ".nightbay", ".snakemake"))
+    for steering in STEERING:
+        if os.path.lexists(day / steering):
+            raise Rejected(
+                f"{day / steering} would be run or read as settings during the night and is nothing that a day holds: "
+                "remove it."
+            )
+    for entry in entries:
+        if entry.name.startswith(".") or entry.name in MADE or not os.path.isdir(entry):
+            continue
+        try:
+            names = os.listdir(entry)
+        except OSError as error:
+            if NAME.fullmatch(entry.name):
+                folders.append(entry.name)  # may be a job, so its fault has to stand on the board
+            else:
+                notes.append(f"The folder {entry.name} can't be read ({error.strerror}) and is left aside.")
+            continue
+        if "job.yaml" in names:
+            folders.append(entry.name)
+        else:
+            other = next((one for one in ("job.yml", "Job.yaml", "job.yaml.txt") if one in names), None)
+            hint = f"rename {other} to job.yaml" if other else "write one if it is a job"
+            notes.append(f"The folder {entry.name} holds no job.yaml and is left aside: {hint}.")
+    return folders, notes
+
+
+def _check_only(only, folders):
+    for name in only:
+        if name in folders:
+            continue
+        if not NAME.fullmatch(name):
+            raise Rejected(f"{name!r} can't be the name of a job: {NAME_RULE}.")
+        near = difflib.get_close_matches(name, folders, n=1)
+        hint = f"did you mean '{near[0]}'?" if near else f"there are {', '.join(folders) or 'none'}"
+        raise Rejected(printable(f"The day has no job '{name}' ({hint})."))
+
+
+def _job(day, name, defaults, classes, known, hashes):
+    if name in RESERVED:
+        raise Rejected(f"A job can't be called '{name}', for a night run uses that name itself: rename the folder.")
+    sheet = job_sheet.read(day, name, known)
+    preset = parameters.preset(sheet.document["vehicle_class"], classes)
+    interior = parameters.preset(parameters.INTERIOR, classes) if parameters.INTERIOR in sheet.parts else None
+    own = sheet.document.get("parameters", {})
+    resolved = {None: parameters.resolve(defaults, [*preset.layers, own])}
+    for part in sheet.parts.values():
+        over = interior.layers if part.name == parameters.INTERIOR else []
+        resolved[part.name] = parameters.resolve(defaults, [*preset.layers, *over, own, part.parameters])
+    _check_copies(sheet, hashes)
+    for made in MADE:
+        _check_writable(day, (f"{made}/{name}", *(f"{made}/{name}/{stage}" for stage in parameters.SECTIONS)))
+    return Job(
+        name,
+        preset.name,
+        preset.extent_mm,
+        sheet.parts,
+        sheet.document,
+        resolved,
+        [printable(note) for note in sheet.notes],
+        hashes,
+    )
+
+
+def _check_writable(day, folders):
+    """Snakemake makes folders before it starts a step, and ends the whole night where it can't."""
+    for folder in folders:
+        path = day / folder
+        if os.path.lexists(path) and not (os.path.isdir(path) and os.access(path, os.W_OK | os.X_OK)):
+            raise Rejected(
+                f"{folder} is not a folder that can be written to, and a night run keeps what it makes there: move it "
+                "away or correct its permissions."
+            )
+
+
+def _check_copies(sheet, hashes):
+    """Two exports with the same content are one export listed twice; only files of one size are read for it."""
+    clouds = [one.cloud.file for part in sheet.parts.values() for one in part.segments.values()]
+    by_size = {}
+    for file in clouds:
+        by_size.setdefault(hashes.size(file), []).append(file)
+    first = {}
+    for file in (one for size, files in by_size.items() if size and len(files) > 1 for one in files):
+        content = hashes.of(file)["sha256"]
+        if content is not None and first.setdefault(content, file) != file:
+            raise Rejected(
+                f"{first[content]} and {file} have the same content, so one export is listed twice: remove one or "
+                "export the right one."
+            )

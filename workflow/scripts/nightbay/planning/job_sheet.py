@@ -1,0 +1,255 @@
+"""Reads one job of a day: its job sheet, checked, with what can be discovered in its raw folder filled in."""
+
+import os
+import re
+from dataclasses import dataclass
+from pathlib import Path, PurePosixPath
+
+from nightbay.core.errors import Rejected
+from nightbay.pipeline import stage
+from nightbay.planning import parameters, validation, yaml_file
+from nightbay.planning.raw_files import RawFile
+
+PARTS = ("exterior", "interior")
+NAME = re.compile(r"[a-z0-9][a-z0-9_-]*")
+NAME_RULE = "allowed are small letters, digits, '-' and '_', with a letter or digit first"
+# Snakemake takes a wildcard whose end repeats this often for a rule that calls itself without end, and stops the night.
+REPEATS = 20
+PERIODIC = re.compile(rf"(.+)\1{{{REPEATS - 1}}}$")
+# The longest of what a night adds to a name: stage.write_json beside results/<job>/report/<job>.json, and beside
+# results/<job>/intake/<part>.<segment>.json.
+ADDED_TO_JOB = len(".json" + stage.BESIDE)
+ADDED_TO_SEGMENT = ADDED_TO_JOB + max(len(f"{part}.") for part in PARTS)
+CLOUDS = (".ply", ".e57", ".xyz", ".csv", ".asc", ".txt", ".las", ".laz", ".obj", ".stl")
+LISTS = (".csv", ".txt")
+
+
+def name_fault(name, folder, added):
+    """Why a job or a segment of the day ``folder`` can't have this name, a clause; None if it can.
+
+    ``added``: bytes that the night adds to it in the name of a file, :data:`ADDED_TO_JOB` or :data:`ADDED_TO_SEGMENT`.
+    """
+    if not NAME.fullmatch(name):
+        return NAME_RULE
+    longest = os.pathconf(folder, "PC_NAME_MAX") - added
+    if len(name) > longest:
+        return f"it has {len(name)} letters and at most {longest} leave room for the endings of its results"
+    periodic = PERIODIC.search(name)
+    if periodic:
+        return f"it ends with '{periodic[1]}' {REPEATS} times over, and Snakemake takes such a name for an endless loop"
+    return None
+
+
+class Faults(Rejected):
+    """Several faults of one job sheet, a sentence each."""
+
+    def __init__(self, sentences):
+        super().__init__(" ".join(sentences))
+        self.sentences = list(sentences)
+
+
+@dataclass(frozen=True)
+class Segment:
+    """One raw export and the list of targets seen with it, or None."""
+
+    name: str
+    cloud: RawFile
+    targets: RawFile | None
+
+
+@dataclass(frozen=True)
+class Part:
+    """Segments that make one model, sorted by name; ``axes``: how the vehicle stands in the raw frame, where known."""
+
+    name: str
+    segments: dict
+    control_survey: RawFile | None
+    placed: bool
+    axes: dict
+    parameters: dict
+
+
+@dataclass(frozen=True)
+class JobSheet:
+    """A job sheet that passed all checks; ``document`` is what was written, ``notes`` what was left aside."""
+
+    name: str
+    document: dict
+    parts: dict
+    notes: list
+
+
+def read(day, job, classes):
+    """The :class:`JobSheet` of folder ``job``. Raises :class:`Faults` with every fault found, a sentence each."""
+    fault = name_fault(job, day, ADDED_TO_JOB)
+    if fault:
+        raise Faults([f"{job!r} can't be the name of a job: {fault}; rename the folder."])
+    sheet = f"{job}/job.yaml"
+    try:
+        document = yaml_file.read(day / job / "job.yaml", sheet)
+    except Rejected as rejection:
+        raise Faults([str(rejection)]) from rejection
+    sentences = validation.faults(document, validation.schema("job"), sheet)
+    if isinstance(document.get("vehicle_class"), str) and document["vehicle_class"] not in classes:
+        known = ", ".join(classes)
+        sentences.append(f"{sheet}: 'vehicle_class' is '{document['vehicle_class']}'; allowed are {known}.")
+    for prefix, section in _parameter_sections(document):
+        sentences += parameters.section_faults(section, sheet, prefix)
+    if sentences:
+        raise Faults(sentences)
+    reader = _Reader(Path(day), job, document)
+    parts = reader.parts()
+    reader.check_listed_twice(parts)
+    if reader.sentences:
+        raise Faults(reader.sentences)
+    return JobSheet(job, document, parts, reader.left_aside(parts))
+
+
+def _parameter_sections(document):
+    """Every mapping of parameters in the sheet with the key it stands at."""
+    yield "parameters", _mapping(document.get("parameters"))
+    for name, part in _mapping(document.get("parts")).items():
+        yield f"parts.{name}.parameters", _mapping(_mapping(part).get("parameters"))
+
+
+def _mapping(value):
+    return value if isinstance(value, dict) else {}
+
+
+class _Reader:
+    """Turns a checked document into parts, collecting faults on the way."""
+
+    def __init__(self, day, job, document):
+        self.day, self.job, self.document = day, job, document
+        self.sheet = f"{job}/job.yaml"
+        self.sentences = []
+
+    def parts(self):
+        """Parts by name, as written or as the raw folder has them."""
+        written = self.document.get("parts")
+        names = PARTS if written is None else [name for name in PARTS if name in written]
+        parts = {}
+        for name in names:
+            part = self.part(name, (written or {}).get(name, {}))
+            if part.segments:
+                parts[name] = part
+            elif written is not None and not self.sentences:
+                self.sentences.append(
+                    f"{self.sheet}: part '{name}' has no segments, neither listed nor in {self.job}/raw/{name}."
+                )
+        if not parts and not self.sentences:
+            self.sentences.append(f"{self.job}/raw holds no raw export; formats read are {', '.join(CLOUDS)}.")
+        return parts
+
+    def part(self, name, written):
+        """One part; what it does not say is discovered."""
+        folders = [f"raw/{name}"] + (["raw"] if name == "exterior" else [])
+        found, survey = self.discover(folders)
+        listed = written.get("segments", found)
+        segments = {}
+        for segment in sorted(listed):
+            fault = name_fault(segment, self.day, ADDED_TO_SEGMENT)
+            if fault:
+                self.sentences.append(
+                    f"{self.sheet}: {segment!r} can't be the name of a segment: {fault}; rename the file, or list "
+                    f"it under parts.{name}.segments with a name."
+                )
+                continue
+            segments[segment] = self.segment(f"parts.{name}.segments.{segment}", segment, listed[segment])
+        control = written.get("control_survey", survey)
+        return Part(
+            name,
+            segments,
+            self.raw_file(f"parts.{name}.control_survey", control) if control and segments else None,
+            written.get("placed", False),
+            written.get("axes", {}),
+            written.get("parameters", {}),
+        )
+
+    def segment(self, key, name, written):
+        """One segment; its list of targets is looked for beside the file where the sheet does not name one."""
+        written = {"file": written} if isinstance(written, str) else written
+        cloud = self.raw_file(key, written)
+        if "targets" in written:
+            targets = written["targets"]
+        else:
+            file = PurePosixPath(written["file"])
+            beside = [str(file.parent / f"{file.stem}.targets{end}") for end in LISTS]
+            # Not Path.exists, which raises for a name that is too long for any file.
+            targets = next((one for one in beside if os.path.exists(self.day / self.job / one)), None)
+        return Segment(name, cloud, self.raw_file(f"{key}.targets", targets) if targets else None)
+
+    def raw_file(self, key, written):
+        """A file of the sheet; its units are its own or the job's."""
+        written = {"file": written} if isinstance(written, str) else written
+        file = PurePosixPath(written["file"])
+        if file.is_absolute() or ".." in file.parts or not file.name or "\\" in written["file"]:
+            self.sentences.append(
+                f"{self.sheet}: '{key}' is '{written['file']}'; a path inside the job's folder is needed, with '/' "
+                "between its folders and no '..'."
+            )
+        units = written.get("units", self.document.get("units"))
+        if units is None and not any("'units'" in sentence for sentence in self.sentences):
+            self.sentences.append(
+                f"{self.sheet} lacks the key 'units' for {written['file']}: say mm, cm, m or inch, for units are never "
+                "guessed."
+            )
+        return RawFile(f"{self.job}/{file}", units, written.get("columns"))
+
+    def discover(self, folders):
+        """Raw exports by stem and the control survey that lie in these folders of the job."""
+        found, survey = {}, None
+        for folder in folders:
+            for entry in _files(self.day / self.job / folder):
+                file, low = f"{folder}/{entry}", entry.lower()
+                if low in ("control.csv", "control.txt"):
+                    survey = survey or file
+                elif low.endswith(tuple(f".targets{end}" for end in LISTS)):
+                    continue
+                elif low.endswith(CLOUDS):
+                    stem = PurePosixPath(entry).stem
+                    if stem in found and "parts" not in self.document:
+                        self.sentences.append(
+                            f"{self.job}: {found[stem]} and {file} both give a segment the name '{stem}': rename one."
+                        )
+                    found[stem] = file
+        return found, survey
+
+    def left_aside(self, parts):
+        """Sentences on the files in the raw folders that nothing uses."""
+        used = {raw.file for part in parts.values() for _, raw in _raw_files(part)}
+        return [
+            f"{self.job}/{folder}/{entry} is used by no segment and is left aside."
+            for folder in ("raw", *(f"raw/{name}" for name in PARTS))
+            for entry in _files(self.day / self.job / folder)
+            if f"{self.job}/{folder}/{entry}" not in used
+        ]
+
+    def check_listed_twice(self, parts):
+        """A file may stand in a job once; only the control survey may serve both parts."""
+        seen = {}
+        for part in parts.values():
+            for key, raw in _raw_files(part):
+                real = os.path.realpath(self.day / raw.file)
+                first = seen.setdefault(real, key)
+                surveys = first.endswith("control_survey") and key.endswith("control_survey")
+                if first != key and not surveys:
+                    self.sentences.append(
+                        f"{self.sheet}: {raw.file} is listed twice, at '{first}' and '{key}': each may stand once."
+                    )
+
+
+def _raw_files(part):
+    """Every file of a part with the key that it stands at in a job sheet."""
+    files = [(f"parts.{part.name}.control_survey", part.control_survey)]
+    for name, segment in part.segments.items():
+        key = f"parts.{part.name}.segments.{name}"
+        files += [(key, segment.cloud), (f"{key}.targets", segment.targets)]
+    return [(key, raw) for key, raw in files if raw is not None]
+
+
+def _files(folder):
+    """Names of the visible files in a folder, sorted; none where it does not exist."""
+    if not folder.is_dir():
+        return []
+    return sorted(one.name for one in folder.iterdir() if not one.is_dir() and not one.name.startswith("."))

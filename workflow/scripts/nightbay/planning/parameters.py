@@ -1,0 +1,91 @@
+"""Resolves the parameters of a job: defaults, vehicle class, the interior preset, job sheet, part; the last wins."""
+
+import copy
+from contextlib import suppress
+from dataclasses import dataclass
+
+from nightbay.core.errors import Rejected
+from nightbay.core.paths import CLASSES
+from nightbay.planning import validation, yaml_file
+
+SECTIONS = (
+    *("scan", "intake", "clean", "network", "refine", "frame", "fuse", "fill", "reduce", "deliver", "measure"),
+    "report",
+)
+INTERIOR = "interior"  # the preset that lies over the class for parts of this name
+
+
+@dataclass(frozen=True)
+class Preset:
+    """A vehicle class with all that it inherits: its layers of parameters, base first, and plausible dimensions."""
+
+    name: str
+    layers: list
+    extent_mm: dict
+
+
+def merge(base, over):
+    """``base`` with the keys of ``over`` laid over it, mapping by mapping; lists are replaced whole."""
+    merged = dict(base)
+    for key, value in over.items():
+        both = isinstance(value, dict) and isinstance(base.get(key), dict)
+        merged[key] = merge(base[key], value) if both else copy.deepcopy(value)
+    return merged
+
+
+def section_faults(parameters, name, prefix="", partial=True):
+    """Sentences on unknown sections, unknown keys and values out of range; ``partial``: keys may be missing."""
+    sentences = [
+        f"{name}: unknown key '{f'{prefix}.{key}' if prefix else key}' ({validation.nearest(key, SECTIONS)})."
+        for key in parameters
+        if key not in SECTIONS
+    ]
+    for section in SECTIONS:
+        if section in parameters:
+            rules = validation.schema(f"parameters/{section}")
+            rules = validation.without_required(rules) if partial else rules
+            sentences += validation.faults(
+                parameters[section], rules, name, f"{prefix}.{section}" if prefix else section
+            )
+    return sentences
+
+
+def classes(folder=CLASSES):
+    """Names of all presets that a job sheet may name as its vehicle class."""
+    return sorted(path.stem for path in folder.glob("*.yaml") if path.stem != INTERIOR)
+
+
+def extents(folder=CLASSES):
+    """Plausible dimensions of every vehicle class, {class: {dimension: [least, most] mm}}; none of one with faults."""
+    found = {}
+    for name in classes(folder):
+        with suppress(Rejected):
+            found[name] = preset(name, folder).extent_mm
+    return found
+
+
+def preset(name, folder=CLASSES, heirs=()):
+    """The preset of a name with what it inherits. Raises :class:`Rejected` for faults in its file or a ring."""
+    if name in heirs:
+        raise Rejected(f"config/classes/{name}.yaml inherits from itself by way of {', '.join(heirs)}: break the ring.")
+    file = f"config/classes/{name}.yaml"
+    document = yaml_file.read(folder / f"{name}.yaml", file)
+    sections = {key: value for key, value in document.items() if key in SECTIONS}
+    rest = {key: value for key, value in document.items() if key not in SECTIONS}
+    sentences = validation.faults(rest, validation.schema("class"), file) + section_faults(sections, file)
+    if sentences:
+        raise Rejected(" ".join(sentences))
+    base = preset(document["inherits"], folder, (*heirs, name)) if "inherits" in document else None
+    return Preset(
+        name,
+        [*(base.layers if base else []), sections],
+        merge(base.extent_mm if base else {}, document.get("extent_mm", {})),
+    )
+
+
+def resolve(defaults, layers):
+    """All sections with every layer laid over the defaults in turn."""
+    resolved = {section: copy.deepcopy(defaults.get(section, {})) for section in SECTIONS}
+    for layer in layers:
+        resolved = merge(resolved, layer)
+    return resolved

@@ -1,0 +1,107 @@
+"""Raw files of a day: where they are, whether they can be read, and what their content hashes to.
+
+Hashes are kept in ``.nightbay/hashes.json`` of the day by size, time of change and inode, so that a plan costs no
+reading the second time. What counts is the hash: a file that is only touched is the same file.
+"""
+
+import json
+import os
+import re
+import stat
+import time
+from dataclasses import dataclass
+from pathlib import Path
+
+from nightbay.core import plain_file
+from nightbay.core.hashing import sha256
+
+SETTLED_S = (
+    2.0  # a file changed this shortly before may change again within one tick of the clock: don't trust its stamp
+)
+STORE_BYTES = 100_000_000  # of the store: some 300 bytes a file, so a day has to hold 300 000 files before it matters
+
+
+@dataclass(frozen=True)
+class RawFile:
+    """A file that a job sheet names: its path relative to the day, and what the sheet declares of it."""
+
+    file: str
+    units: str
+    columns: list | None = None
+
+
+class Hashes:
+    """Hashes of the files of a day, remembered between plans."""
+
+    def __init__(self, day):
+        self.day = Path(day)
+        self.store = self.day / ".nightbay" / "hashes.json"
+        self.known = _stored(self.store)
+
+    def of(self, file):
+        """``{"sha256", "bytes", "unreadable"}`` of a file; the last is null, or a sentence on why there is no hash."""
+        path = self.day / file
+        try:
+            state = os.stat(path)
+            if not stat.S_ISREG(state.st_mode):
+                return _unreadable(f"{file} is not a file: name the export itself.")
+            stamp = [state.st_size, state.st_mtime_ns, state.st_ino]
+            entry = self.known.get(file)
+            if not entry or entry["stamp"] != stamp:
+                entry = {"stamp": stamp, "sha256": sha256(path)}
+                if time.time() - state.st_mtime > SETTLED_S:
+                    self.known[file] = entry
+                    self._save()
+            return {"sha256": entry["sha256"], "bytes": state.st_size, "unreadable": None}
+        except (FileNotFoundError, NotADirectoryError):
+            return _unreadable(f"{file} does not exist: put it there or correct the job sheet.")
+        except OSError as error:
+            return _unreadable(f"{file} can't be read ({error.strerror}): correct its permissions or copy it again.")
+
+    def _save(self):
+        beside = self.store.with_name(f"{self.store.name}.{os.getpid()}.part")
+        try:
+            self.store.parent.mkdir(exist_ok=True)
+            beside.write_text(json.dumps(self.known, indent=1, sort_keys=True) + "\n", encoding="utf-8")
+            os.replace(beside, self.store)
+        except OSError:
+            return  # a day that can't be written to is only planned (a dry run); it is hashed again next time
+
+    def size(self, file):
+        """Bytes of a file, 0 where there is none."""
+        try:
+            return os.stat(self.day / file).st_size
+        except OSError:
+            return 0
+
+
+class Unhashed(Hashes):
+    """The same files without their hashes, at no cost."""
+
+    def __init__(self, day):
+        self.day = Path(day)
+
+    def of(self, file):
+        return {"sha256": None, "bytes": self.size(file), "unreadable": None}
+
+
+def _stored(store):
+    """The remembered entries that are whole; a lost or damaged store costs only the time to hash again."""
+    try:
+        known = json.loads(plain_file.read(store, STORE_BYTES))
+    except (OSError, ValueError, RecursionError):
+        return {}
+    return {file: entry for file, entry in known.items() if _whole(entry)} if isinstance(known, dict) else {}
+
+
+def _whole(entry):
+    return (
+        isinstance(entry, dict)
+        and isinstance(entry.get("stamp"), list)
+        and isinstance(entry.get("sha256"), str)
+        and re.fullmatch("[0-9a-f]{64}", entry["sha256"]) is not None
+    )
+
+
+def _unreadable(sentence):
+    return {"sha256": None, "bytes": None, "unreadable": sentence}

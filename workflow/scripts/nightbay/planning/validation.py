@@ -1,0 +1,136 @@
+"""Checks documents against JSON schemas and says each fault in one sentence: file, key, value, what is allowed."""
+
+import difflib
+import json
+import math
+from functools import cache
+
+import jsonschema
+
+from nightbay.core.paths import SCHEMAS
+
+KINDS = {
+    "object": "a mapping",
+    "array": "a list",
+    "string": "text",
+    "number": "a number",
+    "integer": "a whole number",
+    "boolean": "true or false",
+    "null": "null",
+}
+
+
+@cache
+def schema(name):
+    """A schema of workflow/schemas by its path without ``.schema.json``; where it is missing, one that takes no key."""
+    path = SCHEMAS / f"{name}.schema.json"
+    if not path.exists():
+        return {"type": "object", "properties": {}, "additionalProperties": False}
+    return json.loads(path.read_text(encoding="utf-8"))
+
+
+def without_required(node):
+    """The schema for a part of a document: nothing in it has to be there."""
+    if isinstance(node, dict):
+        return {
+            key: without_required(value) for key, value in node.items() if key != "required" or isinstance(value, dict)
+        }
+    return [without_required(value) for value in node] if isinstance(node, list) else node
+
+
+def faults(document, schema, name, prefix=""):
+    """Sentences on what is wrong with ``document``, in order of their keys; ``name`` is the file they name."""
+    numbers = [(path, value) for path, value in _walk(document) if isinstance(value, float)]
+    infinite = [(path, value) for path, value in numbers if not math.isfinite(value)]
+    if infinite:
+        return [f"{name}: '{_key(path, prefix)}' is {value}; a finite number is needed." for path, value in infinite]
+    errors = sorted(
+        jsonschema.Draft202012Validator(schema).iter_errors(document), key=lambda error: [str(at) for at in error.path]
+    )
+    return list(dict.fromkeys(sentence for error in errors for sentence in _sentences(error, name, prefix)))
+
+
+def nearest(word, known):
+    """A hint on what was meant: the known word nearest to an unknown one, or all that are known."""
+    close = difflib.get_close_matches(str(word), known, n=1, cutoff=0.6)
+    if close:
+        return f"did you mean '{close[0]}'?"
+    return "known are " + ", ".join(known) if known else "no key is known here"
+
+
+def _walk(node, path=()):
+    if isinstance(node, dict):
+        for key, value in node.items():
+            yield from _walk(value, (*path, key))
+    elif isinstance(node, list):
+        for at, value in enumerate(node):
+            yield from _walk(value, (*path, at))
+    else:
+        yield path, node
+
+
+def _key(path, prefix):
+    return ".".join(str(at) for at in ((prefix,) if prefix else ()) + tuple(path))
+
+
+def _shown(value):
+    text = json.dumps(value, ensure_ascii=False, default=str)
+    return text if len(text) <= 60 else text[:57] + "..."
+
+
+def _sentences(error, name, prefix):
+    """One fault of jsonschema as sentences; the branches of a choice are told apart by the value's type."""
+    if error.validator in ("anyOf", "oneOf") and error.context:
+        fitting = [one for one in error.context if not (one.validator == "type" and not one.relative_path)]
+        if fitting:
+            branch = fitting[0].schema_path[0]
+            return [text for one in fitting if one.schema_path[0] == branch for text in _sentences(one, name, prefix)]
+    key = _key(error.absolute_path, prefix)
+    where = f"{name}: '{key}'" if key else f"{name}"
+    if error.validator == "additionalProperties":
+        known = sorted(error.schema.get("properties", {}))
+        unknown = [one for one in error.instance if one not in known]
+        return [
+            f"{name}: unknown key '{_key((key, one) if key else (one,), '')}' ({nearest(one, known)})."
+            for one in unknown
+        ]
+    if error.validator == "required":
+        missing = [one for one in error.validator_value if one not in error.instance]
+        return [f"{where} lacks the key '{one}'{_hint(error.schema, one)}." for one in missing]
+    return [f"{where} is {_shown(error.instance)}; {_allowed(error)}."]
+
+
+def _hint(schema, key):
+    described = schema.get("properties", {}).get(key, {}).get("description")
+    return f" ({described.rstrip('.')})" if described else ""
+
+
+def _allowed(error):
+    limit = error.validator_value
+    if error.validator == "enum":
+        return "allowed are " + ", ".join(str(one) for one in limit)
+    if error.validator in ("minimum", "maximum", "exclusiveMinimum", "exclusiveMaximum"):
+        return f"allowed is {_range(error.schema)}"
+    if error.validator == "type":
+        kinds = limit if isinstance(limit, list) else [limit]
+        return f"it must be {' or '.join(KINDS[one] for one in kinds)}{_range_after(error.schema)}"
+    if error.validator in ("anyOf", "oneOf"):
+        wrong = [one.validator_value for one in error.context if one.validator == "type" and not one.relative_path]
+        return f"it must be {' or '.join(KINDS[one] for one in wrong)}"
+    if error.validator in ("minItems", "maxItems", "minLength", "maxLength", "minProperties"):
+        return f"{'at least' if error.validator.startswith('min') else 'at most'} {limit} are allowed"
+    return error.schema.get("description", f"it must fit {_shown(limit)}").rstrip(".")
+
+
+def _range(schema):
+    words = {
+        "minimum": "at least {}",
+        "exclusiveMinimum": "more than {}",
+        "maximum": "at most {}",
+        "exclusiveMaximum": "less than {}",
+    }
+    return " and ".join(text.format(schema[key]) for key, text in words.items() if key in schema)
+
+
+def _range_after(schema):
+    return f", {_range(schema)}" if _range(schema) else ""

@@ -1,0 +1,1 @@
+"""Stage reduce: levels of detail."""

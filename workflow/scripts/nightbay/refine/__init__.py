@@ -1,0 +1,1 @@
+"""Stage refine: poses improved by the surfaces in the overlaps."""

@@ -1,0 +1,245 @@
+"""Correspondences in the overlap of two segments: small discs of surface that both segments have measured.
+
+A seed is a point of segment a; its disc is a short cylinder along the seed's normal. The points of either segment
+inside the same cylinder give a mean and a plane each, so that a correspondence carries the noise of a mean and not of a
+point, and curvature moves both means alike and cancels. Points stream past the seeds a tile at a time: memory goes with
+the seeds and one tile, time with the points of the overlap.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numba import njit
+from scipy.spatial import cKDTree
+
+from nightbay.core import rigid
+
+LEAST_CORRESPONDENCES = 50  # of a pair: fewer are chance neighbours
+LEAST_POINTS = 6  # of a plane: three fix it, three more tell its spread
+SAME_SIDE = 0.7  # cosine of 45 deg between a point's normal and the seed's: keeps the two skins of a panel apart
+SAME_PLANE = 0.966  # cosine of 15 deg between the two planes: more is a crease or two different surfaces
+CANDIDATES = 10  # points looked at for each seed taken
+DIRECTIONS = 2  # steps of a normal's coordinate from 0 to 1: 50 directions, some 25 deg apart
+EVEN = 3.0  # times the median spread about the plane: more is a disc across an edge, which two runs may see unlike
+EDGE = 8.0  # times the median spread: a disc across a rounded edge still tells, if there's nothing better
+STORED_MM = 0.005  # what working clouds resolve, with a margin: points of no noise at all still lie even
+# Columns of a disc's moments about its seed: count, sum of offsets, of their products (xx xy xz yy yz zz), of normals.
+COUNT, OFFSETS, PRODUCTS, NORMALS = 0, slice(1, 4), slice(4, 10), slice(10, 13)
+
+
+@dataclass(frozen=True)
+class Correspondences:
+    """Discs that both segments have measured, (m,) of them; positions in mm in each segment's own frame.
+
+    ``at_a``, ``at_b`` (m, 3) float64 mean points; ``normal_a``, ``normal_b`` (m, 3) unit, outward; ``sd_mm`` (m,)
+    standard deviation of the distance between the two means along the normal, from the points' spread about their
+    planes; ``even`` (m,) bool: False for discs across an edge, whose ``sd_mm`` is all of their spread and which err
+    alike; ``share`` of segment a's points that lie on surface which b has measured too.
+    """
+
+    at_a: np.ndarray
+    at_b: np.ndarray
+    normal_a: np.ndarray
+    normal_b: np.ndarray
+    sd_mm: np.ndarray
+    even: np.ndarray
+    share: float
+
+    def __len__(self):
+        return len(self.sd_mm)
+
+
+@dataclass(frozen=True)
+class Pair:
+    """Two segments, numbers ``a`` < ``b`` in the list of poses, and their :class:`Correspondences`."""
+
+    a: int
+    b: int
+    discs: Correspondences
+
+
+def pairs(clouds, poses, radius_mm, reach_mm, most):
+    """Every :class:`Pair` of working clouds that overlap in these poses ``T_control_segment``; see :func:`match`."""
+    found = []
+    for a in range(len(clouds)):
+        for b in range(a + 1, len(clouds)):
+            discs = match(clouds[a], clouds[b], poses[a], poses[b], radius_mm=radius_mm, reach_mm=reach_mm, most=most)
+            print(f"segments {a} and {b}: {len(discs)} correspondences, {discs.share:.3f} of the first segment")
+            if len(discs) >= LEAST_CORRESPONDENCES:
+                found.append(Pair(a, b, discs))
+    return found
+
+
+def match(cloud_a, cloud_b, T_control_a, T_control_b, *, radius_mm, reach_mm, most):
+    """Correspondences of two working clouds in their poses, at most ``most``, evenly over a's part of the overlap.
+
+    ``radius_mm`` of a disc; ``reach_mm``: how far apart the two surfaces may be along the normal.
+    """
+    T_b_a = rigid.invert(T_control_b) @ T_control_a
+    numbers = _touching_tiles(cloud_a, cloud_b, T_b_a, radius_mm + reach_mm)
+    seeds, axes, stands_for = _seeds(cloud_a, numbers, most)
+    of_a = _moments(cloud_a, seeds, axes, radius_mm, reach_mm)
+    of_b = _moments(cloud_b, rigid.transform(T_b_a, seeds), rigid.rotate(T_b_a, axes), radius_mm, reach_mm)
+    both = (of_a[:, COUNT] >= LEAST_POINTS) & (of_b[:, COUNT] >= LEAST_POINTS)
+    share = float(stands_for[both].sum() / len(cloud_a))
+    seeds, of_a, of_b = seeds[both], of_a[both], of_b[both]
+    mean_a, normal_a, spread_a = _planes(of_a)
+    mean_b, normal_b, spread_b = _planes(of_b)
+    keep = np.sum(rigid.rotate(T_b_a, normal_a) * normal_b, axis=1) > SAME_PLANE
+    even = np.ones(len(keep), bool)
+    for spread in (spread_a, spread_b):
+        typical = max(float(np.median(spread)), STORED_MM) if len(spread) else STORED_MM
+        even &= spread < EVEN * typical
+        keep &= spread < EDGE * typical
+    sd_mm = np.sqrt(
+        np.where(even, spread_a**2 / of_a[:, COUNT] + spread_b**2 / of_b[:, COUNT], spread_a**2 + spread_b**2)
+    )
+    at_a, at_b = seeds + mean_a, rigid.transform(T_b_a, seeds) + mean_b
+    return Correspondences(at_a[keep], at_b[keep], normal_a[keep], normal_b[keep], sd_mm[keep], even[keep], share)
+
+
+def spacing_mm(cloud, most=20_000):
+    """Median distance between neighbouring points of a working cloud, from its fullest tile.
+
+    The distance to the sixth neighbour is taken, which depends little on how regular the points lie: a disc of that
+    radius holds six points of a square grid's density.
+    """
+    points = cloud.tile(int(np.argmax(cloud.tiles["count"]))).xyz_mm.astype(np.float64)
+    step = max(1, len(points) // most)
+    sixth = cKDTree(points).query(points[::step], k=[min(7, len(points))])[0]
+    return float(np.median(sixth) * np.sqrt(np.pi / 6))
+
+
+def _touching_tiles(cloud_a, cloud_b, T_b_a, margin_mm):
+    """Numbers of a's tiles whose box, seen from b, comes within the margin of a box of b."""
+    corner = np.array(np.meshgrid([0, 1], [0, 1], [0, 1])).reshape(3, 8).T
+    low, high = cloud_a.tiles["low_mm"].astype(np.float64), cloud_a.tiles["high_mm"].astype(np.float64)
+    corners = np.where(corner[None], high[:, None], low[:, None]) + cloud_a.origin_mm
+    seen = rigid.transform(T_b_a, corners.reshape(-1, 3)).reshape(-1, 8, 3) - cloud_b.origin_mm
+    low, high = seen.min(axis=1) - margin_mm, seen.max(axis=1) + margin_mm
+    touch = np.all(
+        (low[:, None] <= cloud_b.tiles["high_mm"][None]) & (high[:, None] >= cloud_b.tiles["low_mm"][None]), axis=2
+    )
+    return np.flatnonzero(touch.any(axis=1))
+
+
+def _seeds(cloud, numbers, most):
+    """Points and normals of the tiles, at most ``most``, float64 in the segment's frame, and how many each stands for.
+
+    Every so many points are candidates; of these the directions that few face are taken whole and the others thinned
+    alike, since what few face holds a fit from sliding (normal-space sampling: S. Rusinkiewicz, M. Levoy, 3DIM 2001).
+    """
+    counts = cloud.tiles["count"][numbers]
+    step = max(1, -(-int(counts.sum()) // (CANDIDATES * most)))
+    ends = np.cumsum(counts)
+    picks = [
+        cloud.tiles["start"][number] + np.arange((counts[at] - ends[at]) % step, counts[at], step)
+        for at, number in enumerate(numbers)
+    ]
+    rows = np.concatenate(picks) if picks else np.empty(0, np.int64)
+    chosen = cloud.take(rows)
+    taken, weight = _evenly(chosen.normal, most)
+    chosen = chosen[taken]
+    return chosen.xyz_mm.astype(np.float64) + cloud.origin_mm, chosen.normal.astype(np.float64), weight * step
+
+
+def _evenly(normals, most):
+    """Rows of at most ``most`` normals with all directions alike, and how many rows each stands for."""
+    cell = np.round(normals * DIRECTIONS).astype(np.int64)
+    _, direction, count = np.unique(cell, axis=0, return_inverse=True, return_counts=True)
+    direction = direction.ravel()
+    quota = _quota(count, most)
+    order = np.argsort(direction, kind="stable")
+    rank = np.empty(len(order), np.int64)
+    rank[order] = np.arange(len(order)) - np.repeat(np.cumsum(count) - count, count)
+    every = -(-count // np.minimum(count, quota)) if len(count) else count
+    taken = np.flatnonzero(rank % every[direction] == 0)
+    return taken, every[direction[taken]].astype(np.float64)
+
+
+def _quota(count, most):
+    """Largest number that each direction may have so that all together have at most ``most``."""
+    low, high = 1, max(int(count.max(initial=1)), 1)
+    while low < high:
+        middle = (low + high + 1) // 2
+        if np.minimum(count, middle).sum() <= most:
+            low = middle
+        else:
+            high = middle - 1
+    return low
+
+
+def _moments(cloud, seeds, axes, radius_mm, reach_mm):
+    """Moments of the cloud's points in the seeds' discs, (m, 13) float64, see :data:`COUNT`."""
+    moments = np.zeros((len(seeds), 13))
+    if not len(seeds):
+        return moments
+    seeds = seeds - cloud.origin_mm
+    cell = np.hypot(radius_mm, reach_mm)
+    low = seeds.min(axis=0) - 2 * cell
+    index = np.floor((seeds - low) / cell).astype(np.int64)
+    width = index.max(axis=0) + 2
+    keys = (index[:, 0] * width[1] + index[:, 1]) * width[2] + index[:, 2]
+    order = np.argsort(keys, kind="stable")
+    sorted_moments = np.zeros_like(moments)
+    high = seeds.max(axis=0) + cell
+    tiles = cloud.tiles
+    for number in np.flatnonzero(np.all((tiles["low_mm"] <= high) & (tiles["high_mm"] >= low + cell), axis=1)):
+        block = cloud.tile(number)
+        _stream(block.xyz_mm, block.normal, keys[order], seeds[order], axes[order], low, cell, width,
+                radius_mm**2, reach_mm, sorted_moments)  # fmt: skip
+    moments[order] = sorted_moments
+    return moments
+
+
+@njit(cache=True)
+def _add(moments, offset, normal):
+    """Add one point to the moments (13,) of one disc."""
+    moments[0] += 1.0
+    column = 4
+    for row in range(3):
+        moments[1 + row] += offset[row]
+        moments[10 + row] += normal[row]
+        for other in range(row, 3):
+            moments[column] += offset[row] * offset[other]
+            column += 1
+
+
+@njit(cache=True)
+def _stream(points, normals, keys, seeds, axes, low, cell, width, radius2, reach, moments):
+    """Add each point to the moments of every disc that it lies in; seeds are sorted by the keys of their cells."""
+    offset = np.empty(3)
+    for at in range(len(points)):
+        ix, iy, iz = (
+            int(np.floor((points[at, 0] - low[0]) / cell)),
+            int(np.floor((points[at, 1] - low[1]) / cell)),
+            int(np.floor((points[at, 2] - low[2]) / cell)),
+        )
+        if ix < 0 or iy < 0 or iz < 0 or ix > width[0] or iy > width[1] or iz > width[2]:
+            continue
+        for jx in range(ix - 1, ix + 2):
+            for jy in range(iy - 1, iy + 2):
+                row = (jx * width[1] + jy) * width[2] + iz
+                seed = np.searchsorted(keys, row - 1)
+                while seed < len(keys) and keys[seed] <= row + 1:
+                    for axis in range(3):
+                        offset[axis] = points[at, axis] - seeds[seed, axis]
+                    height = offset @ axes[seed]
+                    aligned = (
+                        normals[at, 0] * axes[seed, 0] + normals[at, 1] * axes[seed, 1] + normals[at, 2] * axes[seed, 2]
+                    )
+                    if offset @ offset - height * height <= radius2 and abs(height) <= reach and aligned >= SAME_SIDE:
+                        _add(moments[seed], offset, normals[at])
+                    seed += 1
+
+
+def _planes(moments):
+    """Mean offset (m, 3), unit normal (m, 3) and spread about the plane (m,) mm of discs from their moments."""
+    count = moments[:, COUNT, None]
+    mean = moments[:, OFFSETS] / count
+    products = moments[:, PRODUCTS][:, [0, 1, 2, 1, 3, 4, 2, 4, 5]].reshape(-1, 3, 3)
+    scatter = products - count[:, :, None] * mean[:, :, None] * mean[:, None, :]
+    values, vectors = np.linalg.eigh(scatter)
+    normal = vectors[:, :, 0]
+    normal = normal * np.where(np.sum(normal * moments[:, NORMALS], axis=1) < 0, -1.0, 1.0)[:, None]
+    return mean, normal, np.sqrt(np.maximum(values[:, 0], 0.0) / (moments[:, COUNT] - 3))

@@ -1,0 +1,1 @@
+"""Stage report and the day board: pages and pictures."""

@@ -1,0 +1,54 @@
+"""Renders the pages from their templates in workflow/report/."""
+
+import jinja2
+
+from nightbay.core import text_format
+from nightbay.core.paths import TEMPLATES
+from nightbay.report import chart
+
+
+def render(template, **values):
+    """The HTML of a template; keys that a result does not have are said to be not measured."""
+    environment = jinja2.Environment(
+        loader=jinja2.FileSystemLoader(TEMPLATES),
+        undefined=jinja2.ChainableUndefined,
+        autoescape=True,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+    environment.filters |= {
+        "number": _defined(text_format.number),
+        "mm": _defined(text_format.mm),
+        "area": _defined(text_format.area),
+        "share": _defined(text_format.share),
+        "size": _defined(text_format.size),
+        "listing": text_format.listing,
+        "plain": _plain,
+    }
+    environment.globals |= {
+        "plus_minus": lambda value, uncertainty, *least: text_format.plus_minus(
+            _plain(value), _plain(uncertainty), *least
+        ),
+        "plural": text_format.plural,
+        "widths": _widths,
+        "dots": chart.dots,
+        "Row": chart.Row,
+        "not_measured": text_format.NOT_MEASURED,
+    }
+    return environment.get_template(template).render(**values)
+
+
+def _widths(views, name):
+    """Widths of a drawing as CSS: beside others, two by two in a row, and alone on a phone; all have one scale."""
+    wide = [drawing.wide_mm for drawing in views.values()]
+    row = max(a + b for a, b in zip(wide, wide[1:], strict=False)) if len(wide) > 1 else 1.6 * wide[0]
+    own = views[name].wide_mm
+    return f"--beside:calc((100% - 1.3rem)*{own / row:.4f});--alone:calc((100% - 1.3rem)*{own / max(wide):.4f})"
+
+
+def _plain(value):
+    return None if isinstance(value, jinja2.Undefined) else value
+
+
+def _defined(function):
+    return lambda value, *arguments, **options: function(_plain(value), *arguments, **options)
