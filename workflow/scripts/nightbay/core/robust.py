@@ -4,6 +4,12 @@ from dataclasses import dataclass
 
 import numpy as np
 
+# From the median absolute deviation to the standard deviation of a normal distribution: 1 / (quantile of 3/4).
+MAD_TO_SD = 1.4826
+# Tuning constant of Tukey's biweight, in standard deviations: 95 % efficient on normal errors (P. Huber, Robust
+# Statistics, 1981).
+TUKEY_SD = 4.685
+
 
 @dataclass(frozen=True)
 class Step:

@@ -4,7 +4,7 @@ A stage's function has the signature ``f(upstream, sheet, settings, folder, thre
 
 - ``upstream``: by name, one :class:`Upstream` or a list of them, each a stage's result with its data folder;
 - ``sheet``: what the job sheet says that this stage needs;
-- ``settings``: the resolved parameters of this stage (its own section and ``scan``);
+- ``settings``: the resolved parameters of this stage, ``settings.scan`` and ``settings.<stage>``, frozen;
 - ``folder``: an empty folder for data files, which appears under its final name only when the stage has succeeded;
 - ``threads``: how many threads or processes it may use.
 
@@ -24,6 +24,7 @@ import jsonschema
 from nightbay.core.errors import Rejected
 from nightbay.core.hashing import sha256
 from nightbay.core.paths import SCHEMAS
+from nightbay.pipeline.settings import settings as frozen
 
 BESIDE = ".part"  # ends the name of a file until it is whole
 
@@ -122,7 +123,7 @@ def execute(function, *, stage, wildcards, upstream, sheet, settings, folder, th
     scratch.mkdir(parents=True)
     if not reasons or accepts_rejected:
         try:
-            result = function(upstream, sheet, settings, scratch, threads)
+            result = function(upstream, sheet, frozen(settings), scratch, threads)
             record["notes"] = result.pop("notes", [])
             record["result"] = result
             record["status"] = "ok"
