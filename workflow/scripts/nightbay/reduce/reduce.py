@@ -31,7 +31,7 @@ def reduce(upstream, sheet, settings, folder, threads):
     for name, target in targets:
         state = reach(state, probe, target)
         level, levels[name] = measured(full, state.surface, probe)
-        levels[name]["target"] = target
+        levels[name]["target"] = dict(target)
         surface.write_ply(
             folder / f"{name}.ply", level, ["units mm", "frame vehicle", "filled 1: made up, not measured"]
         )
