@@ -59,15 +59,18 @@ def make_scan(folder, points):
         np.save(folder / f"{name}.pose.npy", run.T_vehicle_segment)
 
 
+def cap_threads(threads):
+    """Hold OpenMP, TBB and Numba to ``threads``. Call it before the first of them is imported."""
+    for name in ("OMP_NUM_THREADS", "NUMBA_NUM_THREADS", "TBB_NUM_THREADS"):
+        os.environ[name] = str(threads)
+
+
 def run_nightbay(folder, resolution_mm, faces):
     """Working clouds, clean, fuse, reduce."""
     import yaml
 
-    from nightbay.clouds import cloud
-    from nightbay.core import native
-
-    native.cap_threads(2)
     from nightbay.clean import clean
+    from nightbay.clouds import cloud
     from nightbay.fuse import fuse
     from nightbay.reduce import reduce
 
@@ -132,7 +135,6 @@ def run_plain(folder, resolution_mm, faces):
     """The plain chain; ``faces``: of its result."""
     from nightbay.core import native
 
-    native.cap_threads(2)
     o3d = native.open3d()
     spent, since = {}, time.process_time()
 
@@ -278,6 +280,7 @@ def main():
     parser.add_argument("--faces", type=int, default=0, help=argparse.SUPPRESS)
     options = parser.parse_args()
     if options.child:
+        cap_threads(2)
         chain = {"nightbay": run_nightbay, "plain": run_plain}[options.child]
         numbers = chain(options.folder, options.resolution, options.faces)
         (options.folder / f"{options.child}.json").write_text(json.dumps(numbers))

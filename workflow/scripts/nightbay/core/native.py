@@ -1,27 +1,24 @@
-"""Loads the libraries with native code the one way that works everywhere, with their threads capped."""
+"""Access to libraries with native code: Open3D without its messages, and the C library's heap."""
 
 import ctypes
-import os
 from functools import cache
+from types import ModuleType
 
 
 @cache
-def open3d():
-    """The Open3D module, silent but for errors."""
+def open3d() -> ModuleType:
+    """The Open3D module, which prints nothing but errors. It is imported at the first call, which takes seconds."""
     import open3d as o3d
 
     o3d.utility.set_verbosity_level(o3d.utility.VerbosityLevel.Error)
     return o3d
 
 
-def cap_threads(threads):
-    """Hold OpenMP, BLAS, TBB and Numba to ``threads``. Call it before the first of them is imported."""
-    for name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS", "NUMBA_NUM_THREADS", "TBB_NUM_THREADS"):
-        os.environ[name] = str(threads)
+def trim_heap() -> None:
+    """Return freed memory to the system, where the C library can do that (glibc).
 
-
-def give_back():
-    """Hand memory that was freed in small pieces back to the system, where its C library can (glibc)."""
+    The allocator keeps small pieces that were freed, and the system counts them as memory of the process.
+    """
     trim = getattr(ctypes.CDLL(None), "malloc_trim", None)
     if trim is not None:
         trim(0)

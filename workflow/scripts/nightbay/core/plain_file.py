@@ -1,14 +1,15 @@
-"""Reads small files that people or other programs leave in a day, whatever really stands under their names."""
+"""Reads small files that people or other programs leave in a day, whatever their names really refer to."""
 
 import errno
 import os
 import stat
+from pathlib import Path
 
 
-def read(path, most_bytes):
-    """Content of a regular file, at most ``most_bytes`` + 1 bytes of it, so that a longer one shows.
+def read(path: Path | str, limit_bytes: int) -> bytes:
+    """The content of a regular file, at most ``limit_bytes`` + 1 bytes: a longer file is recognised by the extra byte.
 
-    Raises :class:`OSError` for a folder, and for a pipe or a device, whose reading could wait or go on for ever.
+    Raises :class:`OSError` for a folder, and for a pipe or a device, whose reading could wait or never end.
     """
     mode = os.stat(path).st_mode
     if stat.S_ISDIR(mode):
@@ -16,4 +17,4 @@ def read(path, most_bytes):
     if not stat.S_ISREG(mode):
         raise OSError(errno.EINVAL, "It is a pipe, a device or a socket and no file", str(path))
     with open(path, "rb") as file:
-        return file.read(most_bytes + 1)
+        return file.read(limit_bytes + 1)

@@ -1,10 +1,11 @@
 """Rigid poses as 4 x 4 matrices. ``T_a_b`` maps coordinates in frame b to frame a, in millimetres."""
 
 import numpy as np
+from numpy.typing import ArrayLike
 from scipy.spatial.transform import Rotation
 
 
-def pose(rotation=None, translation_mm=(0.0, 0.0, 0.0)):
+def pose(rotation: ArrayLike | None = None, translation_mm: ArrayLike = (0.0, 0.0, 0.0)) -> np.ndarray:
     """Build ``T_a_b``, (4, 4) float64, from a (3, 3) rotation ``R_a_b`` and b's origin in a, (3,) mm."""
     T_a_b = np.eye(4)
     if rotation is not None:
@@ -13,31 +14,31 @@ def pose(rotation=None, translation_mm=(0.0, 0.0, 0.0)):
     return T_a_b
 
 
-def invert(T_a_b):
+def invert(T_a_b: np.ndarray) -> np.ndarray:
     """``T_b_a`` from ``T_a_b``, exact for rigid poses."""
     rotation = T_a_b[:3, :3].T
     return pose(rotation, -rotation @ T_a_b[:3, 3])
 
 
-def transform(T_a_b, points_b):
+def transform(T_a_b: np.ndarray, points_b: ArrayLike) -> np.ndarray:
     """Points (n, 3) of frame b in frame a, float64."""
     return np.asarray(points_b, dtype=np.float64) @ T_a_b[:3, :3].T + T_a_b[:3, 3]
 
 
-def rotate(T_a_b, vectors_b):
+def rotate(T_a_b: np.ndarray, vectors_b: ArrayLike) -> np.ndarray:
     """Directions (n, 3) of frame b in frame a, float64."""
     return np.asarray(vectors_b, dtype=np.float64) @ T_a_b[:3, :3].T
 
 
-def angle_deg(T_a_b):
+def angle_deg(T_a_b: np.ndarray) -> float:
     """Angle of the pose's rotation, degrees in 0..180."""
     return float(np.degrees(Rotation.from_matrix(T_a_b[:3, :3]).magnitude()))
 
 
-def fit(points_a, points_b, weights=None):
+def fit(points_a: ArrayLike, points_b: ArrayLike, weights: ArrayLike | None = None) -> np.ndarray:
     """Least-squares rigid ``T_a_b`` that carries points_b, (n, 3), to points_a, (n, 3); never a reflection.
 
-    Both sets are centred before they are fitted, so that large coordinates cost no digits. Weights, (n,), are relative.
+    Both sets are centred before they are fitted: large coordinates cost no digits. Weights, (n,), are relative.
 
     Source: W. Kabsch, Acta Cryst. A32 (1976) 922, as SciPy's ``Rotation.align_vectors`` solves it.
 
@@ -50,22 +51,26 @@ def fit(points_a, points_b, weights=None):
     weights = np.ones(len(points_a)) if weights is None else np.asarray(weights, dtype=np.float64)
     centre_a = np.average(points_a, axis=0, weights=weights)
     centre_b = np.average(points_b, axis=0, weights=weights)
-    rotation, _ = Rotation.align_vectors(points_a - centre_a, points_b - centre_b, weights=weights)
-    rotation = rotation.as_matrix()
+    found, _ = Rotation.align_vectors(points_a - centre_a, points_b - centre_b, weights=weights)
+    rotation = found.as_matrix()
     return pose(rotation, centre_a - rotation @ centre_b)
 
 
-def cross_matrix(vectors):
+def cross_matrix(vectors: ArrayLike) -> np.ndarray:
     """(n, 3, 3) matrices with ``cross_matrix(a) @ b == cross(a, b)`` for (n, 3) vectors."""
     x, y, z = np.asarray(vectors).T
     zero = np.zeros_like(x)
     return np.stack([zero, -z, y, z, zero, -x, -y, x, zero], axis=1).reshape(-1, 3, 3)
 
 
-def covariance_at_origin(covariance, middle_mm):
-    """Covariance (6, 6), or (7, 7) with scale, of a small motion about ``middle_mm``, as one about the origin."""
+def covariance_at_origin(covariance: np.ndarray, centre_mm: ArrayLike) -> np.ndarray:
+    """The covariance of a small motion about ``centre_mm``, (3,), as that of a small motion about the origin.
+
+    Both are (6, 6): rotation vector in rad, then translation in mm; or (7, 7), with the change of scale as the last
+    parameter.
+    """
     J = np.eye(len(covariance))
-    J[3:6, :3] = cross_matrix(np.asarray(middle_mm)[None])[0]
+    J[3:6, :3] = cross_matrix(np.asarray(centre_mm)[None])[0]
     if len(covariance) == 7:
-        J[3:6, 6] = -np.asarray(middle_mm)
+        J[3:6, 6] = -np.asarray(centre_mm)
     return J @ covariance @ J.T

@@ -1,13 +1,15 @@
-"""One of many: of points that lie close together, or of rows with one key, the one that counts."""
+"""Selects one row of many: of points that lie close together, or of rows with the same key."""
 
 import numba
 import numpy as np
+from numpy.typing import ArrayLike
 
 
-def thin(points_mm, spacing_mm):
-    """Rows of one point a cube of ``spacing_mm``, the one nearest the cube's centre, ascending by cube, (m,) int64.
+def thin(points_mm: ArrayLike, spacing_mm: float) -> np.ndarray:
+    """Rows, (m,) int64, of one point in each cube of ``spacing_mm``: the point nearest to the cube's centre.
 
-    The choice depends on where points lie, not on their order, save for points equally near the centre.
+    ``points_mm``: (n, 3). The rows are in the order of the cubes. The choice depends on where points lie and not on
+    their order, except for points equally near to the centre.
     """
     points_mm = np.asarray(points_mm, np.float64)
     if not len(points_mm):
@@ -20,14 +22,16 @@ def thin(points_mm, spacing_mm):
     return least_of_each(key, off)
 
 
-def least_of_each(key, value):
-    """Of the rows with one ``key``, (n,) int64, the one with the least ``value``, (n,), and of such the first: (m,)
-    int64, ascending by key."""
+def least_of_each(key: np.ndarray, value: np.ndarray) -> np.ndarray:
+    """Rows, (m,) int64, with the least ``value``, (n,), of each ``key``, (n,) int64, in ascending order of the key.
+
+    Of several rows with the least value it is the first.
+    """
     return _least_of_each(key, value, np.argsort(key))
 
 
 @numba.njit(cache=True)
-def _least_of_each(key, value, order):
+def _least_of_each(key: np.ndarray, value: np.ndarray, order: np.ndarray) -> np.ndarray:
     kept, count = np.empty(len(order), np.int64), 0
     for at in range(len(order)):
         row, last = order[at], kept[max(count - 1, 0)]

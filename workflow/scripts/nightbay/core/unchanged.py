@@ -1,18 +1,22 @@
-"""Holds that what a stage reads of a raw file is what was hashed when the night was planned."""
+"""Ensures that a stage reads the same content of a raw file that was hashed when the night was planned."""
 
+from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
+from pathlib import Path
+from typing import Any
 
 from nightbay.core.errors import Rejected
 from nightbay.core.hashing import sha256
 
 
 @contextmanager
-def while_read(path, raw):
+def while_read(path: Path, raw: Mapping[str, Any]) -> Iterator[None]:
     """Check a file before and after the block that reads it.
 
-    ``raw``: what the job sheet hands over of it, ``{"file", "sha256", "bytes"}``. The file is hashed once more before,
-    and after only where its size, time of change or inode differ. Raises :class:`Rejected` for a file that changed,
-    whatever the block itself says of it: half a copy passes for a damaged file.
+    ``raw``: the job sheet's entry of the file, with ``file`` (its name for sentences), ``sha256`` and ``bytes``. The
+    file is hashed before the block, and once more after it where size, modification time or inode differ by then.
+    Raises :class:`Rejected` for a file that changed or is gone. That refusal replaces whatever the block raises, since
+    a file that is still being copied looks like a damaged file.
     """
     before = _stamp(path, raw)
     _compare(path, raw)
@@ -23,7 +27,8 @@ def while_read(path, raw):
             _compare(path, raw)
 
 
-def _stamp(path, raw):
+def _stamp(path: Path, raw: Mapping[str, Any]) -> tuple[int, int, int]:
+    """Size, modification time and inode."""
     try:
         state = path.stat()
     except OSError as error:
@@ -31,7 +36,7 @@ def _stamp(path, raw):
     return state.st_size, state.st_mtime_ns, state.st_ino
 
 
-def _compare(path, raw):
+def _compare(path: Path, raw: Mapping[str, Any]) -> None:
     try:
         size, digest = path.stat().st_size, sha256(path)
     except OSError as error:
@@ -43,7 +48,7 @@ def _compare(path, raw):
         )
 
 
-def _unreadable(raw, error):
+def _unreadable(raw: Mapping[str, Any], error: OSError) -> Rejected:
     return Rejected(
         f"{raw['file']} can't be read any more ({error.strerror}): put it back, then run the same command again."
     )

@@ -67,7 +67,7 @@ def fuse(upstream, sheet, settings, folder, threads):
         patches = tile_stitching.Patches(scratch, plan.tiles)
         coloured = work(sources, plan, settings, patches, threads)
         del sources  # and with them the pages of their files
-        native.give_back()
+        native.trim_heap()
         attributes = ATTRIBUTES + (COLOURS if plan.coloured else ())
         whole = tile_stitching.join(patches, attributes, NEAREST * resolution_mm)
         print(f"{len(whole.vertices_mm)} vertices, {len(whole.faces)} faces before specks", flush=True)
