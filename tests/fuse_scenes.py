@@ -12,9 +12,10 @@ from nightbay.clouds import cloud
 from nightbay.core import rigid
 from nightbay.fuse import fuse
 from nightbay.meshes import surface
+from nightbay.pipeline.settings import settings as frozen
 from nightbay.pipeline.stage import SCHEMAS
 
-SETTINGS = {
+VALUES = {
     "scan": {"resolution_mm": 2.0, "noise_mm": 0.1, "smallest_mm": 6.0},
     "fuse": {
         "smoothing": 1.5,
@@ -28,7 +29,11 @@ SETTINGS = {
 
 
 def settings(**scan):
-    return {**SETTINGS, "scan": SETTINGS["scan"] | scan}
+    """Settings with other values of the section scan."""
+    return frozen(VALUES | {"scan": VALUES["scan"] | scan})
+
+
+SETTINGS = settings()
 
 
 def upstream(folder, segments, T_vehicle_control=None):

@@ -176,10 +176,10 @@ def test_tiles_may_be_worked_in_any_order_and_by_any_process(tmp_path):
     """Each needs the plan and the clouds' files alone, and says nothing of when and where it was made."""
     points, normals = sphere(np.random.default_rng(6), 30_000, 50.0, 0.1)
     sources = fuse._sources(upstream(tmp_path, one(points, normals)))
-    plan = fuse.lay_out(sources, 2.0, SETTINGS["fuse"])
+    plan = fuse.lay_out(sources, fuse.Parameters.of(SETTINGS))
     numbers = range(len(plan.tiles))
     assert len(numbers) > 4
-    tile = partial(fuse.tile, sources, plan, SETTINGS)
+    tile = partial(fuse.tile, sources, plan)
     with ProcessPoolExecutor(2, multiprocessing.get_context("spawn")) as pool:
         ways = {"there": zip(numbers, map(tile, numbers), strict=True)}
         ways["back"] = zip(numbers[::-1], map(tile, numbers[::-1]), strict=True)

@@ -2,8 +2,9 @@
 
 import tempfile
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, fields, replace
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 
@@ -19,8 +20,10 @@ from nightbay.fuse import (
     tile_stitching,
     vertex_projection,
 )
+from nightbay.fuse.result import FuseResult
 from nightbay.meshes import surface
 from nightbay.orientation import normal_orientation
+from nightbay.pipeline import typed
 
 TILE_CELLS = 128  # along a tile's edge; memory of a tile grows with it, points read twice shrink with it
 BLOCK_CELLS = 16  # along the edge of the blocks in which the points are counted before the tiles are laid out
@@ -32,13 +35,39 @@ ATTRIBUTES, COLOURS = ("count", "spread_mm", "confidence"), ("red", "green", "bl
 
 
 @dataclass(frozen=True)
-class Plan:
-    """What every tile needs to know: lengths in grid units.
+class Parameters:
+    """The parameters that the tiles need: of the section fuse of the settings, and two lengths of the section scan."""
 
-    ``tiles`` (n, 3) int64, in ascending order; ``spacing``: of the points of all segments together, median;
-    ``longest``: greatest reach of a point in its tangent plane.
+    resolution_mm: float
+    noise_mm: float
+    smoothing: float
+    bridge: float
+    overhang: float
+    crease_deg: float
+    agreement: float
+    undecided_weight: float
+
+    @staticmethod
+    def of(settings: Any) -> "Parameters":
+        """From the settings of the stage."""
+        own = {
+            field.name: getattr(settings.fuse, field.name)
+            for field in fields(Parameters)
+            if not field.name.endswith("_mm")
+        }
+        return Parameters(settings.scan.resolution_mm, settings.scan.noise_mm, **own)
+
+
+@dataclass(frozen=True)
+class Plan:
+    """All that a tile is worked out from, beside the clouds; it can be sent to another process.
+
+    ``tiles`` (n, 3) int64, in ascending order; ``spacing``: median of the points of all segments together, grid units;
+    ``longest``: greatest reach of a point in its tangent plane, grid units; ``count`` of the points; ``coloured``:
+    whether any segment has colour.
     """
 
+    parameters: Parameters
     tiles: np.ndarray
     spacing: float
     longest: float
@@ -57,15 +86,15 @@ class Plan:
 
 def fuse(upstream, sheet, settings, folder, threads):
     """Write ``surface.ply``, vehicle frame; see :mod:`nightbay.pipeline.stage` for the arguments."""
-    resolution_mm = settings["scan"]["resolution_mm"]
+    resolution_mm = settings.scan.resolution_mm
     sources = _sources(upstream)
-    plan = lay_out(sources, resolution_mm, settings["fuse"])
+    plan = lay_out(sources, Parameters.of(settings))
     print(f"{plan.count} points, spacing {plan.spacing * resolution_mm:.2f} mm, {len(plan.tiles)} tiles", flush=True)
     names = [one.name for one in sources]
     with tempfile.TemporaryDirectory(dir=folder) as scratch:
         scratch = Path(scratch)
         patches = tile_stitching.Patches(scratch, plan.tiles)
-        coloured = work(sources, plan, settings, patches, threads)
+        coloured = work(sources, plan, patches, threads)
         del sources  # and with them the pages of their files
         native.trim_heap()
         attributes = ATTRIBUTES + (COLOURS if plan.coloured else ())
@@ -77,16 +106,17 @@ def fuse(upstream, sheet, settings, folder, threads):
                 f" {plan.spacing * resolution_mm:.1f} mm apart; set scan.resolution_mm to that"
             )
         coloured /= len(whole.vertices_mm)
-        left, bare_mm2 = boundary_trimming.draw_back(whole)
-        left, specks, specks_mm2 = face_removal.without_specks(left, settings["scan"]["smallest_mm"] ** 2)
+        left, trimmed_mm2 = boundary_trimming.draw_back(whole)
+        left, specks, specks_mm2 = face_removal.without_specks(left, settings.scan.smallest_mm**2)
         if not left.face_count:
             raise Rejected(
                 f"no piece of the surface of {', '.join(names)} is larger than scan.smallest_mm"
-                f" {settings['scan']['smallest_mm']} mm squared: check that the segments hold this part"
+                f" {settings.scan.smallest_mm} mm squared: check that the segments hold this part"
             )
         left.write(folder / "surface.ply", ["units mm", "frame vehicle"])
-    gone = {"bare_area_mm2": bare_mm2, "specks": specks, "specks_area_mm2": specks_mm2}
-    return _numbers(surface.open_ply(folder / "surface.ply"), plan, settings, gone, len(names), coloured)
+    removed = {"trimmed_area_mm2": trimmed_mm2, "specks": specks, "specks_area_mm2": specks_mm2}
+    result = _result(surface.open_ply(folder / "surface.ply"), plan, settings, removed, len(names), coloured)
+    return typed.write(result) | {"notes": _notes(result)}
 
 
 def _sources(upstream):
@@ -103,13 +133,14 @@ def _sources(upstream):
     return [one for one in sources if len(one.cloud)]
 
 
-def lay_out(sources, resolution_mm, settings):
+def lay_out(sources, parameters):
     """Count the points in blocks and lay out the tiles: :class:`Plan`.
 
     Raises Rejected if there are no points, or if they lie so far apart that no vehicle can be meant.
     """
     if not sources:
         raise Rejected("no segment of the part has a point left after cleaning: check the parameters of clean")
+    resolution_mm = parameters.resolution_mm
     poses = [tile_points.grid_pose(one, resolution_mm) for one in sources]
     corners = np.concatenate(
         [
@@ -136,21 +167,21 @@ def lay_out(sources, resolution_mm, settings):
     order = np.argsort(occupied)
     middle = np.searchsorted(np.cumsum(occupied[order]), occupied.sum() / 2)  # of points, not of blocks
     spacing = float(np.sqrt(BLOCK_AREA / occupied[order[middle]]))
-    longest = float(np.clip(settings["bridge"] * spacing, settings["smoothing"], LONGEST_REACH))
+    longest = float(np.clip(parameters.bridge * spacing, parameters.smoothing, LONGEST_REACH))
     pad = int(np.ceil(np.hypot(longest, signed_distance.BAND))) + 1
     block_low = (np.argwhere(counts > 0) + low) * BLOCK_CELLS
     bounds = [(block_low - pad) // TILE_CELLS, (block_low + BLOCK_CELLS + pad) // TILE_CELLS]
     touched = [np.column_stack([bounds[(c >> k) & 1][:, k] for k in range(3)]) for c in range(8)]
     tiles = np.unique(np.concatenate(touched), axis=0)
     coloured = any(one.cloud.attributes.count("colour") for one in sources)
-    return Plan(tiles, spacing, longest, int(occupied.sum()), coloured)
+    return Plan(parameters, tiles, spacing, longest, int(occupied.sum()), coloured)
 
 
-def work(sources, plan, settings, patches, threads):
+def work(sources, plan, patches, threads):
     """Let each tile of the plan leave what it adds among ``patches``; how many vertices got a colour."""
 
     def one(number):
-        patch, vertex = tile(sources, plan, settings, number)
+        patch, vertex = tile(sources, plan, number)
         coloured = np.count_nonzero(vertex.pop("coloured"))
         patches.save(number, patch, vertex)
         return coloured
@@ -164,21 +195,19 @@ def work(sources, plan, settings, patches, threads):
     return total
 
 
-def tile(sources, plan, settings, number):
+def tile(sources, plan, number):
     """One tile: ``(nightbay.fuse.dual_contouring.Patch, dict of vertex arrays)``."""
-    own, scan = settings["fuse"], settings["scan"]
-    resolution_mm, noise_mm = scan["resolution_mm"], scan["noise_mm"]
-    points = tile_points.gather(
-        sources, resolution_mm, plan.tiles[number], TILE_CELLS, plan.halo, own["undecided_weight"]
-    )
+    own = plan.parameters
+    resolution_mm, noise_mm = own.resolution_mm, own.noise_mm
+    points = tile_points.gather(sources, resolution_mm, plan.tiles[number], TILE_CELLS, plan.halo, own.undecided_weight)
     reach = signed_distance.reaches(
-        points.cell, points.start, points.halo, points.edge, own["bridge"], own["smoothing"], plan.longest
+        points.cell, points.start, points.halo, points.edge, own.bridge, own.smoothing, plan.longest
     )
     field = signed_distance.field(points, reach, TILE_CELLS, dual_contouring.MARGIN)
-    patch = dual_contouring.contour(field, TILE_CELLS, own["overhang"])
+    patch = dual_contouring.contour(field, TILE_CELLS, own.overhang)
     found = vertex_projection.settle(
         patch, points, reach, plan.longest, len(sources), noise_mm / resolution_mm,
-        np.cos(np.radians(own["crease_deg"])), own["agreement"],
+        np.cos(np.radians(own.crease_deg)), own.agreement,
     )  # fmt: skip
     vertex = {
         "xyz_mm": ((found["place"] + plan.tiles[number] * TILE_CELLS) * resolution_mm).astype(np.float32),
@@ -203,31 +232,34 @@ def confidence(count, spread_mm, doubt, noise_mm):
     return value.astype(np.float32)
 
 
-def _numbers(kept, plan, settings, gone, segments, coloured):
-    resolution_mm = settings["scan"]["resolution_mm"]
-    spacing_mm = plan.spacing * resolution_mm
-    notes = []
-    if spacing_mm > resolution_mm:
-        notes.append(
-            f"The points lie {spacing_mm:.1f} mm apart (median), wider than the surface grid of {resolution_mm} mm:"
-            " detail finer than the points is not in the model."
-        )
+def _result(
+    kept: surface.Surface, plan: Plan, settings: Any, removed: dict[str, Any], segments: int, coloured: float
+) -> FuseResult:
+    """``removed``: area and number of what trimming and the removal of specks took, by their names in the result."""
     count, spread_mm = kept.vertex["count"][:], kept.vertex["spread_mm"][:]
-    return {
-        "resolution_mm": resolution_mm,
-        "points": plan.count,
-        "segments": segments,
-        "spacing_mm": spacing_mm,
-        "reach_mm": plan.longest * resolution_mm,
-        "tiles": len(plan.tiles),
-        "vertices": len(kept.vertices_mm),
-        "faces": len(kept.faces),
-        "area_mm2": surface.area_mm2(replace(kept, vertices_mm=kept.vertices_mm[:])),
-        **gone,
-        "count_median": float(np.median(count)),
-        "spread_median_mm": float(np.median(spread_mm)),
-        "noise_median_mm": float(np.median(spread_mm / np.sqrt(np.maximum(count, 1)))),
-        "confidence_median": float(np.median(kept.vertex["confidence"][:])),
-        "coloured": coloured if plan.coloured else None,
-        "notes": notes,
-    }
+    return FuseResult(
+        resolution_mm=settings.scan.resolution_mm,
+        points=plan.count,
+        segments=segments,
+        spacing_mm=plan.spacing * settings.scan.resolution_mm,
+        reach_mm=plan.longest * settings.scan.resolution_mm,
+        tiles=len(plan.tiles),
+        vertices=len(kept.vertices_mm),
+        faces=len(kept.faces),
+        area_mm2=surface.area_mm2(replace(kept, vertices_mm=kept.vertices_mm[:])),
+        **removed,
+        count_median=float(np.median(count)),
+        spread_median_mm=float(np.median(spread_mm)),
+        noise_median_mm=float(np.median(spread_mm / np.sqrt(np.maximum(count, 1)))),
+        confidence_median=float(np.median(kept.vertex["confidence"][:])),
+        coloured=coloured if plan.coloured else None,
+    )
+
+
+def _notes(result: FuseResult) -> list[str]:
+    if result.spacing_mm <= result.resolution_mm:
+        return []
+    return [
+        f"The points lie {result.spacing_mm:.1f} mm apart (median), wider than the surface grid of"
+        f" {result.resolution_mm} mm: detail finer than the points is not in the model."
+    ]
