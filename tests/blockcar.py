@@ -99,9 +99,8 @@ def upstream(folder, points, normals, segments, T_control_vehicle, *, part="exte
         cloud.write(folder / name, [block], origin, 256.0)
         up = rigid.rotate(T_segment_vehicle, [[0.0, 0.0, 1.0]])[0]
         plane = {"normal": up.tolist(), "offset_mm": float(up @ T_segment_vehicle[:3, 3]), "sd_mm": 0.3, "points": 9}
-        cleaned.append(
-            Upstream("clean", "job", part, name, "ok", [], [], {"ground": plane if ground else None}, folder / name)
-        )
+        result = {"ground": plane if ground else None, "normals_certainty": None}
+        cleaned.append(Upstream("clean", "job", part, name, "ok", [], [], result, folder / name))
         poses[name] = {"T_control_segment": T_control_segment.tolist(), "covariance": np.zeros((6, 6)).tolist()}
     refine = Upstream(
         "refine", "job", part, None, "ok", [], [], {"poses": poses, "outside": {}, "scale": networks.UNSCALED}, folder

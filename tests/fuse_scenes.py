@@ -49,7 +49,8 @@ def upstream(folder, segments, T_vehicle_control=None):
             **extra,
         )
         cloud.write(folder / name, [block], origin_mm, 500.0)
-        clean.append(SimpleNamespace(segment=name, folder=folder / name, result={"kept": len(points)}))
+        result = {"kept": len(points), "normals_certainty": None}
+        clean.append(SimpleNamespace(segment=name, folder=folder / name, result=result))
         poses[name] = {"T_control_segment": T_control_segment.tolist()}
     T_vehicle_control = np.eye(4) if T_vehicle_control is None else T_vehicle_control
     return {

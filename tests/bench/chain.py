@@ -100,8 +100,8 @@ def run_nightbay(folder, resolution_mm, faces):
             folder=folder / "intake" / name,
             result={"normals": "measured", "normals_certainty": None},
         )
-        clean.clean({"intake": taken}, {}, settings, kept, 1)
-        cleaned.append(SimpleNamespace(segment=name, folder=kept))
+        result = clean.clean({"intake": taken}, {}, settings, kept, 1)
+        cleaned.append(SimpleNamespace(segment=name, folder=kept, result=result))
         poses[name] = {"T_control_segment": np.load(folder / f"{name}.pose.npy").tolist()}
         took("clean", since)
     since = time.process_time()

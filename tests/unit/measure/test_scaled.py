@@ -136,7 +136,6 @@ class TestChain:
         settings["refine"] = settings["refine"] | {"correspondences": 2000}
         settings["frame"] = CONFIG["frame"] | {"coarse_mm": 45.0}
         for one in made["clean"]:
-            one.result["normals_certainty"] = None
             one.result["file"] = f"{one.segment}.ply"
         made["intake"] = made["clean"]  # the same points: nothing is to be cleaned here
         for stage in (network.network, refine.refine, frame.frame, fuse.fuse):

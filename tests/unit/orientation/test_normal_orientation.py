@@ -5,6 +5,7 @@ import pytest
 from scipy.spatial.transform import Rotation
 
 from nightbay.clouds import cloud
+from nightbay.clouds.posed_segment import PosedSegment
 from nightbay.core import rigid
 from nightbay.orientation import normal_orientation
 
@@ -35,14 +36,14 @@ def segment(folder, name, points, normals, certainty):
     origin_mm = np.round(xyz.mean(axis=0))
     directions = rigid.rotate(T_segment_control, normals).astype(np.float32)
     file = cloud.write(folder / name, [cloud.Cloud((xyz - origin_mm).astype(np.float32), directions)], origin_mm, 500.0)
-    return normal_orientation.Segment(name, file, POSES[name], certainty)
+    return PosedSegment(name, file, POSES[name], normals_certainty=certainty)
 
 
 def in_control(one, turned=None):
     """Points and normals of a segment in the control frame, turned."""
     block = cloud.CloudFile(one.cloud.folder, turned).block(0, one.cloud.count)
-    return rigid.transform(one.T_control_segment, block.xyz_mm + one.cloud.origin_mm), rigid.rotate(
-        one.T_control_segment, block.normal
+    return rigid.transform(one.T_frame_segment, block.xyz_mm + one.cloud.origin_mm), rigid.rotate(
+        one.T_frame_segment, block.normal
     )
 
 

@@ -1,60 +1,77 @@
 """The segments of a part seen in one common frame: evenly thinned as a whole, or every point of a box."""
 
+from collections.abc import Iterable
+
 import numpy as np
 
+from nightbay.clouds.posed_segment import PosedSegment
 from nightbay.core import rigid, thinning
 
 MOST_A_SEGMENT = 1_500_000  # points of one segment that are looked at when the whole is thinned: memory stays bounded
 
 
 class PosedClouds:
-    """Working clouds of cleaned segments with their poses; arrays come back as float64, in the order of names."""
+    """Segments with their poses in one common frame; arrays come back as float64, in the order of names.
 
-    def __init__(self, clouds, poses):
-        """``clouds`` {name: :class:`CloudFile`}, ``poses`` {name: ``T_control_segment``, (4, 4)}."""
-        self.names, self.clouds = sorted(clouds), clouds
-        # coordinates of a file are about its origin
-        self.poses = {
-            name: np.asarray(poses[name], float) @ rigid.pose(None, self.clouds[name].origin_mm) for name in self.names
-        }
+    ``segments``: sorted by name; ``names``: theirs.
+    """
 
-    def __len__(self):
-        return sum(len(cloud) for cloud in self.clouds.values())
+    def __init__(self, segments: Iterable[PosedSegment]) -> None:
+        """``segments`` in any order, all posed in the same frame, each with normals."""
+        self.segments = sorted(segments, key=lambda segment: segment.name)
+        self.names = [segment.name for segment in self.segments]
+        # T_frame_cloud of each segment, to the bits of one product of matrices
+        self._poses = [segment.T_frame_segment @ rigid.pose(None, segment.cloud.origin_mm) for segment in self.segments]
 
-    def thinned(self, spacing_mm):
-        """Points (n, 3) in the control frame, unit normals (n, 3), and the row of each one's segment in ``names``."""
-        points, normals, segment = [], [], []
-        for at, name in enumerate(self.names):
-            piece = self.clouds[name].sample(MOST_A_SEGMENT)
-            xyz = rigid.transform(self.poses[name], piece.xyz_mm)
-            rows = thinning.thin(xyz, spacing_mm)
-            points.append(xyz[rows])
-            normals.append(_unit(rigid.rotate(self.poses[name], piece.normal[rows])))
-            segment.append(np.full(len(rows), at))
-        points, normals, segment = (np.concatenate(parts) for parts in (points, normals, segment))
+    def __len__(self) -> int:
+        """Points of all segments together."""
+        return sum(len(segment.cloud) for segment in self.segments)
+
+    def thinned(self, spacing_mm: float) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+        """Points (n, 3) in the common frame, unit normals (n, 3), and the row of each one's segment in ``names``, all
+        thinned to one point in each cubic cell of edge ``spacing_mm``."""
+        pieces = [
+            self._thinned(segment, T_frame_cloud, spacing_mm)
+            for segment, T_frame_cloud in zip(self.segments, self._poses, strict=True)
+        ]
+        points = np.concatenate([xyz for xyz, _ in pieces])
+        normals = np.concatenate([normal for _, normal in pieces])
+        segment_row = np.repeat(np.arange(len(pieces)), [len(xyz) for xyz, _ in pieces])
         rows = thinning.thin(points, spacing_mm)
-        return points[rows], normals[rows], segment[rows]
+        return points[rows], normals[rows], segment_row[rows]
 
-    def box(self, T_frame_control, low_mm, high_mm, spacing_mm):
-        """Points (n, 3) and normals inside a box, bounds (3,), of another frame, in that frame, thinned."""
+    @staticmethod
+    def _thinned(segment: PosedSegment, T_frame_cloud: np.ndarray, spacing_mm: float) -> tuple[np.ndarray, np.ndarray]:
+        sample = segment.cloud.sample(MOST_A_SEGMENT)
+        assert sample.normal is not None
+        xyz = rigid.transform(T_frame_cloud, sample.xyz_mm)
+        rows = thinning.thin(xyz, spacing_mm)
+        return xyz[rows], _unit(rigid.rotate(T_frame_cloud, sample.normal[rows]))
+
+    def box(
+        self, T_box_frame: np.ndarray, low_mm: np.ndarray, high_mm: np.ndarray, spacing_mm: float
+    ) -> tuple[np.ndarray, np.ndarray]:
+        """Points (n, 3) and unit normals (n, 3) inside a box, bounds (3,) mm, in the box's frame, thinned to one point
+        in each cubic cell of edge ``spacing_mm``."""
         points, normals = [np.empty((0, 3))], [np.empty((0, 3))]
-        for name in self.names:
-            T_frame_file, cloud = T_frame_control @ self.poses[name], self.clouds[name]
+        for segment, T_frame_cloud in zip(self.segments, self._poses, strict=True):
+            T_box_cloud, cloud = T_box_frame @ T_frame_cloud, segment.cloud
             low, high = cloud.tiles["low_mm"].astype(float), cloud.tiles["high_mm"].astype(float)
             # a tile is turned against the box: the sphere round it decides whether it is read
-            middle = rigid.transform(T_frame_file, (low + high) / 2)
+            middle = rigid.transform(T_box_cloud, (low + high) / 2)
             radius = np.linalg.norm(high - low, axis=1)[:, None] / 2
             near = np.all((middle + radius >= low_mm) & (middle - radius <= high_mm), axis=1)
             for number in np.flatnonzero(near & (cloud.tiles["count"] > 0)):
                 piece = cloud.tile(number)
-                xyz = rigid.transform(T_frame_file, piece.xyz_mm)
+                assert piece.normal is not None
+                xyz = rigid.transform(T_box_cloud, piece.xyz_mm)
                 inside = np.all((xyz >= low_mm) & (xyz <= high_mm), axis=1)
                 points.append(xyz[inside])
-                normals.append(_unit(rigid.rotate(T_frame_file, piece.normal[inside])))
-        points, normals = np.concatenate(points), np.concatenate(normals)
-        rows = thinning.thin(points, spacing_mm)
-        return points[rows], normals[rows]
+                normals.append(_unit(rigid.rotate(T_box_cloud, piece.normal[inside])))
+        xyz, normal = np.concatenate(points), np.concatenate(normals)
+        rows = thinning.thin(xyz, spacing_mm)
+        return xyz[rows], normal[rows]
 
 
-def _unit(vectors):
+def _unit(vectors: np.ndarray) -> np.ndarray:
     return vectors / np.maximum(np.linalg.norm(vectors, axis=1, keepdims=True), 1e-12)

@@ -20,9 +20,7 @@ def frame(upstream, sheet, settings, folder, threads):
     segments = {one.segment: one for one in upstream["clean"]}
     poses = upstream["refine"].result["poses"]
     T_control_segment = {name: poses[name]["T_control_segment"] for name in segments}
-    clouds = PosedClouds(
-        {name: normal_orientation.cloud(one, upstream["refine"]) for name, one in segments.items()}, T_control_segment
-    )
+    clouds = PosedClouds(normal_orientation.open_posed(one, upstream["refine"]) for one in upstream["clean"])
     drift = settings["scan"]["target_drift_mm_per_m"]
     seen = datum.Seen(clouds, *clouds.thinned(options["coarse_mm"]), poses, options, drift, threads)
     print(f"{len(clouds)} points, {len(seen.points_mm)} when thinned to {options['coarse_mm']} mm")

@@ -121,14 +121,9 @@ def fuse(upstream, sheet, settings, folder, threads):
 
 def _sources(upstream):
     T_vehicle_control = np.array(upstream["frame"].result["T_vehicle_control"], dtype=np.float64)
-    poses = upstream["refine"].result["poses"]
     sources = [
-        tile_points.Source(
-            one.segment,
-            normal_orientation.cloud(one, upstream["refine"]),
-            T_vehicle_control @ np.array(poses[one.segment]["T_control_segment"]),
-        )
-        for one in sorted(upstream["clean"], key=lambda one: one.segment)
+        normal_orientation.open_posed(cleaned, upstream["refine"], T_vehicle_control)
+        for cleaned in sorted(upstream["clean"], key=lambda cleaned: cleaned.segment)
     ]
     return [one for one in sources if len(one.cloud)]
 

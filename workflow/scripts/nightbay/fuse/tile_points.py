@@ -10,16 +10,8 @@ from dataclasses import dataclass
 import numpy as np
 from numba import njit
 
+from nightbay.clouds.posed_segment import PosedSegment
 from nightbay.core.rigid import invert, transform
-
-
-@dataclass(frozen=True)
-class Source:
-    """One segment to fuse: its working cloud and its pose in the vehicle frame."""
-
-    name: str
-    cloud: object  # nightbay.clouds.cloud.CloudFile
-    T_vehicle_segment: np.ndarray
 
 
 @dataclass(frozen=True)
@@ -103,10 +95,9 @@ def _cell_order(cell, halo, edge, start, order):
         order[start[flat[i]]] = i
 
 
-def grid_pose(source, resolution_mm):
+def grid_pose(source: PosedSegment, resolution_mm: float) -> np.ndarray:
     """(4, 4): from coordinates about the origin of the segment's cloud to grid units."""
-    T = np.array(source.T_vehicle_segment, dtype=np.float64)
-    T[:3, 3] = transform(T, source.cloud.origin_mm[None])[0]
+    T = source.T_frame_cloud
     T[:3] /= resolution_mm
     return T
 

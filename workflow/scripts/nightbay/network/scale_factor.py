@@ -1,7 +1,7 @@
 """What scale bars and temperature say about the lengths of a part, and the factor that lengths are multiplied by.
 
 The factor belongs to the coordinates of all lists and clouds, so that poses stay rigid: the network's poses and targets
-and every cloud after it (:func:`nightbay.orientation.normal_orientation.cloud`) are in corrected millimetres.
+and every cloud after it (:func:`nightbay.orientation.normal_orientation.open_posed`) are in corrected millimetres.
 """
 
 from dataclasses import replace

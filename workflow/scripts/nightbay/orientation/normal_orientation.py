@@ -5,36 +5,44 @@ the poses are known, the other segments that saw the same surface tell: those wi
 segment that has been told, those that share most with what is known before the others.
 """
 
-from dataclasses import dataclass
-
 import numpy as np
 from scipy.spatial import cKDTree
 
 from nightbay.clouds.cloud import CloudFile
+from nightbay.clouds.posed_segment import PosedSegment
 from nightbay.core import rigid, thinning
 from nightbay.orientation import normals, sign_voting
+from nightbay.pipeline.stage import Upstream
 
 NODE_MM, NODE_SPACINGS = 12.0, 5.0  # edge of the grid of nodes, or so many spacings of the points: as intake's
 PARALLEL = 0.9  # cosine, 26 deg: what bends more between two nodes tells nothing
 BLOCK = 2_000_000
 
 
-@dataclass(frozen=True)
-class Segment:
-    """One cloud with its pose in the control frame; ``certainty`` of its estimated normals, None where measured."""
+def open_posed(cleaned: Upstream, refined: Upstream, T_frame_control: np.ndarray | None = None) -> PosedSegment:
+    """A segment as the stages after refine use it, from what clean and refine left.
 
-    name: str
-    cloud: CloudFile
-    T_control_segment: np.ndarray
-    certainty: float | None
-
-
-def cloud(cleaned, refined):
-    """The :class:`CloudFile` of a segment, from the results of clean and refine: its normals turned to
-    the outside, its lengths as the job sheet wants them."""
-    told = refined.result["outside"].get(cleaned.segment)
-    turned = np.load(refined.folder / turned_file(cleaned.segment)) if told and told["turned"] else None
-    return CloudFile(cleaned.folder, turned, refined.result["scale"]["factor"])
+    Its lengths are scaled as refine's ``scale`` says and its estimated normals turned outwards. ``T_frame_control``,
+    (4, 4): the frame to pose it in, the control frame where None. Only there the covariance of refine holds; in another
+    frame it is None.
+    """
+    name = cleaned.segment
+    assert name is not None  # clean runs once for each segment
+    pose = refined.result["poses"][name]
+    outside = refined.result["outside"].get(name)
+    turned = np.load(refined.folder / turned_file(name)) if outside and outside["turned"] else None
+    T_frame_segment, covariance = np.array(pose["T_control_segment"], dtype=np.float64), None
+    if T_frame_control is None:
+        covariance = np.array(pose["covariance"], dtype=np.float64)
+    else:
+        T_frame_segment = T_frame_control @ T_frame_segment
+    return PosedSegment(
+        name,
+        CloudFile(cleaned.folder, turned, refined.result["scale"]["factor"]),
+        T_frame_segment,
+        covariance,
+        cleaned.result["normals_certainty"],
+    )
 
 
 def turned_file(segment):
@@ -51,8 +59,11 @@ def settle(segments, spacing_mm, apart_mm, standoff_mm, inward):
     """
     edge_mm = max(NODE_MM, NODE_SPACINGS * spacing_mm)
     nodes = {one.name: _nodes(one, edge_mm) for one in segments}
-    known = [one.name for one in segments if one.certainty is None]
-    asked = sorted((one for one in segments if one.certainty is not None), key=lambda one: (-one.certainty, one.name))
+    known = [one.name for one in segments if one.normals_certainty is None]
+    asked = sorted(
+        (one for one in segments if one.normals_certainty is not None),
+        key=lambda one: (-one.normals_certainty, one.name),
+    )
     if not known and asked:
         known = [asked.pop(0).name]
     result = {}
@@ -76,8 +87,8 @@ def _nodes(segment, edge_mm):
     for start in range(0, len(segment.cloud), BLOCK):
         block = segment.cloud.block(start, min(start + BLOCK, len(segment.cloud)))
         rows = thinning.thin(block.xyz_mm.astype(np.float64), edge_mm)
-        places.append(rigid.transform(segment.T_control_segment, block.xyz_mm[rows] + segment.cloud.origin_mm))
-        directions.append(rigid.rotate(segment.T_control_segment, block.normal[rows]))
+        places.append(rigid.transform(segment.T_frame_segment, block.xyz_mm[rows] + segment.cloud.origin_mm))
+        directions.append(rigid.rotate(segment.T_frame_segment, block.normal[rows]))
     return np.concatenate(places), np.concatenate(directions)
 
 
@@ -98,8 +109,8 @@ def _against(segment, node_mm, oriented):
     return np.concatenate(
         [
             normals.against_nearest(
-                rigid.transform(segment.T_control_segment, block.xyz_mm + segment.cloud.origin_mm),
-                rigid.rotate(segment.T_control_segment, block.normal),
+                rigid.transform(segment.T_frame_segment, block.xyz_mm + segment.cloud.origin_mm),
+                rigid.rotate(segment.T_frame_segment, block.normal),
                 node_mm,
                 oriented,
             )

@@ -8,6 +8,7 @@ without targets are found to the others by the shape of their surfaces first.
 import numpy as np
 
 from nightbay.clouds.cloud import CloudFile
+from nightbay.clouds.posed_segment import PosedSegment
 from nightbay.core import rigid
 from nightbay.orientation import normal_orientation
 from nightbay.refine import (
@@ -108,11 +109,11 @@ def _outside(cleaned, clouds, poses, scan, folder):
     """What the result says of the sides of estimated normals, and those that are to be turned {segment: (n,) bool},
     which it leaves in files."""
     segments = [
-        normal_orientation.Segment(
+        PosedSegment(
             one.segment,
             cloud,
             np.array(poses[one.segment]["T_control_segment"]),
-            one.result["normals_certainty"],
+            normals_certainty=one.result["normals_certainty"],
         )
         for one, cloud in zip(cleaned, clouds, strict=True)
     ]
