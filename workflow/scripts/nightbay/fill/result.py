@@ -1,0 +1,53 @@
+"""What fill leaves: the gaps that it closed and the openings that it left."""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+
+@dataclass(frozen=True)
+class Opening:
+    """An opening that stays: ``kind`` "large" (larger than the limit), "rim" (a cap would stand across the sheet) or
+    "folded" (no patch fits the rim); ``centre_mm`` (3,), the mean of the rim's vertices, and ``size_mm`` (3,), its
+    extent along the axes, in the vehicle frame; ``area_mm2`` of the rim's projection along the cap's axis;
+    ``perimeter_mm``, the length of the rim."""
+
+    kind: str
+    centre_mm: np.ndarray
+    size_mm: np.ndarray
+    area_mm2: float
+    perimeter_mm: float
+
+
+@dataclass(frozen=True)
+class OpeningsTotal:
+    """All openings together: ``count``, the sum of their areas ``area_mm2``, and how many of them are ``listed``."""
+
+    count: int
+    area_mm2: float
+    listed: int
+
+
+@dataclass(frozen=True)
+class FillResult:
+    """Numbers of fill for a part.
+
+    ``gaps`` closed; ``filled_faces`` added and their area, ``filled_area_mm2``; ``measured_area_mm2`` of the faces that
+    were measured; ``largest_filled_area_mm2``: plane area of the largest gap closed, None when none was;
+    ``surroundings_rms_mm``: root mean square over the gaps of the measured vertices' spread about the quadrics that the
+    patches follow, None when no gap was closed; ``filled_uncertainty_mm``: always None, for the reason beside it;
+    ``outer_boundaries``: outer boundaries of separate pieces of the surface, which are no gaps; ``open``: all openings
+    together; ``openings``: the largest of them, the largest area first.
+    """
+
+    gaps: int
+    filled_faces: int
+    filled_area_mm2: float
+    measured_area_mm2: float
+    largest_filled_area_mm2: float | None
+    surroundings_rms_mm: float | None
+    filled_uncertainty_mm: None
+    filled_uncertainty_reason: str
+    outer_boundaries: int
+    open: OpeningsTotal
+    openings: list[Opening]
