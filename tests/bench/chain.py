@@ -72,6 +72,7 @@ def run_nightbay(folder, resolution_mm, faces):
     from nightbay.clean import clean
     from nightbay.clouds import cloud
     from nightbay.fuse import fuse
+    from nightbay.pipeline.settings import settings as frozen
     from nightbay.reduce import reduce
 
     root = Path(__file__).resolve().parents[2]
@@ -116,7 +117,8 @@ def run_nightbay(folder, resolution_mm, faces):
     took("fuse", since)
     _mark(folder / "fuse" / "surface.ply")
     since = time.process_time()
-    levels = reduce.reduce({"fill": SimpleNamespace(folder=folder / "fuse")}, {}, settings, folder / "reduce", 2)
+    filled = SimpleNamespace(folder=folder / "fuse")
+    levels = reduce.reduce({"fill": filled}, {}, frozen(settings), folder / "reduce", 2)
     took("reduce", since)
     shutil.copyfile(folder / "reduce" / "fine.ply", folder / "nightbay.ply")
     return {"faces_fused": numbers["faces"], "faces": levels["levels"]["fine"]["faces"], "parts_cpu_s": spent}

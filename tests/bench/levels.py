@@ -19,6 +19,7 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[2] / "workflow" / "scrip
 
 from nightbay.fill import fill
 from nightbay.meshes import surface
+from nightbay.pipeline.settings import settings as frozen
 from nightbay.reduce import reduce
 
 
@@ -54,10 +55,12 @@ def main(count):
         surface.write_ply(folders[0] / "surface.ply", mesh)
         fused = {"resolution_mm": 2.0, "area_mm2": surface.area_mm2(mesh)}
         del mesh
-        settings = {
-            "fill": {"largest_gap_mm": 25.0, "largest_tilt_deg": 60.0},
-            "reduce": {"levels": {"fine": {"deviation_mm": 0.1}, "light": {"deviation_mm": 0.5}}},
-        }
+        settings = frozen(
+            {
+                "fill": {"largest_gap_mm": 25.0, "largest_tilt_deg": 60.0},
+                "reduce": {"levels": {"fine": {"deviation_mm": 0.1}, "light": {"deviation_mm": 0.5}}},
+            }
+        )
         times, upstream = {}, SimpleNamespace(folder=folders[0], result=fused)
         start = time.perf_counter()
         filled = fill.fill({"fuse": upstream}, {}, settings, folders[1], 2)

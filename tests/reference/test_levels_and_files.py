@@ -13,6 +13,7 @@ from nightbay.core import native
 from nightbay.deliver import formats
 from nightbay.meshes import surface
 from nightbay.reduce import deviation, reduce
+from nightbay.reduce.result import Target
 
 BUNNY = Path(pymeshlab.__file__).parent / "tests/sample_meshes/bunny.obj"
 
@@ -33,8 +34,9 @@ def bunny():
 def level(bunny):
     """The same with a tenth of the faces, and its numbers."""
     own = surface.Surface(bunny.vertices_mm, bunny.faces.copy(), face={"filled": bunny.face["filled"].copy()})
-    state = reduce.reach(reduce.begin(own, {"faces": 5600}, 1), deviation.sample(bunny, 1000), {"faces": 5600})
-    return reduce.measured(bunny, state.surface, deviation.sample(bunny, 200_000))
+    target = Target(faces=5600)
+    state = reduce.reach(reduce.begin(own, target, 1), deviation.sample(bunny, 1000), target)
+    return reduce.measure_level(bunny, state.surface, deviation.sample(bunny, 200_000), target)
 
 
 def test_deviation_is_what_pymeshlab_measures(bunny, level):
@@ -49,10 +51,10 @@ def test_deviation_is_what_pymeshlab_measures(bunny, level):
             sampledmesh=sampled, targetmesh=target, samplevert=False, sampleface=True, samplenum=50_000,
             maxdist=pymeshlab.PercentageValue(50),
         )  # fmt: skip
-        ours = numbers["deviation"][way]
+        ours = getattr(numbers.deviation, way)
         if way == "full_to_level":  # the other way ours counts the vertices too
-            assert ours["rms_mm"] == pytest.approx(told["RMS"], rel=0.03)
-        assert ours["max_mm"] > 0.9 * told["max"]
+            assert ours.rms_mm == pytest.approx(told["RMS"], rel=0.03)
+        assert ours.max_mm > 0.9 * told["max"]
 
 
 def test_nearest_is_what_open3d_finds(bunny, level):
@@ -82,7 +84,7 @@ def test_reduction_is_no_worse_than_a_quadric_reduction_elsewhere(bunny, level):
     )
     probe = deviation.sample(bunny, 50_000)
     rms = np.sqrt(np.mean(deviation.nearest(probe, theirs, 20.0).distance_mm ** 2))
-    assert numbers["deviation"]["full_to_level"]["rms_mm"] < 1.5 * rms
+    assert numbers.deviation.full_to_level.rms_mm < 1.5 * rms
     told = pymeshlab.MeshSet()
     told.add_mesh(pymeshlab.Mesh(coarse.vertices_mm.astype(float), coarse.faces))
     assert told.get_topological_measures()["is_mesh_two_manifold"]

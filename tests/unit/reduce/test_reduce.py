@@ -7,7 +7,10 @@ import pytest
 import trimesh
 
 from nightbay.meshes import surface, topology
+from nightbay.pipeline import typed
+from nightbay.pipeline.settings import settings
 from nightbay.reduce import decimate, deviation, quadric, reduce
+from nightbay.reduce.result import Level, ReduceResult, Target
 
 RADIUS = 500.0
 
@@ -32,8 +35,9 @@ def levels(shell, tmp_path_factory):
     """Result and folder of the stage."""
     source, folder = tmp_path_factory.mktemp("fill"), tmp_path_factory.mktemp("reduce")
     surface.write_ply(source / "surface.ply", shell)
-    settings = {"reduce": {"levels": {"light": {"faces": 2500}, "fine": {"deviation_mm": 0.8}}}}
-    return reduce.reduce({"fill": SimpleNamespace(folder=source)}, {}, settings, folder, 1)["levels"], folder
+    own = settings({"reduce": {"levels": {"light": {"faces": 2500}, "fine": {"deviation_mm": 0.8}}}})
+    result = reduce.reduce({"fill": SimpleNamespace(folder=source)}, {}, own, folder, 1)
+    return typed.read(ReduceResult, result).levels, folder
 
 
 def begun(mesh):
@@ -43,10 +47,10 @@ def begun(mesh):
 
 def test_levels_keep_their_targets(levels, shell):
     numbers, _ = levels
-    assert numbers["full"] == {"faces": len(shell.faces), "vertices": len(shell.vertices_mm), "deviation": None}
-    assert numbers["fine"]["faces"] < len(shell.faces) / 2
-    assert numbers["fine"]["deviation"]["full_to_level"]["p95_mm"] <= 0.8
-    assert numbers["light"]["faces"] <= 2500
+    assert numbers["full"] == Level(faces=len(shell.faces), vertices=len(shell.vertices_mm))
+    assert numbers["fine"].faces < len(shell.faces) / 2
+    assert numbers["fine"].deviation.full_to_level.p95_mm <= 0.8
+    assert numbers["light"].faces <= 2500
 
 
 @pytest.mark.parametrize("name", ["fine", "light"])
@@ -61,7 +65,7 @@ def test_levels_are_sound(levels, shell, name):
     outwards = np.einsum("ij,ij->i", across, level.vertices_mm[level.faces].mean(axis=1))
     assert (outwards > 0.5 * RADIUS * np.linalg.norm(across, axis=1)).all(), "a face is flipped or thin"
     assert len(topology.loops(level.faces, len(level.vertices_mm))) == 1
-    assert numbers[name]["degenerate_faces"] == 0
+    assert numbers[name].degenerate_faces == 0
     assert set(np.round(level.vertex["confidence"], 6)) <= set(np.round(shell.vertex["confidence"], 6))
 
 
@@ -73,10 +77,10 @@ def test_filled_area_and_boundary_stay(levels, shell, name):
     # a seam moved by its deviation d over its length l changes the area by at most d l; a hundredth more for the chords
     # of its circle, some 40 edges, of which n lack 6.6 / n**2 of the area
     seam = 2 * np.pi * RADIUS * np.sqrt(1 - 0.97**2)
-    reach = numbers[name]["deviation"]["boundary_to_level"]["max_mm"]
-    assert abs(numbers[name]["filled_area_mm2"] - made_up) < 0.01 * made_up + reach * seam
+    reach = numbers[name].deviation.boundary_to_level.max_mm
+    assert abs(numbers[name].filled_area_mm2 - made_up) < 0.01 * made_up + reach * seam
     # the opening's rim is a zigzag of 28 mm edges; it may be straightened by what the level is off elsewhere
-    assert reach <= 3 * numbers[name]["deviation"]["full_to_level"]["max_mm"]
+    assert reach <= 3 * numbers[name].deviation.full_to_level.max_mm
 
 
 def test_same_bytes_again(shell):
@@ -95,7 +99,7 @@ def test_a_sweep_goes_on_when_its_lists_are_full(monkeypatch, shell):
         monkeypatch.setattr(decimate, "ROOM", room)
         state = begun(shell)
         state.sweep(0.04)
-        left.append(len(state.faces))
+        left.append(state.face_count)
     assert left[1] < len(shell.faces) / 2
     assert left[0] == pytest.approx(left[1], rel=0.15)
 
@@ -113,10 +117,11 @@ def test_runs_are_swept_apart_and_make_one_mesh(monkeypatch, shell, tmp_path):
     area = surface.area_mm2(shell)
     for state in (once, one):
         # what the planes weigh adds up to the area, three times over, and to the squares of the lines' edges
-        assert state.quadric[state.kind == quadric.FREE, 10].sum() < 3 * area < state.quadric[:, 10].sum()
+        weight, free = state.mesh.quadric[:, quadric.WEIGHT], state.mesh.kind == quadric.FREE
+        assert weight[free].sum() < 3 * area < weight.sum()
         state.sweep(0.04)
     left = one.surface
-    assert len(left.faces) == pytest.approx(len(once.faces), rel=0.1)
+    assert len(left.faces) == pytest.approx(once.face_count, rel=0.1)
     assert sum(topology.defects(left.faces, len(left.vertices_mm)).values()) == 0
     assert len(topology.loops(left.faces, len(left.vertices_mm))) == 1
 
@@ -128,8 +133,8 @@ def test_far_coordinates_cost_nothing(shell):
     states = [begun(one) for one in (here, moved)]
     for state in states:
         state.sweep(0.04)
-    assert len(states[0].faces) < len(shell.faces)
-    assert len(states[0].faces) == len(states[1].faces)
+    assert states[0].face_count < len(shell.faces)
+    assert states[0].face_count == states[1].face_count
 
 
 def test_plane_collapses_to_few_faces_with_its_corners():
@@ -158,15 +163,20 @@ def test_faces_without_area_don_t_stop_it():
     assert state.sweep(0.1) > len(faces) / 3
 
 
+def lines_of(vertices, faces, label):
+    """A mesh whose quadrics hold nothing but its lines."""
+    mesh = quadric.plane_mesh(np.array(vertices, np.float32), np.array(faces, np.int32), np.array(label, np.uint8))
+    mesh.quadric[:] = 0
+    quadric.add_lines(mesh)
+    return mesh
+
+
 def test_seam_and_boundary_vertices_are_told_from_free_ones():
-    faces = np.array([(0, 1, 4), (1, 2, 4), (2, 3, 4), (3, 0, 4)], np.int32)
-    vertices = np.array([(0, 0, 0), (1, 0, 0), (1, 1, 0), (0, 1, 0), (0.5, 0.5, 0)], np.float32)
-
-    def classes(label):
-        start, of = topology.incidence(faces, 5)
-        return quadric.add_lines(vertices, faces, np.array(label, np.uint8), start, of, np.zeros((5, 11), np.float32))
-
-    plain, seam, corner = classes([0, 0, 0, 0]), classes([0, 0, 1, 1]), classes([0, 1, 0, 0])
+    faces = [(0, 1, 4), (1, 2, 4), (2, 3, 4), (3, 0, 4)]
+    vertices = [(0, 0, 0), (1, 0, 0), (1, 1, 0), (0, 1, 0), (0.5, 0.5, 0)]
+    plain, seam, corner = (
+        lines_of(vertices, faces, label).kind for label in ([0, 0, 0, 0], [0, 0, 1, 1], [0, 1, 0, 0])
+    )
     assert plain.tolist() == [quadric.LINE] * 4 + [quadric.FREE]
     assert seam[4] == quadric.LINE and corner[4] == quadric.LINE
     assert seam[0] == seam[2] == quadric.FIXED, "a seam ends at the boundary"
@@ -174,23 +184,20 @@ def test_seam_and_boundary_vertices_are_told_from_free_ones():
 
 def test_cost_is_the_mean_squared_distance_to_the_planes_of_both_ends():
     """A ridge of two planes at right angles, far from the origin: the vertex slides along its edge for nothing but the
-    edge's own length, and costs what its place is off where it may not choose."""
+    edge's own length, and costs what its position is off where it may not choose."""
     vertices = np.array([(0, 0, 0), (0, 2, 0), (1, 1, 0), (0, 1, -1)], np.float32) + np.float32(1000)
-    faces = np.array([(0, 2, 1), (0, 1, 3)], np.int32)
-    label = np.zeros(2, np.uint8)
-    quadrics, _ = quadric.of_run(vertices, faces, label)
-    kind = quadric.add_lines(vertices, faces, label, *topology.incidence(faces, 4), quadrics)
-    place, length = np.empty(3), (quadric.STRETCH * 2) ** 2
-    kind[:] = quadric.FREE
-    quadrics[:2] = 0
+    mesh = lines_of(vertices, [(0, 2, 1), (0, 1, 3)], [0, 0])
+    position, length = np.empty(3), (quadric.STRETCH * 2) ** 2
+    mesh.kind[:] = quadric.FREE
+    mesh.quadric[:2] = 0
     for row in (0, 1):  # the two faces alone, without their boundary: areas of 1 mm2 each
-        quadrics[row, [0, 5, 10]] = 1, 1, 2
-    assert quadric.cost(vertices, quadrics, kind, False, 0, 1, place) == pytest.approx(length, rel=1e-6)
-    assert place[[0, 2]] == pytest.approx([1000, 1000])
+        mesh.quadric[row, [quadric.XX, quadric.ZZ, quadric.WEIGHT]] = 1, 1, 2
+    assert quadric.cost(mesh, False, 0, 1, position) == pytest.approx(length, rel=1e-6)
+    assert position[[0, 2]] == pytest.approx([1000, 1000])
     up = np.array([1000.0, 1001.0, 1000.5])
     for row in (0, 1):
-        quadric.move(vertices, quadrics, row, up)
-    assert quadrics[:2, 9] == pytest.approx(0.25), "area x square of the height above the level plane"
+        quadric.move_origin(mesh, row, up)
+    assert mesh.quadric[:2, quadric.ONE] == pytest.approx(0.25), "area x square of the height above the level plane"
 
 
 def test_sampling_is_even_by_area():
@@ -218,6 +225,6 @@ def test_no_points_and_no_faces_have_no_distance(shell):
 def test_level_by_deviation_comes_close_to_what_is_allowed(shell):
     probe = deviation.sample(shell, 20_000)
     for allowed_mm in (0.3, 0.8):
-        state = reduce.reach(begun(shell), probe, {"deviation_mm": allowed_mm})
+        state = reduce.reach(begun(shell), probe, Target(deviation_mm=allowed_mm))
         off_mm = np.quantile(deviation.nearest(probe, state.surface, 1.0).distance_mm, 0.95)
         assert 0.9 * allowed_mm < off_mm <= allowed_mm

@@ -1,21 +1,62 @@
-"""One sweep of edge collapses over a triangle mesh, and what it stands on: the faces round each vertex."""
+"""One sweep of edge collapses over a triangle mesh."""
 
 import numpy as np
 from numba import njit
 
-from nightbay.reduce.quadric import FREE, SIZE, cost, is_line, move
+from nightbay.reduce.quadric import FREE, SIZE, FaceLists, Mesh, cost, is_line, move_origin
 
-LEAST_QUALITY = 0.03  # twice the area by the sides' squares, 0.29 for an equilateral face: no thinner from a thicker
-LEAST_COSINE = 0.5  # between the normals of a face before and after: 60 degrees
+# Twice the area by the sum of the sides' squares, 0.29 for an equilateral face: a face gets no thinner than this from a
+# thicker one. Common practice, no source.
+LEAST_QUALITY = 0.03
+LEAST_COSINE = 0.5  # between the normals of a face before and after: 60 degrees. Common practice, no source.
 SPECK = 1e-8  # square of twice a face's area, mm4: of one so small, 0.01 mm wide, rounding of float32 makes the normal
 
 
 @njit(cache=True, nogil=True)
-def _sound(vertices, faces, of, begin, end, a, b, place):
-    """Whether the faces of a that lack b stay upright and well shaped when a moves to ``place``."""
+def sweep(mesh: Mesh, around: FaceLists, limit: float, most: int) -> tuple[int, bool]:
+    """Collapse, in order of the faces, each edge that costs no more than ``limit``, mm2, until ``most`` faces are gone.
+
+    The arrays of ``mesh`` and ``around`` are changed in place; faces that are gone have the vertices -1. A vertex that
+    took another in has its faces listed anew behind all lists, and may go on, while ``around.face`` has room. Returns
+    the number of faces gone, and whether edges were left alone for want of room.
+    """
+    vertices, kind, faces = mesh.vertices, mesh.kind, mesh.faces
+    begin, end = around.begin, around.end
+    used = end[-1]
+    stamp = np.zeros(len(vertices), np.int32)
+    position = np.empty(3)
+    gone, mark, full = 0, 0, False
+    for number in range(len(faces)):
+        for k in range(3):
+            a, b = faces[number, k], faces[number, (k + 1) % 3]
+            if a < 0 or gone >= most:
+                break
+            if used + end[a] - begin[a] + end[b] - begin[b] > len(around.face):
+                full = True
+                continue
+            line = (kind[a] != FREE and kind[b] != FREE) and is_line(mesh, around, a, b)
+            if a > b and not line:
+                continue
+            if not cost(mesh, line, a, b, position) <= limit:
+                continue
+            mark += 2
+            if not _keeps_topology(mesh, around, a, b, stamp, mark):
+                continue
+            if not (_keeps_shape(mesh, around, a, b, position) and _keeps_shape(mesh, around, b, a, position)):
+                continue
+            gone += _take_in(faces, around, a, b, used)
+            used = end[a]
+            _place(mesh, a, b, position)
+    return gone, full
+
+
+@njit(cache=True, nogil=True)
+def _keeps_shape(mesh, around, a, b, position):
+    """Whether the faces of a that lack b stay upright and well shaped when a moves to ``position``."""
+    vertices, faces = mesh.vertices, mesh.faces
     ax, ay, az = np.float64(vertices[a, 0]), np.float64(vertices[a, 1]), np.float64(vertices[a, 2])
-    for at in range(begin[a], end[a]):
-        face = of[at]
+    for at in range(around.begin[a], around.end[a]):
+        face = around.face[at]
         i, j, k = faces[face, 0], faces[face, 1], faces[face, 2]
         if i < 0 or i == b or j == b or k == b:
             continue
@@ -26,7 +67,7 @@ def _sound(vertices, faces, of, begin, end, a, b, place):
         px, py, pz = np.float64(vertices[i, 0]), np.float64(vertices[i, 1]), np.float64(vertices[i, 2])
         ex, ey, ez = vertices[j, 0] - px, vertices[j, 1] - py, vertices[j, 2] - pz
         ox, oy, oz = ax - px, ay - py, az - pz
-        nx, ny, nz = place[0] - px, place[1] - py, place[2] - pz
+        nx, ny, nz = position[0] - px, position[1] - py, position[2] - pz
         old_x, old_y, old_z = ey * oz - ez * oy, ez * ox - ex * oz, ex * oy - ey * ox
         new_x, new_y, new_z = ey * nz - ez * ny, ez * nx - ex * nz, ex * ny - ey * nx
         old2 = old_x * old_x + old_y * old_y + old_z * old_z
@@ -43,11 +84,15 @@ def _sound(vertices, faces, of, begin, end, a, b, place):
 
 
 @njit(cache=True, nogil=True)
-def _linked(faces, label, of, begin, end, kind, a, b, stamp, mark):
-    """Whether the collapse of a-b leaves a manifold, and no line and no labelled patch vanishes."""
-    shared = 0
-    for at in range(begin[a], end[a]):
-        face = of[at]
+def _keeps_topology(mesh, around, a, b, stamp, mark):
+    """Whether the collapse of a-b leaves a manifold, and no line and no labelled patch vanishes.
+
+    It is the link condition: the vertices that both ends are joined to are those of the faces between them. ``stamp``
+    (n,) is written with ``mark`` and ``mark`` + 1, which nothing else has been stamped with.
+    """
+    faces, shared = mesh.faces, 0
+    for at in range(around.begin[a], around.end[a]):
+        face = around.face[at]
         if faces[face, 0] < 0:
             continue
         third, holds = -1, False
@@ -60,16 +105,12 @@ def _linked(faces, label, of, begin, end, kind, a, b, stamp, mark):
                 third = vertex
         if holds:
             shared += 1
-            if (
-                kind[third] != FREE
-                and is_line(faces, label, of, begin, end, third, a)
-                and is_line(faces, label, of, begin, end, third, b)
-            ):
+            if mesh.kind[third] != FREE and is_line(mesh, around, third, a) and is_line(mesh, around, third, b):
                 return False
     stamp[a], stamp[b] = mark + 1, mark + 1
     common = 0
-    for at in range(begin[b], end[b]):
-        face = of[at]
+    for at in range(around.begin[b], around.end[b]):
+        face = around.face[at]
         if faces[face, 0] < 0:
             continue
         for k in range(3):
@@ -81,56 +122,12 @@ def _linked(faces, label, of, begin, end, kind, a, b, stamp, mark):
 
 
 @njit(cache=True, nogil=True)
-def sweep(vertices, quadric, kind, faces, label, start, of, limit, most):
-    """Collapse, in order of the faces, each edge that costs no more than ``limit``, mm2, until ``most`` faces are gone.
-
-    All arrays are changed in place; faces that are gone have the vertices -1. A vertex that took another in has its
-    faces listed anew behind all lists, and may go on, while ``of`` has room. Returns the number of faces gone, and
-    whether edges were left alone for want of room.
-    """
-    used = start[-1]
-    begin, end = start[:-1], start[1:].copy()
-    stamp = np.zeros(len(vertices), np.int32)
-    place = np.empty(3)
-    gone, mark, cut = 0, 0, False
-    for number in range(len(faces)):
-        for k in range(3):
-            a, b = faces[number, k], faces[number, (k + 1) % 3]
-            if a < 0 or gone >= most:
-                break
-            if used + end[a] - begin[a] + end[b] - begin[b] > len(of):
-                cut = True
-                continue
-            line = (kind[a] != FREE and kind[b] != FREE) and is_line(faces, label, of, begin, end, a, b)
-            if a > b and not line:
-                continue
-            if not cost(vertices, quadric, kind, line, a, b, place) <= limit:
-                continue
-            mark += 2
-            if not _linked(faces, label, of, begin, end, kind, a, b, stamp, mark):
-                continue
-            if not _sound(vertices, faces, of, begin, end, a, b, place):
-                continue
-            if not _sound(vertices, faces, of, begin, end, b, a, place):
-                continue
-            gone += _merge(faces, of, begin, end, a, b, used)
-            used = end[a]
-            move(vertices, quadric, a, place)
-            move(vertices, quadric, b, place)
-            for at in range(SIZE):
-                quadric[a, at] += quadric[b, at]
-            for at in range(3):
-                vertices[a, at] = place[at]
-            kind[a] = max(kind[a], kind[b])
-    return gone, cut
-
-
-@njit(cache=True, nogil=True)
-def _merge(faces, of, begin, end, a, b, to):
-    """Let a stand for b in b's faces; those that have both are gone. Returns how many."""
+def _take_in(faces, around, a, b, to):
+    """Let a stand for b in b's faces, and list its faces anew from ``to``; faces that have both are gone. Returns how
+    many."""
     gone, first = 0, to
-    for at in range(begin[b], end[b]):
-        face = of[at]
+    for at in range(around.begin[b], around.end[b]):
+        face = around.face[at]
         if faces[face, 0] < 0:
             continue
         if faces[face, 0] == a or faces[face, 1] == a or faces[face, 2] == a:
@@ -140,26 +137,40 @@ def _merge(faces, of, begin, end, a, b, to):
         for k in range(3):
             if faces[face, k] == b:
                 faces[face, k] = a
-        of[to] = face
+        around.face[to] = face
         to += 1
-    for at in range(begin[a], end[a]):
-        face = of[at]
+    for at in range(around.begin[a], around.end[a]):
+        face = around.face[at]
         if faces[face, 0] >= 0:
-            of[to] = face
+            around.face[to] = face
             to += 1
-    begin[a], end[a] = first, to
+    around.begin[a], around.end[a] = first, to
     return gone
 
 
 @njit(cache=True, nogil=True)
-def compact(vertices, quadric, kind, number, faces, label):
-    """Move what is left to the front of all arrays, in place; returns how many faces and vertices that is."""
-    row = np.full(len(vertices), -1, np.int32)
+def _place(mesh, a, b, position):
+    """Move a, which stands for b too, to ``position``, with the sum of both quadrics."""
+    move_origin(mesh, a, position)
+    move_origin(mesh, b, position)
+    for at in range(SIZE):
+        mesh.quadric[a, at] += mesh.quadric[b, at]
+    for at in range(3):
+        mesh.vertices[a, at] = position[at]
+    mesh.kind[a] = max(mesh.kind[a], mesh.kind[b])
+
+
+@njit(cache=True, nogil=True)
+def compact(mesh: Mesh, number: np.ndarray) -> tuple[int, int]:
+    """Move what is left to the front of all arrays and of ``number`` (n,), in place; returns how many faces and
+    vertices that is."""
+    faces = mesh.faces
+    row = np.full(len(mesh.vertices), -1, np.int32)
     left, used = 0, 0
     for face in range(len(faces)):
         if faces[face, 0] < 0:
             continue
-        label[left] = label[face]
+        mesh.label[left] = mesh.label[face]
         for k in range(3):
             faces[left, k] = faces[face, k]
             row[faces[face, k]] = 0
@@ -169,11 +180,11 @@ def compact(vertices, quadric, kind, number, faces, label):
             continue
         row[vertex] = used
         number[used] = number[vertex]
-        kind[used] = kind[vertex]
+        mesh.kind[used] = mesh.kind[vertex]
         for k in range(3):
-            vertices[used, k] = vertices[vertex, k]
+            mesh.vertices[used, k] = mesh.vertices[vertex, k]
         for k in range(SIZE):
-            quadric[used, k] = quadric[vertex, k]
+            mesh.quadric[used, k] = mesh.quadric[vertex, k]
         used += 1
     for face in range(left):
         for k in range(3):
@@ -182,12 +193,12 @@ def compact(vertices, quadric, kind, number, faces, label):
 
 
 @njit(cache=True, nogil=True)
-def costs(vertices, quadric, kind, faces):
-    """Cost, mm2, of the first edge of each of ``faces``, where both its vertices are free."""
-    found, count, place = np.empty(len(faces)), 0, np.empty(3)
-    for face in range(len(faces)):
-        a, b = faces[face, 0], faces[face, 1]
-        if kind[a] == FREE and kind[b] == FREE:
-            found[count] = cost(vertices, quadric, kind, False, a, b, place)
+def costs(mesh: Mesh, every: int) -> np.ndarray:
+    """Cost, mm2, of the first edge of one face in ``every``, where both its vertices are free, (k,)."""
+    found, count, position = np.empty(len(mesh.faces) // every + 1), 0, np.empty(3)
+    for face in range(0, len(mesh.faces), every):
+        a, b = mesh.faces[face, 0], mesh.faces[face, 1]
+        if mesh.kind[a] == FREE and mesh.kind[b] == FREE:
+            found[count] = cost(mesh, False, a, b, position)
             count += 1
     return found[:count]

@@ -6,94 +6,26 @@ in over a minute, also with an edge of three faces, and neither knows which face
 """
 
 from concurrent.futures import ThreadPoolExecutor
+from typing import NamedTuple
 
 import numpy as np
 
 from nightbay.meshes import surface, topology
+from nightbay.meshes.surface import Surface
 from nightbay.reduce import collapse, quadric
+from nightbay.reduce.quadric import Mesh
 
 RUN = 4_000_000  # faces that are swept together at first: 100 bytes each
 ROOM = 2.0  # lists of faces while a mesh is swept, by those at the start
-EVERY = 100  # one edge in so many tells what edges cost
+EVERY = 100  # one face in so many shows what edges cost: 40 000 of a run, so their median is known to 0.25 % of rank
+LEAST_MM2 = 1e-12  # of the limit: of a surface whose edges cost nothing, any limit above zero takes all
 
 
-def begin(mesh, limit_mm2, faces=0, threads=1):
-    """A :class:`Reduction` of a :class:`Surface` whose edges that cost no more than the limit are
-    collapsed for the most part, about down to ``faces`` faces.
+class Run(NamedTuple):
+    """What a sweep left of some of a surface's faces: ``mesh``, and the surface's ``number`` of each vertex, (n,)."""
 
-    Of ``mesh`` the columns of the faces may lie on disk. :data:`RUN` faces are in memory at a time, for each of the
-    ``threads``; how many they are does not change the outcome. Vertices that a run does not enclose stay where they
-    are: those on boundaries and seams, and those that it shares with another. They collect what each run knows of them.
-    """
-    centre = centre_mm(mesh)
-
-    def swept(rows):
-        run, number = _run(mesh, centre, rows)
-        run.sweep(limit_mm2, faces * (rows.stop - rows.start) // len(mesh.faces))
-        return run.faces, run.label, run.vertices, run.quadric, number[run.number]
-
-    with ThreadPoolExecutor(threads) as pool:
-        return _joined(list(pool.map(swept, _runs(len(mesh.faces)))), centre, limit_mm2)
-
-
-def centre_mm(mesh):
-    """Middle of a mesh's vertices, (3,) float32: a whole number, so that taking it off and adding it again rounds next
-    to nothing."""
-    total = sum(mesh.vertices_mm[rows].sum(axis=0, dtype=np.float64) for rows in surface.spans(len(mesh.vertices_mm)))
-    return np.round(total / max(len(mesh.vertices_mm), 1)).astype(np.float32)
-
-
-def cheap_mm2(mesh):
-    """The limit, mm2, that half of a mesh's edges keep to, from the run in its middle."""
-    runs = _runs(len(mesh.faces))
-    run, _ = _run(mesh, centre_mm(mesh), runs[len(runs) // 2])
-    costs = collapse.costs(run.vertices, run.quadric, run.kind, run.faces[::EVERY])
-    return max(float(np.median(costs)), 1e-12) if len(costs) else 1e-12
-
-
-def _runs(count):
-    """Slices of like length that cover so many faces; one, and that empty, where there are none."""
-    parts = max(-(-count // RUN), 1)
-    return [slice(count * part // parts, count * (part + 1) // parts) for part in range(parts)]
-
-
-def _run(mesh, centre, rows):
-    """Some of a mesh's faces as a reduction of their own, and which vertex of the mesh each of theirs is, (n,)."""
-    faces = mesh.faces[rows]
-    faces = faces if isinstance(mesh.faces, surface.Column) else faces.copy()
-    number = topology.compact(faces)
-    label = mesh.face["filled"][rows].copy() if "filled" in mesh.face else np.zeros(len(faces), np.uint8)
-    vertices = mesh.vertices_mm[number] - centre
-    return Reduction(vertices, faces, label, centre, *quadric.of_run(vertices, faces, label)), number
-
-
-def _joined(runs, centre, limit_mm2):
-    """One reduction of what is left of the runs: of each its faces, labels, vertices, quadrics, vertices' numbers."""
-    count = 1 + max((int(number.max(initial=-1)) for *_, number in runs), default=-1)
-    row = np.full(count, -1, np.int32)
-    for *_, number in runs:
-        row[number] = 0
-    used = np.flatnonzero(row == 0)
-    row[used] = np.arange(len(used), dtype=np.int32)
-    del used
-    vertices = np.empty((int(row.max(initial=-1)) + 1, 3), np.float32)
-    quadrics = np.zeros((len(vertices), quadric.SIZE), np.float32)
-    faces, labels = [], []
-    for at in range(len(runs)):
-        own, label, place, known, number = runs[at]
-        runs[at] = None
-        rows = row[number]
-        vertices[rows] = place
-        quadrics[rows] += known  # within a run each vertex occurs once
-        surface.renumber(own, rows)
-        faces.append(own)
-        labels.append(label)
-    faces, labels = np.concatenate(faces), np.concatenate(labels)
-    start, of = topology.incidence(faces, len(vertices))
-    kind = quadric.add_lines(vertices, faces, labels, start, of, quadrics)
-    whole = Reduction(vertices, faces, labels, centre, quadrics, kind)
-    whole.limit_mm2 = limit_mm2
-    return whole
+    mesh: Mesh
+    number: np.ndarray
 
 
 class Reduction:
@@ -104,50 +36,134 @@ class Reduction:
     nothing else.
     """
 
-    def __init__(self, vertices, faces, label, centre, quadric, kind):
-        """``vertices`` (n, 3) float32 about ``centre``, ``faces`` (m, 3) int32 and their ``label``, (m,) uint8, with
-        what :mod:`nightbay.reduce.quadric` tells of the vertices; all are taken over: they change."""
-        self.vertices, self.faces, self.label, self.centre = vertices, faces, label, centre
-        self.quadric, self.kind = quadric, kind
-        self.number = np.arange(len(vertices), dtype=np.int32)  # of each vertex at the start
-        self.limit_mm2 = 0.0
+    def __init__(self, mesh: Mesh, centre_mm: np.ndarray, limit_mm2: float = 0.0) -> None:
+        """``mesh``: its vertices are about ``centre_mm`` (3,), and its arrays are taken over: they change.
+        ``limit_mm2``: what it has been swept with."""
+        self.mesh = mesh
+        self.centre_mm = centre_mm
+        self.limit_mm2 = limit_mm2
+        self.number = np.arange(len(mesh.vertices), dtype=np.int32)  # of each vertex at the start
 
     @property
-    def surface(self):
-        """The mesh as it is now."""
-        return surface.Surface(self.vertices + self.centre, self.faces.copy(), face={"filled": self.label.copy()})
+    def face_count(self) -> int:
+        """How many faces are left."""
+        return len(self.mesh.faces)
 
-    def sweep(self, limit_mm2, faces=0):
+    @property
+    def surface(self) -> Surface:
+        """The mesh as it is now."""
+        filled = {"filled": self.mesh.label.copy()}
+        return Surface(self.mesh.vertices + self.centre_mm, self.mesh.faces.copy(), face=filled)
+
+    def sweep(self, limit_mm2: float, faces: int = 0) -> int:
         """Collapse edges that cost no more than the limit; stops at ``faces`` faces. Returns how many faces went.
 
         Where the lists of faces have run out of room, the rest of the mesh is swept too, with fresh ones: a mesh of
         which only the first part is reduced would reach its deviation by that part alone.
         """
-        self.limit_mm2, before, gone, cut = limit_mm2, len(self.faces), 1, True
-        while cut and gone and len(self.faces) > faces:
-            gone, cut = self._sweep_once(limit_mm2, len(self.faces) - faces)
+        self.limit_mm2, before, gone, full = limit_mm2, self.face_count, 1, True
+        while full and gone and self.face_count > faces:
+            gone, full = self._sweep_once(limit_mm2, self.face_count - faces)
             if gone:
                 self._compact()
-        return before - len(self.faces)
+        return before - self.face_count
 
-    def _sweep_once(self, limit_mm2, most):
+    def _sweep_once(self, limit_mm2: float, most: int) -> tuple[int, bool]:
         """How many faces went and whether room ran out; a function of its own, so that the lists go before copies."""
-        start, of = topology.incidence(self.faces, len(self.vertices), ROOM)
-        arrays = self.vertices, self.quadric, self.kind, self.faces, self.label
-        return collapse.sweep(*arrays, start, of, limit_mm2, most)
+        around = quadric.face_lists(self.mesh.faces, len(self.mesh.vertices), ROOM)
+        return collapse.sweep(self.mesh, around, limit_mm2, most)
 
-    def _compact(self):
-        """Drop what is gone."""
-        left, used = collapse.compact(self.vertices, self.quadric, self.kind, self.number, self.faces, self.label)
-        self.faces, self.label = self.faces[:left].copy(), self.label[:left].copy()
-        self.vertices, self.quadric, self.kind, self.number = (
-            values[:used].copy() for values in (self.vertices, self.quadric, self.kind, self.number)
-        )
+    def _compact(self) -> None:
+        """Drop what is gone; the old faces are freed before the vertices are copied."""
+        left, used = collapse.compact(self.mesh, self.number)
+        self.mesh = self.mesh._replace(faces=self.mesh.faces[:left].copy(), label=self.mesh.label[:left].copy())
+        of_vertex = {name: getattr(self.mesh, name)[:used].copy() for name in ("vertices", "quadric", "kind")}
+        self.mesh = self.mesh._replace(**of_vertex)
+        self.number = self.number[:used].copy()
 
-    def copy(self):
+    def copy(self) -> "Reduction":
         """The same state, to come back to."""
-        other = object.__new__(Reduction)
-        other.__dict__.update(
-            {name: value.copy() if isinstance(value, np.ndarray) else value for name, value in self.__dict__.items()}
-        )
+        other = Reduction(Mesh(*(values.copy() for values in self.mesh)), self.centre_mm, self.limit_mm2)
+        other.number = self.number.copy()
         return other
+
+
+def begin(mesh: Surface, limit_mm2: float, faces: int = 0, threads: int = 1) -> Reduction:
+    """A :class:`Reduction` of a surface whose edges that cost no more than the limit are collapsed for the most part,
+    about down to ``faces`` faces.
+
+    Of ``mesh`` the columns of the faces may lie on disk. :data:`RUN` faces are in memory at a time, for each of the
+    ``threads``; how many they are does not change the outcome. Vertices that a run does not enclose stay where they
+    are: those on boundaries and seams, and those that it shares with another. They collect what each run knows of them.
+    """
+    centre = centre_mm(mesh)
+
+    def swept(rows: slice) -> Run:
+        run, number = _begin_run(mesh, centre, rows)
+        run.sweep(limit_mm2, faces * (rows.stop - rows.start) // len(mesh.faces))
+        return Run(run.mesh, number[run.number])
+
+    with ThreadPoolExecutor(threads) as pool:
+        return Reduction(_joined(list(pool.map(swept, _runs(len(mesh.faces))))), centre, limit_mm2)
+
+
+def centre_mm(mesh: Surface) -> np.ndarray:
+    """Middle of a mesh's vertices, (3,) float32: a whole number, so that taking it off and adding it again rounds next
+    to nothing."""
+    total = np.zeros(3)
+    for rows in surface.spans(len(mesh.vertices_mm)):
+        total += mesh.vertices_mm[rows].sum(axis=0, dtype=np.float64)
+    return np.round(total / max(len(mesh.vertices_mm), 1)).astype(np.float32)
+
+
+def median_cost_mm2(mesh: Surface) -> float:
+    """The cost, mm2, that half of a mesh's edges do not exceed, from the run in its middle."""
+    runs = _runs(len(mesh.faces))
+    run, _ = _begin_run(mesh, centre_mm(mesh), runs[len(runs) // 2])
+    costs = collapse.costs(run.mesh, EVERY)
+    return max(float(np.median(costs)), LEAST_MM2) if len(costs) else LEAST_MM2
+
+
+def _runs(count: int) -> list[slice]:
+    """Slices of like length that cover so many faces; one, and that empty, where there are none."""
+    parts = max(-(-count // RUN), 1)
+    return [slice(count * part // parts, count * (part + 1) // parts) for part in range(parts)]
+
+
+def _begin_run(mesh: Surface, centre: np.ndarray, rows: slice) -> tuple[Reduction, np.ndarray]:
+    """Some of a mesh's faces as a reduction of their own, and which vertex of the mesh each of theirs is, (n,)."""
+    faces = mesh.faces[rows]
+    faces = faces if isinstance(mesh.faces, surface.Column) else faces.copy()
+    number = topology.compact(faces)
+    label = mesh.face["filled"][rows].copy() if "filled" in mesh.face else np.zeros(len(faces), np.uint8)
+    return Reduction(quadric.plane_mesh(mesh.vertices_mm[number] - centre, faces, label), centre), number
+
+
+def _joined(runs: list[Run]) -> Mesh:
+    """One mesh of what is left of the runs, with its lines. Each run leaves the list when it is joined."""
+    row = _rows_of_used([run.number for run in runs])
+    vertices = np.empty((int(row.max(initial=-1)) + 1, 3), np.float32)
+    quadrics = np.zeros((len(vertices), quadric.SIZE), np.float32)
+    faces, labels = [], []
+    while runs:
+        run = runs.pop(0)
+        rows = row[run.number]
+        vertices[rows] = run.mesh.vertices
+        quadrics[rows] += run.mesh.quadric  # within a run each vertex occurs once
+        surface.renumber(run.mesh.faces, rows)
+        faces.append(run.mesh.faces)
+        labels.append(run.mesh.label)
+    kind = np.zeros(len(vertices), np.uint8)
+    whole = Mesh(vertices, quadrics, kind, np.concatenate(faces), np.concatenate(labels))
+    quadric.add_lines(whole)
+    return whole
+
+
+def _rows_of_used(numbers: list[np.ndarray]) -> np.ndarray:
+    """For every vertex of the surface up to the last in use: its row among those that any run uses, -1 for others."""
+    row = np.full(1 + max((int(number.max(initial=-1)) for number in numbers), default=-1), -1, np.int32)
+    for number in numbers:
+        row[number] = 0
+    used = np.flatnonzero(row == 0)
+    row[used] = np.arange(len(used), dtype=np.int32)
+    return row

@@ -1,15 +1,19 @@
 """Distances between two surfaces, sampled evenly by area, with memory for the samples and none for the faces."""
 
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 from numba import njit
 
 from nightbay.meshes import surface
+from nightbay.meshes.surface import Surface
+from nightbay.reduce.result import Distances
 
 GOLDEN = np.array([0.7548776662466927, 0.5698402909980532])  # steps of the plane's low-discrepancy sequence
 MOST_CELLS = 4_000_000  # of the grid that the points are sorted into: 16 MB
 WIDER = 4.0  # how much further each next search reaches
+DECIMALS = 4  # of distances in the results: 0.1 micrometres
 
 
 @dataclass(frozen=True)
@@ -21,7 +25,29 @@ class Nearest:
     point_mm: np.ndarray
 
 
-def sample(measured, count):
+class Grid(NamedTuple):
+    """Points (n, 3) mm sorted by the cubic cell of a grid that they lie in: cell c holds ``points[start[c]:start[c +
+    1]]``. ``low`` (3,): the grid's corner; ``edge``: of a cell, mm; ``dims`` (3,) int64: cells along each axis;
+    ``reach``: how far from a face its points are looked for, mm."""
+
+    points: np.ndarray
+    start: np.ndarray
+    low: np.ndarray
+    edge: float
+    dims: np.ndarray
+    reach: float
+
+
+class Best(NamedTuple):
+    """What is nearest to each point of a :class:`Grid` so far: ``distance2`` (n,) mm2, ``face`` (n,), ``point`` (n, 3)
+    on that face."""
+
+    distance2: np.ndarray
+    face: np.ndarray
+    point: np.ndarray
+
+
+def sample(measured: Surface, count: int) -> np.ndarray:
     """Points spread evenly over the area of a surface, (count, 3) float64; the same ones each time.
 
     Systematic sampling of the faces by area; within a face by a low-discrepancy sequence (M. Roberts, "The unreasonable
@@ -45,7 +71,7 @@ def sample(measured, count):
     return a + s * (b - a) + t * (c - a)
 
 
-def nearest(points_mm, measured, reach_mm):
+def nearest(points_mm: np.ndarray, measured: Surface, reach_mm: float) -> Nearest:
     """The nearest point of a surface for each of ``points_mm``, (n, 3), as :class:`Nearest`.
 
     ``reach_mm``: distance that is expected to suffice for most; the others are searched again, four times as far. Of
@@ -55,18 +81,29 @@ def nearest(points_mm, measured, reach_mm):
     found = Nearest(np.full(count, np.inf), np.full(count, -1, np.int64), np.array(points_mm, np.float64))
     rows = np.arange(count)
     while len(rows) and len(measured.faces):
-        _search(found, rows, points_mm, measured, reach_mm)
+        _search(found, rows, np.asarray(points_mm, np.float64)[rows], measured, reach_mm)
         rows = rows[found.distance_mm[rows] > reach_mm]
         reach_mm *= WIDER
     return found
 
 
-def _search(found, rows, points_mm, measured, reach_mm):
-    """Let every face look for the points ``rows`` within reach, which are sorted into the cells of a grid."""
-    points = np.asarray(points_mm, np.float64)[rows]
+def _search(found: Nearest, rows: np.ndarray, points_mm: np.ndarray, measured: Surface, reach_mm: float) -> None:
+    """Let every face look for the points within reach, which are ``rows`` of ``found``."""
+    grid, order = _grid(points_mm, reach_mm)
+    sorted_rows = rows[order]
+    best = Best(found.distance_mm[sorted_rows] ** 2, found.face[sorted_rows], found.point_mm[sorted_rows])
+    for span in surface.spans(len(measured.faces)):
+        _look_from_faces(measured.vertices_mm, measured.faces[span], span.start, grid, best)
+    found.distance_mm[sorted_rows] = np.sqrt(best.distance2)
+    found.face[sorted_rows] = best.face
+    found.point_mm[sorted_rows] = best.point
+
+
+def _grid(points: np.ndarray, reach_mm: float) -> tuple[Grid, np.ndarray]:
+    """Points, (n, 3), in a grid whose cells are as wide as the reach or wider, and their order there, (n,)."""
     low, extent = points.min(axis=0), np.ptp(points, axis=0) + 1.0
     edge = max(reach_mm, (np.prod(extent) / MOST_CELLS) ** (1 / 3))
-    while np.prod(np.ceil(extent / edge)) > MOST_CELLS:  # a flat box takes more cells than its volume tells
+    while np.prod(np.ceil(extent / edge)) > MOST_CELLS:  # a flat box takes more cells than its volume says
         edge *= 1.2
     dims = np.ceil(extent / edge).astype(np.int64)
     place = np.floor((points - low) / edge).astype(np.int64)
@@ -74,35 +111,20 @@ def _search(found, rows, points_mm, measured, reach_mm):
     order = np.argsort(cell, kind="stable")
     start = np.zeros(np.prod(dims) + 1, np.int32)
     np.cumsum(np.bincount(cell, minlength=len(start) - 1), out=start[1:])
-    distance2 = found.distance_mm[rows[order]] ** 2
-    face, nearest_mm = found.face[rows[order]], found.point_mm[rows[order]]
-    grid = points[order], start, low, edge, dims, reach_mm
-    for span in surface.spans(len(measured.faces)):
-        _faces_look(measured.vertices_mm, measured.faces[span], span.start, *grid, distance2, face, nearest_mm)
-    found.distance_mm[rows[order]] = np.sqrt(distance2)
-    found.face[rows[order]] = face
-    found.point_mm[rows[order]] = nearest_mm
+    return Grid(points[order], start, low, float(edge), dims, float(reach_mm)), order
 
 
 @njit(cache=True)
-def _faces_look(
-    vertices, faces, first_face, points, start, low, edge, dims, reach, distance2, nearest_face, nearest_point
-):
-    """For every face, in order, the points in the cells that its box, wider by ``reach``, touches."""
-    corner, least, most = np.empty((3, 3)), np.empty(3), np.empty(3)
+def _look_from_faces(vertices, faces, first_face, grid, best):
+    """For every face, in order, the points in the cells that its box, wider by the reach, touches."""
+    corner, least, most, on = np.empty((3, 3)), np.empty(3), np.empty(3), np.empty(3)
     first, last = np.empty(3, np.int64), np.empty(3, np.int64)
-    on = np.empty(3)
+    points, start, dims = grid.points, grid.start, grid.dims
     for face in range(len(faces)):
-        apart = False
-        for axis in range(3):
-            p, q, r = vertices[faces[face, 0], axis], vertices[faces[face, 1], axis], vertices[faces[face, 2], axis]
-            corner[0, axis], corner[1, axis], corner[2, axis] = p, q, r
-            least[axis] = min(p, q, r) - reach
-            most[axis] = max(p, q, r) + reach
-            first[axis] = max(np.int64(np.floor((least[axis] - low[axis]) / edge)), 0)
-            last[axis] = min(np.int64(np.floor((most[axis] - low[axis]) / edge)), dims[axis] - 1)
-            apart |= first[axis] > last[axis]
-        if apart:
+        for k in range(3):
+            for axis in range(3):
+                corner[k, axis] = vertices[faces[face, k], axis]
+        if not _cells_of_box(corner, grid, least, most, first, last):
             continue
         for i in range(first[0], last[0] + 1):
             for j in range(first[1], last[1] + 1):
@@ -111,17 +133,32 @@ def _faces_look(
                     x, y, z = points[at, 0], points[at, 1], points[at, 2]
                     if x < least[0] or x > most[0] or y < least[1] or y > most[1] or z < least[2] or z > most[2]:
                         continue
-                    square = _closest(corner, x, y, z, on)
-                    if square < distance2[at]:
-                        distance2[at] = square
-                        nearest_face[at] = first_face + face
+                    square = _closest_point(corner, x, y, z, on)
+                    if square < best.distance2[at]:
+                        best.distance2[at] = square
+                        best.face[at] = first_face + face
                         for axis in range(3):
-                            nearest_point[at, axis] = on[axis]
+                            best.point[at, axis] = on[axis]
 
 
 @njit(cache=True)
-def _closest(corner, x, y, z, on):
-    """Write the point of a triangle, (3, 3), that lies nearest to a place into ``on``; returns the squared distance."""
+def _cells_of_box(corner, grid, least, most, first, last):
+    """Write the box of a triangle, wider by the reach, to ``least`` and ``most`` and its cells to ``first`` and
+    ``last``, (3,) each; returns whether any of them is in the grid."""
+    for axis in range(3):
+        p, q, r = corner[0, axis], corner[1, axis], corner[2, axis]
+        least[axis] = min(p, q, r) - grid.reach
+        most[axis] = max(p, q, r) + grid.reach
+        first[axis] = max(np.int64(np.floor((least[axis] - grid.low[axis]) / grid.edge)), 0)
+        last[axis] = min(np.int64(np.floor((most[axis] - grid.low[axis]) / grid.edge)), grid.dims[axis] - 1)
+        if first[axis] > last[axis]:
+            return False
+    return True
+
+
+@njit(cache=True)
+def _closest_point(corner, x, y, z, on):
+    """Write the point of a triangle, (3, 3), nearest to (x, y, z) to ``on``, (3,); returns the squared distance."""
     ux, uy, uz = corner[1, 0] - corner[0, 0], corner[1, 1] - corner[0, 1], corner[1, 2] - corner[0, 2]
     vx, vy, vz = corner[2, 0] - corner[0, 0], corner[2, 1] - corner[0, 1], corner[2, 2] - corner[0, 2]
     px, py, pz = x - corner[0, 0], y - corner[0, 1], z - corner[0, 2]
@@ -151,10 +188,11 @@ def _closest(corner, x, y, z, on):
     return (x - on[0]) ** 2 + (y - on[1]) ** 2 + (z - on[2]) ** 2
 
 
-def figures(distance_mm):
-    """Largest, root mean square and 95 % of distances, (n,), to 0.1 micrometres."""
-    return {
-        "max_mm": round(float(distance_mm.max()), 4),
-        "rms_mm": round(float(np.sqrt(np.mean(distance_mm**2))), 4),
-        "p95_mm": round(float(np.quantile(distance_mm, 0.95)), 4),
-    }
+def figures(distance_mm: np.ndarray) -> Distances:
+    """Figures of distances, (n,) mm, of which there is at least one."""
+    return Distances(
+        samples=len(distance_mm),
+        max_mm=round(float(distance_mm.max()), DECIMALS),
+        rms_mm=round(float(np.sqrt(np.mean(distance_mm**2))), DECIMALS),
+        p95_mm=round(float(np.quantile(distance_mm, 0.95)), DECIMALS),
+    )

@@ -1,14 +1,22 @@
 """Stage reduce: levels of detail of a surface, each with its measured deviation from the full one."""
 
 import shutil
+from collections.abc import Mapping
 from dataclasses import replace
+from pathlib import Path
+from typing import Any
 
 import numpy as np
 
 from nightbay.meshes import surface, topology
+from nightbay.meshes.surface import Surface
+from nightbay.pipeline import typed
 from nightbay.reduce import decimate, deviation
+from nightbay.reduce.decimate import Reduction
+from nightbay.reduce.result import Deviation, Level, ReduceResult, Target
 
 SAMPLES = 200_000  # points compared in each direction: a 95 % quantile of so many is known to 0.05 % of rank
+QUANTILE = 0.95  # share of the samples that a target of deviation holds for
 REACH = 0.1  # of the surface's mean edge: most distances are less, and the search goes on for the rest
 BEGIN = 0.5  # first limit: the root of a mean square, and 95 % lie within twice that: below there is nothing to measure
 AIM, ENOUGH = 0.985, 0.97  # share of the deviation allowed that is steered for, and that ends the search
@@ -16,62 +24,60 @@ STEEP = 3.0  # the limit grows at least with the cube of the deviation: boundari
 GROWTH, LEAST_GROWTH = 4.0, 1.05  # of the limit, mm2, from one sweep to the next, at most and at least
 HALVE = 2.0  # the same towards a number of faces, where the last sweep ends halfway: cheap edges go first
 STALL_SHARE, STALLS = 0.01, 3  # sweeps in a row that take off less than this share: boundaries and folds hold the rest
+COMMENTS = ("units mm", "frame vehicle", "filled 1: made up, not measured")  # of a level's file
 
 
-def reduce(upstream, sheet, settings, folder, threads):
+def reduce(upstream: Mapping[str, Any], sheet: Mapping[str, Any], settings: Any, folder: Path, threads: int) -> dict:
     """The stage's function; see ``stage.py``. Leaves ``full.ply`` and ``<level>.ply`` for each level."""
     source = upstream["fill"].folder / "surface.ply"
     full = surface.open_ply(source)
     full = replace(full, vertices_mm=full.vertices_mm[:])  # needed all over; its faces are read as they are needed
     shutil.copyfile(source, folder / "full.ply")
-    levels = {"full": {"faces": len(full.faces), "vertices": len(full.vertices_mm), "deviation": None}}
+    levels = {"full": Level(faces=len(full.faces), vertices=len(full.vertices_mm))}
     probe = deviation.sample(full, SAMPLES)
-    targets = sorted(settings["reduce"]["levels"].items(), key=lambda item: _fineness(item[1]))
-    state = begin(full, targets[0][1], threads) if targets else None
-    for name, target in targets:
-        state = reach(state, probe, target)
-        level, levels[name] = measured(full, state.surface, probe)
-        levels[name]["target"] = dict(target)
-        surface.write_ply(
-            folder / f"{name}.ply", level, ["units mm", "frame vehicle", "filled 1: made up, not measured"]
-        )
-        print(f"{name}: {len(level.faces)} faces, deviation {levels[name]['deviation']}", flush=True)
-    return {"levels": levels}
+    targets = {name: Target(**target) for name, target in settings.reduce.levels.items()}
+    state = None
+    for name, target in sorted(targets.items(), key=lambda item: _fineness(item[1])):
+        state = reach(state or begin(full, target, threads), probe, target)
+        mesh, levels[name] = measure_level(full, state.surface, probe, target)
+        surface.write_ply(folder / f"{name}.ply", mesh, COMMENTS)
+        print(f"{name}: {levels[name].faces} faces, {levels[name].deviation}", flush=True)
+    return typed.write(ReduceResult(levels))
 
 
-def begin(full, target, threads):
-    """A first sweep of the full surface, run by run: :class:`~nightbay.reduce.decimate.Reduction`."""
-    if "faces" in target:
-        return decimate.begin(full, decimate.cheap_mm2(full), target["faces"], threads)
-    return decimate.begin(full, (BEGIN * target["deviation_mm"]) ** 2, threads=threads)
+def begin(full: Surface, target: Target, threads: int) -> Reduction:
+    """A first sweep of the full surface, run by run."""
+    if target.deviation_mm is None:
+        return decimate.begin(full, decimate.median_cost_mm2(full), target.faces or 0, threads)
+    return decimate.begin(full, (BEGIN * target.deviation_mm) ** 2, threads=threads)
 
 
-def _fineness(target):
+def _fineness(target: Target) -> tuple[int, float]:
     """Levels are made one from another, so the finer come first: those by deviation, then those by number of faces."""
-    return (0, target["deviation_mm"]) if "deviation_mm" in target else (1, -target["faces"])
+    return (1, -(target.faces or 0)) if target.deviation_mm is None else (0, target.deviation_mm)
 
 
-def reach(state, probe, target):
+def reach(state: Reduction, probe: np.ndarray, target: Target) -> Reduction:
     """Reduce while the target allows it, and give back the last :class:`Reduction` that met it.
 
     ``probe`` (p, 3): points of the full surface, whose distances decide about a target of deviation.
     """
-    if "faces" in target:
-        return _down_to(state, target["faces"])
-    return _within(state, probe, target["deviation_mm"])
+    if target.deviation_mm is None:
+        return _down_to(state, target.faces or 0)
+    return _within(state, probe, target.deviation_mm)
 
 
-def _down_to(state, faces):
+def _down_to(state: Reduction, faces: int) -> Reduction:
     """Reduce to a number of faces; boundaries and folds may hold more."""
     limit_mm2, stalled = state.limit_mm2, 0
-    while stalled < STALLS and len(state.faces) > faces:
+    while stalled < STALLS and state.face_count > faces:
         gone = state.sweep(limit_mm2, faces)
-        stalled = stalled + 1 if gone < STALL_SHARE * (gone + len(state.faces)) else 0
+        stalled = stalled + 1 if gone < STALL_SHARE * (gone + state.face_count) else 0
         limit_mm2 *= HALVE
     return state
 
 
-def _within(state, probe, allowed_mm):
+def _within(state: Reduction, probe: np.ndarray, allowed_mm: float) -> Reduction:
     """Reduce until 95 % of the probe are as far off as is allowed, or nearly so."""
     limit_mm2 = max(state.limit_mm2, (BEGIN * allowed_mm) ** 2)
     state.sweep(limit_mm2)
@@ -79,28 +85,28 @@ def _within(state, probe, allowed_mm):
     while growth >= LEAST_GROWTH and stalled < STALLS:
         before = state.copy()
         gone = state.sweep(limit_mm2 * growth)
-        off_mm = float(np.quantile(_distances(probe, state.surface), 0.95))
+        off_mm = float(np.quantile(_distances(probe, state.surface), QUANTILE))
         if off_mm > allowed_mm:
             state, growth = before, np.sqrt(growth)
             continue
         if off_mm >= ENOUGH * allowed_mm:
             break
         limit_mm2 *= growth
-        stalled = stalled + 1 if gone < STALL_SHARE * (gone + len(state.faces)) else 0
+        stalled = stalled + 1 if gone < STALL_SHARE * (gone + state.face_count) else 0
         growth = min(max((AIM * allowed_mm / max(off_mm, 1e-9)) ** STEEP, LEAST_GROWTH), GROWTH)
     return state
 
 
-def _distances(points_mm, mesh):
+def _distances(points_mm: np.ndarray, mesh: Surface) -> np.ndarray:
     return deviation.nearest(points_mm, mesh, REACH * _edge_mm(mesh)).distance_mm
 
 
-def _edge_mm(mesh):
+def _edge_mm(mesh: Surface) -> float:
     """Length of the edges of a surface as if all its faces were equilateral and alike."""
     return max(2.0 / 3.0**0.25 * float(np.sqrt(surface.area_mm2(mesh) / max(len(mesh.faces), 1))), 1e-6)
 
 
-def measured(full, coarse, probe):
+def measure_level(full: Surface, coarse: Surface, probe: np.ndarray, target: Target) -> tuple[Surface, Level]:
     """A coarser mesh with the full surface's attributes, and its numbers: sizes, areas, deviation both ways and of the
     boundary, and faults of its topology.
 
@@ -108,35 +114,32 @@ def measured(full, coarse, probe):
     """
     points = np.concatenate([coarse.vertices_mm.astype(np.float64), deviation.sample(coarse, SAMPLES)])
     outwards = deviation.nearest(points, full, REACH * _edge_mm(full))
-    level = _carry_over(full, coarse, outwards.face[: len(coarse.vertices_mm)])
-    rim = topology.boundary_vertices(full.faces, len(full.vertices_mm))
-    rim = full.vertices_mm[rim[:: max(1, len(rim) // SAMPLES)]].astype(np.float64)
-    directions = {
-        "level_to_full": outwards.distance_mm,
-        "full_to_level": _distances(probe, level),
-        "boundary_to_level": _distances(rim, level),
-    }
-    areas, filled = surface.face_areas(level), level.face["filled"].astype(bool)
-    return level, {
-        "faces": len(level.faces),
-        "vertices": len(level.vertices_mm),
-        "deviation": {
-            name: {"samples": len(distance_mm), **deviation.figures(distance_mm)} if len(distance_mm) else None
-            for name, distance_mm in directions.items()
-        },
-        "area_mm2": float(areas.sum()),
-        "filled_faces": int(filled.sum()),
-        "filled_area_mm2": float(areas[filled].sum()),
-        "boundary_edges": len(topology.boundary_half_edges(level.faces, len(level.vertices_mm))),
-        "degenerate_faces": int(np.count_nonzero(areas == 0)),
-        **topology.defects(level.faces, len(level.vertices_mm)),
-    }
+    mesh = _carry_over(full, coarse, outwards.face[: len(coarse.vertices_mm)])
+    boundary = topology.boundary_vertices(full.faces, len(full.vertices_mm))
+    boundary_mm = full.vertices_mm[boundary[:: max(1, len(boundary) // SAMPLES)]].astype(np.float64)
+    areas, filled = surface.face_areas(mesh), mesh.face["filled"].astype(bool)
+    return mesh, Level(
+        faces=len(mesh.faces),
+        vertices=len(mesh.vertices_mm),
+        target=target,
+        deviation=Deviation(
+            level_to_full=deviation.figures(outwards.distance_mm),
+            full_to_level=deviation.figures(_distances(probe, mesh)),
+            boundary_to_level=deviation.figures(_distances(boundary_mm, mesh)) if len(boundary_mm) else None,
+        ),
+        area_mm2=float(areas.sum()),
+        filled_faces=int(filled.sum()),
+        filled_area_mm2=float(areas[filled].sum()),
+        boundary_edges=len(topology.boundary_half_edges(mesh.faces, len(mesh.vertices_mm))),
+        degenerate_faces=int(np.count_nonzero(areas == 0)),
+        **topology.defects(mesh.faces, len(mesh.vertices_mm)),
+    )
 
 
-def _carry_over(full, coarse, face):
+def _carry_over(full: Surface, coarse: Surface, face: np.ndarray) -> Surface:
     """``coarse`` with the attributes of the full surface; ``face`` (n,): its face nearest to each vertex."""
     corner = full.faces[face]
     aside = np.linalg.norm(full.vertices_mm[corner] - coarse.vertices_mm[:, None], axis=2)
     nearest = np.take_along_axis(corner, np.argmin(aside, axis=1)[:, None], axis=1)[:, 0]
     vertex = {name: values[nearest] for name, values in full.vertex.items()}
-    return surface.Surface(coarse.vertices_mm, coarse.faces, vertex, coarse.face)
+    return Surface(coarse.vertices_mm, coarse.faces, vertex, coarse.face)
