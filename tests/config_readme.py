@@ -8,6 +8,7 @@ import json
 import re
 from pathlib import Path
 
+from nightbay.pipeline.stages import STAGES, downstream
 from nightbay.planning import parameters, validation, yaml_file
 
 ROOT = Path(__file__).resolve().parents[1]
@@ -16,7 +17,7 @@ README = ROOT / "config" / "README.md"
 
 def tables():
     """The tables by the mark that they stand after."""
-    return {"job keys": _job_keys(), "parameters": _parameters(), "classes": _classes()}
+    return {"job keys": _job_keys(), "reruns": _reruns(), "parameters": _parameters(), "classes": _classes()}
 
 
 def rewritten(text):
@@ -90,6 +91,18 @@ def _parameters():
             parts.append(f"| `{key}` | {_value(value)} | {_allowed(rule)} | {_cell(rule.get('description', ''))} |")
         parts.append("")
     return "\n".join(parts).rstrip()
+
+
+def _reruns():
+    rows = ["| change of | runs again |", "|---|---|"]
+    for key in validation.schema("parameters/scan")["properties"]:
+        readers = {stage.name for stage in STAGES.values() if key in stage.scan}
+        rows.append(_rerun_row(f"`scan.{key}`", readers))
+    return "\n".join([*rows, *(_rerun_row(f"any key of `{stage}`", {stage}) for stage in STAGES)])
+
+
+def _rerun_row(change, readers):
+    return f"| {change} | {', '.join(downstream(readers))} |"
 
 
 def _defaults():

@@ -1,22 +1,185 @@
 """Only what depends on a change runs again: for each kind of change, the list of steps that a dry run schedules.
 
-Each test edits a copy of the finished small day, or of the project, never what others use.
+Each test edits a copy of the finished small day, or of the project, never what others use. The jobs of a day do not
+depend on each other, so one dry run tells of several changes, each to another job.
 """
 
 import os
+import re
 import shutil
 import time
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
 
 import pytest
 import yaml
 
+from nightbay.pipeline.stages import STAGES
 from workflow import nights
 
-PART_STAGES = ("network", "refine", "frame", "fuse", "fill", "reduce", "deliver", "measure")
-SEGMENTS = {
-    ("larch-van", "exterior"): ("front", "left", "rear", "right", "roof"),
-    ("pebble-compact", "exterior"): ("front", "left", "rear", "right"),
+JOBS = {  # by job: its part and the segments of it
+    "larch-van": ("exterior", ("front", "left", "rear", "right", "roof")),
+    "pebble-compact": ("exterior", ("front", "left", "rear", "right")),
+    "larch-loadbay": ("interior", ("aft", "fore")),
+    "finch-compact": ("exterior", ("left", "rear")),
 }
+# A value that no default, class or job of the demo has, for each row of the table in config/README.md.
+VALUES = {
+    "scan.resolution_mm": 9.0,
+    "scan.noise_mm": 0.12,
+    "scan.smallest_mm": 7.0,
+    "scan.target_noise_mm": 0.06,
+    "scan.target_drift_mm_per_m": 0.04,
+    "scan.standoff_mm": 650.0,
+    "intake": {"tile_mm": 400.0},
+    "clean": {"fewest_points": 1100},
+    "network": {"normal_deg": 21.0},
+    "refine": {"confidence": 0.97},
+    "frame": {"coarse_mm": 22.0},
+    "fuse": {"bridge": 2.1},
+    "fill": {"largest_gap_mm": 7.0},
+    "reduce": {"levels": {"light": {"deviation_mm": 0.6}}},
+    "deliver": {"formats": {"light": ["stl"]}},
+    "measure": {"notice_mm": 11.0},
+    "report": {"picture_px": 1300},
+}
+
+
+@dataclass(frozen=True)
+class Change:
+    """A change to one job of a finished day, made by ``make(day, job)``, and the steps that it has to rerun."""
+
+    name: str
+    job: str
+    make: Callable[[Path, str], None]
+    reruns: set
+
+
+def steps(job, stages):
+    """Every step of these stages of a job."""
+    part, segments = JOBS[job]
+    subjects = {"job": [job], "part": [f"{job} {part}"], "segment": [f"{job} {part} {name}" for name in segments]}
+    return {(stage, subject) for stage in stages for subject in subjects[STAGES[stage].unit]}
+
+
+def edit(path, old, new):
+    text = path.read_text(encoding="utf-8")
+    assert old in text, f"{path} does not hold {old!r}"
+    path.write_text(text.replace(old, new, 1), encoding="utf-8")
+
+
+def add(path, text):
+    with open(path, "a", encoding="utf-8") as file:
+        file.write(text)
+
+
+def set_parameters(day, job, values):
+    path = day / job / "job.yaml"
+    sheet = yaml.safe_load(path.read_text(encoding="utf-8"))
+    own = sheet.setdefault("parameters", {})
+    for section, keys in values.items():
+        own.setdefault(section, {}).update(keys)
+    path.write_text(yaml.safe_dump(sheet), encoding="utf-8")
+
+
+def flip_last_bit(day, job):
+    raw = day / job / "raw" / "left.ply"
+    data = bytearray(raw.read_bytes())
+    data[-1] ^= 1
+    raw.write_bytes(data)
+
+
+def drop_last_target(day, job):
+    targets = next((day / job / "raw").glob("left.targets.*"))
+    lines = targets.read_text().splitlines(keepends=True)
+    targets.write_text("".join(lines[:-1]))
+
+
+def parameter(row, stages, job):
+    """The change of a parameter that a row of the table in config/README.md is about."""
+    section, _, key = row.partition(".")
+    values = {section: {key: VALUES[row]} if key else VALUES[row]}
+    return Change(row, job, lambda day, job: set_parameters(day, job, values), steps(job, stages))
+
+
+def promised():
+    """The table in config/README.md: the stages that run again, by the parameter or the section that changes."""
+    text = (nights.ROOT / "config" / "README.md").read_text(encoding="utf-8")
+    table = re.search(r"<!-- reruns -->\n(.*)\n<!-- end of reruns -->", text, re.DOTALL)[1]
+    rows = re.findall(r"^\| (?:any key of )?`([\w.]+)` \| (.*) \|$", table, re.MULTILINE)
+    return {row: stages.split(", ") for row, stages in rows}
+
+
+LEFT_ONLY = {("intake", "larch-van exterior left"), ("clean", "larch-van exterior left")}
+FROM_NETWORK = list(STAGES)[list(STAGES).index("network") :]
+CHANGES = [
+    Change("a raw file", "larch-van", flip_last_bit, LEFT_ONLY | steps("larch-van", FROM_NETWORK)),
+    Change("a target list", "pebble-compact", drop_last_target, steps("pebble-compact", FROM_NETWORK)),
+    Change(
+        "lost deliverables",
+        "larch-loadbay",
+        lambda day, job: shutil.rmtree(day / "results" / job / "deliver" / "interior"),
+        steps("larch-loadbay", ("deliver", "report")),
+    ),
+    Change(
+        "a comment on the job sheet",
+        "finch-compact",
+        lambda day, job: add(day / job / "job.yaml", "\n# seen by the workshop\n"),
+        set(),
+    ),
+    Change(
+        "a nominal dimension",
+        "larch-van",
+        lambda day, job: edit(day / job / "job.yaml", "length: 5400", "length: 5410"),
+        steps("larch-van", ("measure", "report")),
+    ),
+    Change(
+        "a note on the job sheet",
+        "pebble-compact",
+        lambda day, job: add(day / job / "job.yaml", "\nnote: Front bumper off.\n"),
+        steps("pebble-compact", ("report",)),
+    ),
+    *(parameter(row, stages, list(JOBS)[at % len(JOBS)]) for at, (row, stages) in enumerate(promised().items(), 2)),
+]
+
+
+@pytest.fixture(scope="module")
+def rerun(finished, tmp_path_factory):
+    """What a dry run schedules of the changed job, by the name of each change, and what of jobs without a change."""
+    batches = []
+    for change in CHANGES:
+        batch = next((batch for batch in batches if change.job not in batch), None)
+        if batch is None:
+            batches.append(batch := {})
+        batch[change.job] = change
+    found, unasked = {}, set()
+    for batch in batches:
+        day = tmp_path_factory.mktemp("changed") / "day"
+        shutil.copytree(finished[0], day)
+        for job, change in batch.items():
+            change.make(day, job)
+        scheduled = nights.scheduled(day)
+        shutil.rmtree(day)
+        for job, change in batch.items():
+            found[change.name] = {step for step in scheduled if step[1].split()[0] == job}
+        unasked |= {step for step in scheduled if step[1].split()[0] not in batch}
+    return found, unasked
+
+
+@pytest.mark.parametrize("change", CHANGES, ids=lambda change: change.name)
+def test_a_change_reruns_what_depends_on_it(rerun, change):
+    assert rerun[0][change.name] == change.reruns
+
+
+def test_a_change_to_one_job_reruns_nothing_of_another(rerun):
+    assert rerun[1] == set()
+
+
+def test_the_table_has_every_parameter_of_scan_and_every_stage():
+    assert promised().keys() == VALUES.keys()
+    scan = yaml.safe_load((nights.ROOT / "config" / "config.yaml").read_text(encoding="utf-8"))["scan"]
+    assert list(promised()) == [*(f"scan.{key}" for key in scan), *STAGES]
 
 
 @pytest.fixture
@@ -33,28 +196,6 @@ def house(tmp_path):
     return nights.copy_house(tmp_path / "house")
 
 
-def part_steps(job, part, stages):
-    return {(stage, f"{job} {part}") for stage in stages} | {("report", job)}
-
-
-def whole_job(job, part, *without):
-    segments = {(stage, f"{job} {part} {name}") for stage in ("intake", "clean") for name in SEGMENTS[job, part]}
-    return {step for step in segments | part_steps(job, part, PART_STAGES) if step[0] not in without}
-
-
-def edit(path, old, new):
-    text = path.read_text(encoding="utf-8")
-    assert old in text, f"{path} does not hold {old!r}"
-    path.write_text(text.replace(old, new, 1), encoding="utf-8")
-
-
-def set_parameter(day, job, section, key, value):
-    path = day / job / "job.yaml"
-    sheet = yaml.safe_load(path.read_text(encoding="utf-8"))
-    sheet.setdefault("parameters", {}).setdefault(section, {})[key] = value
-    path.write_text(yaml.safe_dump(sheet), encoding="utf-8")
-
-
 def touch_everything(folder):
     later = time.time() + 5
     for path in sorted(folder.rglob("*")):
@@ -67,112 +208,34 @@ def test_the_default_target_schedules_the_day_and_then_nothing(finished, tmp_pat
     assert nights.scheduled(day) == set()
     fresh = tmp_path / "fresh"
     shutil.copytree(day, fresh, ignore=shutil.ignore_patterns("results", ".snakemake"))
-    steps = nights.scheduled(fresh)
-    assert whole_job("larch-van", "exterior") | whole_job("pebble-compact", "exterior") <= steps
+    assert nights.scheduled(fresh) == set().union(*(steps(job, STAGES) for job in JOBS))
 
 
-def test_touching_raw_files_results_and_code_reruns_nothing(day, house):
+def test_what_changes_no_result_reruns_nothing(day, house):
+    """Comments in code and in a class, the project in another place, and every file touched."""
+    add(house / "workflow/scripts/nightbay/fill/fill.py", "\n# A word on gaps.\n")
+    add(house / "config" / "classes" / "compact.yaml", "# A word on compacts.\n")
     touch_everything(day)
     touch_everything(house)
     assert nights.scheduled(day, house) == set()
 
 
-def test_the_project_in_another_place_reruns_nothing(day, house):
-    assert nights.scheduled(day, house) == set()
+def test_a_default_a_class_and_code_each_rerun_what_depends_on_them(finished, house):
+    """Code of deliver and a default of measure, which do not depend on each other, and a parameter of one class."""
+    add(house / "workflow/scripts/nightbay/deliver/deliver.py", "\nMORE = 1\n")
+    edit(house / "config" / "config.yaml", "notice_mm: 10", "notice_mm: 11")
+    add(house / "config" / "classes" / "compact.yaml", "fill: {largest_gap_mm: 7.0}\n")
+    everywhere = ("deliver", "measure", "report")
+    reruns = set().union(*(steps(job, everywhere) for job in JOBS))
+    for job in ("pebble-compact", "finch-compact"):
+        reruns |= steps(job, ("fill", "reduce"))
+    assert nights.scheduled(finished[0], house) == reruns
 
 
-def test_a_parameter_of_one_stage_reruns_it_and_what_follows_in_that_job(day):
-    set_parameter(day, "pebble-compact", "fill", "largest_gap_mm", 7.0)
-    assert nights.scheduled(day) == part_steps("pebble-compact", "exterior", ("fill", "reduce", "deliver", "measure"))
-
-
-def test_what_the_technician_knows_of_the_scanner_reruns_the_whole_job(day):
-    set_parameter(day, "pebble-compact", "scan", "noise_mm", 0.12)
-    assert nights.scheduled(day) == whole_job("pebble-compact", "exterior")
-
-
-def test_a_default_reruns_every_job_from_that_stage_on(day, house):
-    edit(house / "config" / "config.yaml", "largest_tilt_deg: 6", "largest_tilt_deg: 5")
-    steps = nights.scheduled(day, house)
-    assert {stage for stage, _ in steps} == {"fill", "reduce", "deliver", "measure", "report"}
-    assert {subject for stage, subject in steps if stage == "report"} == {
-        "larch-van",
-        "pebble-compact",
-        "larch-loadbay",
-        "finch-compact",
-    }
-
-
-def test_a_class_preset_reruns_the_jobs_of_that_class_only(day, house):
-    preset = house / "config" / "classes" / "compact.yaml"
-    with open(preset, "a", encoding="utf-8") as file:
-        file.write("# A word on compacts.\n")
-    assert nights.scheduled(day, house) == set()
-    with open(preset, "a", encoding="utf-8") as file:
-        file.write("fill: {largest_gap_mm: 7.0}\n")
-    changed = ("fill", "reduce", "deliver", "measure")
-    assert nights.scheduled(day, house) == {
-        step for job in ("pebble-compact", "finch-compact") for step in part_steps(job, "exterior", changed)
-    }
-
-
-def test_a_nominal_dimension_reruns_measure_and_report(day):
-    edit(day / "larch-van" / "job.yaml", "length: 5400", "length: 5410")
-    assert nights.scheduled(day) == part_steps("larch-van", "exterior", ("measure",))
-
-
-def test_a_note_on_the_job_sheet_reruns_the_report(day):
-    with open(day / "pebble-compact" / "job.yaml", "a", encoding="utf-8") as file:
-        file.write("\nnote: Front bumper off.\n")
-    assert nights.scheduled(day) == {("report", "pebble-compact")}
-
-
-def test_a_comment_on_the_job_sheet_reruns_nothing(day):
-    with open(day / "pebble-compact" / "job.yaml", "a", encoding="utf-8") as file:
-        file.write("\n# seen by the workshop\n")
-    assert nights.scheduled(day) == set()
-
-
-def test_a_raw_file_reruns_its_segment_and_what_follows(day):
-    raw = day / "larch-van" / "raw" / "left.ply"
-    data = bytearray(raw.read_bytes())
-    data[-1] ^= 1
-    raw.write_bytes(data)
-    assert nights.scheduled(day) == {
-        ("intake", "larch-van exterior left"),
-        ("clean", "larch-van exterior left"),
-        *part_steps("larch-van", "exterior", PART_STAGES),
-    }
-
-
-def test_a_target_list_reruns_the_network_and_what_follows(day):
-    targets = next((day / "pebble-compact" / "raw").glob("left.targets.*"))
-    lines = targets.read_text().splitlines(keepends=True)
-    targets.write_text("".join(lines[:-1]))
-    assert nights.scheduled(day) == part_steps("pebble-compact", "exterior", PART_STAGES)
-
-
-def test_code_that_a_stage_imports_reruns_that_stage_and_what_follows(day, house):
-    with open(house / "workflow/scripts/nightbay/fill/fill.py", "a", encoding="utf-8") as file:
-        file.write("\nMORE = 1\n")
-    assert {stage for stage, _ in nights.scheduled(day, house)} == {"fill", "reduce", "deliver", "measure", "report"}
-
-
-def test_a_comment_in_code_reruns_nothing(day, house):
-    with open(house / "workflow/scripts/nightbay/fill/fill.py", "a", encoding="utf-8") as file:
-        file.write("\n# A word on gaps.\n")
-    assert nights.scheduled(day, house) == set()
-
-
-def test_a_library_version_reruns_the_stages_that_use_it(day, tmp_path, monkeypatch):
+def test_a_library_version_reruns_the_stages_that_use_it(finished, tmp_path, monkeypatch):
     newer = tmp_path / "site" / "jinja2-99.0.dist-info"
     newer.mkdir(parents=True)
     (newer / "METADATA").write_text("Metadata-Version: 2.1\nName: jinja2\nVersion: 99.0\n")
     (newer / "top_level.txt").write_text("jinja2\n")
     monkeypatch.setenv("PYTHONPATH", str(tmp_path / "site"))
-    assert {stage for stage, _ in nights.scheduled(day)} == {"report"}
-
-
-def test_lost_deliverables_are_made_again(day):
-    shutil.rmtree(day / "results" / "pebble-compact" / "deliver" / "exterior")
-    assert ("deliver", "pebble-compact exterior") in nights.scheduled(day)
+    assert {stage for stage, _ in nights.scheduled(finished[0])} == {"report"}

@@ -1,8 +1,7 @@
 # Strays, clusters, ground and surroundings taken out of one segment; removed points kept beside with their reason.
 rule clean:
     input:
-        intake="results/{job}/intake/{part}.{segment}.json",
-        intake_data=ancient("results/{job}/intake/{part}.{segment}"),
+        **inputs_of("clean"),
     output:
         json="results/{job}/clean/{part}.{segment}.json",
         data=directory("results/{job}/clean/{part}.{segment}"),

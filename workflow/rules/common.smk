@@ -8,7 +8,7 @@ from pathlib import Path
 sys.path.insert(0, str(Path(workflow.basedir) / "workflow" / "scripts"))
 
 from nightbay.core.errors import Rejected
-from nightbay.pipeline import provenance
+from nightbay.pipeline import provenance, stages
 from nightbay.planning import day
 from snakemake.exceptions import WorkflowError
 
@@ -21,9 +21,6 @@ except Rejected as rejection:
     raise WorkflowError(str(rejection)) from None
 sys.stderr.writelines(PLAN.tracebacks)
 
-SEGMENT_STAGES = ("intake", "clean")
-PART_STAGES = ("network", "refine", "frame", "fuse", "fill", "reduce", "deliver", "measure")
-
 
 def settings_of(stage):
     """Input function: the resolved parameters of a stage."""
@@ -35,31 +32,24 @@ def sheet_of(stage):
     return lambda wildcards: PLAN.jobs[wildcards.job].sheet(stage, **dict(wildcards.items()))
 
 
-def segments_of(stage):
-    """Input function: the JSON of a stage for every segment of the part, in order of their names."""
-    return lambda wildcards: [
-        f"results/{wildcards.job}/{stage}/{wildcards.part}.{segment}.json"
-        for segment in PLAN.jobs[wildcards.job].parts[wildcards.part].segments
-    ]
+def inputs_of(stage):
+    """The inputs of a stage's rule: the JSON of every stage that it reads, and the data folders beside them.
+
+    Data folders are ancient: the JSON, which carries the hash of each data file, says whether they changed.
+    """
+    inputs = {}
+    for upstream in stages.STAGES[stage].upstream:
+        inputs[upstream] = _results_of(stage, upstream, ".json")
+        inputs[f"{upstream}_data"] = ancient(_results_of(stage, upstream, ""))
+    return inputs
 
 
-def data_of(json_files):
-    """Input function: the data folders beside these JSON files."""
-    return lambda wildcards: [path.removesuffix(".json") for path in json_files(wildcards)]
+def _results_of(stage, upstream, ending):
+    def paths(wildcards):
+        places = stages.inputs(stage, upstream, dict(wildcards.items()), PLAN.jobs[wildcards.job].segments())
+        return places + ending if isinstance(places, str) else [place + ending for place in places]
 
-
-def segment_results(stage):
-    """Input function: the JSON of a stage for every segment of every part of the job."""
-    return lambda wildcards: [
-        f"results/{wildcards.job}/{stage}/{name}.{segment}.json"
-        for name, part in PLAN.jobs[wildcards.job].parts.items()
-        for segment in part.segments
-    ]
-
-
-def part_results(stage):
-    """Input function: the JSON of a stage for every part of the job."""
-    return lambda wildcards: [f"results/{wildcards.job}/{stage}/{part}.json" for part in PLAN.jobs[wildcards.job].parts]
+    return paths
 
 
 def raw_mb(wildcards):

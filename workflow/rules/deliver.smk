@@ -1,9 +1,7 @@
 # Files in open formats with their checksums.
 rule deliver:
     input:
-        reduce="results/{job}/reduce/{part}.json",
-        reduce_data=ancient("results/{job}/reduce/{part}"),
-        frame="results/{job}/frame/{part}.json",
+        **inputs_of("deliver"),
     output:
         json="results/{job}/deliver/{part}.json",
         data=directory("results/{job}/deliver/{part}"),

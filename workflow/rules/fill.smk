@@ -1,8 +1,7 @@
 # Small gaps closed and marked, openings left open.
 rule fill:
     input:
-        fuse="results/{job}/fuse/{part}.json",
-        fuse_data=ancient("results/{job}/fuse/{part}"),
+        **inputs_of("fill"),
     output:
         json="results/{job}/fill/{part}.json",
         data=directory("results/{job}/fill/{part}"),

@@ -1,10 +1,7 @@
 # The vehicle frame: ground plane, symmetry plane, axles.
 rule frame:
     input:
-        refine="results/{job}/refine/{part}.json",
-        refine_data=ancient("results/{job}/refine/{part}"),
-        clean=segments_of("clean"),
-        clean_data=ancient(data_of(segments_of("clean"))),
+        **inputs_of("frame"),
     output:
         json="results/{job}/frame/{part}.json",
         data=directory("results/{job}/frame/{part}"),

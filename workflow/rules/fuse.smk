@@ -1,11 +1,7 @@
 # All segments of a part fused into one open surface.
 rule fuse:
     input:
-        refine="results/{job}/refine/{part}.json",
-        refine_data=ancient("results/{job}/refine/{part}"),
-        frame="results/{job}/frame/{part}.json",
-        clean=segments_of("clean"),
-        clean_data=ancient(data_of(segments_of("clean"))),
+        **inputs_of("fuse"),
     output:
         json="results/{job}/fuse/{part}.json",
         data=directory("results/{job}/fuse/{part}"),

@@ -1,10 +1,7 @@
 # Dimensions, sections and symmetry.
 rule measure:
     input:
-        fill="results/{job}/fill/{part}.json",
-        fill_data=ancient("results/{job}/fill/{part}"),
-        frame="results/{job}/frame/{part}.json",
-        refine="results/{job}/refine/{part}.json",
+        **inputs_of("measure"),
     output:
         json="results/{job}/measure/{part}.json",
         data=directory("results/{job}/measure/{part}"),

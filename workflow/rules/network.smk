@@ -1,8 +1,7 @@
 # Target lists matched to the control survey and adjusted together, after a look whether each list lies on its own cloud.
 rule network:
     input:
-        intake=segments_of("intake"),
-        intake_data=ancient(data_of(segments_of("intake"))),
+        **inputs_of("network"),
     output:
         json="results/{job}/network/{part}.json",
         data=directory("results/{job}/network/{part}"),

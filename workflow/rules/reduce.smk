@@ -1,8 +1,7 @@
 # Levels of detail, each with its measured deviation from the full surface.
 rule reduce:
     input:
-        fill="results/{job}/fill/{part}.json",
-        fill_data=ancient("results/{job}/fill/{part}"),
+        **inputs_of("reduce"),
     output:
         json="results/{job}/reduce/{part}.json",
         data=directory("results/{job}/reduce/{part}"),

@@ -1,9 +1,7 @@
 # Poses improved by surface overlap, kept only where they are better.
 rule refine:
     input:
-        network="results/{job}/network/{part}.json",
-        clean=segments_of("clean"),
-        clean_data=ancient(data_of(segments_of("clean"))),
+        **inputs_of("refine"),
     output:
         json="results/{job}/refine/{part}.json",
         data=directory("results/{job}/refine/{part}"),

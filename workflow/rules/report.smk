@@ -1,9 +1,7 @@
 # The page of a job, from every JSON that its stages left, rejected ones too.
 rule report:
     input:
-        **{stage: segment_results(stage) for stage in SEGMENT_STAGES},
-        **{stage: part_results(stage) for stage in PART_STAGES},
-        **{f"{stage}_data": ancient(data_of(part_results(stage))) for stage in PART_STAGES},
+        **inputs_of("report"),
     output:
         json="results/{job}/report/{job}.json",
         data=directory("results/{job}/report/{job}"),

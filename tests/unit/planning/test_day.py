@@ -9,6 +9,7 @@ import pytest
 import yaml
 
 from nightbay.core.errors import Rejected
+from nightbay.pipeline.stages import STAGES
 from nightbay.planning import day, parameters, validation
 
 DEFAULTS = yaml.safe_load((parameters.CLASSES.parent / "config.yaml").read_text(encoding="utf-8"))
@@ -33,17 +34,17 @@ def age(folder):
 
 
 def sheets(plan):
-    """What every stage of every job is told, as one text that changes when anything would run again."""
-    told = {}
+    """What every stage of every job gets, each as a text that changes when the stage would run again."""
+    found = {}
     for name, job in plan.jobs.items():
-        for stage in parameters.SECTIONS:
+        for stage, facts in STAGES.items():
             for part in job.parts.values():
-                for segment in part.segments if stage in ("intake", "clean") else [None]:
+                for segment in part.segments if facts.unit == "segment" else [None]:
                     place = {"part": part.name, "segment": segment} if stage != "report" else {}
-                    told[name, stage, segment] = json.dumps(
+                    found[name, stage, segment] = json.dumps(
                         [job.sheet(stage, job=name, **place), job.settings(stage, place.get("part"))]
                     )
-    return told
+    return found
 
 
 def changed(before, after):
@@ -129,6 +130,23 @@ def test_touching_a_file_changes_nothing_and_its_content_changes_its_stage(shop)
     assert changed(before, sheets(day.plan(shop, DEFAULTS))) == {("van", "intake", "left")}
 
 
+def test_another_order_of_keys_reruns_nothing(shop):
+    lines = [
+        "nominal_mm: {length: 5400, width: 2020}",
+        "scale_bars: [{from: A, to: 7, length_mm: 1000, sd_mm: 0.01}]",
+        "parts: {exterior: {axes: {forward: +x, up: +z}}}",
+    ]
+    (shop / "van/job.yaml").write_text(SHEET + "\n".join(lines))
+    before = sheets(day.plan(shop, DEFAULTS))
+    turned = [
+        "parts: {exterior: {axes: {up: +z, forward: +x}}}",
+        "scale_bars: [{sd_mm: 0.01, length_mm: 1000, to: 7, from: A}]",
+        "nominal_mm: {width: 2020, length: 5400}",
+    ]
+    (shop / "van/job.yaml").write_text("\n".join(turned) + "\n" + SHEET)
+    assert sheets(day.plan(shop, DEFAULTS)) == before
+
+
 @pytest.mark.parametrize(
     ("line", "stages"),
     [
@@ -194,11 +212,15 @@ def test_the_order_in_which_parameters_win(shop, tmp_path_factory):
         "parts: {exterior: {}, interior: {parameters: {scan: {noise_mm: 0.3}}}}\n"
     )
     job = day.plan(shop, DEFAULTS, only=["van"], classes=classes).jobs["van"]
-    outside, inside = job.settings("intake", "exterior"), job.settings("intake", "interior")
+    outside, inside = job.resolved["exterior"], job.resolved["interior"]
     assert outside["scan"] == {**DEFAULTS["scan"], "resolution_mm": 1.2, "noise_mm": 0.2}
     assert outside["intake"] == {**DEFAULTS["intake"], "fewest_points": 11, "tile_mm": 400}
     assert inside["scan"] == {**DEFAULTS["scan"], "resolution_mm": 1.2, "noise_mm": 0.3, "smallest_mm": 9}
     assert inside["intake"] == {**DEFAULTS["intake"], "fewest_points": 12, "tile_mm": 400}
+    assert job.settings("intake", "interior") == {
+        "scan": {key: inside["scan"][key] for key in STAGES["intake"].scan},
+        "intake": inside["intake"],
+    }
     assert job.extent_mm == {"length": [1500, 2500], "width": [500, 900]}
     assert job.sheet("report")["parameters"]["interior"]["scan"] == inside["scan"]
 

@@ -9,7 +9,9 @@ import ast
 import hashlib
 import importlib.metadata
 import json
+import os
 import sys
+from collections.abc import Mapping
 from functools import cache
 from pathlib import Path
 
@@ -23,9 +25,10 @@ RESOURCES = {
 }
 
 
-def modules_of(script):
+def modules_of(script: str | os.PathLike[str]) -> list[Path]:
     """All project files that ``script`` imports, directly or through others, itself included: sorted paths."""
-    found, waiting = set(), [Path(script).resolve()]
+    found: set[Path] = set()
+    waiting = [Path(script).resolve()]
     while waiting:
         path = waiting.pop()
         if path not in found:
@@ -34,17 +37,19 @@ def modules_of(script):
     return sorted(found)
 
 
-def libraries_of(script):
+def libraries_of(script: str | os.PathLike[str]) -> dict[str, str]:
     """The versions of the third-party libraries behind ``script``: {distribution: version}, sorted."""
     names = {name.split(".")[0] for path in modules_of(script) for name in _imports(path)}
     ours = {path.stem for path in SCRIPTS.glob("*.py")} | {"nightbay"}
     distributions = _distributions()
-    found = {one for name in names - ours - sys.stdlib_module_names for one in distributions.get(name, ())}
+    found = {
+        distribution for name in names - ours - sys.stdlib_module_names for distribution in distributions.get(name, ())
+    }
     return {name: importlib.metadata.version(name) for name in sorted(found)}
 
 
 @cache
-def code_hash(stage):
+def code_hash(stage: str) -> str:
     """Hash, hexadecimal, of the code, the library versions, the Python version and the resources of a stage.
 
     Code counts by its syntax tree without docstrings: a comment, a blank line or a touched file changes nothing.
@@ -62,19 +67,19 @@ def code_hash(stage):
 
 
 @cache
-def _tree(path):
+def _tree(path: Path) -> ast.Module:
     return ast.parse(path.read_text(encoding="utf-8"))
 
 
 @cache
-def _distributions():
+def _distributions() -> Mapping[str, list[str]]:
     return importlib.metadata.packages_distributions()
 
 
 @cache
-def _imports(path):
+def _imports(path: Path) -> set[str]:
     """Dotted names of everything that the file imports, also inside functions."""
-    names = set()
+    names: set[str] = set()
     for node in ast.walk(_tree(path)):
         if isinstance(node, ast.Import):
             names |= {alias.name for alias in node.names}
@@ -85,12 +90,12 @@ def _imports(path):
                     base = base.parent
                 prefix = ".".join([*base.relative_to(SCRIPTS).parts, *([node.module] if node.module else [])])
             else:
-                prefix = node.module
+                prefix = node.module or ""  # a name without level always has a module
             names |= {prefix, *(f"{prefix}.{alias.name}" for alias in node.names)}
     return names
 
 
-def _files(name):
+def _files(name: str) -> list[Path]:
     """The project's files behind a dotted name, the packages on the way to it included: none for a library."""
     if name.split(".")[0] != "nightbay":
         return []
@@ -100,7 +105,7 @@ def _files(name):
 
 
 @cache
-def _meaning(path):
+def _meaning(path: Path) -> str:
     tree = _tree(path)
     for node in ast.walk(tree):
         if isinstance(node, ast.Module | ast.ClassDef | ast.FunctionDef | ast.AsyncFunctionDef) and ast.get_docstring(
@@ -110,7 +115,7 @@ def _meaning(path):
     return ast.dump(tree)
 
 
-def content(path):
+def content(path: str | os.PathLike[str]) -> str | None:
     """Hash of a small file's content, hexadecimal; None where there is no such file, or none that can be read."""
     path = Path(path)
     try:

@@ -4,7 +4,8 @@ A stage's function has the signature ``f(upstream, sheet, settings, folder, thre
 
 - ``upstream``: by name, one :class:`Upstream` or a list of them, each a stage's result with its data folder;
 - ``sheet``: what the job sheet says that this stage needs;
-- ``settings``: the resolved parameters of this stage, ``settings.scan`` and ``settings.<stage>``, frozen;
+- ``settings``: the resolved parameters, frozen: ``settings.<stage>``, and in ``settings.scan`` just the keys that the
+  stage declares in :mod:`nightbay.pipeline.stages`;
 - ``folder``: an empty folder for data files, which appears under its final name only when the stage has succeeded;
 - ``threads``: how many threads or processes it may use.
 
@@ -16,8 +17,10 @@ import json
 import os
 import shutil
 import sys
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 import jsonschema
 
@@ -38,13 +41,13 @@ class Upstream:
     part: str | None
     segment: str | None
     status: str
-    reasons: list
-    notes: list
-    result: dict
+    reasons: list[dict[str, Any]]
+    notes: list[str]
+    result: dict[str, Any]
     folder: Path
 
 
-def load(json_path):
+def load(json_path: str | os.PathLike[str]) -> Upstream:
     """Read a stage's JSON as an :class:`Upstream`; its data folder stands beside it under the same stem."""
     json_path = Path(json_path)
     record = json.loads(json_path.read_text(encoding="utf-8"))
@@ -54,12 +57,12 @@ def load(json_path):
     )
 
 
-def write_json(path, record):
+def write_json(path: str | os.PathLike[str], record: Any) -> None:
     """Write JSON whole or not at all; the same record gives the same bytes. NaN and infinity are refused."""
     write_text(path, json.dumps(record, indent=1, sort_keys=True, allow_nan=False, ensure_ascii=False) + "\n")
 
 
-def write_text(path, text):
+def write_text(path: str | os.PathLike[str], text: str) -> None:
     """Write a text as UTF-8, whole or not at all: what stood there before stays until the new file is complete."""
     path = Path(path)
     beside = path.with_name(path.name + BESIDE)
@@ -67,82 +70,117 @@ def write_text(path, text):
     os.replace(beside, path)
 
 
-def _validate(record, stage):
-    schema = json.loads((SCHEMAS / f"{stage}.schema.json").read_text(encoding="utf-8"))
-    jsonschema.validate(record["result"], schema)
-
-
-def run(snakemake, function, accepts_rejected=False):
+def run(snakemake: Any, function: Callable[..., dict[str, Any]], accepts_rejected: bool = False) -> None:
     """Run a stage's function for a Snakemake job and leave its JSON and its data folder.
 
-    ``accepts_rejected``: the function wants to see rejected upstream stages (the report does); others pass a
-    rejection on, with its reasons, without running.
+    ``snakemake``: the object that Snakemake gives a script. Everything that the stage prints goes to its log, or stays
+    on the terminal where it names no log. ``accepts_rejected``: the function wants to see rejected upstream stages (the
+    report does); others pass a rejection on, with its reasons, without running.
     """
+    if not snakemake.log:
+        _run(snakemake, function, accepts_rejected)
+        return
     with open(snakemake.log[0], "w", encoding="utf-8") as log:
         os.dup2(log.fileno(), 1)  # native code prints to the descriptors, not to sys.stdout
         os.dup2(log.fileno(), 2)
         faulthandler.enable(log)
-        stage = snakemake.rule
-        upstream = {
-            name: [load(path) for path in files] if isinstance(files, list) else load(files)
-            for name, files in snakemake.input.items()
-            if not name.endswith("_data")
-        }
-        record = execute(
-            function,
-            stage=stage,
-            wildcards=dict(snakemake.wildcards.items()),
-            upstream=upstream,
-            sheet=snakemake.params.get("sheet", {}),
-            settings=snakemake.params.get("settings", {}),
-            folder=Path(snakemake.output.data),
-            threads=snakemake.threads,
-            accepts_rejected=accepts_rejected,
-        )
-        write_json(snakemake.output.json, record)
+        _run(snakemake, function, accepts_rejected)
         sys.stdout.flush()
 
 
-def execute(function, *, stage, wildcards, upstream, sheet, settings, folder, threads, accepts_rejected=False):
-    """The record of one stage: status, reasons, numbers, files. Its data files stand in ``folder`` when it returns."""
-    everything = [one for value in upstream.values() for one in (value if isinstance(value, list) else [value])]
-    reasons = [reason for one in everything if one.status == "rejected" for reason in one.reasons]
-    reasons = [reason for at, reason in enumerate(reasons) if reason not in reasons[:at]]
-    record = {
+def _run(snakemake: Any, function: Callable[..., dict[str, Any]], accepts_rejected: bool) -> None:
+    record = execute(
+        function,
+        stage=snakemake.rule,
+        wildcards=dict(snakemake.wildcards.items()),
+        upstream={
+            name: [load(path) for path in files] if isinstance(files, list) else load(files)
+            for name, files in snakemake.input.items()
+            if not name.endswith("_data")
+        },
+        sheet=snakemake.params.get("sheet", {}),
+        settings=snakemake.params.get("settings", {}),
+        folder=Path(snakemake.output.data),
+        threads=snakemake.threads,
+        accepts_rejected=accepts_rejected,
+    )
+    write_json(snakemake.output.json, record)
+
+
+def execute(
+    function: Callable[..., dict[str, Any]],
+    *,
+    stage: str,
+    wildcards: Mapping[str, str],
+    upstream: Mapping[str, Upstream | Sequence[Upstream]],
+    sheet: Mapping[str, Any],
+    settings: Mapping[str, Mapping[str, Any]],
+    folder: Path,
+    threads: int,
+    accepts_rejected: bool = False,
+) -> dict[str, Any]:
+    """The record of one stage: status, reasons, numbers, files. Its data files stand in ``folder`` when it returns.
+
+    Raises ``jsonschema.ValidationError`` where the numbers do not fit the stage's schema, and whatever the function
+    raises but :class:`Rejected`, which becomes the status.
+    """
+    scratch = folder.with_name(folder.name + ".scratch")
+    _empty(scratch)
+    segment = wildcards.get("segment")
+    reasons = _reasons(upstream)
+    result: dict[str, Any] = {}
+    notes: list[str] = []
+    status = "rejected"
+    if accepts_rejected or not reasons:
+        try:
+            result = function(upstream, sheet, frozen(settings), scratch, threads)
+            notes, status, reasons = result.pop("notes", []), "ok", []
+            _validate(result, stage)
+        except Rejected as rejection:
+            print(f"rejected: {rejection}")
+            result = {}
+            reasons = [*reasons, {"stage": stage, "segment": segment, "sentence": str(rejection)}]
+            _empty(scratch)
+    files = _files(scratch)
+    shutil.rmtree(folder, ignore_errors=True)
+    os.replace(scratch, folder)
+    return {
         "stage": stage,
         "job": wildcards["job"],
         "part": wildcards.get("part"),
-        "segment": wildcards.get("segment"),
+        "segment": segment,
         "settings": settings,
-        "notes": [],
-        "result": {},
-        "files": {},
+        "status": status,
+        "reasons": reasons,
+        "notes": notes,
+        "result": result,
+        "files": files,
     }
-    scratch = folder.with_name(folder.name + ".scratch")
-    shutil.rmtree(scratch, ignore_errors=True)
-    scratch.mkdir(parents=True)
-    if not reasons or accepts_rejected:
-        try:
-            result = function(upstream, sheet, frozen(settings), scratch, threads)
-            record["notes"] = result.pop("notes", [])
-            record["result"] = result
-            record["status"] = "ok"
-            record["reasons"] = []
-            _validate(record, stage)
-        except Rejected as rejection:
-            print(f"rejected: {rejection}")
-            reasons = [*reasons, {"stage": stage, "segment": record["segment"], "sentence": str(rejection)}]
-            record["result"] = {}
-            shutil.rmtree(scratch)
-            scratch.mkdir()
-    if "status" not in record:
-        record["status"] = "rejected"
-        record["reasons"] = reasons
-    record["files"] = {
-        str(path.relative_to(scratch)): {"bytes": path.stat().st_size, "sha256": sha256(path)}
-        for path in sorted(scratch.rglob("*"))
+
+
+def _empty(folder: Path) -> None:
+    shutil.rmtree(folder, ignore_errors=True)
+    folder.mkdir(parents=True)
+
+
+def _reasons(upstream: Mapping[str, Upstream | Sequence[Upstream]]) -> list[dict[str, Any]]:
+    """Why stages before this one were rejected, each reason once, in their order."""
+    results = [
+        result for value in upstream.values() for result in ([value] if isinstance(value, Upstream) else list(value))
+    ]
+    reasons = [reason for result in results if result.status == "rejected" for reason in result.reasons]
+    return [reason for at, reason in enumerate(reasons) if reason not in reasons[:at]]
+
+
+def _validate(result: Mapping[str, Any], stage: str) -> None:
+    schema = json.loads((SCHEMAS / f"{stage}.schema.json").read_text(encoding="utf-8"))
+    jsonschema.validate(result, schema)
+
+
+def _files(folder: Path) -> dict[str, dict[str, Any]]:
+    """Size and hash of every file below a folder, by its path from there."""
+    return {
+        str(path.relative_to(folder)): {"bytes": path.stat().st_size, "sha256": sha256(path)}
+        for path in sorted(folder.rglob("*"))
         if path.is_file()
     }
-    shutil.rmtree(folder, ignore_errors=True)
-    os.replace(scratch, folder)
-    return record

@@ -8,6 +8,7 @@ from pathlib import Path
 
 from nightbay.core.errors import Rejected
 from nightbay.core.text_format import printable
+from nightbay.pipeline.stages import STAGES
 from nightbay.planning import job_sheet, parameters
 from nightbay.planning.job_sheet import NAME, NAME_RULE
 from nightbay.planning.raw_files import Hashes, Unhashed
@@ -36,9 +37,13 @@ class Job:
     hashes: Hashes = field(repr=False)
 
     def settings(self, stage, part=None):
-        """Resolved parameters for a stage: ``{"scan": {...}, stage: {...}}``."""
+        """Resolved parameters for a stage: its own section, and of ``scan`` the keys that it declares."""
         resolved = self.resolved[part]
-        return {"scan": resolved["scan"], stage: resolved.get(stage, {})}
+        return {"scan": {key: resolved["scan"][key] for key in STAGES[stage].scan}, stage: resolved[stage]}
+
+    def segments(self):
+        """The names of the segments by part."""
+        return {name: list(part.segments) for name, part in self.parts.items()}
 
     def sheet(self, stage, job=None, part=None, segment=None):
         """What a stage needs from the job sheet, as plain data; nothing else, so that nothing else reruns it.
@@ -49,7 +54,7 @@ class Job:
             "intake": self._intake_sheet,
             "network": self._network_sheet,
             "frame": self._frame_sheet,
-            "measure": lambda part, segment: {"nominal_mm": self.document.get("nominal_mm", {})},
+            "measure": lambda part, segment: {"nominal_mm": self._nominal_mm()},
             "report": self._report_sheet,
         }
         return make.get(stage, lambda part, segment: {})(part, segment)
@@ -64,7 +69,7 @@ class Job:
         """Ask once for everything that the rules will ask for, but the hashes, so that what goes wrong shows now."""
         job = replace(self, hashes=Unhashed(self.hashes.day))
         for part in job.parts.values():
-            for stage in parameters.SECTIONS:
+            for stage in STAGES:
                 for segment in part.segments:
                     place = {"part": None} if stage == "report" else {"part": part.name, "segment": segment}
                     job.settings(stage, place["part"])
@@ -98,10 +103,14 @@ class Job:
         if part == parameters.INTERIOR and len(self.parts) > 1:
             return None
         bars = self.document.get("scale_bars", [])
-        return [{**bar, "from": str(bar["from"]), "to": str(bar["to"])} for bar in bars]
+        return [_sorted({**bar, "from": str(bar["from"]), "to": str(bar["to"])}) for bar in bars]
+
+    def _nominal_mm(self):
+        return _sorted(self.document.get("nominal_mm", {}))
 
     def _frame_sheet(self, part, segment):
-        return {"axes": self.parts[part].axes, "segments": list(self.parts[part].segments), "extent_mm": self.extent_mm}
+        axes = _sorted(self.parts[part].axes)
+        return {"axes": axes, "segments": list(self.parts[part].segments), "extent_mm": self.extent_mm}
 
     def _report_sheet(self, part, segment):
         state = self.document.get("state", {})
@@ -111,11 +120,16 @@ class Job:
             "vehicle_class": self.vehicle_class,
             "extents_mm": parameters.extents() | {self.vehicle_class: self.extent_mm},
             "state": {key: state.get(key, "unknown") for key in STATE},
-            "nominal_mm": self.document.get("nominal_mm", {}),
-            "parts": {name: list(part.segments) for name, part in self.parts.items()},
+            "nominal_mm": self._nominal_mm(),
+            "parts": self.segments(),
             "parameters": {name: self.resolved[name] for name in self.parts},
             "notes": self.notes,
         }
+
+
+def _sorted(mapping):
+    """A mapping by its keys, because Snakemake takes another order for another value."""
+    return dict(sorted(mapping.items()))
 
 
 @dataclass(frozen=True)
@@ -240,7 +254,7 @@ def _job(day, name, defaults, classes, known, hashes):
         resolved[part.name] = parameters.resolve(defaults, [*preset.layers, *over, own, part.parameters])
     _check_copies(sheet, hashes)
     for made in MADE:
-        _check_writable(day, (f"{made}/{name}", *(f"{made}/{name}/{stage}" for stage in parameters.SECTIONS)))
+        _check_writable(day, (f"{made}/{name}", *(f"{made}/{name}/{stage}" for stage in STAGES)))
     return Job(
         name,
         preset.name,

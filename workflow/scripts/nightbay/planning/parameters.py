@@ -6,12 +6,10 @@ from dataclasses import dataclass
 
 from nightbay.core.errors import Rejected
 from nightbay.core.paths import CLASSES
+from nightbay.pipeline.stages import STAGES
 from nightbay.planning import validation, yaml_file
 
-SECTIONS = (
-    *("scan", "intake", "clean", "network", "refine", "frame", "fuse", "fill", "reduce", "deliver", "measure"),
-    "report",
-)
+SECTIONS = ("scan", *STAGES)
 INTERIOR = "interior"  # the preset that lies over the class for parts of this name
 
 

@@ -1,0 +1,80 @@
+"""The stages of a job: what each works on, which stages and which keys of ``scan`` it reads.
+
+The rules of the night, the settings that a stage gets and ``workflow/stage.sh`` all come from :data:`STAGES`. No stage
+imports this module, because its code hash would then depend on the other stages.
+"""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+NAMES = {"segment": "{part}.{segment}", "part": "{part}", "job": "{job}"}  # of a result, by what the stage works on
+
+
+@dataclass(frozen=True)
+class Stage:
+    """One stage of a job.
+
+    ``unit``: what it works on: "segment", "part" or "job". ``upstream``: names of the stages whose results it reads.
+    ``scan``: the keys of the section ``scan`` that it reads; a change of another key does not rerun it.
+    """
+
+    name: str
+    unit: str
+    upstream: tuple[str, ...]
+    scan: tuple[str, ...]
+
+
+_CHAIN = (
+    Stage("intake", "segment", (), ("noise_mm", "standoff_mm", "resolution_mm")),
+    Stage("clean", "segment", ("intake",), ("noise_mm", "smallest_mm", "resolution_mm")),
+    Stage("network", "part", ("intake",), ("noise_mm", "target_noise_mm", "target_drift_mm_per_m")),
+    Stage(
+        "refine",
+        "part",
+        ("network", "clean"),
+        ("target_noise_mm", "target_drift_mm_per_m", "standoff_mm", "resolution_mm"),
+    ),
+    Stage("frame", "part", ("refine", "clean"), ("target_drift_mm_per_m",)),
+    Stage("fuse", "part", ("refine", "frame", "clean"), ("resolution_mm", "noise_mm", "smallest_mm")),
+    Stage("fill", "part", ("fuse",), ()),
+    Stage("reduce", "part", ("fill",), ()),
+    Stage("deliver", "part", ("reduce", "frame"), ()),
+    Stage("measure", "part", ("fill", "frame", "refine"), ("noise_mm", "target_drift_mm_per_m")),
+)
+STAGES = {stage.name: stage for stage in _CHAIN}
+STAGES["report"] = Stage("report", "job", tuple(STAGES), ())
+
+
+def place(stage: str, wildcards: Mapping[str, str]) -> str:
+    """Path, relative to the day, of the data folder of a stage's result; its JSON has the same path with ``.json``.
+
+    ``wildcards``: ``job`` and, as the stage needs them, ``part`` and ``segment``.
+    """
+    return f"results/{wildcards['job']}/{stage}/{NAMES[STAGES[stage].unit].format(**wildcards)}"
+
+
+def inputs(
+    stage: str, upstream: str, wildcards: Mapping[str, str], segments: Mapping[str, Sequence[str]]
+) -> str | list[str]:
+    """The places of the results of ``upstream`` that ``stage`` reads: one, or a list where ``stage`` works on more.
+
+    ``segments``: the names of the job's segments by part.
+    """
+    unit = STAGES[upstream].unit
+    if unit == STAGES[stage].unit:
+        return place(upstream, wildcards)
+    parts = [wildcards["part"]] if "part" in wildcards else list(segments)
+    if unit == "part":
+        return [place(upstream, {**wildcards, "part": part}) for part in parts]
+    return [
+        place(upstream, {**wildcards, "part": part, "segment": segment}) for part in parts for segment in segments[part]
+    ]
+
+
+def downstream(changed: set[str]) -> list[str]:
+    """The stages that run when these stages run: themselves and all that read a result of one of them, in order."""
+    running: list[str] = []
+    for stage in STAGES.values():
+        if stage.name in changed or any(name in running for name in stage.upstream):
+            running.append(stage.name)
+    return running
