@@ -2,6 +2,7 @@
 
 from nightbay.core import hashing
 from nightbay.core.errors import Rejected
+from nightbay.core.version import version
 from nightbay.deliver import formats
 from nightbay.meshes import surface
 
@@ -94,4 +95,4 @@ def _note(source, files, axes):
                 f"Level {level}: 95 % within {worst['p95_mm']} mm and all {worst['samples']} samples within "
                 f"{worst['max_mm']} mm of the full surface."
             )
-    return "\n".join([*lines, "", "Check the files: sha256sum -c SHA256SUMS"]) + "\n"
+    return "\n".join([*lines, "", f"Made by Nightbay {version()}. Check the files: sha256sum -c SHA256SUMS"]) + "\n"

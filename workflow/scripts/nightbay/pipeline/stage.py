@@ -27,6 +27,7 @@ import jsonschema
 from nightbay.core.errors import Rejected
 from nightbay.core.hashing import sha256
 from nightbay.core.paths import SCHEMAS
+from nightbay.core.version import version
 from nightbay.pipeline.settings import settings as frozen
 
 BESIDE = ".part"  # ends the name of a file until it is whole
@@ -84,6 +85,7 @@ def run(snakemake: Any, function: Callable[..., dict[str, Any]], accepts_rejecte
         os.dup2(log.fileno(), 1)  # native code prints to the descriptors, not to sys.stdout
         os.dup2(log.fileno(), 2)
         faulthandler.enable(log)
+        print(f"Nightbay {version()}, stage {snakemake.rule}", flush=True)
         _run(snakemake, function, accepts_rejected)
         sys.stdout.flush()
 
