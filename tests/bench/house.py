@@ -13,6 +13,7 @@ def main():
         "modules_flat": code_rules.flat_modules(),
         "broken_contracts": code_rules.broken_contracts(),
         "type_errors": code_rules.type_errors(),
+        "retired_words": code_rules.retired_words(),
         "undocumented_public": code_rules.undocumented_public(),
         "unannotated_public": code_rules.unannotated_public(),
     }

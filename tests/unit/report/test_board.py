@@ -47,7 +47,7 @@ def test_every_job_has_a_row(day, tmp_path):
     rows = {row["job"]: row for row in result["jobs"]}
     assert rows["alder"]["page"] == "results/alder/report/alder/report.html"
     assert rows["cedar"]["sentences"] == [
-        "The job has no report: a stage failed, or the night ended before it; its logs are in logs/cedar."
+        "The job has no report: a stage failed, or the night ended before it ran; its logs are in logs/cedar."
     ]
     assert 'href="../../alder/report/alder/report.html"' in html
     assert html.count("<img ") == 1 and 'src="data:image/png;base64,' in html and 'alt="Left side of The alder"' in html

@@ -35,8 +35,8 @@ def plain(sentence):
 
 def test_a_car_declared_as_a_coach_is_told_with_values_ranges_and_what_to_do():
     assert plain(class_fit.warning("exterior", CAR, "coach", EXTENTS)) == (
-        "The exterior does not fit vehicle class coach: length 4 600.3 ± 1.5 mm (plausible are 6 500 to 15 300 mm), "
-        "width 1 750.0 ± 1.5 mm (plausible are 2 000 to 2 700 mm) and height 1 490.0 ± 1.5 mm (plausible are 2 500 to "
+        "The exterior does not fit vehicle class coach: length 4 600.3 ± 1.5 mm (plausible: 6 500 to 15 300 mm), "
+        "width 1 750.0 ± 1.5 mm (plausible: 2 000 to 2 700 mm) and height 1 490.0 ± 1.5 mm (plausible: 2 500 to "
         "4 200 mm); check vehicle_class and units on the job sheet (its size fits saloon)."
     )
 
@@ -83,8 +83,8 @@ def test_an_inside_may_be_smaller_than_its_class_but_not_larger():
     assert class_fit.warning("interior", small, "coach", EXTENTS) is None
     large = taken(inner_length=3000.0, inner_width=2010.0, inner_height=1700.0)
     assert plain(class_fit.warning("interior", large, "compact", EXTENTS)) == (
-        "The interior does not fit vehicle class compact: inner width 2 010.0 ± 1.5 mm (at most 1 950 mm outside); "
-        "check vehicle_class and units on the job sheet (its size fits coach, saloon and van)."
+        "The interior does not fit vehicle class compact: inner width 2 010.0 ± 1.5 mm (at most 1 950 mm on the "
+        "outside); check vehicle_class and units on the job sheet (its size fits coach, saloon and van)."
     )
 
 

@@ -43,9 +43,9 @@ def test_all_that_happened_stands_on_the_page(eventful):
     html = rendered(eventful)
     (move,) = eventful["moves"]
     assert "<h4>What moved</h4>" in html and "&lt; 0.000001" in html
-    assert f"{move['against']} against {len(move['targets'])}" in html
+    assert f"{move['against']} / {len(move['targets'])}</td>" in html
     assert '<th scope="row">left</th><td class="n">8</td>' in html  # the knocked one, eighth row of its file
-    assert "2 pairs of the survey" in html and "nearer than two targets can be" in html
+    assert "2 pairs of survey targets" in html and "nearer than two targets can be" in html
     assert "Scale bar t3–t40" in html and "more than the uncertainties allow" in html
     for number in (eventful["checks"]["rms_mm"], eventful["precision_rms_mm"]):
         assert f"{number:.3f}" in html
@@ -62,7 +62,7 @@ def test_picture_has_every_tie_target_once_and_its_key(eventful):
     for axis in (broad, side):
         ellipses, key = axis.collections[:1] + [one for one in axis.collections if len(one.get_offsets()) == 1][:1]
         assert len(ellipses.get_offsets()) == len(ties)
-        assert "95 % ellipses drawn" in axis.get_title() and "radius" in axis.texts[0].get_text()
+        assert "95 % error ellipses enlarged" in axis.get_title() and "radius" in axis.texts[0].get_text()
     assert [label.get_text() for label in sightings.get_yticklabels()] == ["control survey", "left", "right", "roof"]
     counts = [len(one.get_offsets()) for one in sightings.collections]
     assert counts == [

@@ -18,7 +18,7 @@ def board(jobs, refused, reports, *, day, logs="logs", notes=()):
     ``jobs``: names of the jobs that were planned. ``refused``: {name: sentences} of those whose job sheet was refused.
     ``reports``: {name: path of ``results/<job>/report/<job>.json``}; a job whose file is not there
     failed or has not run. ``day``: what the board is headed by. ``logs``: folder of the logs, as it is to be named to
-    the reader. ``notes``: sentences on what was left aside.
+    the reader. ``notes``: sentences on what was skipped.
     """
     day = printable(day)
     shown = [_planned(name, reports.get(name), logs) for name in jobs]
@@ -69,7 +69,9 @@ def _finished(name, path):
 
 
 def _unfinished(name, logs):
-    sentence = f"The job has no report: a stage failed, or the night ended before it; its logs are in {logs}/{name}."
+    sentence = (
+        f"The job has no report: a stage failed, or the night ended before it ran; its logs are in {logs}/{name}."
+    )
     return _row(name, UNFINISHED, sentences=[sentence], logs=f"{logs}/{name}")
 
 

@@ -47,5 +47,5 @@ def _misfits(dimensions, limits):
 
 def _allowed(name, limits):
     if name.startswith(INSIDE):
-        return f"at most {mm(limits[1], 0)} outside"
-    return f"plausible are {number(limits[0])} to {number(limits[1])}{THIN}mm"
+        return f"at most {mm(limits[1], 0)} on the outside"
+    return f"plausible: {number(limits[0])} to {number(limits[1])}{THIN}mm"

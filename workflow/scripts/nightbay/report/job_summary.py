@@ -1,4 +1,4 @@
-"""What a job's stages left, told in the words of the report: state, summary, warnings, rows of its tables."""
+"""A job's results in the words of the report: its state, summary, warnings and main figures."""
 
 from dataclasses import dataclass
 
@@ -45,7 +45,7 @@ class Part:
 
     @property
     def everything(self):
-        """All upstream results of the part, in the order of the data's way."""
+        """All upstream results of the part, in the order of the stages."""
         of_segments = [one[stage] for stage in ("intake", "clean") for one in self.segments.values() if stage in one]
         return of_segments + list(self.stages.values())
 
@@ -114,17 +114,18 @@ def _made_warnings(part, sheet):
         taken = stages["intake"].result if "intake" in stages else {}
         if taken.get("step_outweighs_noise"):
             found.append(
-                f"The coordinates of segment {segment} come in steps of {mm(taken['step_mm'], 2)}, which errs by more "
-                "than the scanner's noise: the model has terraces of that height."
+                f"The coordinates of segment {segment} were rounded to steps of {mm(taken['step_mm'], 2)}. The rounding "
+                "error exceeds the scanner's noise, and the model has terraces of that height."
             )
     frame = part.result("frame")
     if part.name == "exterior" and frame.get("state") not in (None, "vehicle"):
         kept = [axis.upper() for axis, plane in frame["zero_planes"].items() if plane["found_by"] == "kept"]
-        found.append(f"The vehicle frame is incomplete: zero {listing(kept)} stays as scanned.")
+        stay = "stays" if len(kept) == 1 else "stay"
+        found.append(f"The vehicle frame is incomplete: zero {listing(kept)} {stay} as scanned.")
     front = frame.get("front", {})
     if front.get("assumed") and front.get("found_by") != "kept":
         found.append(
-            "Which end is the front was told by the shape alone; say it in the job sheet (parts, axes, forward)."
+            "Which end is the front was inferred from the shape alone; state it in the job sheet (parts, axes, forward)."
         )
     found += _network_warnings(part.result("network")) + _contradictions(part.result("refine").get("contradiction"))
     dimensions = part.result("measure").get("dimensions", {})
@@ -134,8 +135,8 @@ def _made_warnings(part, sheet):
         if one and one.get("hidden_ends"):
             beyond = max(end["beyond_mm"] for end in one["hidden_ends"])
             found.append(
-                f"{DIMENSIONS.get(name, name)} may be larger by about {mm(beyond, 1)}: an end of it lies in an opening"
-                " of what was scanned; see the notes."
+                f"{DIMENSIONS.get(name, name)} may be larger by about {mm(beyond, 1)}: one end of it was not scanned; "
+                "see the notes."
             )
         if one and one.get("significant"):
             found.append(
@@ -144,12 +145,12 @@ def _made_warnings(part, sheet):
             )
     for level, numbers in part.result("reduce").get("levels", {}).items():
         if numbers.get("edges_of_many_faces") or numbers.get("edges_of_one_direction"):
-            found.append(f"Level {level} of the model is no clean manifold.")
+            found.append(f"Level {level} of the model is not manifold.")
     return found
 
 
 def _network_warnings(network):
-    """What the targets tell of the vehicle and the scanner."""
+    """What the targets show of the vehicle and the scanner."""
     found = [
         f"Something moved by {mm(move['body']['size_mm'])} between the control survey and segment {move['segment']}: "
         "the vehicle on its suspension, a door or a lid; see the notes."
@@ -174,14 +175,14 @@ def _contradictions(found):
 
     cell_mm2 = found["cell_mm"] ** 2
     sentences = [
-        f"Segment {one['segment']} contradicts the others: about {text_format.area(one['conflict'] * cell_mm2)}"
-        " of surface, its own and theirs, stands where the other scanner looked through or passes in a step, and "
-        f"{text_format.area(one['agree'] * cell_mm2)} agrees. Its file or its pose is wrong, or something stood "
-        "differently: look at it before use."
+        f"Segment {one['segment']} contradicts the other segments: about "
+        f"{text_format.area(one['conflict'] * cell_mm2)} of surface, its own and theirs, stands where the other scan "
+        f"looked through or is offset from it, and {text_format.area(one['agree'] * cell_mm2)} agrees. Its file or its "
+        "pose is wrong, or something on the vehicle had moved. Inspect this segment before you use the model."
         for one in found["doubted"]
     ]
     return sentences + [
-        f"Segment {name} meets no surface that another segment has seen: nothing but its targets shows where it stands."
+        f"Segment {name} overlaps no surface of another segment: its targets alone determine its pose."
         for name in found["alone"]
     ]
 
@@ -205,14 +206,14 @@ def summary_of(part):
     if gaps:
         worst = max(gaps, key=lambda row: row["after"]["rms_mm"])
         sentences.append(
-            f"Where segments overlap they agree within {mm(worst['after']['rms_mm'])} (root mean square of the worst "
-            f"pair, {listing(worst['segments'])})."
+            f"Overlapping segments agree within {mm(worst['after']['rms_mm'])} (root mean square of the worst pair, "
+            f"{listing(worst['segments'])})."
         )
     fill = part.result("fill")
     if fill:
-        made_up = fill["filled_area_mm2"] / max(fill["filled_area_mm2"] + fill["measured_area_mm2"], 1e-9)
+        filled_share = fill["filled_area_mm2"] / max(fill["filled_area_mm2"] + fill["measured_area_mm2"], 1e-9)
         sentences.append(
-            f"Small gaps closed and marked: {number(fill['gaps'])}, {share(made_up, 2)} of the surface. Openings left: "
+            f"Small gaps closed and marked: {number(fill['gaps'])}, {share(filled_share, 2)} of the surface. Openings left: "
             f"{number(fill['open']['count'])}."
         )
     return " ".join(sentences)

@@ -1,10 +1,10 @@
-"""Draws a network from the numbers of its stage: targets, error ellipses to a stated exaggeration, who saw what."""
+"""Draws a network from the numbers of its stage: targets, error ellipses to a stated exaggeration, visibility of targets by segment."""
 
 import numpy as np
 from matplotlib.collections import EllipseCollection
 from matplotlib.figure import Figure
 
-VIEWS = (("the broadest way", 0, 1), ("from the side", 0, 2))  # which of the layout's own axes lie in the picture
+VIEWS = (("in their widest view", 0, 1), ("from the side", 0, 2))  # which of the layout's own axes lie in the picture
 ALONG = ("longest extent", "second extent", "third extent")
 # Okabe and Ito's palette, told apart by colour-blind readers too; shapes repeat what colours say.
 COLOURS = ("#0072B2", "#D55E00", "#009E73")
@@ -37,7 +37,7 @@ def draw(result):
         _view(axis, result, targets, xyz[:, [u, v]], covariance[:, [u, v]][:, :, [u, v]], exaggeration)
         axis.set_ylabel(f"along the {ALONG[v]} (mm)", fontsize=8)
         _key(axis, exaggeration, np.ptp(xyz[:, 0]))
-        axis.set_title(f"Targets seen {title}; 95 % ellipses drawn {exaggeration:g} times as large", fontsize=9)
+        axis.set_title(f"Targets {title}; 95 % error ellipses enlarged {exaggeration:g} times", fontsize=9)
     handles, labels = axes[0].get_legend_handles_labels()
     figure.legend(handles, labels, loc="outside upper center", ncols=4, fontsize=8, frameon=False)
     _sightings(axes[-1], targets, xyz[:, 0], names)
@@ -92,7 +92,7 @@ def _view(axis, result, targets, place, covariance, exaggeration):
         axis.scatter(*place[rows].T, s=9, marker=MARKS[at], color=COLOURS[at], label=f"seen by {label}", zorder=3)
     number = {one["target"]: at for at, one in enumerate(targets)}  # a target that only one list kept has no place here
     odd = (
-        ("a blunder set aside", {one["target"] for one in result["blunders"]}, "x", "#000000"),
+        ("rejected as a blunder", {one["target"] for one in result["blunders"]}, "x", "#000000"),
         ("moved", {target for move in result["moves"] for target in move["targets"]}, "+", "#CC79A7"),
     )
     for label, which, mark, colour in odd:
@@ -105,12 +105,12 @@ def _view(axis, result, targets, place, covariance, exaggeration):
 
 
 def _sightings(axis, targets, along, names):
-    """Who saw what: one row a list, one mark a target at its place lengthwise."""
+    """Visibility of targets: one row a list, one mark a target at its position lengthwise."""
     for at, name in enumerate(names):
         rows = [row for row, one in enumerate(targets) if name in one["seen_by"]]
         axis.scatter(along[rows], np.full(len(rows), at), s=10, marker="|", linewidths=1.1, color="0.2")
     axis.set_yticks(range(len(names)), names, fontsize=8)
     axis.set_ylim(len(names) - 0.5, -0.5)
     axis.set_xlabel(f"along the {ALONG[0]} (mm)", fontsize=8)
-    axis.set_title("Who saw what", fontsize=9)
+    axis.set_title("Visibility of targets by segment", fontsize=9)
     axis.tick_params(labelsize=8)

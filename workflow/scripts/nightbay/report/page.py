@@ -4,6 +4,7 @@ import jinja2
 
 from nightbay.core import text_format
 from nightbay.core.paths import TEMPLATES
+from nightbay.core.version import version
 from nightbay.report import chart
 
 
@@ -34,6 +35,7 @@ def render(template, **values):
         "dots": chart.dots,
         "Row": chart.Row,
         "not_measured": text_format.NOT_MEASURED,
+        "nightbay_version": version(),
     }
     return environment.get_template(template).render(**values)
 

@@ -201,7 +201,7 @@ def _map(key, title, text, scene, colours, text_mm, *, names, scale, hatched=Non
 
 
 def _coverage(part, scene, text_mm, own):
-    """Confidence of the measured surface, what was made up, and numbered openings."""
+    """Confidence of the measured surface, what was filled, and numbered openings."""
     values = scene.mesh.vertex.get("confidence")
     if values is None:
         return None
@@ -215,7 +215,7 @@ def _coverage(part, scene, text_mm, own):
     return _map(
         "coverage", "Coverage",
         "White: not seen by the scanner. Colour: confidence of the measured surface, from few or scattered points to "
-        "many that agree. Hatched: made up to close a gap. Numbers: the largest openings, as listed.",
+        "many that agree. Hatched: filled to close a gap. Numbers: the largest openings, as listed.",
         scene, colours, text_mm, names=picture.VIEWS, scale=scale, hatched=filled, marks=marks,
     )  # fmt: skip
 
@@ -230,8 +230,8 @@ def _scatter(scene, text_mm):
     scale = {"colours": picture.bar(SCATTER_MAP), "low": "0", "high": f"{most:g} mm or more", "name": "scatter"}
     return _map(
         "scatter", "Scatter about the surface",
-        "Standard deviation of the measured points along the normal of the surface made from them: noise of the "
-        "scanner, and segments that disagree. Grey: unknown.",
+        "Standard deviation of the measured points along the normal of the surface made from them. It shows the "
+        "scanner's noise and segments that disagree. Grey: unknown.",
         scene, colours, text_mm, names=picture.VIEWS, scale=scale,
     )  # fmt: skip
 
@@ -250,11 +250,11 @@ def _sides(part, scene, text_mm):
     most = _round_up(np.nanquantile(np.abs(compared["deviation_mm"]), 0.95))
     scale = {
         "colours": picture.bar(SIGNED_MAP), "name": "deviation",
-        "low": f"\u2212{most:g} mm: the left stands in", "high": f"+{most:g} mm: the left stands out",
+        "low": f"\u2212{most:g} mm: left side further in", "high": f"+{most:g} mm: left side further out",
     }  # fmt: skip
     return _map(
         "sides", "Left side against the mirrored right side",
-        "Signed deviation along the normal, positive where the left side stands out. Grey: not compared.",
+        "Signed deviation along the normal, positive where the left side is further out. Grey: not compared.",
         scene, picture.colours_of(values, -most, most, SIGNED_MAP), text_mm, names=("left",), scale=scale,
     )  # fmt: skip
 
