@@ -102,9 +102,8 @@ def upstream(folder, points, normals, segments, T_control_vehicle, *, part="exte
         result = {"ground": plane if ground else None, "normals_certainty": None}
         cleaned.append(Upstream("clean", "job", part, name, "ok", [], [], result, folder / name))
         poses[name] = {"T_control_segment": T_control_segment.tolist(), "covariance": np.zeros((6, 6)).tolist()}
-    refine = Upstream(
-        "refine", "job", part, None, "ok", [], [], {"poses": poses, "outside": {}, "scale": networks.UNSCALED}, folder
-    )
+    result = {"poses": poses, "normal_orientation": {}, "scale": networks.UNSCALED}
+    refine = Upstream("refine", "job", part, None, "ok", [], [], result, folder)
     return {"clean": cleaned, "refine": refine}
 
 

@@ -55,7 +55,7 @@ def upstream(folder, segments, T_vehicle_control=None):
     T_vehicle_control = np.eye(4) if T_vehicle_control is None else T_vehicle_control
     return {
         "clean": clean,
-        "refine": SimpleNamespace(result={"poses": poses, "outside": {}, "scale": networks.UNSCALED}),
+        "refine": SimpleNamespace(result={"poses": poses, "normal_orientation": {}, "scale": networks.UNSCALED}),
         "frame": SimpleNamespace(result={"T_vehicle_control": T_vehicle_control.tolist()}),
     }
 

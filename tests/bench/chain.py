@@ -101,14 +101,14 @@ def run_nightbay(folder, resolution_mm, faces):
             folder=folder / "intake" / name,
             result={"normals": "measured", "normals_certainty": None},
         )
-        result = clean.clean({"intake": taken}, {}, settings, kept, 1)
+        result = clean.clean({"intake": taken}, {}, frozen(settings), kept, 1)
         cleaned.append(SimpleNamespace(segment=name, folder=kept, result=result))
         poses[name] = {"T_control_segment": np.load(folder / f"{name}.pose.npy").tolist()}
         took("clean", since)
     since = time.process_time()
     upstream = {
         "clean": cleaned,
-        "refine": SimpleNamespace(result={"poses": poses, "outside": {}, "scale": {"factor": 1.0}}),
+        "refine": SimpleNamespace(result={"poses": poses, "normal_orientation": {}, "scale": {"factor": 1.0}}),
         "frame": SimpleNamespace(result={"T_vehicle_control": np.eye(4).tolist()}),
     }
     for stage in ("fuse", "reduce"):

@@ -31,7 +31,9 @@ import simulate
 import vehicles
 import viewpoints
 from nightbay.clean import clean
+from nightbay.clean.result import Reason
 from nightbay.clouds import cloud
+from nightbay.pipeline.settings import settings
 from nightbay.pipeline.stage import Upstream
 
 NOISE_MM = 0.05
@@ -42,10 +44,12 @@ AREA_MM = 10.0  # areas are counted in cubes of that size
 # Drift that places a surface twice makes copies as well. Clean tells sheets apart from five times the noise, which it
 # measures to a fraction of it; from four on a flag is no false one.
 DRIFT_COPY_MM = 4 * NOISE_MM
-SETTINGS = {
-    "scan": {"resolution_mm": 2.0, "noise_mm": NOISE_MM, "smallest_mm": 6.0},
-    "clean": {"apart_mm": 100, "fewest_points": 1000},
-}
+SETTINGS = settings(
+    {
+        "scan": {"noise_mm": NOISE_MM, "smallest_mm": 6.0},
+        "clean": {"apart_mm": 100, "panel_mm": 2.0, "fewest_points": 1000},
+    }
+)
 
 
 def simulated(points, seed):
@@ -81,7 +85,7 @@ def cleaned(points, folder):
         begun = time.process_time()
         result = clean.clean(upstream, {}, SETTINGS, folder / name, 1)
         seconds = time.process_time() - begun
-    for area in result["layers"]:
+    for area in result["duplicate_layers"]:
         print(
             f"two copies over {area['area_mm2'] / 100:.0f} cm2, {area['apart_mm']:.2f} mm apart, kept: {area['kept']}"
         )
@@ -155,16 +159,16 @@ def main():
         reason, flag, seconds = cleaned(points, folder)
     finally:
         shutil.rmtree(folder)
-    print("label          points  kept     " + " ".join(f"{name:>12}" for name in clean.REASONS.values()))
+    print("label          points  kept     " + " ".join(f"{name:>12}" for name in (reason.word for reason in Reason)))
     for label, name in enumerate(simulate.LABELS):
         mine = points.label == label
         if mine.any():
-            by = np.bincount(reason[mine], minlength=8)
+            by = np.bincount(reason[mine], minlength=len(Reason) + 1)
             print(f"{name:12} {mine.sum():8} {by[0] / mine.sum():.5f} " + " ".join(f"{one:12}" for one in by[1:]))
     kept = reason == clean.KEPT
     planted = np.isin(points.label, (simulate.STRAY, simulate.CLUSTER, simulate.GHOST))
     surface = np.isin(points.label, (simulate.SURFACE, simulate.TARGET))
-    as_layer = (reason == clean.CODE["layer"]) | (flag > 0)
+    as_layer = (reason == Reason.DUPLICATE_LAYER) | (flag > 0)
     found, false = layer_figures(scan, points, as_layer | ((points.label == simulate.LAYER) & ~kept))
     figures = {
         "points": len(points),

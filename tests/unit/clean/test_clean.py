@@ -10,12 +10,18 @@ import pytest
 from scipy.spatial.transform import Rotation
 
 from nightbay.clean import clean
+from nightbay.clean.result import Reason
 from nightbay.clouds import cloud
 from nightbay.core.errors import Rejected
+from nightbay.pipeline.settings import settings
 from nightbay.pipeline.stage import SCHEMAS, Upstream
 
-SCAN = {"resolution_mm": 2.0, "noise_mm": 0.05, "smallest_mm": 6.0}
-SETTINGS = {"scan": SCAN, "clean": {"apart_mm": 100, "fewest_points": 1000}}
+SETTINGS = settings(
+    {
+        "scan": {"noise_mm": 0.05, "smallest_mm": 6.0},
+        "clean": {"apart_mm": 100, "panel_mm": 2.0, "fewest_points": 1000},
+    }
+)
 SPACING_MM = 2.0
 NOISE_MM = 0.05
 
@@ -60,7 +66,7 @@ def ground_round(rng):
     return points[~under], normals[~under]
 
 
-def stray_points(rng, count=300):
+def outlier_points(rng, count=300):
     """Points 3 to 60 mm off the left and the roof, on either side, normals as of the surface."""
     off = rng.uniform(3, 60, count) * rng.choice([-1, 1], count)
     at = rng.uniform((20, 20), (480, 230), (count, 2))
@@ -73,7 +79,7 @@ def clump(rng, centre, count=60, radius_mm=6.0):
     return centre + rng.normal(0, radius_mm / 2, (count, 3)), normals / np.linalg.norm(normals, axis=1)[:, None]
 
 
-def run(tmp_path, pieces, *, part="exterior", pose=None, settings=SETTINGS, threads=1, name="run"):
+def run(tmp_path, pieces, *, part="exterior", pose=None, name="run"):
     """Clean a segment made of named pieces; returns the result, each piece's reasons, and the folder."""
     names = list(pieces)
     xyz = np.concatenate([pieces[one][0] for one in names])
@@ -91,7 +97,7 @@ def run(tmp_path, pieces, *, part="exterior", pose=None, settings=SETTINGS, thre
     facts = {"normals": "measured", "normals_certainty": None}
     upstream = {"intake": Upstream("intake", "job", part, "left", "ok", [], [], facts, folder / "intake")}
     (folder / "clean").mkdir()
-    result = clean.clean(upstream, {"part": part}, settings, folder / "clean", threads)
+    result = clean.clean(upstream, {"part": part}, SETTINGS, folder / "clean", 1)
     schema = json.loads((SCHEMAS / "clean.schema.json").read_text(encoding="utf-8"))
     jsonschema.validate({key: value for key, value in result.items() if key != "notes"}, schema)
 
@@ -116,7 +122,7 @@ def scene():
     return {
         **vehicle(rng),
         "ground": ground_round(rng),
-        "strays": stray_points(rng),
+        "outliers": outlier_points(rng),
         "clump": clump(rng, (250, -150, 200)),
         "wall": patch(rng, (0, 600, 0), (400, 0, 0), (0, 0, 300)),
     }
@@ -138,17 +144,20 @@ def test_every_point_is_kept_or_stands_beside_with_a_reason(cleaned, scene):
     every = np.concatenate(list(reasons.values()))
     assert not np.any(every == 255)
     assert result["kept"] == np.sum(every == clean.KEPT)
-    assert result["removed"] == {name: np.sum(every == code) for code, name in clean.REASONS.items()}
-    assert result["reasons"] == {str(code): name for code, name in clean.REASONS.items()}
+    assert result["removed"] == {reason.word: np.sum(every == reason) for reason in Reason}
+    assert result["reasons"] == {
+        **{"1": "outlier", "2": "cluster", "3": "ground", "4": "surroundings", "5": "grazing", "6": "ghost"},
+        "7": "duplicate layer",
+    }
 
 
 def test_what_is_no_surface_of_the_vehicle_goes(cleaned):
     _, reasons, _, _ = cleaned
-    assert kept_share(reasons["strays"]) <= 0.01
+    assert kept_share(reasons["outliers"]) <= 0.01
     assert kept_share(reasons["clump"]) == 0
     assert kept_share(reasons["ground"]) <= 0.001  # of a normal distribution 0.3 % lie beyond 3 sigma, and float free
-    assert np.mean(reasons["ground"] == clean.CODE["ground"]) > 0.98
-    assert np.mean(reasons["wall"] == clean.CODE["surroundings"]) > 0.95
+    assert np.mean(reasons["ground"] == Reason.GROUND) > 0.98
+    assert np.mean(reasons["wall"] == Reason.SURROUNDINGS) > 0.95
     assert kept_share(reasons["wall"]) <= 0.001
 
 
@@ -200,8 +209,8 @@ def image(rng):
 def test_a_mirror_image_behind_a_closed_panel_goes(tmp_path):
     rng = np.random.default_rng(11)
     result, reasons, _ = run(tmp_path, {**vehicle(rng), "ground": ground_round(rng), "image": image(rng)})
-    assert np.mean(reasons["image"] == clean.CODE["ghost"]) >= 0.99
-    assert result["removed"]["ghost"] == np.sum(reasons["image"] == clean.CODE["ghost"])
+    assert np.mean(reasons["image"] == Reason.GHOST) >= 0.99
+    assert result["removed"]["ghost"] == np.sum(reasons["image"] == Reason.GHOST)
 
 
 def test_what_shows_through_a_window_stays(tmp_path):
@@ -219,16 +228,16 @@ def test_a_second_copy_goes_or_is_flagged_and_is_noted(tmp_path):
     pieces = vehicle(rng)
     copy = {"copy": patch(rng, (200, 100, 351), (120, 0, 0), (0, 120, 0))}
     result, reasons, folder = run(tmp_path, {**pieces, **copy})
-    assert np.mean(reasons["copy"] == clean.CODE["layer"]) >= 0.9
+    assert np.mean(reasons["copy"] == Reason.DUPLICATE_LAYER) >= 0.9
     assert kept_share(reasons["roof"]) >= 0.995
     assert "flag" not in cloud.CloudFile(folder).attributes
-    assert "two copies of the surface" in result["notes"][0] and "1.0 to 1.0 mm apart" in result["notes"][0]
+    assert "two copies of the surface" in result["notes"][0] and "in 1 area, 1.0 mm apart" in result["notes"][0]
 
     whole = {"copy": patch(rng, (0, 0, 351), (500, 0, 0), (0, 300, 0))}
     result, reasons, folder = run(tmp_path, {**pieces, **whole})
     flagged = cloud.CloudFile(folder)
     flag = flagged.block(0, len(flagged)).flag
-    assert result["layers"][0]["kept"] == "both"
+    assert result["duplicate_layers"][0]["kept"] == "both"
     assert result["undecided"] == np.count_nonzero(flag & clean.UNDECIDED)
     assert result["undecided"] >= 0.9 * 2 * len(whole["copy"][0])
 
@@ -245,9 +254,9 @@ def test_a_vehicle_without_ground_loses_no_panel(tmp_path):
     assert min(kept_share(reasons[name]) for name in reasons) >= 0.995
 
 
-def test_same_bytes_for_any_number_of_threads(scene, tmp_path):
-    _, _, one = run(tmp_path, scene, threads=1, name="one")
-    _, _, two = run(tmp_path, scene, threads=2, name="two")
+def test_a_second_run_gives_the_same_bytes(scene, tmp_path):
+    _, _, one = run(tmp_path, scene, name="one")
+    _, _, two = run(tmp_path, scene, name="two")
     for file in ("cloud.ply", "tiles.npy", "removed.ply"):
         assert (one / file).read_bytes() == (two / file).read_bytes()
 

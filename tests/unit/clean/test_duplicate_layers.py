@@ -1,4 +1,4 @@
-"""Ghost layers: found, the right one kept where that is told, flagged where not; steps, gaps and panels are none."""
+"""Duplicate layers: found, the right copy kept where one can tell, flagged where not; steps and panels are none."""
 
 import numpy as np
 import pytest
@@ -49,10 +49,10 @@ def test_a_copy_of_a_part_goes_and_the_surface_stays(off_mm):
     assert gone[1].mean() >= 0.95
     assert gone[0].mean() <= 0.001
     assert not undecided[0].any()
-    largest = max(found.areas, key=lambda area: area["area_mm2"])
-    assert largest["kept"] == ("inner" if off_mm > 0 else "outer")
+    largest = max(found.areas, key=lambda area: area.area_mm2)
+    assert largest.kept == ("inner" if off_mm > 0 else "outer")
     # the median over some hundred cells of offsets whose sd is about noise / sqrt(5)
-    assert largest["apart_mm"] == pytest.approx(abs(off_mm), abs=NOISE_MM)
+    assert largest.apart_mm == pytest.approx(abs(off_mm), abs=NOISE_MM)
 
 
 def test_the_one_that_goes_on_stays_even_with_fewer_points():
@@ -70,7 +70,7 @@ def test_two_equal_copies_are_flagged_not_removed():
     assert not gone[0].any() and not gone[1].any()
     # along the rim of the patch, half a disc wide, the sheets can't be told
     assert undecided[0].mean() >= 0.9 and undecided[1].mean() >= 0.9
-    assert [area["kept"] for area in found.areas] == ["both"]
+    assert [area.kept for area in found.areas] == ["both"]
 
 
 def test_copies_sampled_thinly_are_told_apart():

@@ -1,4 +1,4 @@
-"""Strays: told from the surfaces they hover over; what is thin, folded or sampled thinly is no stray."""
+"""Outliers: told from the surfaces they hover over; what is thin, folded or sampled thinly is no outlier."""
 
 import numpy as np
 import pytest
@@ -26,19 +26,19 @@ def states(*pieces):
 
 
 @pytest.mark.parametrize("off_mm", [1.5, -1.5, 2.0, 4.0, 8.0, 30.0])
-def test_a_point_off_a_plate_is_a_stray(off_mm):
+def test_a_point_off_a_plate_is_an_outlier(off_mm):
     rng = np.random.default_rng(1)
     at = np.column_stack([rng.uniform(20, 380, (40, 2)), np.full(40, off_mm)])  # three within 15 spacings
-    surface, stray = states(plate(rng, (0, 0), (400, 400)), (at, np.tile([0.0, 0.0, 1.0], (40, 1))))
+    surface, off = states(plate(rng, (0, 0), (400, 400)), (at, np.tile([0.0, 0.0, 1.0], (40, 1))))
     assert np.all(surface == outliers.SUPPORTED)
-    assert np.mean(stray == outliers.STRAY) >= 0.95
+    assert np.mean(off == outliers.OUTLIER) >= 0.95
 
 
 def test_a_surface_of_which_one_point_in_fifty_comes_back_stays():
     rng = np.random.default_rng(2)
     pane = plate(rng, (200, 0), (500, 300), spacing_mm=7 * SPACING_MM)
     _, glass = states(plate(rng, (0, 0), (196, 300)), pane)
-    assert np.mean(glass != outliers.STRAY) >= 0.95
+    assert np.mean(glass != outliers.OUTLIER) >= 0.95
 
 
 def test_the_bottom_of_a_door_gap_stays():
@@ -46,10 +46,10 @@ def test_the_bottom_of_a_door_gap_stays():
     gap = plate(rng, (100, 0), (104, 200), -5.0, spacing_mm=1.7 * SPACING_MM)
     left, right, bottom = states(plate(rng, (0, 0), (100, 200)), plate(rng, (104, 0), (200, 200)), gap)
     assert np.all(left == outliers.SUPPORTED) and np.all(right == outliers.SUPPORTED)
-    assert np.mean(bottom != outliers.STRAY) >= 0.9
+    assert np.mean(bottom != outliers.OUTLIER) >= 0.9
 
 
-def test_normals_of_the_wrong_side_make_no_strays():
+def test_normals_of_the_wrong_side_make_no_outliers():
     rng = np.random.default_rng(4)
     points, normals = plate(rng, (0, 0), (200, 200))
     normals[points[:, 0] > 100] *= -1
@@ -89,4 +89,4 @@ def test_glass_close_below_a_panel_stays():
     rng = np.random.default_rng(7)
     pane = plate(rng, (-4, 0), (300, 300), height_mm=-4.0, spacing_mm=7 * SPACING_MM)
     _, glass = states(plate(rng, (-100, 0), (0, 300)), pane)
-    assert np.mean(glass != outliers.STRAY) >= 0.95
+    assert np.mean(glass != outliers.OUTLIER) >= 0.95

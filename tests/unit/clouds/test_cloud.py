@@ -5,6 +5,12 @@ import pytest
 from nightbay.clouds import cloud
 
 
+def joined(clouds):
+    """One cloud of several with the same attributes and origin."""
+    clouds = list(clouds)
+    return cloud.Cloud(**{name: np.concatenate([getattr(c, name) for c in clouds]) for name in clouds[0].attributes})
+
+
 def blocks(rng, sizes=(5000, 1, 7000)):
     return [
         cloud.Cloud(
@@ -19,7 +25,7 @@ def blocks(rng, sizes=(5000, 1, 7000)):
 @pytest.fixture
 def written(tmp_path):
     pieces = blocks(np.random.default_rng(5))
-    return cloud.join(pieces), cloud.write(tmp_path / "cloud", pieces, (1e6, 2.5, -3.0), 500.0)
+    return joined(pieces), cloud.write(tmp_path / "cloud", pieces, (1e6, 2.5, -3.0), 500.0)
 
 
 def sorted_rows(points):
@@ -28,7 +34,7 @@ def sorted_rows(points):
 
 def test_every_point_comes_back_with_its_attributes(written):
     given, file = written
-    back = cloud.join(file.blocks(4096))
+    back = joined(file.blocks(4096))
     assert file.attributes == ("xyz_mm", "normal", "colour")
     for name in file.attributes:
         assert np.array_equal(getattr(sorted_rows(given), name), getattr(sorted_rows(back), name))
@@ -60,8 +66,8 @@ def test_subset_keeps_order_tiles_and_flags(written, tmp_path):
     rng = np.random.default_rng(6)
     keep, flag = rng.random(len(file)) < 0.3, rng.integers(0, 2, len(file), dtype=np.uint8)
     subset = cloud.write_subset(tmp_path / "kept", file, keep, flag)
-    whole = cloud.join(file.blocks())
-    back = cloud.join(subset.blocks())
+    whole = joined(file.blocks())
+    back = joined(subset.blocks())
     assert np.array_equal(back.xyz_mm, whole.xyz_mm[keep])
     assert np.array_equal(back.flag, flag[keep])
     for number, tile in enumerate(subset.tiles):
@@ -69,7 +75,7 @@ def test_subset_keeps_order_tiles_and_flags(written, tmp_path):
 
 
 def test_same_blocks_same_bytes_and_block_borders_do_not_matter(tmp_path):
-    whole = cloud.join(blocks(np.random.default_rng(7)))
+    whole = joined(blocks(np.random.default_rng(7)))
     cloud.write(tmp_path / "a", [whole], (0, 0, 0), 500.0)
     cloud.write(tmp_path / "b", [whole[:300], whole[300:]], (0, 0, 0), 500.0)
     for name in ("cloud.ply", "tiles.npy"):

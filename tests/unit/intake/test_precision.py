@@ -10,6 +10,7 @@ from e57_files import places, real, scaled, write
 from nightbay.core.errors import Rejected
 from nightbay.intake import intake, plausibility, precision
 from nightbay.pipeline import stage
+from nightbay.pipeline.settings import settings
 from nightbay.planning import parameters, yaml_file
 from nightbay.planning.raw_files import Hashes
 from nightbay.report import job_summary
@@ -24,12 +25,12 @@ def take(tmp_path, monkeypatch):
     """A function that runs intake on a file of the current folder and returns its numbers."""
     monkeypatch.chdir(tmp_path)
 
-    def run(name, units="mm", **scan):
+    def run(name, units="mm", **own):
         sheet = {"file": name, **Hashes(tmp_path).of(name), "units": units, "columns": None}
         sheet |= {"part": "exterior", "vehicle_class": "van", "extent_mm": VAN}
-        settings = {"scan": DEFAULTS["scan"] | scan, "intake": DEFAULTS["intake"]}
+        values = {"scan": DEFAULTS["scan"], "intake": DEFAULTS["intake"] | own}
         (tmp_path / "out").mkdir(exist_ok=True)
-        return intake.intake({}, sheet, settings, tmp_path / "out", 1)
+        return intake.intake({}, sheet, settings(values), tmp_path / "out", 1)
 
     return run
 
@@ -80,10 +81,10 @@ def test_single_precision_far_from_the_origin(take, kind, axis, offset_mm, step_
     offset = np.zeros(3)
     offset[axis] = offset_mm
     name, units = save(kind, side() + offset)
-    if step_mm > DEFAULTS["scan"]["resolution_mm"]:
+    if step_mm > DEFAULTS["intake"]["largest_step_mm"]:
         found = refusal(take, name, units)
         assert found.startswith(f"{name}: its coordinates, ")
-        assert "come in steps of" in found and "at most 2 mm are allowed (parameters intake.largest_step" in found
+        assert "come in steps of" in found and "at most 2 mm are allowed (parameter intake.largest_step_mm)" in found
         assert "export it centred on the vehicle" in found
         return
     got = take(name, units)
@@ -157,9 +158,9 @@ def test_digits_that_the_grid_hides_pass_and_are_said(take, make, step_mm):
 
 
 @pytest.mark.parametrize("make", [digits("cm", 0), digits("m", 2), las(0.01), e57(0.005)])
-def test_digits_that_ruin_the_model_are_refused_unless_the_grid_is_coarser(take, make):
+def test_digits_that_ruin_the_model_are_refused_unless_they_are_allowed(take, make):
     assert "come in steps of" in refusal(take, *make())
-    assert take(*make(), resolution_mm=20)["step_outweighs_noise"]
+    assert take(*make(), largest_step_mm=20)["step_outweighs_noise"]
 
 
 @pytest.mark.parametrize("outweighs", [True, False])

@@ -58,13 +58,13 @@ def test_a_wheel_inside_out_is_turned_as_another_segment_shows_it(tmp_path, cert
     left = segment(tmp_path, "left", seen, facing, certainty)
     points, normals = joined(BODY, (WHEEL[0], -WHEEL[1]))
     rear = segment(tmp_path, "rear", points, normals, 0.8)
-    found = normal_orientation.settle([left, rear], SPACING_MM, 3.0, STANDOFF_MM, False)
+    found = normal_orientation.orient_estimated([left, rear], SPACING_MM, 3.0, STANDOFF_MM, False)
     assert set(found) == {"rear"}
-    turned, told = found["rear"]
+    turned = found["rear"].turned
     at, _ = in_control(rear)
     of_wheel = at[:, 0] > 300
     assert turned[of_wheel].all() and not turned[~of_wheel].any()
-    assert told == pytest.approx((0.9 * 0.6 + 0.3 * 0.5) / (0.9 * 1.2 + 0.5 * 0.5), abs=0.05)
+    assert found["rear"].observed_share == pytest.approx((0.9 * 0.6 + 0.3 * 0.5) / (0.9 * 1.2 + 0.5 * 0.5), abs=0.05)
     _, directions = in_control(rear, turned)
     assert directions[of_wheel] @ [0, -1, 0] == pytest.approx(1, abs=1e-5)
 
@@ -73,7 +73,7 @@ def test_what_no_other_segment_shows_keeps_its_side(tmp_path):
     left = segment(tmp_path, "left", *sheet((0, 0, 0), (0, 0, 900), (0, 600, 0)), None)
     lid = sheet((3000, 0, 0), (0, 500, 0), (400, 0, 0))
     rear = segment(tmp_path, "rear", *joined((BODY[0], -BODY[1]), lid), 0.8)
-    turned, _ = normal_orientation.settle([left, rear], SPACING_MM, 3.0, STANDOFF_MM, False)["rear"]
+    turned = normal_orientation.orient_estimated([left, rear], SPACING_MM, 3.0, STANDOFF_MM, False)["rear"].turned
     at, _ = in_control(rear)
     assert turned[at[:, 0] < 300].all() and not turned[at[:, 0] > 300].any()
 
@@ -82,22 +82,22 @@ def test_the_other_side_of_a_panel_tells_nothing(tmp_path):
     """Its normals are opposed, but it lies the panel's thickness off."""
     left = segment(tmp_path, "left", *sheet((10, 0, 0), (0, 900, 0), (0, 0, 900)), None)  # faces +x, 10 mm behind
     rear = segment(tmp_path, "rear", *BODY, 0.8)
-    turned, told = normal_orientation.settle([left, rear], SPACING_MM, 3.0, STANDOFF_MM, False)["rear"]
-    assert not turned.any() and told == 0
+    found = normal_orientation.orient_estimated([left, rear], SPACING_MM, 3.0, STANDOFF_MM, False)["rear"]
+    assert not found.turned.any() and found.observed_share == 0
 
 
-def test_a_room_s_normals_are_told_alike(tmp_path):
+def test_a_room_s_normals_are_turned_inwards_alike(tmp_path):
     walls = joined(
         sheet((0, 0, 0), (0, 1000, 0), (0, 0, 1000)),  # faces +x, into the room
         sheet((0, 0, 0), (0, 0, 1000), (1000, 0, 0)),  # +y
     )
     left = segment(tmp_path, "left", *sheet((0, 0, 0), (0, 1000, 0), (0, 0, 500)), None)
     rear = segment(tmp_path, "rear", walls[0], -walls[1], 0.8)
-    turned, _ = normal_orientation.settle([left, rear], SPACING_MM, 3.0, STANDOFF_MM, True)["rear"]
+    turned = normal_orientation.orient_estimated([left, rear], SPACING_MM, 3.0, STANDOFF_MM, True)["rear"].turned
     assert turned.mean() > 0.99
 
 
 def test_measured_normals_are_never_touched(tmp_path):
     left = segment(tmp_path, "left", *BODY, None)
     rear = segment(tmp_path, "rear", BODY[0], -BODY[1], None)
-    assert normal_orientation.settle([left, rear], SPACING_MM, 3.0, STANDOFF_MM, False) == {}
+    assert normal_orientation.orient_estimated([left, rear], SPACING_MM, 3.0, STANDOFF_MM, False) == {}

@@ -112,7 +112,7 @@ def whole(tmp_path):
     found["intake"] = [upstream("intake", {"count": 70, "file": "larch/raw/left.ply"}, tmp_path, segment="left")]
     found["clean"] = [
         upstream(
-            "clean", {"kept": 60, "removed": {"stray": 10, "ground": 0}}, tmp_path, segment="left", notes=["Noted."]
+            "clean", {"kept": 60, "removed": {"outlier": 10, "ground": 0}}, tmp_path, segment="left", notes=["Noted."]
         )
     ]
     return found
@@ -176,7 +176,7 @@ def test_page_tells_what_was_measured(whole, tmp_path):
         "Wheelbase 1\u202f200.00 \u00b1 0.62\u202fmm",
         "not in the uncertainty: drift",
         "800.0\u202fcm\u00b2",
-        "stray 10",
+        "outlier 10",
         "Noted.",
         "front 300.0",
         "qualified person",

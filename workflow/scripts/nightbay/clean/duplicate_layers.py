@@ -1,4 +1,4 @@
-"""Ghost layers: a second copy of a surface beside the first, left by a tracking slip or a motion too fast.
+"""Duplicate layers: a second copy of a surface beside the first, left by a tracking slip or a motion too fast.
 
 Cells in which the points lie in two sheets (see ``sheets``) make an area where they touch and the sheets' distances
 agree. Of the two sheets the better supported one stays: the one that goes on beyond the area's border, where only one
@@ -6,33 +6,45 @@ is left, and that has the more points. Where these do not tell, both stay and ar
 """
 
 from dataclasses import dataclass
+from typing import Literal
 
 import numba
 import numpy as np
 
 from nightbay.clean import sheets
+from nightbay.clean.neighbours import Cells
+from nightbay.clean.result import DuplicateLayer
 
 SMALLEST_AREA = 5.0  # an area smaller than a square of so many times the smallest thing to keep is chance or a detail
-LIE_ALIKE = 0.5  # cosine between the normals of touching cells of one area
+PARALLEL = 0.5  # cosine of 60 degrees between the normals of touching cells of one area
+LEAST_IN_CELLS = 3  # points of one sheet in the cells around: one or two are chance
 ALIKE = 0.3  # distances of two sheets in touching cells differ by no more than this share, plus the noise
 CLOSE = 1 / 3  # a point belongs to a sheet when it is off by less than this share of the sheets' distance
 # Shares between -1 (all for the inner sheet) and 1. Border cells follow the right surface, save where the slipped run
 # saw what no other did; a decision wants a clear majority there, and no clear majority of points against it.
 CLEAR, AGAINST = 0.5, 0.3
+KEPT_SHEET: dict[int, Literal["outer", "inner", "both"]] = {1: "outer", -1: "inner", 0: "both"}  # by verdict
 
 
 @dataclass(frozen=True)
 class Layers:
-    """``gone`` (n,) bool points of the worse sheet; ``undecided`` (n,) bool points of both where that is not told;
-    ``areas`` list of dicts, one an area: its size, the distance of the sheets, and what was decided."""
+    """``gone`` (n,) bool points of the worse sheet; ``undecided`` (n,) bool points of both where nothing tells which is
+    the worse; ``areas`` in which there are two sheets."""
 
     gone: np.ndarray
     undecided: np.ndarray
-    areas: list
+    areas: list[DuplicateLayer]
 
 
-def find(cells, use, noise_mm, smallest_mm, panel_mm=np.inf, sided=True):
-    """Ghost :class:`Layers` among the points that ``use``, (n,) bool, selects; arrays in the order of ``cells``.
+def find(
+    cells: Cells,
+    use: np.ndarray,
+    noise_mm: float,
+    smallest_mm: float,
+    panel_mm: float = np.inf,
+    sided: bool = True,
+) -> Layers:
+    """Duplicate :class:`Layers` among the points that ``use``, (n,) bool, selects; arrays in the order of ``cells``.
 
     Sheets are told apart from five times the noise up to ``smallest_mm`` or six spacings, whichever is less. Where
     normals don't tell one side of a surface from the other (``sided`` False, estimated ones), sheets further apart than
@@ -53,25 +65,28 @@ def find(cells, use, noise_mm, smallest_mm, panel_mm=np.inf, sided=True):
     gone = (level > 0) & (level == wrong_here)
     undecided = (level > 0) & (wrong_here == sheets.NONE) & (np.repeat(area, points_a_cell) >= 0)
     areas = [
-        {
-            "area_mm2": float(np.count_nonzero(area == number) * cells.edge_mm**2),
-            "apart_mm": float(distance_mm[number]),
-            "kept": {1: "outer", -1: "inner", 0: "both"}[int(right[number])],
-        }
+        DuplicateLayer(
+            float(np.count_nonzero(area == number) * cells.edge_mm**2),
+            float(distance_mm[number]),
+            KEPT_SHEET[int(right[number])],
+        )
         for number in range(count)
     ]
     return Layers(gone, undecided, areas)
 
 
-def _large(area, fewest):
+def _large(area: np.ndarray, fewest: float) -> tuple[np.ndarray, int]:
     """Areas of at least so many cells, numbered anew: area of each cell, (m,), -1 for none; how many there are."""
     large = np.bincount(area[area >= 0]) >= fewest
     number = np.append(np.where(large, np.cumsum(large) - 1, -1), -1)
     return number[area].astype(np.int32), int(large.sum())
 
 
-def _verdicts(cells, area, border, level, count):
-    """For each area: 1 the outer sheet is right, -1 the inner one, 0 not told."""
+def _verdicts(cells: Cells, area: np.ndarray, border: np.ndarray, level: np.ndarray, count: int) -> np.ndarray:
+    """For each area: 1 the outer sheet is right, -1 the inner one, 0 undecided; (count,) int8.
+
+    ``area`` and ``border`` (m,) of each cell, ``level`` (n,) of each point, see :func:`find`.
+    """
     of_point = np.repeat(area, np.diff(cells.start))
     inside = of_point >= 0
     inner = np.bincount(of_point[inside & (level == sheets.INNER)], minlength=count)
@@ -83,7 +98,7 @@ def _verdicts(cells, area, border, level, count):
     # with the cells beside it: the boundary of two cells may run between the sheets
     total = np.vstack([np.zeros((1, 2), np.int64), np.cumsum(many, axis=0)])
     many = sum(total[cells.runs[:, run, 1]] - total[cells.runs[:, run, 0]] for run in range(9))
-    one_only = (border >= 0) & ((many[:, 0] == 0) != (many[:, 1] == 0)) & (many.sum(axis=1) >= 3)
+    one_only = (border >= 0) & ((many[:, 0] == 0) != (many[:, 1] == 0)) & (many.sum(axis=1) >= LEAST_IN_CELLS)
     follows = [np.bincount(border[one_only & (many[:, at] > 0)], minlength=count) for at in (0, 1)]
     # a square area has 4 sqrt(cells) cells round it: what less than a quarter of the border tells is chance
     quarter = np.sqrt(np.bincount(area[area >= 0], minlength=count))
@@ -113,7 +128,7 @@ def _areas(runs, apart_mm, facing, noise_mm):
                     slack = ALIKE * max(apart_mm[cell], apart_mm[other]) + noise_mm
                     if apart_mm[other] == 0 or area[other] >= 0 or abs(apart_mm[cell] - apart_mm[other]) > slack:
                         continue
-                    if (facing[cell] * facing[other]).sum() >= LIE_ALIKE:
+                    if (facing[cell] * facing[other]).sum() >= PARALLEL:
                         area[other] = count
                         stack[top] = other
                         top += 1

@@ -5,6 +5,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 from scipy.spatial import cKDTree
 
+from nightbay.core.robust import MAD_TO_SD
+
 # A patch of this size, or of so many cells, gives a plane's direction well enough to be tried on the whole segment.
 PATCH_MM, PATCH_CELLS = 100.0, 5.0
 SAMPLE = 20_000  # cells that a trial is scored on
@@ -53,12 +55,14 @@ def find(centres_mm, normals, edge_mm, noise_mm, sided=True):
     sample_mm, sample_normals = centres_mm[::step], normals[::step]
     scored = []
     for at in np.flatnonzero(_share_below(trials, sample_mm) <= 3 * MOST_BELOW):
-        trial = Ground(*trials[at], REACH_MM / 4.0, sided)
+        normal, offset_mm = trials[at]
+        trial = Ground(normal, offset_mm, REACH_MM / 4.0, sided)
         on = (np.abs(trial.height_mm(sample_mm)) <= REACH_MM) & trial.faces_up(sample_normals)
         if on.mean() >= LEAST_GROUND:
             scored.append((int(on.sum()), trial))
     scored.sort(key=lambda one: -one[0])
-    best, tried = None, []
+    best: tuple[int, Ground] | None = None
+    tried: list[Ground] = []
     for _, trial in scored:
         if len(tried) == PLANES or any(_alike(trial, other) for other in tried):
             continue
@@ -70,7 +74,7 @@ def find(centres_mm, normals, edge_mm, noise_mm, sided=True):
         if best is not None and on.sum() <= best[0]:
             continue
         if _carries_a_vehicle(ground, sample_mm, sample_normals, on, patch_mm, noise_mm):
-            best = (on.sum(), ground)
+            best = (int(on.sum()), ground)
     return None if best is None else _refine(best[1], centres_mm, normals, noise_mm)
 
 
@@ -139,8 +143,8 @@ def _refine(ground, points_mm, normals, noise_mm):
         normal = np.linalg.eigh(centred.T @ centred)[1][:, 0]
         normal *= np.sign(normal @ ground.normal)
         height = centred @ normal
-        # median absolute deviation x 1.4826 = sd of a normal distribution: a kerb or a hose does not widen it
-        sd_mm = 1.4826 * np.median(np.abs(height - np.median(height)))
+        # a kerb or a hose does not widen the median absolute deviation
+        sd_mm = MAD_TO_SD * np.median(np.abs(height - np.median(height)))
         sd_mm = float(min(sd_mm, ground.sd_mm))
         ground = replace(ground, normal=normal, offset_mm=float(normal @ centre), sd_mm=sd_mm)
     return ground

@@ -2,7 +2,7 @@
 
 Two points with normals lie on one smooth surface when the line between them is at right angles to the mean of their
 normals; on a sphere, a cylinder or a plane of any size that holds exactly. So no surface has to be fitted: each point
-asks its neighbours, and a stray a millimetre above a panel gets no for an answer though it has neighbours enough.
+is compared with its neighbours, and an outlier a millimetre above a panel disagrees with them though it has enough.
 """
 
 import numba
@@ -27,14 +27,14 @@ STRIP_CELLS, STRIP_LEAST, STRIP_OUTER = 2, 5, 3
 # In a clump some of many points always lie in one plane by chance. So at least half as many must agree as do not, of
 # points that are not firmly in a surface of their own: a panel beside the glass says nothing against the glass.
 FIRM, AGAINST = 50, 0.5
-STRAY, THIN, SUPPORTED, EDGE_ON = 0, 1, 2, 3
+OUTLIER, THIN, SUPPORTED, EDGE_ON = 0, 1, 2, 3
 
 
 def judge(cells, noise_mm):
     """How each point of :class:`~nightbay.clean.neighbours.Cells` stands to its neighbours.
 
     Returns the state, (n,) uint8: SUPPORTED by neighbours; on a surface sampled so THIN that only wider neighbours
-    tell; STRAY; or EDGE_ON (in its neighbours' surface, but its normal lies across it). With it the share of the
+    tell; OUTLIER; or EDGE_ON (in its neighbours' surface, but its normal lies across it). With it the share of the
     neighbours with like normals that agree, in hundredths, (n,) uint8.
     """
     state, share = _support(cells.xyz_mm, cells.normal, cells.start, cells.runs, cells.edge_mm, noise_mm)
@@ -42,20 +42,20 @@ def judge(cells, noise_mm):
     firm = (state == SUPPORTED) & (share >= FIRM)
     for doubtful, window, least, outer, passed in (
         (THIN, FAR_CELLS, FAR_LEAST, FAR_OUTER, THIN),
-        (STRAY, STRIP_CELLS, STRIP_LEAST, STRIP_OUTER, SUPPORTED),
+        (OUTLIER, STRIP_CELLS, STRIP_LEAST, STRIP_OUTER, SUPPORTED),
     ):
         rows = np.flatnonzero(state == doubtful)
         cell = np.searchsorted(cells.start, rows, side="right") - 1
         agree, against = _agreeing(*grid, rows, cell, window, firm)
         held = (agree.sum(axis=1) >= least) & (agree[:, 1] >= outer) & (agree.sum(axis=1) >= AGAINST * against)
-        state[rows] = np.where(held, passed, STRAY)
+        state[rows] = np.where(held, passed, OUTLIER)
     return state, share
 
 
 @numba.njit(cache=True)
 def _support(xyz_mm, normal, start, runs, edge_mm, noise_mm):
     """First judgement, by the points within one edge of a cell (3 spacings): state and share as in :func:`judge`, where
-    STRAY means off the surface that the neighbours make, and THIN too few neighbours to tell."""
+    OUTLIER means off the surface that the neighbours make, and THIN too few neighbours to tell."""
     facing, agreeing, across, beside = _count_neighbours(xyz_mm, normal, start, runs, edge_mm, NOISE_FACTOR * noise_mm)
     state, share = np.empty(len(xyz_mm), np.uint8), np.zeros(len(xyz_mm), np.uint8)
     for at in range(len(xyz_mm)):
@@ -64,7 +64,7 @@ def _support(xyz_mm, normal, start, runs, edge_mm, noise_mm):
         elif across[at] >= 3 * LEAST and facing[at] < LEAST and _amid(beside[at], across[at], edge_mm):
             state[at] = EDGE_ON
         elif facing[at] >= 3 * LEAST:
-            state[at] = STRAY
+            state[at] = OUTLIER
         else:
             state[at] = THIN
         share[at] = 100 * agreeing[at] // max(facing[at], 1)

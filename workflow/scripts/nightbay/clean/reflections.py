@@ -32,7 +32,7 @@ def mirrored(cells, member, centres_mm, normals, smallest_mm, floor=None):
         np.column_stack([np.bincount(things.link, centres_mm[member][:, axis]) for axis in range(3)]) / count[:, None]
     )
     faces = np.column_stack([np.bincount(things.link, normals[member][:, axis]) for axis in range(3)])
-    faces /= np.maximum(np.linalg.norm(faces, axis=1), 1e-12)[:, None]
+    faces = faces / np.maximum(np.linalg.norm(faces, axis=1), 1e-12)[:, None]
     asked = _asked(things.of_link, (LEAST * smallest_mm / things.edge_mm) ** 2)
     place = np.empty((len(count), 3), np.int64)
     place[things.link] = (cells.index[member] - 1) // round(things.edge_mm / cells.edge_mm) + 1

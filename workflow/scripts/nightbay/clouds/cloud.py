@@ -6,7 +6,7 @@ A working cloud is a folder with two files: ``cloud.ply`` (binary, little endian
 """
 
 import os
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, fields, replace
 from pathlib import Path
 
@@ -14,6 +14,7 @@ import numpy as np
 
 # One row of tiles.npy: grid index, first point, number of points, bounds of the points about the origin.
 TILE = np.dtype([("index", "<i4", 3), ("start", "<i8"), ("count", "<i8"), ("low_mm", "<f4", 3), ("high_mm", "<f4", 3)])
+BLOCK = 2_000_000  # points read or written at a time: 62 MB with normals, colour and flag
 CELLS_A_TILE = 32  # points of a tile are sorted by cells of a 32nd of its edge: neighbours in space are near in memory
 
 # attribute of a Cloud -> PLY properties of one point
@@ -39,36 +40,32 @@ class Cloud:
     colour: np.ndarray | None = None
     flag: np.ndarray | None = None
 
-    def __len__(self):
+    def __len__(self) -> int:
         return len(self.xyz_mm)
 
-    def __getitem__(self, rows):
+    def __getitem__(self, rows: np.ndarray | slice) -> "Cloud":
         return replace(self, **{name: getattr(self, name)[rows] for name in self.attributes})
 
     @property
-    def attributes(self):
+    def attributes(self) -> tuple[str, ...]:
         """Names of the attributes that are present, in the order in which a file holds them."""
         return tuple(field.name for field in fields(self) if getattr(self, field.name) is not None)
-
-
-def join(clouds):
-    """One cloud of several with the same attributes and origin."""
-    clouds = list(clouds)
-    return Cloud(**{name: np.concatenate([getattr(one, name) for one in clouds]) for name in clouds[0].attributes})
 
 
 class CloudFile:
     """A working cloud on disk, read a tile or a box at a time through a memory map.
 
     ``turned``, (n,) bool or None: points whose normals are handed out the other way round than they stand in the file.
-    ``scale``: all coordinates are handed out multiplied by it, those of tiles and origin too.
+    ``scale``: all coordinates are handed out multiplied by it, those of tiles and origin too. ``tiles``: a row each,
+    see :data:`TILE`; ``origin_mm`` (3,); ``tile_mm``: edge of a tile in the file; ``count`` points; ``attributes``:
+    names of those that the file holds.
     """
 
-    def __init__(self, folder, turned=None, scale=1.0):
+    def __init__(self, folder: Path, turned: np.ndarray | None = None, scale: float = 1.0) -> None:
         self.folder, self.turned, self.scale = Path(folder), turned, scale
         self.tiles = np.load(self.folder / "tiles.npy")
         with open(self.folder / "cloud.ply", "rb") as file:
-            header = []
+            header: list[str] = []
             while not header or header[-1] != "end_header":
                 header.append(file.readline().decode("ascii").strip())
             offset = file.tell()
@@ -89,14 +86,14 @@ class CloudFile:
             else np.empty(0, dtype)
         )
 
-    def __len__(self):
+    def __len__(self) -> int:
         return self.count
 
-    def block(self, start, stop):
+    def block(self, start: int, stop: int) -> Cloud:
         """Points start..stop as a :class:`Cloud` (copied into memory)."""
         return self.take(slice(start, stop))
 
-    def take(self, rows):
+    def take(self, rows: np.ndarray | slice) -> Cloud:
         """The points of the given rows, a slice or (n,) int."""
         # numpy's take copies whole records, indexing goes through their fields one by one: a twelfth of the time
         records = self._points[rows] if isinstance(rows, slice) else self._points.take(rows)
@@ -104,49 +101,50 @@ class CloudFile:
         if self.scale != 1.0:
             np.multiply(taken.xyz_mm, np.float32(self.scale), out=taken.xyz_mm)
         if self.turned is not None:
+            assert taken.normal is not None
             np.negative(taken.normal, out=taken.normal, where=self.turned[rows][:, None])
         return taken
 
-    def tile(self, number):
+    def tile(self, number: int) -> Cloud:
         """Points of one tile (a row number of ``tiles``)."""
         tile = self.tiles[number]
         return self.block(tile["start"], tile["start"] + tile["count"])
 
-    def near(self, low_mm, high_mm):
+    def near(self, low_mm: np.ndarray, high_mm: np.ndarray) -> tuple[Cloud, np.ndarray]:
         """Points inside the box, bounds (3,) about the origin, and their row numbers: ``(Cloud, (n,) int64)``."""
         low, high = np.asarray(low_mm, np.float32), np.asarray(high_mm, np.float32)
         touched = np.flatnonzero(
             np.all((self.tiles["low_mm"] <= high) & (self.tiles["high_mm"] >= low), axis=1) & (self.tiles["count"] > 0)
         )
-        rows = []
+        pieces = []
         for number in touched:
             start, count = int(self.tiles["start"][number]), int(self.tiles["count"][number])
-            piece = self._points[start : start + count]
+            points = self._points[start : start + count]
             inside = np.ones(count, bool)
             for axis, name in enumerate("xyz"):
-                along = piece[name] if self.scale == 1.0 else piece[name] * np.float32(self.scale)
+                along = points[name] if self.scale == 1.0 else points[name] * np.float32(self.scale)
                 inside &= (along >= low[axis]) & (along <= high[axis])
-            rows.append(start + np.flatnonzero(inside))
-        rows = np.concatenate(rows) if rows else np.empty(0, np.int64)
+            pieces.append(start + np.flatnonzero(inside))
+        rows = np.concatenate(pieces) if pieces else np.empty(0, np.int64)
         return self.take(rows), rows
 
-    def sample(self, most):
+    def sample(self, most: int) -> Cloud:
         """At most ``most`` points, evenly through the file (which is sorted in space): the same ones each time."""
         step = max(1, -(-self.count // most))
         return self.take(np.arange(0, self.count, step))
 
-    def blocks(self, size=2_000_000):
+    def blocks(self, size: int = BLOCK) -> Iterator[Cloud]:
         """All points, ``size`` at a time."""
         for start in range(0, self.count, size):
             yield self.block(start, min(start + size, self.count))
 
 
-def record_type(attributes):
+def record_type(attributes: Sequence[str]) -> np.dtype:
     """The packed dtype of one point with these attributes."""
     return np.dtype([column for name in attributes for column in PROPERTIES[name]])
 
 
-def unpack(records, attributes):
+def unpack(records: np.ndarray, attributes: Sequence[str]) -> Cloud:
     """Structured records, (n,), as a :class:`Cloud`."""
     arrays = {}
     for name in attributes:
@@ -155,7 +153,7 @@ def unpack(records, attributes):
     return Cloud(**arrays)
 
 
-def pack(cloud):
+def pack(cloud: Cloud) -> np.ndarray:
     """A :class:`Cloud` as structured records, (n,)."""
     records = np.empty(len(cloud), record_type(cloud.attributes))
     for name in cloud.attributes:
@@ -165,7 +163,7 @@ def pack(cloud):
     return records
 
 
-def header(attributes, count, origin_mm, tile_mm):
+def header(attributes: Sequence[str], count: int, origin_mm: np.ndarray, tile_mm: float) -> bytes:
     """The PLY header of a working cloud."""
     lines = ["ply", "format binary_little_endian 1.0", "comment units mm"]
     lines += ["obj_info origin_mm " + " ".join(repr(float(value)) for value in origin_mm)]
@@ -174,7 +172,7 @@ def header(attributes, count, origin_mm, tile_mm):
     return ("\n".join([*lines, "end_header"]) + "\n").encode("ascii")
 
 
-def write(folder, blocks: Iterable[Cloud], origin_mm, tile_mm):
+def write(folder: Path, blocks: Iterable[Cloud], origin_mm: np.ndarray, tile_mm: float) -> CloudFile:
     """Sort blocks of points into tiles and write the working cloud ``folder``; returns it as a :class:`CloudFile`.
 
     The blocks pass once and only one is in memory at a time; their points are about ``origin_mm``, (3,) mm. Ties keep
@@ -183,31 +181,32 @@ def write(folder, blocks: Iterable[Cloud], origin_mm, tile_mm):
     folder = Path(folder)
     folder.mkdir(parents=True, exist_ok=True)
     spill = folder / "unsorted.part"
-    attributes, count, keys = None, 0, []
+    attributes: tuple[str, ...] | None = None
+    count, parts = 0, []
     with open(spill, "wb") as file:
         for block in blocks:
             if attributes is None:
                 attributes = block.attributes
             pack(block).tofile(file)
-            keys.append(_cell_keys(block.xyz_mm, tile_mm))
+            parts.append(_cell_keys(block.xyz_mm, tile_mm))
             count += len(block)
     attributes = attributes or ("xyz_mm",)
-    keys = np.concatenate(keys) if keys else np.empty(0, np.int64)
+    keys = np.concatenate(parts) if parts else np.empty(0, np.int64)
     order = np.argsort(keys, kind="stable")
     keys = keys[order]
     dtype = record_type(attributes)
     unsorted = np.memmap(spill, dtype=dtype, mode="r", shape=(count,)) if count else np.empty(0, dtype)
     with open(folder / "cloud.ply", "wb") as file:
         file.write(header(attributes, count, origin_mm, tile_mm))
-        for start in range(0, count, 2_000_000):
-            unsorted.take(order[start : start + 2_000_000]).tofile(file)
-    _write_tiles(folder, keys // CELLS_A_TILE**3, attributes, count, tile_mm)
+        for start in range(0, count, BLOCK):
+            unsorted.take(order[start : start + BLOCK]).tofile(file)
+    _write_tiles(folder, keys // CELLS_A_TILE**3, attributes)
     del unsorted
     os.unlink(spill)
     return CloudFile(folder)
 
 
-def write_subset(folder, source: CloudFile, keep, flag=None):
+def write_subset(folder: Path, source: CloudFile, keep: np.ndarray, flag: np.ndarray | None = None) -> CloudFile:
     """Write the points of ``source`` that ``keep``, (n,) bool, selects, in the same order and tiles.
 
     ``flag``, (n,) uint8 for all points of the source, is carried along where given.
@@ -220,18 +219,18 @@ def write_subset(folder, source: CloudFile, keep, flag=None):
     count = int(np.count_nonzero(keep))
     with open(folder / "cloud.ply", "wb") as file:
         file.write(header(attributes, count, source.origin_mm, source.tile_mm))
-        for start in range(0, source.count, 2_000_000):
-            stop = min(start + 2_000_000, source.count)
+        for start in range(0, source.count, BLOCK):
+            stop = min(start + BLOCK, source.count)
             block = source.block(start, stop)
             if flag is not None:
                 block = replace(block, flag=flag[start:stop])
             pack(block[keep[start:stop]]).tofile(file)
     numbers = np.repeat(np.arange(len(source.tiles)), source.tiles["count"])
-    _write_tiles(folder, numbers[keep], attributes, count, source.tile_mm, source.tiles["index"])
+    _write_tiles(folder, numbers[keep], attributes, source.tiles["index"])
     return CloudFile(folder)
 
 
-def _cell_keys(xyz_mm, tile_mm):
+def _cell_keys(xyz_mm: np.ndarray, tile_mm: float) -> np.ndarray:
     """Sort key of each point: its tile, then its cell in the tile. Tiles span +-2**15 about the origin on each axis."""
     cell = np.floor(xyz_mm.astype(np.float64) * (CELLS_A_TILE / tile_mm)).astype(np.int64)
     tile = cell // CELLS_A_TILE
@@ -243,8 +242,14 @@ def _cell_keys(xyz_mm, tile_mm):
     return tile_key * CELLS_A_TILE**3 + inner_key
 
 
-def _write_tiles(folder, tile_of_point, attributes, count, tile_mm, index_of_tile=None):
-    """Write tiles.npy for points that already stand in order of their tile."""
+def _write_tiles(
+    folder: Path, tile_of_point: np.ndarray, attributes: Sequence[str], index_of_tile: np.ndarray | None = None
+) -> None:
+    """Write tiles.npy for points that stand in order of their tile in ``cloud.ply``.
+
+    ``tile_of_point`` (n,) int64: rows of ``index_of_tile``, (t, 3), or keys of the tiles where that is None.
+    """
+    count = len(tile_of_point)
     first = np.flatnonzero(np.diff(tile_of_point, prepend=-1)) if count else np.empty(0, np.int64)
     tiles = np.zeros(len(first), TILE)
     tiles["start"] = first

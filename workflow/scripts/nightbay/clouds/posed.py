@@ -62,7 +62,7 @@ class PosedClouds:
             radius = np.linalg.norm(high - low, axis=1)[:, None] / 2
             near = np.all((middle + radius >= low_mm) & (middle - radius <= high_mm), axis=1)
             for number in np.flatnonzero(near & (cloud.tiles["count"] > 0)):
-                piece = cloud.tile(number)
+                piece = cloud.tile(int(number))
                 assert piece.normal is not None
                 xyz = rigid.transform(T_box_cloud, piece.xyz_mm)
                 inside = np.all((xyz >= low_mm) & (xyz <= high_mm), axis=1)

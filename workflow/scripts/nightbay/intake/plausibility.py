@@ -1,19 +1,23 @@
 """Checks that a segment is a surface, and its size that of its vehicle class in the units that were declared."""
 
+from collections.abc import Mapping
+from typing import Any
+
 import numpy as np
 from scipy.spatial import cKDTree
 
 from nightbay.core.errors import Rejected
 from nightbay.core.units import MM
 
-TRIM = 0.002  # share of points at either end of an axis that may be strays: raw exports hold up to about 1 in 1000
+TRIM = 0.002  # share of points at either end of an axis that may be outliers: raw exports hold up to about 1 in 1000
 # Neighbourhoods by which a surface is told from a curve: this many of so few points that lines of a scanner, dense
 # along and sparse across, are as even as anything.
 THINNED, PLACES, NEIGHBOURS = 5000, 400, 15
+NOISE_SDS, NARROWEST = 3.0, 1.5  # see check_surface
 
 
-def span(points_mm):
-    """Length of a set of points along its longest axis, mm, less strays; the same however the set is turned."""
+def span(points_mm: np.ndarray) -> float:
+    """Length of points, (n, 3), along their longest axis, mm, without outliers; the same in any attitude."""
     centred = points_mm - np.median(points_mm, axis=0)
     low, high = np.quantile(centred, [TRIM, 1 - TRIM], axis=0)
     inside = centred[np.all((centred >= low) & (centred <= high), axis=1)]
@@ -24,9 +28,9 @@ def span(points_mm):
     return float(np.subtract(*np.quantile(along, [1 - TRIM, TRIM])))
 
 
-def local_spread(points_mm):
-    """Standard deviations (along, across) of neighbouring points in the two directions in which they spread most, mm:
-    typical ones, so that a few places decide nothing."""
+def local_spread(points_mm: np.ndarray) -> tuple[float, float]:
+    """Standard deviations (along, across), mm, of neighbouring points, (n, 3), in the two directions in which they
+    spread most: medians over the places, so a few of them decide nothing."""
     chosen = np.random.default_rng(0).permutation(len(points_mm))[:THINNED]
     places = np.unique(points_mm[chosen], axis=0)
     if len(places) < NEIGHBOURS:
@@ -38,43 +42,51 @@ def local_spread(points_mm):
     return float(along), float(across)
 
 
-def check_surface(points_mm, noise_mm, name):
+def check_surface(points_mm: np.ndarray, noise_mm: float, name: str) -> None:
     """Raise :class:`Rejected` for points that lie on a line or a curve: the stages after would make a surface of it.
 
-    Noise about a line spreads by its standard deviation; three times that leaves room for one declared too low. Where
-    points are p apart, 15 of them on a strip w wide reach l = 15 p p / w along it: w / l is 1.5 / 15 where w is 1.2 p,
-    and what is narrower is a row of points. On a circle of 1000 points the arc of 15 spreads an eighth of that.
+    ``noise_mm``: standard deviation of a point. Noise about a line spreads by its standard deviation;
+    :data:`NOISE_SDS` times that leaves room for one declared too low. Where points are p apart, 15 of them on a strip
+    w wide reach l = 15 p p / w along it: w / l is :data:`NARROWEST` / 15 where w is 1.2 p, and what is narrower is a
+    row of points. On a circle of 1000 points the arc of 15 spreads an eighth of that.
     """
     along, across = local_spread(points_mm)
-    if across < max(3 * noise_mm, 1.5 / NEIGHBOURS * along):
+    if across < max(NOISE_SDS * noise_mm, NARROWEST / NEIGHBOURS * along):
         raise Rejected(
             f"{name}: its points lie on a line or a curve (neighbours spread {across:.2g} mm across it, {along:.2g} mm "
             "along it), so they show no surface: export the whole segment."
         )
 
 
-def limits(extent_mm, least_share, surroundings_mm):
+def limits(
+    extent_mm: Mapping[str, tuple[float, float]], least_share: float, surroundings_mm: float
+) -> tuple[float, float]:
     """Least and most span of a segment of this class, mm.
 
-    The least is a share of the least width of a vehicle; the most the diagonal of the largest vehicle and what stands
-    around it on both sides.
+    ``extent_mm``: least and most length, width and height of the class. The least is a share of the least width of a
+    vehicle; the most is the diagonal of the largest vehicle with what stands around it on both sides.
     """
     most = np.linalg.norm([extent_mm[axis][1] for axis in ("length", "width", "height")])
     return least_share * extent_mm["width"][0], float(most + 2 * surroundings_mm)
 
 
-def check_units(span_mm, units, name, vehicle_class, least_mm, most_mm):
-    """Raise :class:`Rejected` for a span out of its limits, and name the units that would fit."""
+def check_units(span_mm: float, plausible_mm: tuple[float, float], sheet: Mapping[str, Any]) -> None:
+    """Raise :class:`Rejected` for a span out of its limits, and name the units that would fit.
+
+    ``plausible_mm``: least and most; ``sheet``: ``file``, ``units`` and ``vehicle_class`` of the segment.
+    """
+    least_mm, most_mm = plausible_mm
     if least_mm <= span_mm <= most_mm:
         return
-    fitting = [unit for unit, scale in MM.items() if least_mm <= span_mm / MM[units] * scale <= most_mm]
+    span = span_mm / MM[sheet["units"]]
+    fitting = [unit for unit, scale in MM.items() if least_mm <= span * scale <= most_mm]
     if fitting:
-        spans = " or ".join(f"{span_mm / MM[units] * MM[unit]:.0f} mm in {unit}" for unit in fitting)
+        spans = " or ".join(f"{span * MM[unit]:.0f} mm in {unit}" for unit in fitting)
         advice = f"it would span {spans}, so correct 'units' in the job sheet"
     else:
         advice = "no unit would make it fit, so check the file and the vehicle class"
     shown = f"{span_mm:.4g}" if span_mm < 1000 else f"{span_mm:.0f}"
     raise Rejected(
-        f"{name} spans {shown} mm with the declared units {units}; {least_mm:.0f} to {most_mm:.0f} mm are "
-        f"plausible for a segment of a {vehicle_class}: {advice}."
+        f"{sheet['file']} spans {shown} mm with the declared units {sheet['units']}; {least_mm:.0f} to {most_mm:.0f}"
+        f" mm are plausible for a segment of a {sheet['vehicle_class']}: {advice}."
     )

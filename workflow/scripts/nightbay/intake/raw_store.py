@@ -1,5 +1,6 @@
-"""Raw exports in millimetres on disk: what intake reads once, checks, and then sorts into a working cloud."""
+"""Raw exports in millimetres on disk: intake reads them once, checks them, and then sorts them into a working cloud."""
 
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -10,35 +11,40 @@ from nightbay.clouds.cloud import Cloud
 from nightbay.core.errors import Rejected
 from nightbay.core.units import MM
 from nightbay.readers import mesh
-from nightbay.readers.block import MOST
+from nightbay.readers.block import MOST, Block
 
 COLUMNS = {"xyz": np.dtype(("<f8", 3)), "normal": np.dtype(("<f4", 3)), "colour": np.dtype(("u1", 3))}
 
 
 @dataclass(frozen=True)
-class Spill:
-    """Points of one export in a folder, a file a column; ``columns``: which of normal and colour all points have;
-    ``partly``: which of them only some have, and so none keeps; ``step_mm``: coarsest step that the types allow."""
+class RawStore:
+    """Points of one export in a folder, a file a column.
+
+    ``count`` points; ``invalid``: points that the export marks as such, left out; ``low_mm`` and ``high_mm`` (3,):
+    bounds; ``columns``: which of normal and colour all points have; ``partly``: which of them only some have, so that
+    they are dropped; ``step_mm``: coarsest step that the types of the coordinates allow.
+    """
 
     folder: Path
     count: int
     invalid: int
     low_mm: np.ndarray
     high_mm: np.ndarray
-    columns: tuple
-    partly: tuple
+    columns: tuple[str, ...]
+    partly: tuple[str, ...]
     step_mm: float
 
-    def column(self, name):
+    def column(self, name: str) -> np.ndarray:
         """All values of a column, (n, 3), mapped from disk."""
         return np.memmap(self.folder / f"{name}.part", COLUMNS[name].base, "r", shape=(self.count, 3))
 
-    def sample(self, most):
+    def sample(self, most: int) -> np.ndarray:
         """At most ``most`` points, evenly through the file, (k, 3) float64 mm."""
         return np.array(self.column("xyz")[:: max(1, -(-self.count // most))])
 
-    def blocks(self, origin_mm):
-        """Yield the points about ``origin_mm`` as :class:`Cloud`, in the file's order; normals are unit or zero."""
+    def blocks(self, origin_mm: np.ndarray) -> Iterator[Cloud]:
+        """Yield the points about ``origin_mm``, (3,), as :class:`Cloud`, in the file's order; normals are unit or
+        zero."""
         columns = {name: self.column(name) for name in ("xyz", *self.columns)}
         for start in range(0, self.count, MOST):
             piece = slice(start, min(start + MOST, self.count))
@@ -48,66 +54,87 @@ class Spill:
                 np.array(columns["colour"][piece]) if "colour" in columns else None,
             )
 
-    def remove(self):
+    def remove(self) -> None:
         """Delete the files."""
         for name in COLUMNS:
             (self.folder / f"{name}.part").unlink(missing_ok=True)
 
 
-def read(path, name, columns, units, folder):
-    """Read an export, whose coordinates are in ``units``, into ``folder``. Returns the :class:`Spill`.
+def read(path: Path, name: str, columns: Sequence[str] | None, units: str, folder: Path) -> RawStore:
+    """Read an export, whose coordinates are in ``units``, into ``folder``; ``name``: what sentences call it.
 
-    Raises :class:`Rejected` for what the readers refuse and for coordinates that are not finite, with their number.
+    ``columns``: of delimited text, as the job sheet declares them. Raises :class:`Rejected` for what the readers refuse
+    and for coordinates that are not finite, with their number.
     """
-    folder, scale = Path(folder), MM[units]
-    files = {one: open(folder / f"{one}.part", "wb") for one in COLUMNS}  # noqa: SIM115  closed below, all together
-    low, high = np.full(3, np.inf), np.full(3, -np.inf)
-    count, invalid, step, holding, broken = 0, 0, 0.0, dict.fromkeys(("normal", "colour"), 0), _Broken(name)
+    writer = _Writer(name, folder, MM[units])
     try:
         for block in readers.blocks(path, name, columns, units):
-            broken.look(block)
-            xyz = block.xyz * scale
-            if len(xyz):
-                low, high = np.minimum(low, xyz.min(axis=0)), np.maximum(high, xyz.max(axis=0))
-            for column, values in (("xyz", xyz), ("normal", block.normal), ("colour", block.colour)):
-                if values is not None:
-                    values.astype(COLUMNS[column].base, copy=False).tofile(files[column])
-                    if column != "xyz":
-                        holding[column] += len(values)
-            count += len(xyz)
-            invalid += block.invalid
-            step = max(step, block.step)
+            writer.add(block)
     finally:
-        for file in files.values():
+        writer.close()
+    return writer.finish()
+
+
+class _Writer:
+    """Writes blocks of points into a file a column and sums up what they hold."""
+
+    def __init__(self, name: str, folder: Path, scale: float) -> None:
+        self.folder, self.scale, self.not_finite = folder, scale, _NotFinite(name)
+        self.files = {column: open(folder / f"{column}.part", "wb") for column in COLUMNS}  # noqa: SIM115  see close
+        self.low, self.high = np.full(3, np.inf), np.full(3, -np.inf)
+        self.count, self.invalid, self.step = 0, 0, 0.0
+        self.held = {"normal": 0, "colour": 0}  # points that have one
+
+    def add(self, block: Block) -> None:
+        self.not_finite.look(block)
+        xyz = block.xyz * self.scale
+        if len(xyz):
+            self.low, self.high = np.minimum(self.low, xyz.min(axis=0)), np.maximum(self.high, xyz.max(axis=0))
+        self._write("xyz", xyz)
+        for column, values in (("normal", block.normal), ("colour", block.colour)):
+            if values is not None:
+                self._write(column, values)
+                self.held[column] += len(values)
+        self.count += len(xyz)
+        self.invalid += block.invalid
+        self.step = max(self.step, block.step)
+
+    def _write(self, column: str, values: np.ndarray) -> None:
+        values.astype(COLUMNS[column].base, copy=False).tofile(self.files[column])
+
+    def close(self) -> None:
+        for file in self.files.values():
             file.close()
-    broken.refuse(count)
-    return Spill(
-        folder,
-        count,
-        invalid,
-        low,
-        high,
-        tuple(column for column, held in holding.items() if held == count),
-        tuple(column for column, held in holding.items() if 0 < held < count),
-        step * scale,
-    )
+
+    def finish(self) -> RawStore:
+        self.not_finite.refuse(self.count)
+        return RawStore(
+            self.folder,
+            self.count,
+            self.invalid,
+            self.low,
+            self.high,
+            tuple(column for column, held in self.held.items() if held == self.count),
+            tuple(column for column, held in self.held.items() if 0 < held < self.count),
+            self.step * self.scale,
+        )
 
 
-class _Broken:
+class _NotFinite:
     """Counts points without finite coordinates and remembers the first."""
 
-    def __init__(self, name):
-        self.name, self.count, self.first = name, 0, None
+    def __init__(self, name: str) -> None:
+        self.name, self.count, self.first = name, 0, ""
 
-    def look(self, block):
+    def look(self, block: Block) -> None:
         wrong = ~np.isfinite(block.xyz).all(axis=1)
-        if self.first is None and wrong.any():
+        if not self.count and wrong.any():
             row = int(np.argmax(wrong))
             axis = int(np.argmax(~np.isfinite(block.xyz[row])))
             self.first = f"point {block.first + row} has {'xyz'[axis]} = {block.xyz[row, axis]}"
         self.count += int(np.count_nonzero(wrong))
 
-    def refuse(self, count):
+    def refuse(self, count: int) -> None:
         if self.count:
             raise Rejected(
                 f"{self.name}: {self.count} of {count} points have no finite coordinates ({self.first}): export it "

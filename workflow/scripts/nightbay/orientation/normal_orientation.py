@@ -1,9 +1,12 @@
-"""Outer sides of estimated normals, put right where segments lie over one another.
+"""Outer sides of estimated normals, corrected where segments lie over one another.
 
-A segment alone shows the outside of what hangs together in it; a wheel that stands apart can come out inside out. Once
-the poses are known, the other segments that saw the same surface tell: those with measured normals first, then each
-segment that has been told, those that share most with what is known before the others.
+A segment alone shows the outside of what is connected in it; a wheel that stands apart can come out inside out. Once
+the poses are known, other segments that saw the same surface show its outer side: first those with measured normals,
+then each segment that has been corrected, those that share most with known surface before the others.
 """
+
+from collections.abc import Sequence
+from dataclasses import dataclass
 
 import numpy as np
 from scipy.spatial import cKDTree
@@ -15,8 +18,25 @@ from nightbay.orientation import normals, sign_voting
 from nightbay.pipeline.stage import Upstream
 
 NODE_MM, NODE_SPACINGS = 12.0, 5.0  # edge of the grid of nodes, or so many spacings of the points: as intake's
-PARALLEL = 0.9  # cosine, 26 deg: what bends more between two nodes tells nothing
-BLOCK = 2_000_000
+PARALLEL = 0.9  # cosine of 26 degrees: where a surface bends more between two nodes, their normals say nothing
+BLOCK = 2_000_000  # points looked at together
+
+
+@dataclass(frozen=True)
+class Nodes:
+    """Some points of a surface, one in each cell of a grid: ``at_mm`` and ``normal`` (k, 3) in the common frame."""
+
+    at_mm: np.ndarray
+    normal: np.ndarray
+
+
+@dataclass(frozen=True)
+class Orientation:
+    """What other segments show of one with estimated normals: ``turned`` (n,) bool, points whose normals are on the
+    wrong side; ``observed_share``: share of the segment's nodes on surface that another segment observed."""
+
+    turned: np.ndarray
+    observed_share: float
 
 
 def open_posed(cleaned: Upstream, refined: Upstream, T_frame_control: np.ndarray | None = None) -> PosedSegment:
@@ -29,8 +49,8 @@ def open_posed(cleaned: Upstream, refined: Upstream, T_frame_control: np.ndarray
     name = cleaned.segment
     assert name is not None  # clean runs once for each segment
     pose = refined.result["poses"][name]
-    outside = refined.result["outside"].get(name)
-    turned = np.load(refined.folder / turned_file(name)) if outside and outside["turned"] else None
+    orientation = refined.result["normal_orientation"].get(name)
+    turned = np.load(refined.folder / turned_file(name)) if orientation and orientation["turned"] else None
     T_frame_segment, covariance = np.array(pose["T_control_segment"], dtype=np.float64), None
     if T_frame_control is None:
         covariance = np.array(pose["covariance"], dtype=np.float64)
@@ -45,74 +65,84 @@ def open_posed(cleaned: Upstream, refined: Upstream, T_frame_control: np.ndarray
     )
 
 
-def turned_file(segment):
+def turned_file(segment: str) -> str:
     """Name of the file, in refine's folder, that says of every point of a segment whether its normal is turned."""
     return f"{segment}.turned.npy"
 
 
-def settle(segments, spacing_mm, apart_mm, standoff_mm, inward):
-    """Which normals of segments with estimated ones are on the wrong side: {name: (turned (n,) bool, told)}.
+def orient_estimated(
+    segments: Sequence[PosedSegment],
+    spacing_mm: float,
+    sheet_distance_mm: float,
+    standoff_mm: float,
+    inward: bool,
+) -> dict[str, Orientation]:
+    """Which normals of segments with estimated ones are on the wrong side, by name.
 
-    ``told``: share of the segment's nodes on surface that another showed. ``apart_mm``: how far apart two scans of one
-    surface may lie; ``standoff_mm``: how far off the scanner looked from; ``inward``: normals point inwards. Where
-    no segment has measured normals, the one most certain of its own is believed.
+    ``spacing_mm`` of the points; ``sheet_distance_mm``: how far apart two scans of one surface may lie;
+    ``standoff_mm``: how far off the scanner looked from; ``inward``: normals point inwards. Where no segment has
+    measured normals, the one most certain of its own is believed.
     """
     edge_mm = max(NODE_MM, NODE_SPACINGS * spacing_mm)
-    nodes = {one.name: _nodes(one, edge_mm) for one in segments}
-    known = [one.name for one in segments if one.normals_certainty is None]
-    asked = sorted(
-        (one for one in segments if one.normals_certainty is not None),
-        key=lambda one: (-one.normals_certainty, one.name),
-    )
-    if not known and asked:
-        known = [asked.pop(0).name]
+    nodes = {segment.name: _nodes(segment, edge_mm) for segment in segments}
+    known = [segment.name for segment in segments if segment.normals_certainty is None]
+    # the most certain first, then by name
+    certain = [(-segment.normals_certainty, segment) for segment in segments if segment.normals_certainty is not None]
+    waiting = [segment for _, segment in sorted(certain, key=lambda pair: (pair[0], pair[1].name))]
+    if not known and waiting:
+        known = [waiting.pop(0).name]
     result = {}
-    while asked:
-        at_mm, normal = (np.concatenate([nodes[name][k] for name in known]) for k in (0, 1))
-        told = {one.name: _told(*nodes[one.name], at_mm, normal, edge_mm, apart_mm) for one in asked}
-        one = max(asked, key=lambda one: np.count_nonzero(told[one.name]))
-        asked.remove(one)
-        at_mm, normal = nodes[one.name]
-        outer = -normal if inward else normal
-        signs = sign_voting.as_told(at_mm, outer, edge_mm, standoff_mm, told[one.name])
-        nodes[one.name] = (at_mm, normal * signs[:, None])
-        known.append(one.name)
-        result[one.name] = (_against(one, *nodes[one.name]), float(np.mean(told[one.name] != 0)))
+    while waiting:
+        surface = Nodes(
+            *(np.concatenate([getattr(nodes[name], part) for name in known]) for part in ("at_mm", "normal"))
+        )
+        observed = {
+            segment.name: _observed_signs(nodes[segment.name], surface, edge_mm, sheet_distance_mm)
+            for segment in waiting
+        }
+        segment = max(waiting, key=lambda segment: np.count_nonzero(observed[segment.name]))
+        waiting.remove(segment)
+        own, signs = nodes[segment.name], observed[segment.name]
+        outer = -own.normal if inward else own.normal
+        turn = sign_voting.constrained(own.at_mm, outer, edge_mm, standoff_mm, signs)
+        nodes[segment.name] = Nodes(own.at_mm, own.normal * turn[:, None])
+        known.append(segment.name)
+        result[segment.name] = Orientation(_opposed(segment, nodes[segment.name]), float(np.mean(signs != 0)))
     return result
 
 
-def _nodes(segment, edge_mm):
-    """Places (k, 3) and normals of one point in every cell, in the control frame."""
+def _nodes(segment: PosedSegment, edge_mm: float) -> Nodes:
+    """One point of the segment in every cell of ``edge_mm``."""
     places, directions = [], []
-    for start in range(0, len(segment.cloud), BLOCK):
-        block = segment.cloud.block(start, min(start + BLOCK, len(segment.cloud)))
+    for block in segment.cloud.blocks(BLOCK):
+        assert block.normal is not None
         rows = thinning.thin(block.xyz_mm.astype(np.float64), edge_mm)
         places.append(rigid.transform(segment.T_frame_segment, block.xyz_mm[rows] + segment.cloud.origin_mm))
         directions.append(rigid.rotate(segment.T_frame_segment, block.normal[rows]))
-    return np.concatenate(places), np.concatenate(directions)
+    return Nodes(np.concatenate(places), np.concatenate(directions))
 
 
-def _told(at_mm, normal, known_mm, known_normal, edge_mm, apart_mm):
-    """What known surface says of nodes: 1 where it faces the same way, -1 the other way, 0 where there is none."""
-    distance, near = cKDTree(known_mm).query(at_mm, distance_upper_bound=edge_mm)
+def _observed_signs(nodes: Nodes, known: Nodes, edge_mm: float, sheet_distance_mm: float) -> np.ndarray:
+    """What known surface shows of nodes, (k,): 1 where it faces the same way, -1 the other way, 0 without surface."""
+    distance, near = cKDTree(known.at_mm).query(nodes.at_mm, distance_upper_bound=edge_mm)
     seen = np.flatnonzero(np.isfinite(distance))
-    facing = known_normal[near[seen]]
-    cosine = np.sum(facing * normal[seen], axis=1)
-    off_mm = np.abs(np.sum(facing * (at_mm[seen] - known_mm[near[seen]]), axis=1))
-    told = np.zeros(len(at_mm))
-    told[seen] = np.sign(cosine) * ((np.abs(cosine) > PARALLEL) & (off_mm < apart_mm))
-    return told
+    facing = known.normal[near[seen]]
+    cosine = np.sum(facing * nodes.normal[seen], axis=1)
+    off_mm = np.abs(np.sum(facing * (nodes.at_mm[seen] - known.at_mm[near[seen]]), axis=1))
+    signs = np.zeros(len(nodes.at_mm))
+    signs[seen] = np.sign(cosine) * ((np.abs(cosine) > PARALLEL) & (off_mm < sheet_distance_mm))
+    return signs
 
 
-def _against(segment, node_mm, oriented):
-    """Which points of a segment have normals against those of its nodes: (n,) bool."""
+def _opposed(segment: PosedSegment, nodes: Nodes) -> np.ndarray:
+    """Which points of a segment have normals opposed to those of its nodes: (n,) bool."""
     return np.concatenate(
         [
-            normals.against_nearest(
+            normals.opposed_to_nearest(
                 rigid.transform(segment.T_frame_segment, block.xyz_mm + segment.cloud.origin_mm),
                 rigid.rotate(segment.T_frame_segment, block.normal),
-                node_mm,
-                oriented,
+                nodes.at_mm,
+                nodes.normal,
             )
             for block in segment.cloud.blocks(BLOCK)
         ]

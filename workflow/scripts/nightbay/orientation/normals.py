@@ -9,51 +9,53 @@ from nightbay.core import thinning
 from nightbay.orientation import sign_voting, voxels
 
 PIECE = 500_000  # cells looked at together: 100 MB
+NODES_COMPARED = 4  # nodes near a cell, of which the most parallel decides: about those of the grid square around it
 
 
 @dataclass(frozen=True)
 class Estimate:
-    """``normal`` (n, 3) float32 unit; ``certainty`` 0..1 of their sides, see :func:`outward`."""
+    """``normal`` (n, 3) float32 unit; ``certainty`` 0..1 of their sides, see :func:`sign_voting.outward`."""
 
     normal: np.ndarray
     certainty: float
 
 
-def estimate(xyz_mm, edge_mm, node_mm, standoff_mm, inward=False):
+def estimate(xyz_mm: np.ndarray, cell_mm: float, node_mm: float, standoff_mm: float, inward: bool = False) -> Estimate:
     """The :class:`Estimate` for points (n, 3) mm.
 
-    ``edge_mm``: edge of the cells that a plane is laid through, three by three by three; ``node_mm``: edge of the cells
+    ``cell_mm``: edge of the cells that a plane is laid through, three by three by three; ``node_mm``: edge of the cells
     that sides are decided in; ``standoff_mm``: how far off the scanner looked from; ``inward``: for an interior, whose
     normals point to its middle.
     """
-    cells = voxels.gather(xyz_mm, edge_mm, xyz_mm.min(axis=0))
+    cells = voxels.gather(xyz_mm, cell_mm, xyz_mm.min(axis=0))
     mean, normal, flatness = voxels.planes(cells)
     nodes = _nodes(mean, flatness, node_mm)
     signs, certainty = sign_voting.outward(mean[nodes], normal[nodes], node_mm, standoff_mm)
     oriented = normal[nodes] * (-signs if inward else signs)[:, None]
-    turned = against_nearest(mean, normal, mean[nodes], oriented)
+    turned = opposed_to_nearest(mean, normal, mean[nodes], oriented)
     normal = np.where(turned[:, None], -normal, normal).astype(np.float32)
     return Estimate(normal[cells.of_point], certainty)
 
 
-def _nodes(mean, flatness, node_mm):
+def _nodes(mean: np.ndarray, flatness: np.ndarray, node_mm: float) -> np.ndarray:
     """Rows of the flattest cell in every cell of the coarser grid."""
-    key = np.floor((mean - mean.min(axis=0)) / node_mm).astype(np.int64)
-    key = (key[:, 0] << 42) | (key[:, 1] << 21) | key[:, 2]
+    index = np.floor((mean - mean.min(axis=0)) / node_mm).astype(np.int64)
+    key = (index[:, 0] << 2 * voxels.SHIFT) | (index[:, 1] << voxels.SHIFT) | index[:, 2]
     return np.sort(thinning.least_of_each(key, flatness))
 
 
-def against_nearest(at_mm, normal, node_mm, oriented):
+def opposed_to_nearest(at_mm: np.ndarray, normal: np.ndarray, node_mm: np.ndarray, oriented: np.ndarray) -> np.ndarray:
     """Which normals, (m,) bool, point to the other side than that of the four nodes near by which is most parallel.
 
-    ``at_mm`` and ``normal`` (m, 3) of what is asked about, ``node_mm`` and ``oriented`` (k, 3) of the nodes.
+    ``at_mm`` and ``normal`` (m, 3) of what is asked about, ``node_mm`` and ``oriented`` (k, 3): places and outward
+    normals of the nodes.
     """
-    tree, asked = cKDTree(node_mm), min(4, len(node_mm))
-    against = np.empty(len(normal), bool)
+    tree, compared = cKDTree(node_mm), min(NODES_COMPARED, len(node_mm))
+    opposed = np.empty(len(normal), bool)
     for start in range(0, len(at_mm), PIECE):
         piece = slice(start, start + PIECE)
-        near = tree.query(at_mm[piece], asked)[1].reshape(-1, asked)
+        near = tree.query(at_mm[piece], compared)[1].reshape(-1, compared)
         cosine = np.einsum("ij,ikj->ik", normal[piece], oriented[near])
         best = np.take_along_axis(cosine, np.argmax(np.abs(cosine), axis=1)[:, None], axis=1)
-        against[piece] = best[:, 0] < 0
-    return against
+        opposed[piece] = best[:, 0] < 0
+    return opposed

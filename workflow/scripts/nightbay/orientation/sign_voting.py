@@ -9,7 +9,7 @@ whole's middle.
 
 import numpy as np
 from numba import njit
-from scipy.sparse import coo_matrix
+from scipy.sparse import coo_matrix, csr_matrix
 from scipy.sparse.csgraph import breadth_first_order, connected_components, minimum_spanning_tree
 from scipy.spatial import cKDTree
 
@@ -26,7 +26,7 @@ VIEW_COSINES = (-0.5, 0.9)  # angle of two surfaces that share a view, 26 to 120
 TURNS = 500  # most ties undone in the end; on scans some ten are
 
 
-def outward(at_mm, normal, edge_mm, standoff_mm):
+def outward(at_mm: np.ndarray, normal: np.ndarray, edge_mm: float, standoff_mm: float) -> tuple[np.ndarray, float]:
     """Signs, (k,), that turn the normals (k, 3) of nodes ``at_mm`` (k, 3) to the outside.
 
     ``edge_mm``: edge of the grid that the nodes were chosen on; ``standoff_mm``: how far off the scanner looked from.
@@ -42,65 +42,77 @@ def outward(at_mm, normal, edge_mm, standoff_mm):
     return signs * np.where(away < 0, -1.0, 1.0)[piece], float(certainty)
 
 
-def as_told(at_mm, normal, edge_mm, standoff_mm, told):
-    """Signs, (k,), for nodes as in :func:`outward`, some of which have been told theirs from elsewhere.
+def constrained(
+    at_mm: np.ndarray, normal: np.ndarray, edge_mm: float, standoff_mm: float, known_sign: np.ndarray
+) -> np.ndarray:
+    """Signs, (k,), for nodes as in :func:`outward`, of some of which the sign was observed.
 
-    ``told`` (k,): 1 or -1 where the normal as given is known to be right or wrong, 0 where nothing is known. What is
-    tied to none that was told keeps its side. One that was told wrongly is outvoted by the others of its patch.
+    ``known_sign`` (k,): 1 or -1 where the normal as given is known to be right or wrong, 0 where nothing is known. What
+    is connected to no known node keeps its side. A known sign that is wrong is outvoted by the others of its patch.
     """
     signs, patch, votes = _joined(at_mm, normal, edge_mm, standoff_mm)
-    teller = votes.shape[0]  # one more patch, whose sign is right
-    votes.resize((teller + 1, teller + 1))
-    heard = np.flatnonzero(told)
-    turned, group = _agree(votes + _tally(patch[heard], np.full(len(heard), teller), (told * signs)[heard], teller + 1))
-    return np.where(group[patch] == group[teller], signs * turned[patch] * turned[teller], 1.0)
+    anchor = votes.shape[0]  # one more patch, whose sign is right
+    votes.resize((anchor + 1, anchor + 1))
+    known = np.flatnonzero(known_sign)
+    constraints = _vote_matrix(patch[known], np.full(len(known), anchor), (known_sign * signs)[known], anchor + 1)
+    turned, group = _agree(votes + constraints)
+    return np.where(group[patch] == group[anchor], signs * turned[patch] * turned[anchor], 1.0)
 
 
-def _joined(at_mm, normal, edge_mm, standoff_mm):
+def _joined(
+    at_mm: np.ndarray, normal: np.ndarray, edge_mm: float, standoff_mm: float
+) -> tuple[np.ndarray, np.ndarray, csr_matrix]:
     """Nodes joined to smooth patches: signs that agree within each, (k,), the patch of each node, (k,), and the votes
     of the patches on each other, (p, p)."""
-    one, other, step = _steps(at_mm, edge_mm)
-    signs, patch = _patches(normal, one, other, step)
+    first, second, step = _steps(at_mm, edge_mm)
+    signs, patch = _patches(normal, first, second, step)
     normal = normal * signs[:, None]
-    votes = _near_votes(normal, one, other, step, patch)
+    votes = _near_votes(normal, first, second, step, patch)
     grid_mm = max(VIEW_GRID * standoff_mm, VIEW_NODES * edge_mm)
     return signs, patch, votes + _view_votes(at_mm, normal, patch, grid_mm, standoff_mm)
 
 
-def _steps(at_mm, edge_mm):
+def _steps(at_mm: np.ndarray, edge_mm: float) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Steps between neighbours: rows of both ends, (s,), and unit directions, (s, 3)."""
     count = len(at_mm)
     asked = min(NEIGHBOURS + 1, count)
-    distance, other = cKDTree(at_mm).query(at_mm, asked, distance_upper_bound=JUMP * edge_mm)
-    distance, other = distance.reshape(count, asked), other.reshape(count, asked)
-    one = np.repeat(np.arange(count), asked).reshape(count, asked)
+    distance, second = cKDTree(at_mm).query(at_mm, asked, distance_upper_bound=JUMP * edge_mm)
+    distance, second = distance.reshape(count, asked), second.reshape(count, asked)
+    first = np.repeat(np.arange(count), asked).reshape(count, asked)
     real = np.isfinite(distance) & (distance > 0)
-    one, other, distance = one[real], other[real], distance[real]
-    return one, other, (at_mm[other] - at_mm[one]) / distance[:, None]
+    first, second, distance = first[real], second[real], distance[real]
+    return first, second, (at_mm[second] - at_mm[first]) / distance[:, None]
 
 
-def _patches(normal, one, other, step):
+def _patches(
+    normal: np.ndarray, first: np.ndarray, second: np.ndarray, step: np.ndarray
+) -> tuple[np.ndarray, np.ndarray]:
     """Signs that agree within smooth patches, (k,), and the patch of every node, (k,)."""
-    cosine = np.sum(normal[one] * normal[other], axis=1)
-    leaving = np.maximum(np.abs(np.sum(step * normal[one], axis=1)), np.abs(np.sum(step * normal[other], axis=1)))
+    cosine = np.sum(normal[first] * normal[second], axis=1)
+    leaving = np.maximum(np.abs(np.sum(step * normal[first], axis=1)), np.abs(np.sum(step * normal[second], axis=1)))
     smooth = (np.abs(cosine) > SMOOTH) & (leaving < ALONG)
     signs, patch, _, _ = _over_tree(
-        one[smooth], other[smooth], np.where(cosine[smooth] < 0, -1.0, 1.0), 1.001 - np.abs(cosine[smooth]), len(normal)
+        first[smooth],
+        second[smooth],
+        np.where(cosine[smooth] < 0, -1.0, 1.0),
+        1.001 - np.abs(cosine[smooth]),
+        len(normal),
     )
     return signs, patch
 
 
-def _over_tree(one, other, agree, cost, count):
+def _over_tree(
+    first: np.ndarray, second: np.ndarray, agree: np.ndarray, cost: np.ndarray, count: int
+) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
     """Signs spread from node to node over the cheapest tree of the given ties.
 
     Returns the signs, the connected piece of every node, and the walk: nodes in the order they are reached in, and the
     node that each is reached from; the walk starts at one more node, number ``count``, that is tied to every piece.
     ``agree`` 1 or -1 of each tie, ``cost`` above 0; ties may be given in one direction or both.
     """
-    low, high = np.minimum(one, other), np.maximum(one, other)
+    low, high = np.minimum(first, second), np.maximum(first, second)
     cheapest = np.lexsort((agree, cost, high, low))
-    first = np.flatnonzero(np.diff(low[cheapest] * count + high[cheapest], prepend=-1))
-    rows = cheapest[first]
+    rows = cheapest[np.flatnonzero(np.diff(low[cheapest] * count + high[cheapest], prepend=-1))]
     tree = minimum_spanning_tree(coo_matrix((cost[rows], (low[rows], high[rows])), (count, count)).tocsr()).tocoo()
     _, piece = connected_components(tree, directed=False)
     pair = low[rows] * count + high[rows]
@@ -126,22 +138,26 @@ def _follow(order, before, indptr, indices, data):
     return signs
 
 
-def _near_votes(normal, one, other, step, patch):
+def _near_votes(
+    normal: np.ndarray, first: np.ndarray, second: np.ndarray, step: np.ndarray, patch: np.ndarray
+) -> csr_matrix:
     """Votes of steps from patch to patch, symmetric (p, p): positive where their signs agree.
 
     Along any arc the normals at its ends are mirror images of each other, whatever angle it turns through: so one is
     compared with the mirrored other. Steps that leave both surfaces (from a panel to one behind it) have less to say.
     """
-    between = patch[one] != patch[other]
-    one, other, step = one[between], other[between], step[between]
-    leaves, meets = np.sum(step * normal[one], axis=1), np.sum(step * normal[other], axis=1)
-    agreement = np.sum(normal[one] * normal[other], axis=1) - 2.0 * leaves * meets
+    between = patch[first] != patch[second]
+    first, second, step = first[between], second[between], step[between]
+    leaves, meets = np.sum(step * normal[first], axis=1), np.sum(step * normal[second], axis=1)
+    agreement = np.sum(normal[first] * normal[second], axis=1) - 2.0 * leaves * meets
     vote = np.sign(agreement) * np.clip((np.abs(agreement) - SURE) / (1 - SURE), 0, 1)
     vote *= np.clip(2 - 2 * np.abs(leaves * meets), 0, 1)
-    return _tally(patch[one], patch[other], vote, patch.max() + 1)
+    return _vote_matrix(patch[first], patch[second], vote, patch.max() + 1)
 
 
-def _view_votes(at_mm, normal, patch, grid_mm, standoff_mm):
+def _view_votes(
+    at_mm: np.ndarray, normal: np.ndarray, patch: np.ndarray, grid_mm: float, standoff_mm: float
+) -> csr_matrix:
     """Votes of places that surfaces were looked at from: two that share one on these sides have signs that agree.
 
     A floor and a side that stands on it share the places before both, whether they touch in the scan or not.
@@ -155,20 +171,23 @@ def _view_votes(at_mm, normal, patch, grid_mm, standoff_mm):
     side = np.repeat([1.0, -1.0], len(chosen))
     looked, where = np.tile(normal[chosen], (2, 1)) * side[:, None], np.tile(patch[chosen], 2)
     views = np.tile(at_mm[chosen], (2, 1)) + standoff_mm * looked
-    one, other = cKDTree(views).query_pairs(standoff_mm / 2, output_type="ndarray").T
-    cosine = np.sum(looked[one] * looked[other], axis=1)
-    telling = (where[one] != where[other]) & (cosine > VIEW_COSINES[0]) & (cosine < VIEW_COSINES[1])
-    one, other = one[telling], other[telling]
-    return _tally(where[one], where[other], VIEW_WEIGHT * side[one] * side[other], count)
+    first, second = cKDTree(views).query_pairs(standoff_mm / 2, output_type="ndarray").T
+    cosine = np.sum(looked[first] * looked[second], axis=1)
+    telling = (where[first] != where[second]) & (cosine > VIEW_COSINES[0]) & (cosine < VIEW_COSINES[1])
+    first, second = first[telling], second[telling]
+    return _vote_matrix(where[first], where[second], VIEW_WEIGHT * side[first] * side[second], count)
 
 
-def _tally(one, other, vote, count):
-    votes = coo_matrix((np.concatenate([vote, vote]), (np.r_[one, other], np.r_[other, one])), (count, count)).tocsr()
+def _vote_matrix(first: np.ndarray, second: np.ndarray, vote: np.ndarray, count: int) -> csr_matrix:
+    """Votes of patches on each other, (v,) each, summed in a symmetric matrix, (count, count)."""
+    votes = coo_matrix(
+        (np.concatenate([vote, vote]), (np.r_[first, second], np.r_[second, first])), (count, count)
+    ).tocsr()
     votes.sum_duplicates()
     return votes
 
 
-def _agree(votes):
+def _agree(votes: csr_matrix) -> tuple[np.ndarray, np.ndarray]:
     """Signs of the patches that follow their votes, (p,), and the connected piece of each.
 
     The tree follows the strongest votes; then, as long as all votes together contradict one of its ties, the part of
@@ -176,12 +195,12 @@ def _agree(votes):
     """
     votes.eliminate_zeros()
     ties = votes.tocoo()
-    one, other, vote = ties.row.astype(np.int64), ties.col.astype(np.int64), ties.data
-    signs, piece, order, before = _over_tree(one, other, np.sign(vote), 1 / np.abs(vote), votes.shape[0])
-    once = one < other
-    one, other, vote = one[once], other[once], vote[once]
+    first, second, vote = ties.row.astype(np.int64), ties.col.astype(np.int64), ties.data
+    signs, piece, order, before = _over_tree(first, second, np.sign(vote), 1 / np.abs(vote), votes.shape[0])
+    once = first < second
+    first, second, vote = first[once], second[once], vote[once]
     for _ in range(TURNS):
-        support = _support(order, before, one, other, vote * signs[one] * signs[other])
+        support = _support(order, before, first, second, vote * signs[first] * signs[second])
         worst = int(np.argmin(support))
         if support[worst] > -VIEW_WEIGHT / 2:  # nothing but rounding
             break
@@ -190,21 +209,21 @@ def _agree(votes):
 
 
 @njit(cache=True)
-def _support(order, before, one, other, vote):
+def _support(order, before, first, second, vote):
     """For the tie above every node the sum of all votes between the two parts that it joins, (p,)."""
     start = order[0]
     depth, load = np.zeros(len(order), np.int64), np.zeros(len(order))
     for node in order[1:]:
         depth[node] = depth[before[node]] + 1
-    for at in range(len(one)):
-        a, b = one[at], other[at]
+    for at in range(len(first)):
+        a, b = first[at], second[at]
         while a != b:
             if depth[a] >= depth[b]:
                 a = before[a]
             else:
                 b = before[b]
-        load[one[at]] += vote[at]
-        load[other[at]] += vote[at]
+        load[first[at]] += vote[at]
+        load[second[at]] += vote[at]
         load[a] -= 2.0 * vote[at]
     for at in range(len(order) - 1, 0, -1):
         node = order[at]

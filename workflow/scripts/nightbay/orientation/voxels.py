@@ -20,12 +20,12 @@ class Voxels:
     moments: np.ndarray
 
     @property
-    def middle_mm(self):
+    def middle_mm(self) -> np.ndarray:
         """Middle of each cell, (m, 3), from the grid's own corner."""
         return (self.index + 0.5) * self.edge_mm
 
 
-def gather(xyz_mm, edge_mm, low_mm):
+def gather(xyz_mm: np.ndarray, edge_mm: float, low_mm: np.ndarray) -> Voxels:
     """The :class:`Voxels` of points (n, 3) on a grid of cells from ``low_mm``, (3,), less one cell."""
     corner = np.asarray(low_mm, np.float64) - edge_mm
     key = _keys(xyz_mm, edge_mm, corner)
@@ -68,7 +68,7 @@ def _add(moments, xyz, of_point, index, edge, corner):
         entry[9] += z * z
 
 
-def planes(voxels):
+def planes(voxels: Voxels) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Mean point, normal and flatness of the points in each cell and the 26 around it.
 
     Returns ``(mean_mm (m, 3)`` from the grid's corner, ``normal (m, 3)`` unit of either sign, ``flatness (m,))``:

@@ -45,13 +45,13 @@ def refine(upstream, sheet, settings, folder, threads):
     start, coarse = surface_registration.place(names, clouds, start, radius_mm, parameters)
     at_origin = [np.array(known[name]["covariance"]) if name in known else None for name in names]
     result = _refine(names, clouds, start, at_origin, by_targets, network, radius_mm, parameters, scan)
-    result["outside"], turned = _outside(cleaned, clouds, result["poses"], scan, folder)
+    result["normal_orientation"], turned = _normal_orientation(cleaned, clouds, result["poses"], settings, folder)
     final = [np.array(result["poses"][name]["T_control_segment"]) for name in names]
     facing = [CloudFile(one.folder, turned.get(one.segment), network["scale"]["factor"]) for one in cleaned]
     cell_mm = max(parameters["coarse_mm"], 2 * radius_mm)
     found = contradiction.find(names, facing, final, cell_mm, parameters["contradiction_most"])
     result["contradiction"] = found.numbers()
-    result["notes"] = notes(result["poses"], result["outside"])
+    result["notes"] = notes(result["poses"], result["normal_orientation"])
     result |= {"coarse": coarse, "frame_of": network["frame_of"] if by_targets.any() else names[0]}
     return result | {"scale": network["scale"]}
 
@@ -105,7 +105,7 @@ def _refine(names, clouds, start, at_origin, by_targets, network, radius_mm, par
     }
 
 
-def _outside(cleaned, clouds, poses, scan, folder):
+def _normal_orientation(cleaned, clouds, poses, settings, folder):
     """What the result says of the sides of estimated normals, and those that are to be turned {segment: (n,) bool},
     which it leaves in files."""
     segments = [
@@ -119,11 +119,16 @@ def _outside(cleaned, clouds, poses, scan, folder):
     ]
     spacing_mm = max(overlap.spacing_mm(cloud) for cloud in clouds)
     inward = cleaned[0].part == "interior"
-    found = normal_orientation.settle(segments, spacing_mm, scan["resolution_mm"], scan["standoff_mm"], inward)
-    for name, (turned, _) in found.items():
-        np.save(folder / normal_orientation.turned_file(name), turned)
-    said = {name: {"told": told, "turned": int(turned.sum())} for name, (turned, told) in found.items()}
-    return said, {name: turned for name, (turned, _) in found.items()}
+    found = normal_orientation.orient_estimated(
+        segments, spacing_mm, settings["refine"]["sheet_distance_mm"], settings["scan"]["standoff_mm"], inward
+    )
+    for name, orientation in found.items():
+        np.save(folder / normal_orientation.turned_file(name), orientation.turned)
+    said = {
+        name: {"observed_share": orientation.observed_share, "turned": int(orientation.turned.sum())}
+        for name, orientation in found.items()
+    }
+    return said, {name: orientation.turned for name, orientation in found.items()}
 
 
 def notes(entries, sides):
@@ -131,7 +136,7 @@ def notes(entries, sides):
     estimated normals were turned."""
     sentences = [
         f"Segment {name} has no normals of its own: {one['turned']} points were taken to face inwards until other"
-        f" segments, which overlap {100 * one['told']:.0f} % of it, showed their outer side."
+        f" segments, which overlap {100 * one['observed_share']:.0f} % of it, showed their outer side."
         for name, one in sides.items()
         if one["turned"]
     ]
