@@ -10,6 +10,7 @@ import resource
 import sys
 import tempfile
 import time
+from dataclasses import fields
 from pathlib import Path
 from types import SimpleNamespace
 
@@ -18,6 +19,7 @@ import numpy as np
 sys.path.insert(0, str(Path(__file__).resolve().parents[2] / "workflow" / "scripts"))
 
 from nightbay.fill import fill
+from nightbay.fuse.result import FuseResult
 from nightbay.meshes import surface
 from nightbay.pipeline.settings import settings as frozen
 from nightbay.reduce import reduce
@@ -53,7 +55,8 @@ def main(count):
         for folder in folders:
             folder.mkdir()
         surface.write_ply(folders[0] / "surface.ply", mesh)
-        fused = {"resolution_mm": 2.0, "area_mm2": surface.area_mm2(mesh)}
+        numbers = dict.fromkeys([field.name for field in fields(FuseResult)], 0)  # fill reads these two
+        fused = numbers | {"resolution_mm": 2.0, "area_mm2": surface.area_mm2(mesh)}
         del mesh
         settings = frozen(
             {

@@ -23,9 +23,10 @@ def test_closed_sphere_has_the_area_and_volume_of_the_whole_one(half_angle_deg):
         np.radians(half_angle_deg)
     )
     mesh = surface.keep_faces(surface.Surface(whole.vertices.astype(np.float32), whole.faces.astype(np.int32)), ~cut)
-    added, numbers = fill.close_gaps(mesh, 3.8, 60.0, 60.0)
-    vertices, faces = joined(mesh, added)
-    assert numbers["gaps"] == 1
+    closure = fill.close_gaps(mesh, 3.8, 60.0, 60.0)
+    vertices, faces = joined(mesh, closure.added)
+    numbers = fill.summarize(closure, surface.area_mm2(mesh))
+    assert numbers.gaps == 1
     # what was cut off is the known part: the faces that are gone, of the same chords as the rest
     removed = float(whole.area_faces[cut].sum())
     cap = 2 * np.pi * radius**2 * (1 - np.cos(np.radians(half_angle_deg)))
@@ -33,7 +34,7 @@ def test_closed_sphere_has_the_area_and_volume_of_the_whole_one(half_angle_deg):
     rim_mm = radius * np.radians(half_angle_deg)
     # the patch lies within 0.04 mm of the sphere (unit test); its area errs by slope**2 / 2, the slope of such waves
     # over a spacing being 0.01, and by other chords, (3.8 / R)**2 / 8
-    assert numbers["filled_area_mm2"] == pytest.approx(removed, rel=1e-3)
+    assert numbers.filled_area_mm2 == pytest.approx(removed, rel=1e-3)
     closed = pymeshlab.MeshSet()
     closed.add_mesh(pymeshlab.Mesh(vertices.astype(float), faces))
     told = closed.get_topological_measures()
@@ -49,7 +50,7 @@ def test_patch_is_nearer_to_the_sphere_than_a_general_purpose_hole_filler():
     whole = trimesh.creation.icosphere(subdivisions=5, radius=radius)
     cut = whole.triangles_center[:, 2] > 0.99 * np.linalg.norm(whole.triangles_center, axis=1)
     mesh = surface.keep_faces(surface.Surface(whole.vertices.astype(np.float32), whole.faces.astype(np.int32)), ~cut)
-    added, _ = fill.close_gaps(mesh, 3.8, 60.0, 60.0)
+    added = fill.close_gaps(mesh, 3.8, 60.0, 60.0).added
     other = pymeshlab.MeshSet()
     other.add_mesh(pymeshlab.Mesh(mesh.vertices_mm.astype(float), mesh.faces))
     other.meshing_close_holes(maxholesize=200, refinehole=False)

@@ -9,6 +9,7 @@ import trimesh
 
 from nightbay.fill import fill, patch, patch_fairing, patch_quality
 from nightbay.meshes import surface, topology
+from nightbay.pipeline import typed
 
 RADIUS = 100.0
 
@@ -38,10 +39,10 @@ def made(vertices, faces, keep):
 
 def closed(mesh, largest_gap_mm=30.0, spacing_mm=3.8):
     """The file that fill leaves, read back, and its numbers."""
-    added, numbers = fill.close_gaps(mesh, spacing_mm, largest_gap_mm, 60.0)
+    closure = fill.close_gaps(mesh, spacing_mm, largest_gap_mm, 60.0)
     with tempfile.TemporaryDirectory() as folder:
-        fill.write(Path(folder) / "surface.ply", mesh, added)
-        return surface.read_ply(Path(folder) / "surface.ply"), numbers
+        fill.write(Path(folder) / "surface.ply", mesh, closure.added)
+        return surface.read_ply(Path(folder) / "surface.ply"), fill.summarize(closure, surface.area_mm2(mesh))
 
 
 @pytest.fixture(scope="module")
@@ -54,8 +55,8 @@ def two_holes():
 
 def test_small_gap_is_closed_and_marked_and_the_opening_stays(two_holes):
     out, numbers = closed(two_holes)
-    assert (numbers["gaps"], numbers["open"]["count"], numbers["openings"][0]["kind"]) == (1, 1, "large")
-    assert np.allclose(numbers["openings"][0]["centre_mm"], [95.4, 0, 0], atol=1.0)
+    assert (numbers.gaps, numbers.open.count, numbers.openings[0].kind) == (1, 1, "large")
+    assert np.allclose(numbers.openings[0].centre_mm, [95.4, 0, 0], atol=1.0)
     before = len(two_holes.faces)
     assert np.array_equal(out.faces[:before], two_holes.faces)
     assert np.array_equal(out.vertices_mm[: len(two_holes.vertices_mm)], two_holes.vertices_mm)
@@ -83,13 +84,14 @@ def test_patch_follows_the_curvature_and_is_fine_and_even(two_holes):
 
 def test_surface_read_on_demand_gives_the_same_whatever_the_size_of_a_block(two_holes, tmp_path, monkeypatch):
     surface.write_ply(tmp_path / "fuse.ply", two_holes)
-    added, numbers = fill.close_gaps(two_holes, 3.8, 30.0, 60.0)
-    fill.write(tmp_path / "whole.ply", two_holes, added)
+    whole = fill.close_gaps(two_holes, 3.8, 30.0, 60.0)
+    fill.write(tmp_path / "whole.ply", two_holes, whole.added)
     monkeypatch.setattr(surface, "ROWS", 997)
     lazy = surface.open_ply(tmp_path / "fuse.ply")
-    again, same = fill.close_gaps(lazy, 3.8, 30.0, 60.0)
-    fill.write(tmp_path / "blocks.ply", lazy, again)
-    assert same == numbers and len(two_holes.faces) > 10 * 997
+    again = fill.close_gaps(lazy, 3.8, 30.0, 60.0)
+    fill.write(tmp_path / "blocks.ply", lazy, again.added)
+    assert typed.write(fill.summarize(again, 0.0)) == typed.write(fill.summarize(whole, 0.0))
+    assert len(two_holes.faces) > 10 * 997
     assert (tmp_path / "blocks.ply").read_bytes() == (tmp_path / "whole.ply").read_bytes()
 
 
@@ -119,7 +121,7 @@ UNEVEN = {(6, 5): (5.01, 5), (7, 5): (7.99, 5)}
 def test_rim_edges_of_a_hundredth_and_of_three_spacings_leave_no_flat_face():
     mesh = sheet(UNEVEN)
     out, numbers = closed(mesh, spacing_mm=1.0)
-    assert numbers["gaps"] == 1
+    assert numbers.gaps == 1
     high = heights(out.vertices_mm.astype(float), out.faces[len(mesh.faces) :])
     # a face on an edge of 0.01 mm can't be higher than that; all others have room
     assert high.min() > 0.005 and np.sort(high)[2] > 0.1
@@ -131,7 +133,7 @@ def test_hole_that_a_spike_all_but_parts_has_faces_with_area_or_stays_open(tip):
     # the first spike lies along the side, two steps of single precision off
     mesh = sheet({(7, 5): tip})
     out, numbers = closed(mesh, spacing_mm=1.0)
-    assert numbers["gaps"] + numbers["open"]["count"] == 1
+    assert numbers.gaps + numbers.open.count == 1
     assert surface.face_areas(out)[len(mesh.faces) :].all()
     assert topology.defects(out.faces, len(out.vertices_mm)) == {"edges_of_many_faces": 0, "edges_of_one_direction": 0}
 
@@ -140,8 +142,8 @@ def test_slot_without_room_for_faces_is_left_and_listed():
     # the lower side of the hole meets the upper but for two steps of single precision
     mesh = sheet({(column, 5): (column, 10 - 0.0005) for column in range(6, 10)})
     out, numbers = closed(mesh, spacing_mm=1.0)
-    assert (numbers["gaps"], numbers["surroundings_rms_mm"]) == (0, None)
-    assert [one["kind"] for one in numbers["openings"]] == ["folded"]
+    assert (numbers.gaps, numbers.surroundings_rms_mm) == (0, None)
+    assert [opening.kind for opening in numbers.openings] == ["folded"]
     assert np.array_equal(out.faces, mesh.faces) and not out.face["filled"].any()
 
 
@@ -157,16 +159,16 @@ def test_outer_boundary_of_an_open_scan_is_no_gap():
     vertices, faces, centre = sphere()
     cap = centre[:, 2] > np.cos(10 / RADIUS)  # a piece of 20 mm, smaller than the limit
     out, numbers = closed(made(vertices, faces, cap))
-    assert (numbers["gaps"], numbers["outer_boundaries"], int(out.face["filled"].sum())) == (0, 1, 0)
+    assert (numbers.gaps, numbers.outer_boundaries, int(out.face["filled"].sum())) == (0, 1, 0)
 
 
 def test_end_of_a_tube_and_slit_between_sheets_stay_open():
     tube = trimesh.creation.cylinder(radius=8, height=40, sections=24).subdivide().subdivide()
     side = np.abs(tube.face_normals[:, 2]) < 0.5
     _, numbers = closed(made(tube.vertices, tube.faces.astype(np.int32), side))
-    assert numbers["gaps"] == 0
-    assert {one["kind"] for one in numbers["openings"]} == {"rim"}
-    assert len(numbers["openings"]) == 2
+    assert numbers.gaps == 0
+    assert {opening.kind for opening in numbers.openings} == {"rim"}
+    assert len(numbers.openings) == 2
 
 
 def test_rim_that_crosses_itself_is_left_and_listed():
@@ -179,14 +181,14 @@ def test_rim_that_crosses_itself_is_left_and_listed():
 
 def test_nothing_is_closed_when_the_limit_is_zero(two_holes):
     out, numbers = closed(two_holes, largest_gap_mm=0.0)
-    assert numbers["gaps"] == 0 and numbers["open"]["count"] == 2 and numbers["filled_area_mm2"] == 0.0
+    assert numbers.gaps == 0 and numbers.open.count == 2 and numbers.filled_area_mm2 == 0.0
     assert np.array_equal(out.faces, two_holes.faces)
 
 
 def test_closed_surface_passes_unchanged():
     vertices, faces, _ = sphere()
     out, numbers = closed(made(vertices, faces, np.ones(len(faces), bool)))
-    assert numbers["gaps"] == numbers["open"]["count"] == 0 and not out.face["filled"].any()
+    assert numbers.gaps == numbers.open.count == 0 and not out.face["filled"].any()
 
 
 def test_patches_join_no_two_rim_points_so_that_they_cannot_double_an_edge():
@@ -225,15 +227,15 @@ def test_surroundings_are_what_can_be_reached_in_so_many_steps():
         assert vertex[owner == number].tolist() == sorted(reached)
 
 
-def test_widened_patch_keeps_rim_and_faces_and_its_thin_face_gets_room():
+def test_improved_patch_keeps_rim_and_faces_and_its_thin_face_gets_room():
     square = np.array([[0, 0], [1, 0], [1, 1], [0, 1], [0.7, 0.0001]])
     fan = np.array([(0, 1, 4), (1, 2, 4), (2, 3, 4), (3, 0, 4)])
     thin = patch.Patches(square, fan, np.zeros(4, int), np.zeros(5, int), 4)
-    wide = patch_quality.widen(thin, 1.0)
+    wide = patch_quality.improve(thin, 1.0)
     assert np.array_equal(wide.faces, fan) and np.array_equal(wide.uv_mm[:4], square[:4])
     # the best place is the middle, where each face is half as high as the square
     assert heights(np.column_stack([wide.uv_mm, np.zeros(5)]), fan).min() == pytest.approx(0.5, abs=0.02)
-    assert np.array_equal(patch_quality.widen(wide, 1.0).uv_mm, wide.uv_mm), "what is wide enough stays"
+    assert np.array_equal(patch_quality.improve(wide, 1.0).uv_mm, wide.uv_mm), "what is thick enough stays"
 
 
 def test_patches_without_some_keep_the_rest():

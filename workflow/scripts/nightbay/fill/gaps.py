@@ -1,4 +1,4 @@
-"""Boundary loops as a technician sees them: a gap to close, an opening to leave, the edge of what was scanned."""
+"""Classes of boundary loops: a gap to close, an opening to leave, the edge of what was scanned."""
 
 from dataclasses import dataclass
 
@@ -6,8 +6,10 @@ import numpy as np
 from numba import njit
 
 from nightbay.meshes import topology, vertices
+from nightbay.meshes.topology import Loops
 
-# What a loop is, and why it stays as it is.
+# A gap is closed. An opening stays: it is larger than the limit, at the rim of a sheet, or folded (no patch fits it).
+# An outer boundary is the edge of a piece of surface.
 GAP, LARGE, OUTER, RIM, FOLDED = "gap", "large", "outer", "rim", "folded"
 
 
@@ -28,8 +30,10 @@ class Shapes:
     facing: np.ndarray
 
 
-def shapes(loops, vertices_mm, faces):
+def shapes(loops: Loops, vertices_mm: np.ndarray, faces: np.ndarray) -> Shapes:
     """Measure all loops at once; ``vertices_mm`` (n, 3) and ``faces`` (m, 3) with all faces at the loops' vertices."""
+    if not len(loops):
+        return Shapes(*(np.empty((0, 3)) for _ in range(4)), *(np.empty(0) for _ in range(3)))
     near = topology.touching(faces, loops.vertices, len(vertices_mm))
     used = topology.compact(near)
     normals = vertices.normals_of_all(vertices_mm[used], near)[np.searchsorted(used, loops.vertices)]
@@ -47,22 +51,24 @@ def shapes(loops, vertices_mm, faces):
     perimeter = np.add.reduceat(length, start)
     facing = np.add.reduceat(length * np.einsum("ij,ij->i", normals, axis[loop]), start)
     return Shapes(
-        centre,
-        np.minimum.reduceat(point, start),
-        np.maximum.reduceat(point, start),
-        axis,
-        area,
-        perimeter,
-        np.divide(facing, perimeter, out=np.zeros_like(facing), where=perimeter > 0),
+        centre_mm=centre,
+        low_mm=np.minimum.reduceat(point, start),
+        high_mm=np.maximum.reduceat(point, start),
+        axis=axis,
+        area_mm2=area,
+        perimeter_mm=perimeter,
+        facing=np.divide(facing, perimeter, out=np.zeros_like(facing), where=perimeter > 0),
     )
 
 
-def classify(loops, shape, vertices_mm, largest_mm, largest_tilt_deg):
+def classify(
+    loops: Loops, shape: Shapes, vertices_mm: np.ndarray, largest_mm: float, largest_tilt_deg: float
+) -> np.ndarray:
     """One of :data:`GAP`, :data:`LARGE`, :data:`OUTER`, :data:`RIM` for each loop, (l,) array of str.
 
-    ``largest_mm``: greatest distance of two rim points of a gap. ``largest_tilt_deg``: greatest mean angle between the
-    cap and the surface at its rim; beyond it the loop is a ``rim``, or an ``outer`` boundary where the cap would face
-    backwards.
+    ``shape`` of the ``loops``, whose numbers are those of ``vertices_mm`` (n, 3). ``largest_mm``: greatest distance of
+    two rim points of a gap. ``largest_tilt_deg``: greatest mean angle between the cap and the surface at its rim;
+    beyond it the loop is a ``rim``, or an ``outer`` boundary where the cap would face backwards.
     """
     least = np.cos(np.radians(largest_tilt_deg))
     kind = np.where(shape.facing <= -least, OUTER, np.where(shape.facing < least, RIM, GAP)).astype("<U8")
@@ -75,6 +81,7 @@ def classify(loops, shape, vertices_mm, largest_mm, largest_tilt_deg):
 
 @njit(cache=True)
 def _diameter(points):
+    """Greatest distance of two of the points, (n, 3)."""
     most = 0.0
     for i in range(len(points)):
         for j in range(i):

@@ -1,19 +1,28 @@
-"""Patches for gaps: a plane triangulation refined to the grid's density, bent to follow the surface around it.
+"""Patches for gaps: plane triangulations of their rims, refined to the spacing of the surface's vertices.
 
-A patch is worked out in the plane of its gap's cap, where its quality can be proved: ear clipping of the rim, splits
-of edges that are too long, Delaunay flips. Then each point is lifted to a quadric fitted to the measured surface around
-the gap, plus what the rim departs from that quadric, carried inwards as a harmonic function. The quadric holds the
-curvature and averages the noise of many measured points; the harmonic part makes the patch meet the rim exactly.
+A patch is computed in the plane of its gap's cap, where its quality can be proved: ear clipping of the rim, splits of
+edges that are too long, Delaunay flips. :mod:`nightbay.fill.patch_fairing` lifts it onto a continuation of the surface.
 
-All patches are worked out together, as one mesh with ``uv_mm`` coordinates, each in its own plane.
+All patches are computed together, as one mesh with ``uv_mm`` coordinates, each in its own plane.
 """
 
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 from numba import njit
 from scipy import sparse
 from scipy.sparse.linalg import splu
+
+LONGEST = 4 / 3  # of an inner edge by the spacing: halves of a longer one are nearer to the spacing than the whole is
+# Bounds on the rounds of the loops below, each of which ends by itself when a round finds nothing to do.
+REFINE_ROUNDS, FLIP_ROUNDS, SMOOTH_ROUNDS = 40, 200, 50
+SMOOTHINGS = 3  # common practice, no source; a flip follows each
+LEAST_AREA = 0.05  # of a face after smoothing, by the median face before
+LEAST_EXCESS = (
+    1e-9  # rad beyond a half turn of the two angles that face an edge, from which it is flipped; bars rounding
+)
+LEAST_EAR = 1e-9  # twice the area of an ear by its longest side squared; bars rounding
 
 
 @dataclass(frozen=True)
@@ -29,7 +38,7 @@ class Patches:
     rim_count: int
 
 
-def clip_ears(uv_mm, start):
+def clip_ears(uv_mm: np.ndarray, start: np.ndarray | list[int]) -> tuple[Patches, np.ndarray]:
     """Triangulate plane polygons: ``uv_mm`` (k, 2), polygon i in rows ``start[i]:start[i + 1]``, anticlockwise.
 
     Returns :class:`Patches`, and (l,) bool, false where a polygon crosses itself so that no triangulation exists.
@@ -42,6 +51,7 @@ def clip_ears(uv_mm, start):
 
 @njit(cache=True)
 def _turn(uv, a, b, c):
+    """Twice the signed area of the triangle a, b, c."""
     return (uv[b, 0] - uv[a, 0]) * (uv[c, 1] - uv[a, 1]) - (uv[b, 1] - uv[a, 1]) * (uv[c, 0] - uv[a, 0])
 
 
@@ -53,7 +63,7 @@ def _ear_quality(uv, ring, at, count):
     longest = 0.0
     for p, q in ((a, b), (b, c), (c, a)):
         longest = max(longest, (uv[p, 0] - uv[q, 0]) ** 2 + (uv[p, 1] - uv[q, 1]) ** 2)
-    if area <= 1e-9 * longest:
+    if area <= LEAST_EAR * longest:
         return -1.0
     for k in range(count):
         p = ring[k]
@@ -66,6 +76,7 @@ def _ear_quality(uv, ring, at, count):
 
 @njit(cache=True)
 def _clip_ears(uv, start):
+    """Faces, the polygon of each, and which polygons were closed: the best ear of a polygon is clipped first."""
     total = start[-1]
     faces = np.empty((total, 3), np.int64)
     patch = np.empty(total, np.int64)
@@ -91,31 +102,30 @@ def _clip_ears(uv, start):
     return faces[:written].copy(), patch[:written].copy(), closed
 
 
-def refine(patches, spacing_mm, rounds=40):
-    """Split inner edges until none joins two rim points or is longer than 4/3 of the spacing, and flip to Delaunay.
+def refine(patches: Patches, spacing_mm: float) -> Patches:
+    """Split inner edges until none joins two rim points or is longer than :data:`LONGEST` allows, and flip to Delaunay.
 
     An edge between two rim points could coincide with an edge that the surface has already; without such edges a patch
-    can't spoil a manifold. 4/3 is the length at which both halves come nearer to the spacing than the whole was. A rim
-    edge stays as long as it is, and no edge of its face is made shorter: split again and again, they would lie down on
-    it.
+    can't spoil a manifold. A rim edge stays as long as it is, and no edge of its face is made shorter than it: split
+    again and again, they would come to lie on it.
     """
-    for _ in range(rounds):
+    for _ in range(REFINE_ROUNDS):
         patches = flip(patches)
         edges, inner, of_face = _edges(patches)
         length = np.linalg.norm(np.subtract(*patches.uv_mm[edges.T]), axis=1)
         on_rim = (edges < patches.rim_count).all(axis=1)
-        longest = np.full(len(edges), 4 / 3 * spacing_mm)
+        longest = np.full(len(edges), LONGEST * spacing_mm)
         np.maximum.at(longest, of_face, np.where(on_rim, length, 0.0)[of_face].max(axis=1, keepdims=True))
         split = inner & (on_rim | (length > longest))
         if not split.any():
             break
         patches = _split(patches, edges[split])
-    for _ in range(3):
-        patches = flip(_even_out(patches))
+    for _ in range(SMOOTHINGS):
+        patches = flip(_smooth(patches))
     return patches
 
 
-def without(patches, gone):
+def without(patches: Patches, gone: np.ndarray | list[int]) -> tuple[Patches, np.ndarray]:
     """The patches but those of the numbers ``gone``, and which inner vertices stay, bool; the rim points all stay."""
     stays = ~np.isin(patches.patch_of_vertex, gone)
     inner = stays[patches.rim_count :].copy()
@@ -150,18 +160,18 @@ def _split(patches, edges):
     first = np.where(marks == 2, (np.argmin(middle >= 0, axis=1) + 1) % 3, np.argmax(middle >= 0, axis=1))
     order = (first[:, None] + np.arange(3)) % 3
     (a, b, c), (m, n, o) = (np.take_along_axis(values, order, axis=1).T for values in (patches.faces, middle))
-    one, two, three = marks == 1, marks == 2, marks == 3
+    split_once, split_twice, split_thrice = marks == 1, marks == 2, marks == 3
     pieces = [
         (marks == 0, (a, b, c)),
-        (one, (a, m, c)),
-        (one, (m, b, c)),
-        (two, (a, m, n)),
-        (two, (m, b, n)),
-        (two, (a, n, c)),
-        (three, (a, m, o)),
-        (three, (m, b, n)),
-        (three, (o, n, c)),
-        (three, (m, n, o)),
+        (split_once, (a, m, c)),
+        (split_once, (m, b, c)),
+        (split_twice, (a, m, n)),
+        (split_twice, (m, b, n)),
+        (split_twice, (a, n, c)),
+        (split_thrice, (a, m, o)),
+        (split_thrice, (m, b, n)),
+        (split_thrice, (o, n, c)),
+        (split_thrice, (m, n, o)),
     ]
     return replace(
         patches,
@@ -172,14 +182,14 @@ def _split(patches, edges):
     )
 
 
-def flip(patches, rounds=200):
+def flip(patches: Patches) -> Patches:
     """Flip inner edges until each is locally Delaunay, save where the flip would join two rim points.
 
-    A round flips edges that share no face, the worst first, so the outcome does not hang on the order of faces. Patches
+    A round flips edges that share no face, the worst first; the outcome does not depend on the order of faces. Patches
     in which a round finds nothing to flip are done.
     """
     faces, rows = patches.faces.copy(), np.arange(len(patches.faces))
-    for _ in range(rounds):
+    for _ in range(FLIP_ROUNDS):
         some = faces[rows]
         flipped = _flip_once(some, patches)
         if not len(flipped):
@@ -204,7 +214,7 @@ def _flip_once(faces, patches):
     worst = np.zeros(len(faces))
     np.maximum.at(worst, left // 3, excess)
     np.maximum.at(worst, right // 3, excess)
-    chosen = (excess > 1e-9) & (excess >= worst[left // 3]) & (excess >= worst[right // 3])
+    chosen = (excess > LEAST_EXCESS) & (excess >= worst[left // 3]) & (excess >= worst[right // 3])
     # equal ones may still meet in a face: the first of them goes
     owner = np.full(len(faces), len(left))
     rows = np.flatnonzero(chosen)
@@ -223,20 +233,20 @@ def _angle(uv_mm, a, corner, b):
     return np.arctan2(np.abs(cross), np.einsum("ij,ij->i", to_a, to_b))
 
 
-def signed_area(patches):
+def signed_area(patches: Patches) -> np.ndarray:
     """Twice the area of each face in its plane, (m,) mm2, positive where it is anticlockwise."""
     a, b, c = (patches.uv_mm[patches.faces[:, at]] for at in range(3))
     return (b[:, 0] - a[:, 0]) * (c[:, 1] - a[:, 1]) - (b[:, 1] - a[:, 1]) * (c[:, 0] - a[:, 0])
 
 
-def _even_out(patches):
+def _smooth(patches):
     """Move each inner point to the mean of its neighbours; points of faces that this would turn over stay."""
     graph = adjacency(patches)
     degree = np.maximum(np.asarray(graph.sum(axis=1)).ravel(), 1)
     moved = (graph @ patches.uv_mm) / degree[:, None]
     moved[: patches.rim_count] = patches.uv_mm[: patches.rim_count]
-    least = 0.05 * np.median(signed_area(patches))
-    for _ in range(50):
+    least = LEAST_AREA * np.median(signed_area(patches))
+    for _ in range(SMOOTH_ROUNDS):
         bad = patches.faces[signed_area(replace(patches, uv_mm=moved)) < least]
         back = np.unique(bad)
         back = back[(moved[back] != patches.uv_mm[back]).any(axis=1)]
@@ -246,8 +256,8 @@ def _even_out(patches):
     return patches
 
 
-def adjacency(patches):
-    """Which vertices an edge joins, (n, n) sparse of ones."""
+def adjacency(patches: Patches) -> Any:
+    """Which vertices an edge joins, (n, n) sparse array of ones."""
     a = patches.faces.ravel()
     b = np.roll(patches.faces, -1, axis=1).ravel()
     count = len(patches.uv_mm)
@@ -256,8 +266,9 @@ def adjacency(patches):
     return graph
 
 
-def harmonic(patches, rim_values):
-    """Carry values at the rim, (rim_count, k), to the inner points, so that each is the mean of its neighbours."""
+def harmonic(patches: Patches, rim_values: np.ndarray) -> np.ndarray:
+    """Carry values at the rim, (rim_count, k), to the inner points, (n - rim_count, k): each is the mean of its
+    neighbours."""
     count, rim = len(patches.uv_mm), patches.rim_count
     if count == rim:
         return np.empty((0, rim_values.shape[1]))
