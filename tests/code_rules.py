@@ -127,7 +127,7 @@ def retired_words(root=ROOT):
             found += [
                 (path, phrase, table["phrases"][phrase]) for pattern, phrase in phrases.items() if pattern.search(text)
             ]
-    return [f"{path.relative_to(root)}: {word} -> {better}" for path, word, better in found]
+    return list(dict.fromkeys(f"{path.relative_to(root)}: {word} -> {better}" for path, word, better in found))
 
 
 def _read_by_people(root):

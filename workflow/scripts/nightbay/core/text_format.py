@@ -2,21 +2,23 @@
 
 import math
 import unicodedata
+from collections.abc import Iterable
+from typing import Any, TypeGuard
 
 NOT_MEASURED = "not measured"
 THIN = "\u202f"  # narrow no-break space, between groups of digits and before units
 MINUS = "\u2212"
 
 
-def known(value):
-    """Whether a value from a JSON is there at all: absent keys, null and NaN are not."""
+def known(value: Any) -> TypeGuard[float]:
+    """Whether a value is a number: None, text, truth values and NaN are not."""
     if isinstance(value, bool) or not isinstance(value, (int, float)):
         return False
     return not math.isnan(value)
 
 
-def number(value, digits=0, sign=False):
-    """A number with digits in groups of three; ``not measured`` where there is none."""
+def number(value: Any, digits: int = 0, sign: bool = False) -> str:
+    """A number with its digits in groups of three; ``not measured`` where there is none. ``sign`` writes a plus too."""
     if not known(value):
         return NOT_MEASURED
     text = f"{abs(value):,.{digits}f}".replace(",", THIN)
@@ -25,20 +27,20 @@ def number(value, digits=0, sign=False):
     return "+" + text if sign else text
 
 
-def mm(value, digits=2, sign=False):
-    """A length with its unit."""
+def mm(value: Any, digits: int = 2, sign: bool = False) -> str:
+    """A length in millimetres with its unit."""
     return f"{number(value, digits, sign)}{THIN}mm" if known(value) else NOT_MEASURED
 
 
-def digits_of(uncertainty_mm):
-    """How many decimals a value deserves whose uncertainty has two digits that count: 0 to 3."""
+def digits_of(uncertainty_mm: Any) -> int:
+    """Decimals of a value whose uncertainty is stated to two significant digits: 0 to 3; 1 without an uncertainty."""
     if not known(uncertainty_mm) or uncertainty_mm <= 0:
         return 1
     return int(min(3, max(0, 1 - math.floor(math.log10(uncertainty_mm)))))
 
 
-def plus_minus(value_mm, uncertainty_mm, at_least=False):
-    """A length and its uncertainty, rounded alike; a value without one says so, and one that may be larger."""
+def plus_minus(value_mm: Any, uncertainty_mm: Any, at_least: object = False) -> str:
+    """A length and its uncertainty, rounded alike, or that the uncertainty is unknown. ``at_least``: a lower bound."""
     if not known(value_mm):
         return NOT_MEASURED
     sign = "\u2265 " if at_least else ""
@@ -48,8 +50,8 @@ def plus_minus(value_mm, uncertainty_mm, at_least=False):
     return f"{sign}{number(value_mm, digits)} \u00b1 {mm(uncertainty_mm, digits)}"
 
 
-def area(value_mm2):
-    """An area in m2, cm2 or mm2, whichever reads best."""
+def area(value_mm2: Any) -> str:
+    """An area, given in mm2, in the largest of m2, cm2 and mm2 that it fills."""
     if not known(value_mm2):
         return NOT_MEASURED
     for unit, size, digits in (("m\u00b2", 1e6, 2), ("cm\u00b2", 1e2, 1)):
@@ -58,12 +60,12 @@ def area(value_mm2):
     return f"{number(value_mm2, 1)}{THIN}mm\u00b2"
 
 
-def share(value, digits=1):
+def share(value: Any, digits: int = 1) -> str:
     """A share of 1 in per cent."""
     return f"{number(100 * value, digits)}{THIN}%" if known(value) else NOT_MEASURED
 
 
-def size(count):
+def size(count: Any) -> str:
     """Bytes in kB, MB or GB (powers of 1000)."""
     if not known(count):
         return NOT_MEASURED
@@ -73,20 +75,20 @@ def size(count):
     return f"{number(count)}{THIN}bytes"
 
 
-def listing(words):
-    """Words as a list in a sentence."""
-    words = [str(word) for word in words]
-    return " and ".join([", ".join(words[:-1]), words[-1]] if len(words) > 1 else words)
+def listing(words: Iterable[Any]) -> str:
+    """Words as a list in a sentence: ``a, b and c``."""
+    texts = [str(word) for word in words]
+    return " and ".join([", ".join(texts[:-1]), texts[-1]] if len(texts) > 1 else texts)
 
 
-def plural(count, one, many=None):
-    """A count with its noun."""
-    return f"{number(count)} {one if count == 1 else many or one + 's'}"
+def plural(count: Any, singular: str, many: str | None = None) -> str:
+    """A count with its noun; ``many`` is its plural where that is not the singular with an s."""
+    return f"{number(count)} {singular if count == 1 else many or singular + 's'}"
 
 
-def printable(text):
-    """The text with an escape for each character that has no look of its own: controls, line ends, bidi marks, lone
-    surrogates (a file name that is not UTF-8 holds them). It can be shown on a terminal and written as UTF-8."""
+def printable(text: str) -> str:
+    """The text with an escape for each character that can't be seen: controls, line ends, bidi marks, lone surrogates
+    (a file name that is not UTF-8 holds them). The result can be shown on a terminal and written as UTF-8."""
     return "".join(
         ascii(sign)[1:-1] if unicodedata.category(sign) in ("Cc", "Cf", "Cs", "Zl", "Zp") else sign for sign in text
     )
