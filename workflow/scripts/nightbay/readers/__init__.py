@@ -1,48 +1,61 @@
-"""Readers of raw exports, one format a module; each yields blocks of points in the units of its file."""
+"""Readers of raw exports, one module a format; each yields blocks of points in the units of its file."""
 
+from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
 
 from nightbay.core.errors import Rejected
+from nightbay.readers.block import Block
 
 TEXT = (".xyz", ".csv", ".asc", ".txt")
 
 
-def blocks(path, name, columns=None, units=None):
-    """Yield the :class:`nightbay.readers.block.Block` of a raw export, whatever its format.
+def blocks(
+    path: Path | str, name: str, columns: Sequence[str] | None = None, units: str | None = None
+) -> Iterator[Block]:
+    """Yield the blocks of a raw export in any of the formats; the name's ending says which.
 
-    ``name`` is what sentences call the file; ``columns``: what a job sheet declares for delimited text; ``units`` that
-    it declares, checked where a header names some. Raises :class:`Rejected` for a file that is not what its name says,
-    or not whole.
+    ``name``: what sentences call the file; ``columns``: the columns that the job sheet declares for delimited text;
+    ``units``: the units that it declares, which are compared with those that a header names. Raises
+    :class:`Rejected` for a file that is not of its format, is damaged or is incomplete.
     """
     path = Path(path)
-    reader = _reader(path, name)
+    kind = path.suffix.lower()
+    reader = None if kind in TEXT else _reader(kind, name)
     if path.stat().st_size == 0:
         raise Rejected(f"{name} is empty (0 bytes): copy or export it again.")
-    if path.suffix.lower() in TEXT:
-        yield from reader(path, name, columns, units)
+    if reader is None:
+        from nightbay.readers import text
+
+        yield from text.blocks(path, name, columns, units)
     elif columns is not None:
         raise Rejected(f"{name}: 'columns' are declared, but only delimited text has them: remove them.")
     else:
         yield from reader(path, name)
 
 
-def _reader(path, name):
-    kind = path.suffix.lower()
+def _reader(kind: str, name: str) -> Callable[[Path, str], Iterator[Block]]:
+    """The reader of a format that describes itself. Only its own libraries are imported."""
     if kind == ".ply":
-        from nightbay.readers import ply as module
-    elif kind == ".e57":
-        from nightbay.readers import e57 as module
-    elif kind in TEXT:
-        from nightbay.readers import text as module
-    elif kind in (".las", ".laz"):
-        from nightbay.readers import las as module
-    elif kind == ".obj":
-        from nightbay.readers import obj as module
-    elif kind == ".stl":
-        from nightbay.readers import stl as module
-    else:
-        raise Rejected(
-            f"{name}: the format '{kind}' is not read; export it as PLY, E57, delimited text (xyz, csv, asc, txt), "
-            "LAS, LAZ, OBJ or STL."
-        )
-    return module.blocks
+        from nightbay.readers import ply
+
+        return ply.blocks
+    if kind == ".e57":
+        from nightbay.readers import e57
+
+        return e57.blocks
+    if kind in (".las", ".laz"):
+        from nightbay.readers import las
+
+        return las.blocks
+    if kind == ".obj":
+        from nightbay.readers import obj
+
+        return obj.blocks
+    if kind == ".stl":
+        from nightbay.readers import stl
+
+        return stl.blocks
+    raise Rejected(
+        f"{name}: the format '{kind}' is not read; export it as PLY, E57, delimited text (xyz, csv, asc, txt), "
+        "LAS, LAZ, OBJ or STL."
+    )

@@ -4,7 +4,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-MOST = 2_000_000  # points a block: 80 MB with normals and colour, so that memory does not grow with the file
+MOST = 2_000_000  # points a block: 80 MB with normals and colour, whatever the size of the file
 
 
 @dataclass(frozen=True)
@@ -13,8 +13,8 @@ class Block:
 
     ``xyz`` (n, 3) float64 in the file's units; ``normal`` (n, 3) float32 of any length, zero where a point has none, or
     None; ``colour`` (n, 3) uint8 or None; ``first``: number of the block's first point in the file, from 1;
-    ``invalid``: points that the file itself marks as invalid, left out here; ``step``: coarsest step of a coordinate
-    by the type that the file stores, in its units, 0 where the type says nothing.
+    ``invalid``: number of points that the file itself marks as invalid, which the block leaves out; ``step``: largest
+    spacing of the coordinates that the stored type can hold, in the file's units, 0 where the type does not limit it.
     """
 
     xyz: np.ndarray
@@ -25,15 +25,18 @@ class Block:
     step: float = 0.0
 
 
-def single_step(xyz):
-    """Step of single precision at the typical size of the coordinates, (n, 3); a stray far off does not count."""
-    some = np.abs(xyz[:: max(1, len(xyz) // 10_000)])
-    typical = np.median(some, axis=0).max() if len(some) else 0.0
+def single_step(xyz: np.ndarray) -> float:
+    """Spacing of single-precision numbers at the typical size of the coordinates, (n, 3), in their units.
+
+    Typical is the median of a sample: an outlier far away does not count. The spacing is 0 where that is not finite.
+    """
+    sample = np.abs(xyz[:: max(1, len(xyz) // 10_000)])
+    typical = np.median(sample, axis=0).max() if len(sample) else 0.0
     return float(np.spacing(np.float32(typical))) if np.isfinite(typical) else 0.0
 
 
-def colour_of(values):
-    """Colours as (n, 3) uint8 from 8 bit, 16 bit or 0..1 values, told apart by their type and largest value."""
+def colour_of(values: np.ndarray) -> np.ndarray:
+    """Colours (n, 3) uint8 from 8-bit, 16-bit or 0..1 values; their type and largest value decide which they are."""
     values = np.asarray(values)
     if values.dtype == np.uint8:
         return values

@@ -1,4 +1,8 @@
-"""Reads points from E57 (ASTM E2807): all scans of the file, each posed by its own header."""
+"""Reads points from E57 (ASTM E2807): all scans of the file, each moved by the pose of its own header."""
+
+from collections.abc import Iterator, Mapping
+from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pye57
@@ -15,8 +19,11 @@ NORMALS = ("normalX", "normalY", "normalZ")  # of the published extension for su
 MAGIC = b"ASTM-E57"
 
 
-def blocks(path, name):
-    """Yield :class:`Block` of an E57 file; points that it marks as invalid are left out and counted."""
+def blocks(path: Path, name: str) -> Iterator[Block]:
+    """Yield the blocks of an E57 file without the points that it marks as invalid, which are counted.
+
+    Raises :class:`Rejected` for a file that is no E57 file, is damaged, holds no scan, or a scan without coordinates.
+    """
     with open(path, "rb") as file:
         if file.read(8) != MAGIC:
             raise Rejected(f"{name} does not begin with 'ASTM-E57', so it is not an E57 file: export it again.")
@@ -36,87 +43,89 @@ def blocks(path, name):
         ) from error
 
 
-def _scan(image, index, name, first):
+def _scan(image: Any, index: int, name: str, first: int) -> Iterator[Block]:
+    """The blocks of one scan; ``first``: number of its first point in the file."""
     header = image.get_header(index)
     present = set(header.point_fields)
-    place = next((three for three in (CARTESIAN, SPHERICAL) if present.issuperset(three)), None)
-    if place is None:
+    coordinates = next((fields for fields in (CARTESIAN, SPHERICAL) if present.issuperset(fields)), None)
+    if coordinates is None:
         raise Rejected(
             f"{name}: scan {index + 1} has neither x, y, z nor range and angles for its points: export it again."
         )
     prefix = next((field.removesuffix(NORMALS[0]) for field in present if field.endswith(f":{NORMALS[0]}")), "nor:")
-    normals = tuple(prefix + one for one in NORMALS)
-    state = "cartesianInvalidState" if place is CARTESIAN else "sphericalInvalidState"
-    # Single precision holds colours of 16 bits, and of whatever else a file may have them in.
-    kinds = {**dict.fromkeys(place, "f8"), **dict.fromkeys((*COLOURS, *normals), "f4"), state: "i1"}
-    data, buffers = _buffers(image, [field for field in kinds if field in present], kinds, header.point_count)
+    normals = tuple(prefix + field for field in NORMALS)
+    state = "cartesianInvalidState" if coordinates is CARTESIAN else "sphericalInvalidState"
+    # Single precision holds colours of 16 bits, and of every other type that a file may store them in.
+    kinds = {**dict.fromkeys(coordinates, "f8"), **dict.fromkeys((*COLOURS, *normals), "f4"), state: "i1"}
+    data, buffers = _buffers(image, {field: kind for field, kind in kinds.items() if field in present}, header)
     reader = header.points.reader(buffers)
     rotation, translation = header.rotation_matrix, header.translation
     while count := reader.read():
         valid = data[state][:count] == 0 if state in data else np.ones(count, bool)
         columns = {field: values[:count][valid] for field, values in data.items()}
-        stored = _three(columns, place)
-        xyz = stored if place is CARTESIAN else _from_spherical(*stored.T)
-        normal, colour = _three(columns, normals), _three(columns, COLOURS)
+        stored = np.column_stack([columns[field] for field in coordinates])
+        xyz = stored if coordinates is CARTESIAN else _from_spherical(*stored.T)
+        normal, colour = _stack(columns, normals), _stack(columns, COLOURS)
         yield Block(
             xyz @ rotation.T + translation,
             None if normal is None else (normal @ rotation.T).astype(np.float32),
             None if colour is None else _colour(header, colour),
             first=first,
             invalid=int(np.count_nonzero(~valid)),
-            step=_step(header, place, stored),
+            step=_step(header, coordinates, stored),
         )
         first += count
     reader.close()
 
 
-def _buffers(image, fields, kinds, count):
-    """Arrays by field for at most :data:`MOST` points, and the library's list of them, which fills them."""
+def _buffers(image: Any, kinds: Mapping[str, str], header: Any) -> tuple[dict[str, np.ndarray], Any]:
+    """An array of each field for at most :data:`MOST` points, and the library's list of them, which fills them."""
     data, buffers = {}, libe57.VectorSourceDestBuffer()
-    for field in fields:
-        data[field] = np.empty(min(MOST, max(1, count)), kinds[field])
+    for field, kind in kinds.items():
+        data[field] = np.empty(min(MOST, max(1, header.point_count)), kind)
         buffers.append(libe57.SourceDestBuffer(image.image_file, field, data[field], len(data[field]), True, True))
     return data, buffers
 
 
-def _prototype(header, field):
+def _prototype(header: Any, field: str) -> Any:
     """How a field is stored: a node of the library."""
     return libe57.StructureNode(header.points.prototype())[field]
 
 
-def _step(header, place, stored):
-    """The coarsest step that the stored values (n, 3) let coordinates have, in the file's unit."""
+def _step(header: Any, coordinates: tuple[str, ...], stored: np.ndarray) -> float:
+    """Largest spacing of coordinates that the fields' types can hold, in the file's unit; ``stored``: values (n, 3)."""
     steps = []
-    for field, values in zip(place, stored.T, strict=True):
+    for field, values in zip(coordinates, stored.T, strict=True):
         node = _prototype(header, field)
         if isinstance(node, libe57.FloatNode):
             single = node.precision() == libe57.FloatPrecision.E57_SINGLE
             steps.append(single_step(values[:, None]) if single else 0.0)
         else:
             steps.append(node.scale() if isinstance(node, libe57.ScaledIntegerNode) else 1.0)
-    if place is SPHERICAL and len(stored):
+    if coordinates is SPHERICAL and len(stored):  # angles move a point by their step times the range
         steps[1:] = [step * float(np.median(stored[:, 0])) for step in steps[1:]]
     return max(steps)
 
 
-def _three(columns, fields):
-    return np.column_stack([columns[one] for one in fields]) if all(one in columns for one in fields) else None
+def _stack(columns: Mapping[str, np.ndarray], fields: tuple[str, ...]) -> np.ndarray | None:
+    """The fields as columns, (n, 3), or None where one of them is absent."""
+    return np.column_stack([columns[field] for field in fields]) if all(field in columns for field in fields) else None
 
 
-def _from_spherical(distance, azimuth, elevation):
-    """Cartesian points of range and angles in radians, elevation from the xy plane (ASTM E2807)."""
+def _from_spherical(distance: np.ndarray, azimuth: np.ndarray, elevation: np.ndarray) -> np.ndarray:
+    """Cartesian points (n, 3) of range and angles in radians, elevation from the xy plane (ASTM E2807)."""
     flat = distance * np.cos(elevation)
     return np.column_stack([flat * np.cos(azimuth), flat * np.sin(azimuth), distance * np.sin(elevation)])
 
 
-def _colour(header, values):
-    """Colours by the limits that the scan's header gives, else by the range of their type, else by their own size."""
-    most, node = 0.0, _prototype(header, COLOURS[0])
+def _colour(header: Any, values: np.ndarray) -> np.ndarray:
+    """Colours (n, 3) uint8, by the limits in the scan's header, else by the range of their type, else by their size."""
+    highest, node = 0.0, _prototype(header, COLOURS[0])
     if isinstance(node, libe57.IntegerNode):
         values = values.astype(np.int64)
-        most = float(node.maximum()) if node.maximum() < 2**16 else 0.0
+        highest = float(node.maximum()) if node.maximum() < 2**16 else 0.0
     if header.node.isDefined("colorLimits"):
-        most = float(header.node["colorLimits"]["colorRedMaximum"].value())
-    if most > 0:
-        return np.clip(np.round(values * (255.0 / most)), 0, 255).astype(np.uint8)
+        highest = float(header.node["colorLimits"]["colorRedMaximum"].value())
+    if highest > 0:
+        return np.clip(np.round(values * (255.0 / highest)), 0, 255).astype(np.uint8)
     return colour_of(values)

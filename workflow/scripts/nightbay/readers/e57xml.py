@@ -1,20 +1,21 @@
-"""Checks the XML section of an E57 file before its library's parser sees it.
+"""Checks the XML section of an E57 file before the library's parser reads it.
 
-That parser (Xerces) fetches what an XML text names: document types and their entities, and schemas, from files and from
-addresses. E57 needs none of them. It also takes any encoding, in which such a name could be hidden; ASTM E2807 wants
-UTF-8. Pages and the header are as ASTM E2807 has them: 1024 bytes with a checksum of 4 at the end of each.
+That parser (Xerces) fetches what an XML text names: document types, their entities and schemas, from files and from
+addresses. E57 needs none of them. The parser also accepts any encoding, in which such a name could be hidden; ASTM
+E2807 requires UTF-8. Header and pages are those of ASTM E2807: a page has 1024 bytes, and its last 4 are a checksum.
 """
 
 import os
 import re
 import struct
+from pathlib import Path
 
 from nightbay.core.errors import Rejected
 
-HEADER = struct.Struct("<8sIIQQQQ")  # signature, version, bytes of the file, place and length of the XML, page size
+HEADER = struct.Struct("<8sIIQQQQ")  # signature, version, bytes of the file, offset and length of the XML, page size
 PAGE, CONTENT = 1024, 1020
 LARGEST_BYTES = 100_000_000  # a scan takes some 3 kB: room for 30,000
-# Only this declaration: XML parsers go by the encoding that it names.
+# No other declaration is allowed: XML parsers use the encoding that it names.
 DECLARATION = re.compile(
     r"""<\?xml[ \t\r\n]+version=["']1\.[01]["']([ \t\r\n]+encoding=["']utf-8["'])?"""
     r"""([ \t\r\n]+standalone=["'](yes|no)["'])?[ \t\r\n]*\?>""",
@@ -22,8 +23,8 @@ DECLARATION = re.compile(
 )
 
 
-def check(path, name):
-    """Refuse a file whose XML section is not plain UTF-8, or names anything outside it."""
+def check(path: Path, name: str) -> None:
+    """Raise :class:`Rejected` for a file whose XML section is not UTF-8, or names anything outside the file."""
     try:
         text = _section(path, name).decode("utf-8-sig")
     except UnicodeDecodeError:
@@ -38,19 +39,19 @@ def check(path, name):
         )
 
 
-def _section(path, name):
+def _section(path: Path, name: str) -> bytes:
     """The bytes of the XML section, without the checksums of its pages."""
     size = os.path.getsize(path)
     with open(path, "rb") as file:
         head = file.read(HEADER.size)
         if len(head) < HEADER.size:
             raise _damaged(name, f"{size} bytes are less than its header")
-        _, _, _, said, place, length, page = HEADER.unpack(head)
-        if said != size:
-            raise _damaged(name, f"its header says {said} bytes, the file has {size}")
-        first, within = divmod(place, PAGE)
+        _, _, _, promised, offset, length, page = HEADER.unpack(head)
+        if promised != size:
+            raise _damaged(name, f"its header says {promised} bytes, the file has {size}")
+        first, within = divmod(offset, PAGE)
         pages = -(-(within + length) // CONTENT)
-        if page != PAGE or place < HEADER.size or within >= CONTENT or (first + pages) * PAGE > size:
+        if page != PAGE or offset < HEADER.size or within >= CONTENT or (first + pages) * PAGE > size:
             raise _damaged(name, "its header does not fit the file")
         if length > LARGEST_BYTES:
             raise _damaged(name, f"its XML section has {length} bytes; {LARGEST_BYTES} are allowed")
@@ -60,5 +61,5 @@ def _section(path, name):
     return content[within : within + length]
 
 
-def _damaged(name, why):
+def _damaged(name: str, why: str) -> Rejected:
     return Rejected(f"{name} is damaged or cut short ({why}): copy or export it again.")

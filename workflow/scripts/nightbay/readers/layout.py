@@ -1,12 +1,14 @@
-"""Finds out how a delimited text file is laid out: what stands before the numbers, the delimiter, the columns.
+"""Finds the layout of a delimited text file: the lines before the numbers, the delimiter, the columns.
 
-Columns are declared in the job sheet, named in a header line, or recognised by their count where that leaves no doubt;
-nothing is guessed beyond that.
+Columns are declared in the job sheet, named in a header line, or recognised by their count where only one reading is
+possible; nothing else is guessed.
 """
 
 import csv
 import re
+from collections.abc import Sequence
 from dataclasses import dataclass
+from pathlib import Path
 
 import numpy as np
 
@@ -18,9 +20,9 @@ QUOTED = '"[^"]*"'
 QUOTED_OR_COMMENT = re.compile(rf"({QUOTED})|(?:^|(?<=[\s,;]))(?:#|//|%|!).*", re.DOTALL)
 NUMBER = re.compile(r"[-+]?(\d+\.?\d*|\.\d+)([eE][-+]?\d+)?|[-+]?(nan|inf|infinity)", re.IGNORECASE)
 COMMA_NUMBER = re.compile(r"[-+]?\d+,\d+")
-HEAD_LINES = 50  # lines looked at to find the layout
-# Header words that are in common use, in small letters and without what stands in brackets.
-NAMES = {
+HEAD_LINES = 50  # lines that are examined to find the layout
+# Words of headers in common use, in small letters and without brackets and what they hold.
+HEADER_WORDS = {
     **{axis: axis for axis in ("x", "y", "z", "nx", "ny", "nz")},
     **{f"{axis}{word}": axis for axis in "xyz" for word in ("coord", "coordinate", "position")},
     **{f"normal{axis}": f"n{axis}" for axis in "xyz"},
@@ -28,7 +30,7 @@ NAMES = {
     **{"id": "id", "name": "id", "label": "id", "number": "id", "no": "id", "nr": "id", "target": "id", "point": "id"},
     **{"diameter": "diameter", "d": "diameter", "size": "diameter"},
 }
-# Those that a job sheet can't declare are here so that a header that names one is not passed over.
+# Units that a job sheet can't declare are listed too: a header that names one contradicts every job sheet.
 UNITS = {
     **dict.fromkeys(("mm", "millimetre", "millimetres", "millimeter", "millimeters"), "mm"),
     **dict.fromkeys(("cm", "centimetre", "centimetres", "centimeter", "centimeters"), "cm"),
@@ -43,74 +45,94 @@ UNIT_OF_AXIS = re.compile(
 )
 UNIT_OF_FIELD = re.compile(rf"(?:_|\s+(?:in\s+)?)({UNIT})$")
 UNIT_OF_FILE = re.compile(rf"\W*units?\s*[:=]\s*({UNIT})\b(?!/)")
-WHOLE = (("red", "green", "blue"), ("nx", "ny", "nz"))  # columns that mean something together only
+TRIPLES = (("red", "green", "blue"), ("nx", "ny", "nz"))  # columns that have a meaning only together
 
 
 @dataclass(frozen=True)
 class Layout:
-    """``skip``: lines before the first row; ``delimiter``: None for blanks; ``columns``: what each column holds, '-'
-    for what is not used; ``width``: fields of every row; ``units``: those that the lines before the rows name;
-    ``promised``: number of rows that the file says it has, or None."""
+    """Layout of a delimited text file.
+
+    ``skip``: lines before the first row; ``delimiter``: None for blanks; ``columns``: what each column holds, '-' for a
+    column that is not used; ``width``: fields of every row; ``units``: those that the lines before the rows name;
+    ``promised``: number of rows that the file says it has, or None.
+    """
 
     skip: int
     delimiter: str | None
-    columns: list
+    columns: list[str]
     width: int
-    units: tuple = ()
+    units: tuple[str, ...] = ()
     promised: int | None = None
 
 
-def find(path, name, columns=None):
-    """The :class:`Layout` of a text file; ``name`` is what sentences call it. Raises :class:`Rejected`."""
-    lines = _head(path, name)
-    promised, header, at = None, None, 0
+@dataclass(frozen=True)
+class _Head:
+    """What stands before the first row: ``skip`` lines, the ``columns`` that a header names, and ``promised`` rows."""
+
+    skip: int
+    columns: list[str] | None
+    promised: int | None
+
+
+def find(path: Path, name: str, columns: Sequence[str] | None = None) -> Layout:
+    """The layout of a text file, from its first lines.
+
+    ``name``: what sentences call the file; ``columns``: those that the job sheet declares, or None to find them. Raises
+    :class:`Rejected` for a file that is not text, holds no row of numbers, or whose columns are not clear.
+    """
+    lines = _first_lines(path, name)
+    head = _read_head(lines, name, columns is not None)
+    rows = [row for line in lines[head.skip :] if (row := uncommented(line))]
+    if any(_has_decimal_commas(row) for row in rows):
+        raise Rejected(
+            f"{name}, line {head.skip + 1}: '{rows[0][:60]}' has commas as decimal marks, which can't be told from "
+            "commas between columns: export it with points as decimal marks."
+        )
+    delimiter = _delimiter(rows[0])
+    table = [_without_empty_end(split(row, delimiter)) for row in rows]
+    if columns is not None:
+        found = list(columns)
+        width = max(len(found), len(table[0]))
+    else:
+        found = head.columns if head.columns is not None else _columns_by_count(table, name, head.skip, delimiter)
+        width = len(found)
+    for axis in "xyz":
+        if found.count(axis) != 1:
+            raise Rejected(
+                f"{name}: the columns {', '.join(found)} hold {found.count(axis)} times '{axis}'; exactly one is "
+                "needed."
+            )
+    layout = Layout(
+        head.skip, delimiter, _without_partial_triples(found), width, _units(lines[: head.skip]), head.promised
+    )
+    fields(rows[0], layout, name, head.skip + 1)
+    return layout
+
+
+def _read_head(lines: list[str], name: str, declared: bool) -> _Head:
+    """What stands before the first row; ``declared``: the columns are known, so a header need not name them."""
+    promised, columns = None, None
     for at, line in enumerate(lines):
         text = line.strip()
         if not text or text.startswith(COMMENTS):
-            header = header or _header(text.lstrip("#/%! "))
+            columns = columns or _header_columns(text.lstrip("#/%! "))
             continue
         if promised is None and re.fullmatch(r"\d+", text) and at + 1 < len(lines):
             promised = int(text)
             continue
-        if not any(NUMBER.fullmatch(word) for word in split(text, _delimiter(text))):
-            if _comma_decimal(text):
-                break
-            header = _header(text)
-            if header is None and columns is None:
-                raise Rejected(
-                    f"{name}, line {at + 1}: the header '{text[:60]}' names no columns x, y and z: name them, or "
-                    "declare 'columns' in the job sheet."
-                )
-            continue
-        break
-    else:
-        raise Rejected(f"{name} holds no row of numbers: export it again.")
-    rows = [row for line in lines[at:] if (row := uncommented(line))]
-    if any(_comma_decimal(row) for row in rows):
-        raise Rejected(
-            f"{name}, line {at + 1}: '{rows[0][:60]}' has commas as decimal marks, which can't be told from commas "
-            "between columns: export it with points as decimal marks."
-        )
-    delimiter = _delimiter(rows[0])
-    table = [_without_end(split(row, delimiter)) for row in rows]
-    if columns is not None:
-        width = max(len(columns), len(table[0]))
-    else:
-        columns = header if header is not None else _by_count(table, name, at, delimiter)
-        width = len(columns)
-    for axis in "xyz":
-        if columns.count(axis) != 1:
+        if any(NUMBER.fullmatch(word) for word in split(text, _delimiter(text))) or _has_decimal_commas(text):
+            return _Head(at, columns, promised)
+        columns = _header_columns(text)
+        if columns is None and not declared:
             raise Rejected(
-                f"{name}: the columns {', '.join(columns)} hold {columns.count(axis)} times '{axis}'; exactly one is "
-                "needed."
+                f"{name}, line {at + 1}: the header '{text[:60]}' names no columns x, y and z: name them, or "
+                "declare 'columns' in the job sheet."
             )
-    form = Layout(at, delimiter, _whole(columns), width, _units(lines[:at]), promised)
-    fields(rows[0], form, name, at + 1)
-    return form
+    raise Rejected(f"{name} holds no row of numbers: export it again.")
 
 
-def split(text, delimiter):
-    """Fields of one line; a delimiter in quotes is none."""
+def split(text: str, delimiter: str | None) -> list[str]:
+    """Fields of one line, without blanks about them; a delimiter in quotes separates nothing."""
     if '"' in text:
         words = next(csv.reader([text], delimiter=delimiter or " ", skipinitialspace=True))
     else:
@@ -118,54 +140,56 @@ def split(text, delimiter):
     return [word.strip() for word in words]
 
 
-def uncommented(line):
-    """A line without the comment that it may end in and without blanks about it; tabs may stand for empty fields."""
+def uncommented(line: str) -> str:
+    """A line without a comment at its end and without blanks about it; tabs stay, since they may be empty fields."""
     if "#" in line or "//" in line or "%" in line or "!" in line:
         line = QUOTED_OR_COMMENT.sub(lambda found: found[1] or "", line)
     return line.strip(" \r\n") if not line.isspace() else ""
 
 
-def fields(row, form, name, line):
-    """The fields of a row, ``form.width`` of them; delimiters at its end are harmless.
+def fields(row: str, layout: Layout, name: str, line: int) -> list[str]:
+    """The ``layout.width`` fields of a row; more delimiters at its end are allowed.
 
-    Raises :class:`Rejected` for a row with fewer or more: which field belongs to which column is then not known.
+    ``name``, ``line``: file and number of the line for sentences. Raises :class:`Rejected` for a row with fewer or more
+    fields: it is then not known which column a field belongs to.
     """
-    words = split(row, form.delimiter)
-    if len(words) < form.width:
+    words = split(row, layout.delimiter)
+    if len(words) < layout.width:
         raise Rejected(
-            f"{name}, line {line}: {len(words)} columns are there, {form.width} are needed "
-            f"({', '.join(form.columns)}): the file was cut short or damaged, copy or export it again, or correct its "
-            "header or 'columns'."
+            f"{name}, line {line}: {len(words)} columns are there, {layout.width} are needed "
+            f"({', '.join(layout.columns)}): the file was cut short or damaged, copy or export it again, or correct "
+            "its header or 'columns'."
         )
-    if any(words[form.width :]):
+    if any(words[layout.width :]):
         raise Rejected(
-            f"{name}, line {line}: {len(words)} columns are there, {form.width} are expected "
-            f"({', '.join(form.columns)}): put text that holds the delimiter in quotes, name every column in the "
+            f"{name}, line {line}: {len(words)} columns are there, {layout.width} are expected "
+            f"({', '.join(layout.columns)}): put text that holds the delimiter in quotes, name every column in the "
             "header, or declare 'columns' in the job sheet."
         )
-    return words[: form.width]
+    return words[: layout.width]
 
 
-def check_units(form, units, name):
-    """Refuse a file whose header names other units than the job sheet declares."""
-    other = next((unit for unit in form.units if unit != units), None)
+def check_units(layout: Layout, units: str, name: str) -> None:
+    """Raise :class:`Rejected` for a file whose header names other units than ``units``, those of the job sheet."""
+    other = next((unit for unit in layout.units if unit != units), None)
     if other is not None:
         raise Rejected(f"{name}: its header says {other}, the job sheet says {units}: correct the one that is wrong.")
 
 
-def _units(lines):
+def _units(lines: list[str]) -> tuple[str, ...]:
     """The units that lines before the rows name for x, y and z or for all (``x_mm``, ``X [m]``, ``units: cm``)."""
     found = []
     for line in lines:
         text = line.strip().lstrip("#/%! ").lower()
-        found += [one or other for one, other in UNIT_OF_AXIS.findall(text)]
-        names = [word for word in split(text, _delimiter(text)) if NAMES.get(_named(word)) in ("x", "y", "z")]
-        found += [match[1] for word in names if (match := UNIT_OF_FIELD.search(word))]
+        found += [in_brackets or after_underscore for in_brackets, after_underscore in UNIT_OF_AXIS.findall(text)]
+        axes = [word for word in split(text, _delimiter(text)) if HEADER_WORDS.get(_bare(word)) in ("x", "y", "z")]
+        found += [match[1] for word in axes if (match := UNIT_OF_FIELD.search(word))]
         found += [match[1]] if (match := UNIT_OF_FILE.match(text)) else []
     return tuple(dict.fromkeys(UNITS[unit] for unit in found))
 
 
-def _head(path, name):
+def _first_lines(path: Path, name: str) -> list[str]:
+    """The first :data:`HEAD_LINES` lines of the file."""
     try:
         with open(path, encoding="utf-8-sig") as file:
             return [line for _, line in zip(range(HEAD_LINES), file, strict=False)]
@@ -173,61 +197,63 @@ def _head(path, name):
         raise Rejected(f"{name} is not text in UTF-8: export it as delimited text.") from error
 
 
-def _delimiter(text):
+def _delimiter(text: str) -> str | None:
+    """The delimiter of a line, None for blanks."""
     bare = re.sub(QUOTED, "", text).strip()
     return next((mark for mark in (";", "\t", ",") if mark in bare), None)
 
 
-def _comma_decimal(row):
-    """Whether a row can only be read with commas as decimal marks."""
+def _has_decimal_commas(row: str) -> bool:
+    """Whether commas can only be the decimal marks of a row."""
     delimiter = ";" if ";" in row else "\t" if "\t" in row else None
     words = split(row, delimiter)
     found = sum(bool(COMMA_NUMBER.fullmatch(word)) for word in words)
     return len(words) >= 2 and found >= (1 if delimiter else 2)
 
 
-def _header(text):
-    """Columns that a line of words names, or None where it does not name x, y and z."""
+def _header_columns(text: str) -> list[str] | None:
+    """The columns that a line of words names, or None where it does not name x, y and z."""
     text = re.sub(r"^\w[\w ]*:\s", "", text)  # "columns: x y z"
     text = re.sub(r"[\[(].*?[\])]", "", text)
-    words = _without_end(split(text, _delimiter(text)))
-    columns = [NAMES.get(_named(word), "-") for word in words]
+    words = _without_empty_end(split(text, _delimiter(text)))
+    columns = [HEADER_WORDS.get(_bare(word), "-") for word in words]
     return columns if all(axis in columns for axis in "xyz") else None
 
 
-def _named(word):
-    """A word of a header as :data:`NAMES` has it."""
+def _bare(word: str) -> str:
+    """A word of a header without unit, underscores and blanks, as :data:`HEADER_WORDS` lists it."""
     return UNIT_OF_FIELD.sub("", word.lower()).replace("_", "").replace(" ", "")
 
 
-def _without_end(words):
-    """Fields without the empty ones at the end, which a delimiter there makes."""
+def _without_empty_end(words: list[str]) -> list[str]:
+    """Fields without the empty fields at the end, which delimiters there make."""
     last = max((at for at, word in enumerate(words) if word), default=-1)
     return words[: last + 1]
 
 
-def _whole(columns):
-    """Columns with '-' for a red without green and blue, or a normal's part without the others."""
-    parts = [column for three in WHOLE if not all(columns.count(one) == 1 for one in three) for column in three]
+def _without_partial_triples(columns: list[str]) -> list[str]:
+    """Columns with '-' for a red without green and blue, or a component of a normal without the others."""
+    parts = [
+        column for triple in TRIPLES if not all(columns.count(member) == 1 for member in triple) for column in triple
+    ]
     return ["-" if column in parts else column for column in columns]
 
 
-def _by_count(table, name, at, delimiter):
-    """Columns of a file without header: only counts that leave one reading are taken."""
+def _columns_by_count(table: list[list[str]], name: str, at: int, delimiter: str | None) -> list[str]:
+    """Columns of a file without header, for counts of fields that allow one reading only."""
     width = len(table[0])
     if width == 3:
         return ["x", "y", "z"]
-    if width in (4, 7) and _ids([row[0] for row in table]):
-        return ["id", *_by_count([row[1:] for row in table], name, at, delimiter)]
+    if width in (4, 7) and _are_row_names([row[0] for row in table]):
+        return ["id", *_columns_by_count([row[1:] for row in table], name, at, delimiter)]
     if width == 6:
         extra = np.array([[_float(word) for word in row[3:6]] for row in table if len(row) == 6])
         length = np.linalg.norm(extra, axis=1)
         if np.all(np.abs(length - 1) < 0.01):  # unit length within the rounding of two decimals
             return ["x", "y", "z", "nx", "ny", "nz"]
-        whole = delimiter == "," and all(
-            re.fullmatch(r"\d+", word) for word in table[0][:3]
-        )  # 1,5,2,5,3,5 is 1.5 2.5 3.5?
-        if not whole and np.all((extra >= 0) & (extra <= 255) & (extra == np.round(extra))):
+        # 1,5,2,5,3,5 could also be the point 1.5 2.5 3.5.
+        ambiguous = delimiter == "," and all(re.fullmatch(r"\d+", word) for word in table[0][:3])
+        if not ambiguous and np.all((extra >= 0) & (extra <= 255) & (extra == np.round(extra))):
             return ["x", "y", "z", "red", "green", "blue"]
     raise Rejected(
         f"{name}, line {at + 1}: what its {width} columns hold is not clear without a header: name them in one, or "
@@ -235,12 +261,12 @@ def _by_count(table, name, at, delimiter):
     )
 
 
-def _ids(words):
-    """Whether these can be names of rows: words, or different whole numbers."""
+def _are_row_names(words: list[str]) -> bool:
+    """Whether these can be names of rows: all are different, and all are words or all are whole numbers."""
     whole = all(re.fullmatch(r"\d+", word) for word in words)
     text = all(not NUMBER.fullmatch(word) for word in words)
     return len(set(words)) == len(words) and (whole or text)
 
 
-def _float(word):
+def _float(word: str) -> float:
     return float(word) if NUMBER.fullmatch(word) else np.nan

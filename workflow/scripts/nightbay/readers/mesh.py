@@ -1,13 +1,18 @@
 """Normals of a mesh's points from its faces."""
 
+from collections.abc import Sequence
+
 import numpy as np
 from numba import njit
 
 from nightbay.core.errors import Rejected
 
 
-def check(faces, count, name, first=0):
-    """Refuse faces, (m, 3), that name a vertex outside 0..count-1; ``first``: faces of the file before these."""
+def check(faces: np.ndarray, count: int, name: str, first: int = 0) -> None:
+    """Raise :class:`Rejected` for faces, (m, 3) int, that refer to a vertex outside 0..``count`` - 1.
+
+    ``name``: what sentences call the file; ``first``: number of faces of the file before these.
+    """
     wrong = np.any((faces < 0) | (faces >= count), axis=1)
     if wrong.any():
         row = int(np.argmax(wrong))
@@ -19,7 +24,7 @@ def check(faces, count, name, first=0):
 
 
 @njit(cache=True)
-def add_normals(normal, xyz, faces):
+def add_normals(normal: np.ndarray, xyz: np.ndarray, faces: np.ndarray) -> None:
     """Add each face's area vector to its three corners: ``normal`` and ``xyz`` (n, 3) float64, ``faces`` (m, 3) int."""
     for face in range(faces.shape[0]):
         a, b, c = faces[face, 0], faces[face, 1], faces[face, 2]
@@ -32,17 +37,20 @@ def add_normals(normal, xyz, faces):
             normal[corner, 2] += nz
 
 
-def unit(normal):
+def unit(normal: np.ndarray) -> np.ndarray:
     """Vectors (n, 3) at unit length as float32; zero stays zero."""
     length = np.linalg.norm(normal, axis=1, keepdims=True)
     return np.divide(normal, length, out=np.zeros(normal.shape), where=length > 0).astype(np.float32)
 
 
-def fans(polygons):
-    """Triangles, (m, 3) int64, of polygons, a sequence of index lists; those of under three corners are left out."""
-    lengths = np.array([len(one) for one in polygons])
+def fans(polygons: Sequence[Sequence[int] | np.ndarray]) -> np.ndarray:
+    """Triangles, (m, 3) int64, of polygons, each divided into a fan about its first corner.
+
+    Polygons are lists of vertices; those with fewer than three corners are left out.
+    """
+    lengths = np.array([len(polygon) for polygon in polygons])
     parts = []
     for length in np.unique(lengths[lengths >= 3]):
-        same = np.stack([polygons[row] for row in np.flatnonzero(lengths == length)]).astype(np.int64)
+        same = np.stack([polygons[int(row)] for row in np.flatnonzero(lengths == length)]).astype(np.int64)
         parts += [same[:, [0, corner, corner + 1]] for corner in range(1, length - 1)]
     return np.concatenate(parts) if parts else np.empty((0, 3), np.int64)

@@ -3,13 +3,16 @@
 import itertools
 import os
 import warnings
+from collections.abc import Iterator
 from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
 
 import numpy as np
 import plyfile
 
 from nightbay.core.errors import Rejected
-from nightbay.readers import mesh
+from nightbay.readers import mesh, refusals
 from nightbay.readers.block import MOST, Block, colour_of, single_step
 
 TYPES = {
@@ -22,102 +25,126 @@ TYPES = {
     **dict.fromkeys(("float", "float32"), "f4"),
     **dict.fromkeys(("double", "float64"), "f8"),
 }
+ORDERS = {"ascii": "ascii", "binary_little_endian": "<", "binary_big_endian": ">"}
 COLOURS = (("red", "green", "blue"), ("r", "g", "b"), ("diffuse_red", "diffuse_green", "diffuse_blue"))
 NORMALS = (("nx", "ny", "nz"), ("normal_x", "normal_y", "normal_z"))
+LINE_BYTES, HEADER_LINES = 4096, 10_000  # no real header comes near: bounds for files that only look like PLY
+
+
+@dataclass(frozen=True)
+class Property:
+    """One property of an element; ``kind``: NumPy's type; ``count_kind``: type of a list's length, else None."""
+
+    name: str
+    kind: str
+    count_kind: str | None = None
 
 
 @dataclass(frozen=True)
 class Element:
-    """One element of the header: ``properties`` as (name, type, type of the count or None)."""
+    """One element of the header, with ``count`` rows."""
 
     name: str
     count: int
-    properties: list
+    properties: list[Property]
 
     @property
-    def has_list(self):
-        return any(length is not None for _, _, length in self.properties)
+    def has_list(self) -> bool:
+        """Whether a property is a list, so that rows differ in length."""
+        return any(prop.count_kind is not None for prop in self.properties)
 
-    def dtype(self, order):
-        return np.dtype([(name, order + kind) for name, kind, _ in self.properties])
+    def dtype(self, order: str) -> np.dtype:
+        """Record of a row without lists; ``order``: '<' or '>'."""
+        return np.dtype([(prop.name, order + prop.kind) for prop in self.properties])
 
 
 @dataclass(frozen=True)
 class Header:
-    """``order``: '<', '>' or 'ascii'; ``offset``: bytes of the header; ``lines`` of the header."""
+    """``order``: '<', '>' or 'ascii'; ``offset``: bytes of the header; ``lines``: lines of the header."""
 
     order: str
-    elements: list
+    elements: list[Element]
     offset: int
     lines: int
 
-    def element(self, name):
-        return next((one for one in self.elements if one.name == name), None)
+    def element(self, name: str) -> Element | None:
+        """The first element of a name, or None."""
+        return next((element for element in self.elements if element.name == name), None)
+
+    def before(self, name: str) -> list[Element]:
+        """The elements whose rows come before those of the element ``name``."""
+        return list(itertools.takewhile(lambda element: element.name != name, self.elements))
+
+    def offset_of(self, name: str) -> int:
+        """Where the rows of an element begin in a binary file, in bytes; no element before it may have lists."""
+        return self.offset + sum(element.count * element.dtype(self.order).itemsize for element in self.before(name))
 
 
-def blocks(path, name):
-    """Yield :class:`Block` of a PLY file's vertices."""
+def blocks(path: Path, name: str) -> Iterator[Block]:
+    """Yield the blocks of a PLY file's vertices.
+
+    Raises :class:`Rejected` for a file that is no PLY file, is damaged, cut short or holds no points, and for a face of
+    a vertex that is not there.
+    """
     header = read_header(path, name)
     vertex = header.element("vertex")
-    if vertex is None or not {"x", "y", "z"} <= {prop for prop, _, _ in vertex.properties}:
+    present = {prop.name for prop in vertex.properties} if vertex is not None else set()
+    if vertex is None or not present.issuperset("xyz"):
         raise Rejected(f"{name}: its header declares no vertices with x, y and z: export points or a mesh.")
     if vertex.count == 0:
         raise Rejected(f"{name} holds no points (element vertex 0): export it again.")
     check_size(path, name, header)
-    columns = {prop for prop, _, _ in vertex.properties}
-    normals = next((three for three in NORMALS if columns.issuperset(three)), None)
-    colours = next((three for three in COLOURS if columns.issuperset(three)), None)
-    from_faces = None
+    normals = next((triple for triple in NORMALS if present.issuperset(triple)), None)
+    colours = next((triple for triple in COLOURS if present.issuperset(triple)), None)
     face = header.element("face")
+    from_faces = None
     if normals is None and face is not None and face.count:
-        from_faces = _normals_from_faces(path, name, header)
+        from_faces = _normals_from_faces(path, name, header, vertex, face)
     single = header.order != "ascii" and any(
-        kind == "f4" for one, kind, _ in vertex.properties if one in ("x", "y", "z")
+        prop.kind == "f4" for prop in vertex.properties if prop.name in ("x", "y", "z")
     )
     count = 0
-    for records in _vertices(path, name, header):
+    for records in _vertices(path, name, header, vertex):
         xyz = np.column_stack([records[axis].astype(np.float64) for axis in "xyz"])
+        normal = None
+        if normals is not None:
+            normal = np.column_stack([records[column].astype(np.float32) for column in normals])
+        elif from_faces is not None:
+            normal = from_faces[count : count + len(records)]
         yield Block(
             xyz,
-            np.column_stack([records[one].astype(np.float32) for one in normals])
-            if normals
-            else from_faces[count : count + len(records)]
-            if from_faces is not None
-            else None,
-            colour_of(np.column_stack([records[one] for one in colours])) if colours else None,
+            normal,
+            colour_of(np.column_stack([records[column] for column in colours])) if colours else None,
             first=count + 1,
             step=single_step(xyz) if single else 0.0,
         )
         count += len(records)
     if count < vertex.count:
-        raise Rejected(_short(name, vertex.count, count))
+        raise refusals.too_short(name, vertex.count, count)
 
 
-def read_header(path, name):
-    """The :class:`Header` of a PLY file."""
-    elements, order, lines = [], None, 0
+def read_header(path: Path, name: str) -> Header:
+    """The header of a PLY file; ``name``: what sentences call it. Raises :class:`Rejected` for one that is none."""
+    elements: list[Element] = []
+    order, lines = None, 0
     with open(path, "rb") as file:
         if file.readline(64).strip() != b"ply":
             raise Rejected(f"{name} does not begin with 'ply', so it is not a PLY file: export it again.")
         while True:
-            line = file.readline(4096)
+            line = file.readline(LINE_BYTES)
             lines += 1
             words = line.decode("ascii", "replace").split()
-            if not line or lines > 10_000:
+            if not line or lines > HEADER_LINES:
                 raise Rejected(
                     f"{name}: its header has no end ('end_header'): it was cut short, copy or export it again."
                 )
+            if words == ["end_header"]:
+                break
             try:
                 if words[:1] == ["format"]:
-                    order = {"ascii": "ascii", "binary_little_endian": "<", "binary_big_endian": ">"}[words[1]]
-                elif words[:1] == ["element"]:
-                    elements.append(Element(words[1], int(words[2]), []))
-                elif words[:2] == ["property", "list"]:
-                    elements[-1].properties.append((words[4], TYPES[words[3]], TYPES[words[2]]))
-                elif words[:1] == ["property"]:
-                    elements[-1].properties.append((words[2], TYPES[words[1]], None))
-                elif words == ["end_header"]:
-                    break
+                    order = ORDERS[words[1]]
+                else:
+                    _declare(words, elements)
             except (KeyError, IndexError, ValueError) as error:
                 raise Rejected(
                     f"{name}: the line '{' '.join(words)[:60]}' of its header is not PLY: export it again."
@@ -127,135 +154,142 @@ def read_header(path, name):
         return Header(order, elements, file.tell(), lines + 1)
 
 
-def check_size(path, name, header):
-    """Refuse a file that is too small for what its header promises, before anything of it is read."""
+def _declare(words: list[str], elements: list[Element]) -> None:
+    """Add what a line of the header declares; KeyError, IndexError or ValueError for a line that is not PLY."""
+    if words[:1] == ["element"]:
+        elements.append(Element(words[1], int(words[2]), []))
+    elif words[:2] == ["property", "list"]:
+        elements[-1].properties.append(Property(words[4], TYPES[words[3]], TYPES[words[2]]))
+    elif words[:1] == ["property"]:
+        elements[-1].properties.append(Property(words[2], TYPES[words[1]]))
+
+
+def check_size(path: Path, name: str, header: Header) -> None:
+    """Raise :class:`Rejected` for a file that is too small for what its header promises, before its rows are read."""
     size = os.path.getsize(path) - header.offset
     for element in header.elements:
         if header.order == "ascii":
             least = element.count * 2 * len(element.properties)  # a digit and a blank each
         else:
-            least = element.count * sum(np.dtype(length or kind).itemsize for _, kind, length in element.properties)
+            kinds = [prop.count_kind or prop.kind for prop in element.properties]  # lists may be empty
+            least = element.count * sum(np.dtype(kind).itemsize for kind in kinds)
         if size < least:
             held = max(0, size) * element.count // least
-            raise Rejected(_short(name, element.count, held, element.name, "at most "))
+            rows = {"vertex": "points", "face": "faces"}.get(element.name, f"rows of '{element.name}'")
+            raise refusals.too_short(name, element.count, f"at most {held}", rows)
         size -= least
 
 
-def _short(name, promised, held, element="vertex", word=""):
-    thing = {"vertex": "points", "face": "faces"}.get(element, f"rows of '{element}'")
-    return (
-        f"{name}: its header promises {promised} {thing}, the file holds {word}{held}: it was cut short, copy or "
-        "export it again."
-    )
-
-
-def _vertices(path, name, header):
+def _vertices(path: Path, name: str, header: Header, vertex: Element) -> Iterator[np.ndarray]:
     """Yield structured records of the vertices, :data:`MOST` at a time."""
-    vertex = header.element("vertex")
-    before = list(itertools.takewhile(lambda one: one.name != "vertex", header.elements))
+    before = header.before("vertex")
     if header.order == "ascii":
-        yield from _ascii_vertices(path, name, header, sum(one.count for one in before))
-    elif vertex.has_list or any(one.has_list for one in before):
+        yield from _ascii_vertices(path, name, vertex, header.lines + sum(element.count for element in before))
+        return
+    if vertex.has_list or any(element.has_list for element in before):
         records = _read_whole(path, name)["vertex"].data
-        for start in range(0, len(records), MOST):
-            yield records[start : start + MOST]
     else:
-        offset = header.offset + sum(one.count * one.dtype(header.order).itemsize for one in before)
+        offset = header.offset_of("vertex")
         records = np.memmap(path, vertex.dtype(header.order), "r", offset, (vertex.count,))
-        for start in range(0, vertex.count, MOST):
-            yield records[start : start + MOST]
+    for start in range(0, vertex.count, MOST):
+        yield records[start : start + MOST]
 
 
-def _ascii_vertices(path, name, header, rows_before):
-    vertex = header.element("vertex")
+def _ascii_vertices(path: Path, name: str, vertex: Element, skip: int) -> Iterator[np.ndarray]:
+    """Yield structured records of the vertices, which stand after ``skip`` lines."""
     if vertex.has_list:
         raise Rejected(f"{name}: its points carry lists, which are not read from ascii PLY: export it as binary PLY.")
-    dtype = vertex.dtype("<")
-    left, at = vertex.count, 0
+    kinds = [(prop.name, prop.kind if prop.kind.startswith("u") else "f8") for prop in vertex.properties]
+    left = vertex.count
     with open(path, encoding="ascii", errors="replace") as file:
-        for _ in range(header.lines + rows_before):
+        for _ in range(skip):
             file.readline()
         while left:
-            with warnings.catch_warnings():
-                warnings.filterwarnings("ignore", message=".*input contained no data")
-                try:
-                    table = np.loadtxt(itertools.islice(file, min(left, MOST)), np.float64, comments=None, ndmin=2)
-                except ValueError as error:
-                    raise Rejected(
-                        f"{name}: its points can't be read as numbers after point {at} ({_cause(error)}): it was cut "
-                        "short or damaged, copy or export it again."
-                    ) from error
+            table = _ascii_table(itertools.islice(file, min(left, MOST)), name, vertex.count - left)
             if not table.size:
                 return
-            if table.shape[1] != len(vertex.properties):
+            if table.shape[1] != len(kinds):
                 raise Rejected(
-                    f"{name}: its header declares {len(vertex.properties)} values a point, its rows hold "
-                    f"{table.shape[1]}: export it again."
+                    f"{name}: its header declares {len(kinds)} values a point, its rows hold {table.shape[1]}: export "
+                    "it again."
                 )
-            records = np.empty(len(table), np.dtype([(one, "f8") for one in dtype.names]))
-            for column, one in enumerate(dtype.names):
-                records[one] = table[:, column]
-            yield records.astype(
-                np.dtype([(one, dtype[one] if dtype[one].kind == "u" else "f8") for one in dtype.names])
-            )
-            at += len(table)
+            records = np.empty(len(table), kinds)
+            for column, (prop, _) in enumerate(kinds):
+                records[prop] = table[:, column]
+            yield records
             left -= len(table)
 
 
-def _cause(error):
-    return str(error).split(";")[0].rstrip(".")
+def _ascii_table(lines: Iterator[str], name: str, first: int) -> np.ndarray:
+    """Numbers of the lines, (m, k) float64; ``first``: points before them."""
+    with warnings.catch_warnings():
+        warnings.filterwarnings("ignore", message=".*input contained no data")
+        try:
+            return np.loadtxt(lines, np.float64, comments=None, ndmin=2)
+        except ValueError as error:
+            raise Rejected(
+                f"{name}: its points can't be read as numbers after point {first} ({refusals.cause(error)}): it was "
+                "cut short or damaged, copy or export it again."
+            ) from error
 
 
-def _read_whole(path, name):
-    """The file by plyfile, which reads lists of any length; slow and in memory, so only where nothing else will do."""
+def _read_whole(path: Path, name: str) -> Any:
+    """The file read by plyfile, which allows lists of any length, but is slow and holds the whole file in memory."""
     try:
         return plyfile.PlyData.read(str(path))
     except (plyfile.PlyParseError, UnicodeDecodeError) as error:
-        raise Rejected(f"{name}: {_cause(error)}: it was cut short or damaged, copy or export it again.") from error
+        raise Rejected(
+            f"{name}: {refusals.cause(error)}: it was cut short or damaged, copy or export it again."
+        ) from error
 
 
-def _normals_from_faces(path, name, header):
+def _normals_from_faces(path: Path, name: str, header: Header, vertex: Element, face: Element) -> np.ndarray:
     """Area-weighted normal of every vertex, (n, 3) float32, zero where no face uses it."""
-    vertex = header.element("vertex")
     xyz = np.empty((vertex.count, 3))
     count = 0
-    for records in _vertices(path, name, header):
-        for axis, one in enumerate("xyz"):
-            xyz[count : count + len(records), axis] = records[one]
+    for records in _vertices(path, name, header, vertex):
+        for column, axis in enumerate("xyz"):
+            xyz[count : count + len(records), column] = records[axis]
         count += len(records)
     if count < vertex.count:
-        raise Rejected(_short(name, vertex.count, count))
+        raise refusals.too_short(name, vertex.count, count)
     normal = np.zeros((vertex.count, 3))
     first = 0
-    for faces in _triangles(path, name, header):
+    for faces in _triangles(path, name, header, face):
         mesh.check(faces, vertex.count, name, first)
         mesh.add_normals(normal, xyz, faces)
         first += len(faces)
     return mesh.unit(normal)
 
 
-def _triangles(path, name, header):
-    """Yield triangles, (m, 3) int64; polygons are cut into fans."""
-    face = header.element("face")
-    at = [one.name for one in header.elements].index("face")
-    lists = [prop for prop in face.properties if prop[2] is not None]
+def _triangles(path: Path, name: str, header: Header, face: Element) -> Iterator[np.ndarray]:
+    """Yield triangles, (m, 3) int64; polygons are divided into fans."""
+    lists = [prop for prop in face.properties if prop.count_kind is not None]
     if not lists:
         raise Rejected(f"{name}: its faces have no list of vertices: export it again.")
-    before = header.elements[:at]
-    if header.order != "ascii" and len(lists) == 1 and not any(one.has_list for one in before):
-        columns = []
-        for prop, kind, length in face.properties:
-            if length is None:
-                columns.append((prop, header.order + kind))
-            else:
-                columns += [("count of list", header.order + length), ("list", header.order + kind, 3)]
-        dtype = np.dtype(columns)
-        offset = header.offset + sum(one.count * one.dtype(header.order).itemsize for one in before)
-        if offset + face.count * dtype.itemsize <= os.path.getsize(path):
-            records = np.memmap(path, dtype, "r", offset, (face.count,))
-            if all(np.all(records["count of list"][start : start + MOST] == 3) for start in range(0, face.count, MOST)):
-                for start in range(0, face.count, MOST):
-                    yield records["list"][start : start + MOST].astype(np.int64)
-                return
-    polygons = _read_whole(path, name)["face"].data[lists[0][0]]
-    yield mesh.fans(polygons)
+    records = _triangle_records(path, header, face)
+    if records is None:
+        yield mesh.fans(_read_whole(path, name)["face"].data[lists[0].name])
+        return
+    for start in range(0, face.count, MOST):
+        yield records["items of list"][start : start + MOST].astype(np.int64)
+
+
+def _triangle_records(path: Path, header: Header, face: Element) -> np.ndarray | None:
+    """Records of the faces, mapped to memory, or None where they are not all triangles of one list in a binary file."""
+    lists = [prop for prop in face.properties if prop.count_kind is not None]
+    if header.order == "ascii" or len(lists) > 1 or any(element.has_list for element in header.before("face")):
+        return None
+    columns: list[Any] = []  # no property has a blank in its name
+    for prop in face.properties:
+        if prop.count_kind is None:
+            columns.append((prop.name, header.order + prop.kind))
+        else:
+            columns.append(("count of list", header.order + prop.count_kind))
+            columns.append(("items of list", header.order + prop.kind, 3))
+    dtype, offset = np.dtype(columns), header.offset_of("face")
+    if offset + face.count * dtype.itemsize > os.path.getsize(path):
+        return None
+    records = np.memmap(path, dtype, "r", offset, (face.count,))
+    triangles = all(np.all(records["count of list"][start : start + MOST] == 3) for start in range(0, face.count, MOST))
+    return records if triangles else None

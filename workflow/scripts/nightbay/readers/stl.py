@@ -1,22 +1,28 @@
 """Reads the corners of an STL mesh, binary or text.
 
-STL repeats a vertex for every face that it belongs to. Each corner comes with the area vector of its face as its
-normal; intake merges corners at one place and adds these up.
+STL repeats a vertex for every face that it belongs to. The normal of each corner is the area vector of its face; intake
+merges the corners at one position and adds their area vectors.
 """
 
 import os
+from collections.abc import Iterator
+from pathlib import Path
 
 import numpy as np
 
 from nightbay.core.errors import Rejected
+from nightbay.readers import refusals
 from nightbay.readers.block import MOST, Block, single_step
 
 RECORD = np.dtype([("normal", "<f4", 3), ("corners", "<f4", (3, 3)), ("attribute", "<u2")])
-HEAD = 84
+HEAD = 84  # bytes before the first record: text, then the number of faces
 
 
-def blocks(path, name):
-    """Yield :class:`Block` of all corners of an STL file."""
+def blocks(path: Path, name: str) -> Iterator[Block]:
+    """Yield the blocks of all corners of an STL file, three for each face.
+
+    Raises :class:`Rejected` for a file that is no STL mesh, is cut short or holds no faces.
+    """
     size = os.path.getsize(path)
     with open(path, "rb") as file:
         head = file.read(512)
@@ -36,7 +42,7 @@ def blocks(path, name):
         )
 
 
-def _binary(path, count):
+def _binary(path: Path, count: int) -> Iterator[Block]:
     records = np.memmap(path, RECORD, "r", HEAD, (count,))
     step = MOST // 3
     for start in range(0, count, step):
@@ -44,15 +50,16 @@ def _binary(path, count):
         yield _block(corners, 3 * start + 1, single_step(corners.reshape(-1, 3)))
 
 
-def _block(corners, first, step=0.0):
+def _block(corners: np.ndarray, first: int, step: float = 0.0) -> Block:
     """Corners (m, 3, 3) as a block of 3 m points."""
     area = np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
     return Block(corners.reshape(-1, 3), np.repeat(area, 3, axis=0).astype(np.float32), first=first, step=step)
 
 
-def _text(path, name):
+def _text(path: Path, name: str) -> Iterator[Block]:
     step = MOST // 3 * 3
-    lines, count, ended = [], 0, False
+    lines: list[str] = []
+    count, ended = 0, False
     with open(path, encoding="ascii", errors="replace") as file:
         for line in file:
             word = line.lstrip()
@@ -71,11 +78,11 @@ def _text(path, name):
         raise Rejected(f"{name} holds no faces: export it again.")
 
 
-def _corners(lines, name, count):
+def _corners(lines: list[str], name: str, count: int) -> np.ndarray:
+    """Corners (m, 3, 3) of lines of numbers, which come after ``count`` vertices of the file."""
     try:
         return np.loadtxt(lines, np.float64, ndmin=2, usecols=(0, 1, 2)).reshape(-1, 3, 3)
     except ValueError as error:
         raise Rejected(
-            f"{name}: a vertex after number {count} is no point ({str(error).split(';')[0].rstrip('.')}): export it "
-            "again."
+            f"{name}: a vertex after number {count} is no point ({refusals.cause(error)}): export it again."
         ) from error

@@ -1,26 +1,29 @@
 """Reads points from delimited text: xyz, csv, asc, txt."""
 
 import warnings
+from collections.abc import Iterable, Iterator, Sequence
+from pathlib import Path
 
 import numpy as np
 
 from nightbay.core.errors import Rejected
-from nightbay.readers import layout
+from nightbay.readers import layout, refusals
 from nightbay.readers.block import MOST, Block, colour_of
 
 
-def blocks(path, name, columns=None, units=None):
-    """Yield :class:`Block` of a text file.
+def blocks(path: Path, name: str, columns: Sequence[str] | None = None, units: str | None = None) -> Iterator[Block]:
+    """Yield the blocks of a text file.
 
-    ``columns`` as the job sheet declares them, or None to find them; ``units`` that it declares, checked against those
-    that a header names.
+    ``columns``: those that the job sheet declares, or None to find them; ``units``: those that it declares, compared
+    with the units that a header names. Raises :class:`Rejected` for a layout that is not clear, a field that is no
+    number, and fewer points than the first line promises.
     """
     form = layout.find(path, name, columns)
     if units is not None:
         layout.check_units(form, units, name)
-    at = {column: form.columns.index(column) for column in form.columns if column not in ("-", "id", "diameter")}
-    used = sorted(at.values())
-    where = {column: used.index(place) for column, place in at.items()}
+    field_of = {column: form.columns.index(column) for column in form.columns if column not in ("-", "id", "diameter")}
+    used = sorted(field_of.values())
+    where = {column: used.index(field) for column, field in field_of.items()}
     count = 0
     with open(path, encoding="utf-8-sig") as file:
         lines = _rows(file, name, form)
@@ -31,23 +34,21 @@ def blocks(path, name, columns=None, units=None):
             yield Block(
                 table[:, [where[axis] for axis in "xyz"]],
                 table[:, [where[f"n{axis}"] for axis in "xyz"]].astype(np.float32) if "nx" in where else None,
-                colour_of(table[:, [where[one] for one in ("red", "green", "blue")]]) if "red" in where else None,
+                colour_of(table[:, [where[shade] for shade in ("red", "green", "blue")]]) if "red" in where else None,
                 first=count + 1,
             )
             count += len(table)
     if form.promised is not None and count < form.promised:
-        raise Rejected(
-            f"{name}: its first line promises {form.promised} points, the file holds {count}: it was cut short, copy "
-            "or export it again."
-        )
+        raise refusals.too_short(name, form.promised, count, where="first line")
 
 
-def _rows(file, name, form):
+def _rows(file: Iterable[str], name: str, form: layout.Layout) -> Iterator[str]:
     """Yield the rows of a file without comments, each with as many fields as the layout has.
 
-    Fields of a plain line are told by its delimiters alone: what was once taken apart is known by their number.
+    Rows without quotes have as many fields as their delimiters say: only the first row with a number of delimiters is
+    split to count them.
     """
-    sound = set()
+    sound: set[int] = set()
     for number, line in enumerate(file, start=1):
         if number <= form.skip:
             continue
@@ -62,7 +63,8 @@ def _rows(file, name, form):
         yield row
 
 
-def _table(lines, path, name, form, used):
+def _table(lines: Iterator[str], path: Path, name: str, form: layout.Layout, used: list[int]) -> np.ndarray:
+    """The next rows, at most :data:`MOST`, as numbers of the fields ``used``, (m, k) float64; none at the end."""
     with warnings.catch_warnings():
         warnings.filterwarnings("ignore", message=".*input contained no data")
         try:
@@ -73,18 +75,18 @@ def _table(lines, path, name, form, used):
             raise Rejected(_fault(path, name, form, used) or f"{name} can't be read as numbers ({error}).") from error
 
 
-def _fault(path, name, form, used):
-    """The sentence on the first field that is no number, found by reading again line by line."""
+def _fault(path: Path, name: str, form: layout.Layout, used: list[int]) -> str | None:
+    """The sentence on the first field that is no number, found by reading the file again line by line."""
     with open(path, encoding="utf-8-sig", errors="replace") as file:
         for number, line in enumerate(file, start=1):
             text = layout.uncommented(line)
             if number <= form.skip or not text:
                 continue
             words = layout.fields(text, form, name, number)
-            for place in used:
-                if not layout.NUMBER.fullmatch(words[place]):
+            for field in used:
+                if not layout.NUMBER.fullmatch(words[field]):
                     return (
-                        f"{name}, line {number}, column {place + 1} ({form.columns[place]}): '{words[place][:40]}' is "
+                        f"{name}, line {number}, column {field + 1} ({form.columns[field]}): '{words[field][:40]}' is "
                         "not a number: export it again."
                     )
     return None
