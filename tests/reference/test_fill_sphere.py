@@ -16,7 +16,8 @@ def joined(mesh, added):
 @pytest.mark.parametrize("half_angle_deg", [3.0, 5.0, 8.0])
 def test_closed_sphere_has_the_area_and_volume_of_the_whole_one(half_angle_deg):
     """A cap of half angle a on a sphere of radius R has the area 2 pi R**2 (1 - cos a) and the volume
-    pi R**3 (2 - 3 cos a + cos**3 a) / 3 (any table of solids)."""
+    pi R**3 (2 - 3 cos a + cos**3 a) / 3 (I. Bronshtein, K. Semendyayev, Handbook of Mathematics, solids; by integration
+    of the circles 2 pi R sin t)."""
     radius = 100.0
     whole = trimesh.creation.icosphere(subdivisions=5, radius=radius)
     cut = whole.triangles_center[:, 2] > np.linalg.norm(whole.triangles_center, axis=1) * np.cos(
@@ -45,7 +46,7 @@ def test_closed_sphere_has_the_area_and_volume_of_the_whole_one(half_angle_deg):
 
 
 def test_patch_is_nearer_to_the_sphere_than_a_general_purpose_hole_filler():
-    """pymeshlab closes the same hole too; ours has to be at least as near to the truth, which both can be told by."""
+    """pymeshlab closes the same hole; the distance of both patches to the sphere is known, and ours is the smaller."""
     radius = 100.0
     whole = trimesh.creation.icosphere(subdivisions=5, radius=radius)
     cut = whole.triangles_center[:, 2] > 0.99 * np.linalg.norm(whole.triangles_center, axis=1)

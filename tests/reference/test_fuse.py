@@ -16,8 +16,8 @@ from nightbay.meshes import surface
 
 
 def test_noise_falls_with_the_root_of_the_points(tmp_path):
-    """The mean of n readings of standard deviation s has s / sqrt(n) (theory of errors). Over one plane, at three
-    densities, the surface's rms about the true plane against s over the root of the stated count."""
+    """The mean of n independent readings of standard deviation s has s / sqrt(n) (JCGM 100:2008, GUM, 4.2.3). Over one
+    plane, at three densities, the surface's rms about the true plane against s over the root of the stated count."""
     for density in (0.5, 2.0, 8.0):
         rng = np.random.default_rng(int(10 * density))
         points, normals = scenes.sheet(rng, 160, 160, density, tilt=(12, -23, 5), noise=0.1)
@@ -34,8 +34,9 @@ def test_noise_falls_with_the_root_of_the_points(tmp_path):
 
 
 def test_a_sphere_keeps_centre_and_radius(tmp_path):
-    """Closed forms for N points all round (checks 2.5, a Monte Carlo agreed): sd of the radius s / sqrt(N), of each
-    coordinate of the centre s sqrt(3 / N)."""
+    """Least squares of N radial errors e = dr + u . dc over directions u all round: the mean of u is zero, that of u u'
+    a third of the unit matrix, so the normal matrix is diag(N, N/3, N/3, N/3). Its inverse (Gauss-Markov theorem) gives
+    the sd of the radius, s / sqrt(N), and of each coordinate of the centre, s sqrt(3 / N)."""
     rng = np.random.default_rng(20)
     n, sigma, radius, centre = 50_000, 0.1, 40.0, np.array([3.0, 14.0, -15.0])
     _, whole = scenes.run(tmp_path, scenes.one(*scenes.sphere(rng, n, radius, sigma, centre)))
@@ -109,7 +110,6 @@ def test_the_bunny_comes_back(tmp_path, bunny):
     # two estimates from the same points, each off by no more than its noise and what the grid cuts off
     assert abs(forth["mean"] - second["mean"]) < 0.1 * numbers["resolution_mm"]
     assert forth["RMS"] < 1.5 * second["RMS"]
-    print({"nightbay": forth, "back": back, "poisson": second})
 
 
 def test_the_ahmed_body_keeps_its_handbook_dimensions(tmp_path):

@@ -177,12 +177,24 @@ def test_the_variance_factor_shows_drift_beyond_the_declared():
     normal, at = round_overlap(rng)
     patches = made_up(normal, at)
     root = np.linalg.cholesky(patches.errors_mm2)
-    for times, low, high in ((1.0, 1.0, 1.6), (3.0, 5.0, 14.0)):
-        noisy = with_distances(patches, times * root @ rng.normal(size=len(at)))
-        solution = adjust.solve(adjust.equations(noisy, 2), adjust.Equations.none(2), np.array([False, True]))
-        assert low <= adjust.variance_factor(noisy, solution) <= high
-    freedom = len(at) - 6
-    assert stats.chi2.ppf(0.9999, freedom) / freedom < 1.8  # so that the bounds above are no chance
+    runs, freedom = 100, len(at) - 6  # six parameters: one of the two segments moves
+
+    def factors(times):
+        """Variance factors where errors are that many times as large as declared."""
+        found = []
+        for _ in range(runs):
+            noisy = with_distances(patches, times * root @ rng.normal(size=len(at)))
+            solution = adjust.solve(adjust.equations(noisy, 2), adjust.Equations.none(2), np.array([False, True]))
+            found.append(adjust.variance_factor(noisy, solution))
+        return np.array(found)
+
+    # The weighted squares are chi squared: their mean over the degrees of freedom is 1, with sd sqrt(2 / freedom).
+    assert factors(3.0).mean() == pytest.approx(9, abs=4 * 9 * np.sqrt(2 / (freedom * runs)))
+    declared = factors(1.0)
+    assert declared.min() == 1.0
+    above = stats.chi2.sf(freedom, freedom)  # share of the runs whose factor lies above 1, where the rest is put
+    assert np.mean(declared > 1) == pytest.approx(above, abs=4 * np.sqrt(above * (1 - above) / runs))
+    assert declared.max() < stats.chi2.isf(1e-4 / runs, freedom) / freedom
 
 
 def test_outliers_bear_no_weight():
