@@ -19,7 +19,7 @@ VALUES = {
     "scan": {"resolution_mm": 2.0, "noise_mm": 0.1, "smallest_mm": 6.0},
     "fuse": {
         "smoothing": 1.5,
-        "bridge": 2.0,
+        "sparse_reach": 2.0,
         "overhang": 0.55,
         "crease_deg": 50.0,
         "agreement": 4.7,

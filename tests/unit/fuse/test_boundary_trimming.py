@@ -19,9 +19,9 @@ def grid(counts):
     return Surface(places, faces, {"count": counts.ravel()})
 
 
-def drawn_back(whole, folder):
+def trimmed(whole, folder):
     """What is left, as it comes from its file, and the area that went."""
-    left, gone_mm2 = boundary_trimming.draw_back(whole)
+    left, gone_mm2 = boundary_trimming.trim(whole)
     left.write(folder / "left.ply")
     return read_ply(folder / "left.ply"), gone_mm2
 
@@ -29,7 +29,7 @@ def drawn_back(whole, folder):
 def test_the_rim_is_drawn_back_to_where_two_points_agree(tmp_path):
     counts = np.full((12, 18), 5.0)
     counts[:, -2:] = 1.2
-    kept, gone_mm2 = drawn_back(grid(counts), tmp_path)
+    kept, gone_mm2 = trimmed(grid(counts), tmp_path)
     assert kept.vertices_mm[:, 1].max() == 15
     assert gone_mm2 == pytest.approx(11 * 2)
     assert len(kept.faces) == 2 * 11 * 15
@@ -42,7 +42,7 @@ def test_the_rim_of_a_small_hole_stays(tmp_path):
     whole = grid(counts)
     middle = np.flatnonzero(np.all(whole.vertices_mm[:, :2] == (6, 8), axis=1))[0]
     open_there = keep_faces(whole, ~np.any(whole.faces == middle, axis=1))
-    kept, gone_mm2 = drawn_back(open_there, tmp_path)
+    kept, gone_mm2 = trimmed(open_there, tmp_path)
     assert gone_mm2 == 0
     assert np.array_equal(kept.faces, open_there.faces)
 
@@ -50,7 +50,7 @@ def test_the_rim_of_a_small_hole_stays(tmp_path):
 def test_inside_one_point_is_enough_and_none_is_not(tmp_path):
     counts = np.full((9, 9), 5.0)
     counts[2, 2], counts[6, 6] = 1.0, 0.0
-    kept, gone_mm2 = drawn_back(grid(counts), tmp_path)
+    kept, gone_mm2 = trimmed(grid(counts), tmp_path)
     assert gone_mm2 == pytest.approx(6 / 2)  # six triangles round the vertex
     assert {(2.0, 2.0)} <= set(map(tuple, kept.vertices_mm[:, :2].tolist()))
     assert (6.0, 6.0) not in set(map(tuple, kept.vertices_mm[:, :2].tolist()))
@@ -59,7 +59,7 @@ def test_inside_one_point_is_enough_and_none_is_not(tmp_path):
 def test_a_place_that_one_point_bears_goes_once_the_rim_reaches_it(tmp_path):
     counts = np.full((12, 18), 5.0)
     counts[6, :5] = 1.0
-    kept, _ = drawn_back(grid(counts), tmp_path)
+    kept, _ = trimmed(grid(counts), tmp_path)
     assert not np.any((kept.vertices_mm[:, 0] == 6) & (kept.vertices_mm[:, 1] < 5))
 
 
@@ -67,7 +67,7 @@ def test_fans_that_are_left_at_a_vertex_get_their_own(tmp_path):
     """Two of six neighbours go that lie across from each other."""
     counts = np.full((5, 5), 5.0)
     counts[1, 2], counts[3, 2] = 0.0, 0.0
-    kept, _ = drawn_back(grid(counts), tmp_path)
+    kept, _ = trimmed(grid(counts), tmp_path)
     middle = np.all(kept.vertices_mm[:, :2] == 2, axis=1)
     assert middle.sum() == 2
     assert len(set(map(tuple, kept.vertices_mm.tolist()))) == len(kept.vertices_mm) - 1
@@ -82,6 +82,6 @@ def test_fans_that_are_left_at_a_vertex_get_their_own(tmp_path):
 def test_a_closed_surface_has_no_rim(tmp_path):
     ball = trimesh.creation.icosphere(3)
     whole = Surface(ball.vertices.astype(np.float32), ball.faces.astype(np.int32), {"count": np.ones(642, np.float32)})
-    kept, gone_mm2 = drawn_back(whole, tmp_path)
+    kept, gone_mm2 = trimmed(whole, tmp_path)
     assert gone_mm2 == 0
     assert np.array_equal(kept.faces, whole.faces)

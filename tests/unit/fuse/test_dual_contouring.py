@@ -29,9 +29,9 @@ def tile_field(values, tile, cells):
     known = np.isfinite(window)
     node = np.full(window.shape, -1, np.int32)
     node[known] = np.arange(known.sum())
-    sums = np.zeros((known.sum(), signed_distance.FIELDS), np.float32)
-    sums[:, [0, 2]] = 1
-    sums[:, 5] = dual_contouring.FEWEST
+    sums = np.zeros((known.sum(), signed_distance.COLUMNS), np.float32)
+    sums[:, [signed_distance.WEIGHT, signed_distance.NORMAL]] = 1
+    sums[:, signed_distance.COUNT] = dual_contouring.FEWEST
     return signed_distance.Field(node, sums, window[known].astype(np.float32), margin)
 
 
@@ -43,14 +43,14 @@ def worked(values, cells, folder):
     patches.folder.mkdir()
     for number, tile in enumerate(tiles):
         patch = dual_contouring.contour(tile_field(values, tile, cells), cells, 1.0)
-        place = (patch.place + np.array(tile) * cells).astype(np.float32)
+        place = (patch.position + np.array(tile) * cells).astype(np.float32)
         patches.save(number, patch, {"xyz_mm": place, "normal": np.zeros(place.shape, np.int8)})
     return patches
 
 
 def contoured(values, cells, folder):
     """The whole surface, welded from tiles of ``cells`` cells."""
-    joined = tile_stitching.join(worked(values, cells, folder), (), 0.0)
+    joined = tile_stitching.stitch(worked(values, cells, folder), (), 0.0)
     return surface.Surface(joined.vertices_mm[:], joined.faces[:])
 
 
@@ -111,7 +111,7 @@ def test_a_vertex_that_a_tile_lacks_is_no_surface(tmp_path):
     keys = arrays.pop("key")
     np.savez(patches.folder / f"{number}.npz", key=keys + 1, **arrays)
     with pytest.raises(RuntimeError, match="does not have"):
-        tile_stitching.join(patches, (), 0.0)
+        tile_stitching.stitch(patches, (), 0.0)
 
 
 def test_no_configuration_has_two_faces_passed_twice():
@@ -131,5 +131,7 @@ def test_no_configuration_has_two_faces_passed_twice():
 
 def test_pairing_the_other_way_splits_a_loop():
     for configuration in np.flatnonzero(dual_table.TWICE >= 0):
-        plain, other = (dual_table.loops(dual_table.NEXT[row]) for row in (configuration, configuration + 256))
+        plain, other = (
+            dual_table.loops(dual_table.NEXT[row]) for row in (configuration, dual_table.ALTERNATIVE[configuration])
+        )
         assert len(other) == len(plain) + 1

@@ -12,7 +12,7 @@ from scipy.spatial.transform import Rotation
 from fuse_scenes import SETTINGS, one, run, settings, sheet, sphere, upstream
 from nightbay.core import rigid
 from nightbay.core.errors import Rejected
-from nightbay.fuse import fuse, tile_stitching
+from nightbay.fuse import fuse, tile_plan, tile_stitching
 from nightbay.meshes import surface
 
 
@@ -146,7 +146,7 @@ def test_tiles_leave_no_seam(tmp_path, monkeypatch):
     rng = np.random.default_rng(5)
     segments = one(*sphere(rng, 20_000, 40.0, 0.1))
     _, large = run(tmp_path / "large", segments)
-    monkeypatch.setattr(fuse, "TILE_CELLS", 16)
+    monkeypatch.setattr(tile_plan, "TILE_CELLS", 16)
     numbers, small = run(tmp_path / "small", segments)
     assert numbers["tiles"] > 50
     assert_manifold(small)
@@ -175,8 +175,8 @@ def test_same_bytes_for_any_threads_and_any_order_of_segments(tmp_path):
 def test_tiles_may_be_worked_in_any_order_and_by_any_process(tmp_path):
     """Each needs the plan and the clouds' files alone, and says nothing of when and where it was made."""
     points, normals = sphere(np.random.default_rng(6), 30_000, 50.0, 0.1)
-    sources = fuse._sources(upstream(tmp_path, one(points, normals)))
-    plan = fuse.lay_out(sources, fuse.Parameters.of(SETTINGS))
+    sources = fuse.read_sources(upstream(tmp_path, one(points, normals)))
+    plan = tile_plan.plan_tiles(sources, tile_plan.Parameters.of(SETTINGS))
     numbers = range(len(plan.tiles))
     assert len(numbers) > 4
     tile = partial(fuse.tile, sources, plan)
@@ -189,7 +189,7 @@ def test_tiles_may_be_worked_in_any_order_and_by_any_process(tmp_path):
             patches.folder.mkdir()
             for number, (patch, vertex) in worked:
                 patches.save(number, patch, vertex)
-            tile_stitching.join(patches, fuse.ATTRIBUTES, 0.002)
+            tile_stitching.stitch(patches, fuse.ATTRIBUTES, 0.002)
     joined = ("xyz_mm", "faces", *fuse.ATTRIBUTES)
     there, *others = ([(tmp_path / way / column).read_bytes() for column in joined] for way in ways)
     assert others == [there, there]

@@ -1,84 +1,94 @@
-"""Ends a surface where points bear on it: the rim is drawn back to where at least two of them agree."""
+"""Boundary trimming: removes the margins of a surface that fewer than two points support."""
 
 import numpy as np
 from numba import njit
 from scipy.sparse import coo_matrix
 from scipy.sparse.csgraph import connected_components
 
-from nightbay.fuse.face_removal import Cut
+from nightbay.fuse.face_removal import TrimmedSurface
 from nightbay.meshes import surface, topology
 
-HOLE = 36  # edges: a hole 11 grid units wide, more than a target and its torn rim; points all round speak for its edge
-BOTH = 1.5  # points by weight: with fewer a vertex lies on one point's plane, and no other speaks for it or against
+# Edges of a small hole: 11 grid units wide, more than a target and its torn edge. Points all round support its edge.
+SMALL_HOLE = 36
+FEWEST = 1.5  # points by weight: with fewer a vertex lies on one point's plane, and no other confirms or contradicts it
 
 
-def draw_back(whole):
-    """``(Cut, area_mm2)``: the surface without what no two points bear, and the area that went.
+def trim(whole: surface.Surface) -> tuple[TrimmedSurface, float]:
+    """The surface without its weakly supported margins, and the area that is removed, mm2.
 
-    ``whole``: a :class:`Surface` whose columns may lie on disk; its faces are read a block at a time.
-    ``count`` of a vertex, points by weight, decides. From the rim inwards all faces go that have a vertex with fewer
-    than :data:`BOTH`, and so from every vertex that no point bears. A place inside, or round a hole of fewer than
-    :data:`HOLE` edges, that one point alone bears stays: what lies around holds it. Where two fans are left at a
-    vertex, each gets one of its own: the surface stays a manifold.
+    ``whole``: its columns may lie on disk; its faces are read a block at a time. A vertex is weak if its ``count``,
+    points by weight, is below :data:`FEWEST`. All faces are removed that have a weak vertex which is connected through
+    weak vertices to a boundary or to a vertex without points. Other weak vertices inside, and those round a hole of
+    fewer than :data:`SMALL_HOLE` edges, stay: the surface around supports them. Where two fans are left at a vertex,
+    each gets a vertex of its own, so the surface stays manifold.
     """
     count = whole.vertex["count"][:]
-    few, bare = count < BOTH, count <= 0
+    weak, removed = count < FEWEST, count <= 0
     del count
-    bare |= few & _rim(whole.faces, len(few))
-    _spread(topology.touching(whole.faces, np.flatnonzero(few), len(few)), few, bare)
-    gone = np.empty(len(whole.faces), bool)
-    for rows in surface.spans(len(gone)):
-        gone[rows] = topology.marked_corners(whole.faces[rows], bare) > 0
-    left = topology.touching(whole.faces, np.flatnonzero(bare), len(bare))
-    touched = surface.in_use(left, len(bare)) & ~bare
-    number = topology.compact(left)
-    lost_mm2 = float(surface.areas_of(whole.vertices_mm[number], left).sum())
+    removed |= weak & _on_long_boundary(whole.faces, len(weak))
+    _grow(topology.touching(whole.faces, np.flatnonzero(weak), len(weak)), weak, removed)
+    removed_faces = np.empty(len(whole.faces), bool)
+    for rows in surface.spans(len(removed_faces)):
+        removed_faces[rows] = topology.marked_corners(whole.faces[rows], removed) > 0
+    trimmed = topology.touching(whole.faces, np.flatnonzero(removed), len(removed))
+    touched = surface.in_use(trimmed, len(removed)) & ~removed
+    number = topology.compact(trimmed)
+    area_mm2 = float(surface.areas_of(whole.vertices_mm[number], trimmed).sum())
+    changed, corners, copied = _split_fans(whole, removed_faces, touched)
+    return TrimmedSurface(whole, removed_faces, changed, corners, copied), area_mm2
+
+
+def _split_fans(
+    whole: surface.Surface, removed: np.ndarray, touched: np.ndarray
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Give each fan that is left at a vertex of ``touched``, (n,) bool, a vertex of its own: ``changed``, ``corners``
+    and ``copied`` of :class:`TrimmedSurface`."""
     changed = np.concatenate(
         [
-            rows.start + np.flatnonzero((topology.marked_corners(whole.faces[rows], touched) > 0) & ~gone[rows])
-            for rows in surface.spans(len(gone))
+            rows.start + np.flatnonzero((topology.marked_corners(whole.faces[rows], touched) > 0) & ~removed[rows])
+            for rows in surface.spans(len(removed))
         ]
         or [np.empty(0, np.int64)]
     )
     corners = whole.faces[changed]
     number = topology.compact(corners)
-    doubled = number[_own_fans(corners, touched[number])]
-    number = np.concatenate([number, np.arange(len(few), len(few) + len(doubled), dtype=np.int32)])
+    copied = number[_separate_fans(corners, touched[number])]
+    number = np.concatenate([number, np.arange(len(touched), len(touched) + len(copied), dtype=np.int32)])
     surface.renumber(corners, number)
-    return Cut(whole, gone, changed, corners, doubled), lost_mm2
+    return changed, corners, copied
 
 
-def _rim(faces, vertex_count):
+def _on_long_boundary(faces: np.ndarray, vertex_count: int) -> np.ndarray:
     """Vertices on boundaries, (n,) bool, without those round small holes."""
     edges = topology.boundary_half_edges(faces, vertex_count)
     used, ends = np.unique(edges, return_inverse=True)
     ends = ends.reshape(edges.shape)
     _, loop = connected_components(coo_matrix((np.ones(len(ends)), ends.T), (len(used), len(used))), directed=False)
-    rim = np.zeros(vertex_count, bool)
-    rim[used] = np.bincount(loop[ends[:, 0]], minlength=loop.max(initial=0) + 1)[loop] >= HOLE
-    return rim
+    boundary = np.zeros(vertex_count, bool)
+    boundary[used] = np.bincount(loop[ends[:, 0]], minlength=loop.max(initial=0) + 1)[loop] >= SMALL_HOLE
+    return boundary
 
 
 @njit(cache=True)
-def _spread(faces, few, bare):
-    """Let ``bare``, (n,) bool, grow over the faces to the next vertices of ``few``, (n,) bool, in place."""
+def _grow(faces, weak, removed):
+    """Let ``removed``, (n,) bool, grow over the faces to the next vertices of ``weak``, (n,) bool, in place."""
     grows = True
     while grows:
         grows = False
         for i in range(len(faces)):
             a, b, c = faces[i, 0], faces[i, 1], faces[i, 2]
-            if (few[a] or few[b] or few[c]) and (bare[a] or bare[b] or bare[c]):
+            if (weak[a] or weak[b] or weak[c]) and (removed[a] or removed[b] or removed[c]):
                 for v in (a, b, c):
-                    if few[v] and not bare[v]:
-                        bare[v] = grows = True
+                    if weak[v] and not removed[v]:
+                        removed[v] = grows = True
 
 
 @njit(cache=True)
-def _own_fans(faces, touched):
+def _separate_fans(faces, touched):
     """Give every fan but the first at a vertex of ``touched``, (n,) bool, a new vertex, from row n on, in place.
 
     Returns the row that each new vertex was, (m,). Faces that share an edge lie in one fan at both its ends, so they
-    still name that edge alike.
+    keep the same two vertices there.
     """
     rows = np.flatnonzero(touched)
     slot = np.full(len(touched), -1, np.int64)
@@ -95,15 +105,15 @@ def _own_fans(faces, touched):
             if at >= 0:
                 corners[fill[at]] = i, k
                 fill[at] += 1
-    original = []
+    original: list[int] = []
     for at in range(len(rows)):
         mine = corners[start[at] : start[at + 1]]
         fan = _fans(faces, mine)
         for number in range(1, len(mine)):
             if fan[number] == number:  # the first corner of another fan
-                for one in range(number, len(mine)):
-                    if fan[one] == number:
-                        faces[mine[one, 0], mine[one, 1]] = len(touched) + len(original)
+                for corner in range(number, len(mine)):
+                    if fan[corner] == number:
+                        faces[mine[corner, 0], mine[corner, 1]] = len(touched) + len(original)
                 original.append(rows[at])
     return np.array(original, np.int64)
 
@@ -115,10 +125,10 @@ def _fans(faces, corners):
     grows = True
     while grows:
         grows = False
-        for one in range(len(corners)):
-            ahead = faces[corners[one, 0], (corners[one, 1] + 1) % 3]
+        for corner in range(len(corners)):
+            ahead = faces[corners[corner, 0], (corners[corner, 1] + 1) % 3]
             for other in range(len(corners)):
-                if fan[one] != fan[other] and faces[corners[other, 0], (corners[other, 1] + 2) % 3] == ahead:
-                    fan[one] = fan[other] = min(fan[one], fan[other])
+                if fan[corner] != fan[other] and faces[corners[other, 0], (corners[other, 1] + 2) % 3] == ahead:
+                    fan[corner] = fan[other] = min(fan[corner], fan[other])
                     grows = True
     return fan

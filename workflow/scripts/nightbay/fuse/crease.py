@@ -6,8 +6,21 @@ planes leave free. A bend with a radius has no such point: the planes of its poi
 its circles do, and then the vertex is left alone.
 """
 
+from typing import NamedTuple
+
 import numpy as np
 from numba import njit
+
+from nightbay.fuse.neighbours import (
+    INVERSE_REACH,
+    NORMAL_X,
+    NORMAL_Y,
+    NORMAL_Z,
+    OFFSET_X,
+    OFFSET_Y,
+    OFFSET_Z,
+    WEIGHT,
+)
 
 FROM_DISPERSION = 0.03  # 1 - length of the mean normal: two faces that meet at 28 degrees, many times a normal's noise
 BETTER = 0.5  # squared misfit, beyond noise, of the planes against the rounded surface's: below it there is a crease
@@ -17,17 +30,108 @@ SOFT = 0.01  # of the normals' weight, holds the vertex where planes leave it fr
 OVERLAP, BEYOND_OVERLAP = 0.3, 1.0
 
 
+class Motion(NamedTuple):
+    """How one vertex moves: ``move`` (3,) from its first position, ``normal`` (3,) where it stands, ``step`` (3,) to a
+    crease; float64, grid units."""
+
+    move: np.ndarray
+    normal: np.ndarray
+    step: np.ndarray
+
+
+class Sums(NamedTuple):
+    """Weighted sums over the neighbours of a vertex.
+
+    ``weight`` and ``weight_squared``; ``normal_*``: normals; ``xx`` to ``zz``: products of the normals' components;
+    ``plane_*``: normal times distance from the point's plane; ``squared_plane`` and ``squared_rounded``: squared
+    distances from the planes and from the rounded surface; ``beyond``: product of two heights, of the neighbour over
+    the vertex's plane and over the vertex along its own normal, above 0 where the vertex stands beyond a crease.
+    """
+
+    weight: float
+    weight_squared: float
+    normal_x: float
+    normal_y: float
+    normal_z: float
+    xx: float
+    xy: float
+    xz: float
+    yy: float
+    yz: float
+    zz: float
+    plane_x: float
+    plane_y: float
+    plane_z: float
+    squared_plane: float
+    squared_rounded: float
+    beyond: float
+
+
+@njit(cache=True, nogil=True)
+def move_to_crease(n, table, vertex, motion, noise):
+    """Move a vertex at ``vertex + motion.move`` to the crease around it, if there is one in its cell.
+
+    ``table``: of its n neighbours (:mod:`nightbay.fuse.neighbours`); ``vertex`` (3,) and ``noise`` of one point: grid
+    units. On a crease ``motion.move`` is completed and ``motion.normal`` becomes zero. Returns the effective number of
+    points and their standard deviation from their planes; a number of 0 where there is no crease or it passes through
+    another cell.
+    """
+    sums = _sum_planes(n, motion.move, motion.normal, table)
+    w = sums.weight
+    length = np.sqrt(sums.normal_x**2 + sums.normal_y**2 + sums.normal_z**2)
+    if w <= 0 or 1 - length / w < FROM_DISPERSION:
+        return 0.0, 0.0
+    _solve(sums, motion.step)
+    overlap = BEYOND_OVERLAP if sums.beyond > 0 else OVERLAP
+    for k in range(3):
+        in_cell = vertex[k] + motion.move[k] + motion.step[k] - np.floor(vertex[k])
+        if in_cell < -overlap or in_cell > 1 + overlap:
+            return 0.0, 0.0
+    misfit = _misfit_after(sums, motion.step)
+    floor = w * noise * noise
+    if misfit > floor + BETTER * (sums.squared_rounded - floor):
+        return 0.0, 0.0
+    for k in range(3):
+        motion.move[k] += motion.step[k]
+        motion.normal[k] = 0.0
+    return w * w / sums.weight_squared, np.sqrt(misfit / w)
+
+
+@njit(cache=True, nogil=True)
+def _solve(sums, step):
+    """Fill ``step`` (3,): solves the symmetric normal equations of the planes by their adjugate."""
+    soft = SOFT * sums.weight
+    a, b, c = sums.xx + soft, sums.xy, sums.xz
+    d, e, f = sums.yy + soft, sums.yz, sums.zz + soft
+    x, y, z = sums.plane_x, sums.plane_y, sums.plane_z
+    A, B, C = d * f - e * e, c * e - b * f, b * e - c * d
+    D, E, F = a * f - c * c, b * c - a * e, a * d - b * b
+    determinant = a * A + b * B + c * C
+    step[0] = (A * x + B * y + C * z) / determinant
+    step[1] = (B * x + D * y + E * z) / determinant
+    step[2] = (C * x + E * y + F * z) / determinant
+
+
+@njit(cache=True, nogil=True)
+def _misfit_after(sums, step):
+    """Squared distance from the planes after the step: before it, less what the step removes."""
+    quadratic = (
+        sums.xx * step[0] ** 2 + sums.yy * step[1] ** 2 + sums.zz * step[2] ** 2
+        + 2 * (sums.xy * step[0] * step[1] + sums.xz * step[0] * step[2] + sums.yz * step[1] * step[2])
+    )  # fmt: skip
+    along = sums.plane_x * step[0] + sums.plane_y * step[1] + sums.plane_z * step[2]
+    return max(sums.squared_plane - 2 * along + quadratic, 0.0)
+
+
 @njit(cache=True, nogil=True, fastmath=True)
-def _sums(n, move, m, table, sums):
-    """Sums over the n neighbours (rows of :mod:`fuse.vertex_projection`) of a moved vertex: weight, its square,
-    normals (3), products of normals (xx, xy, xz, yy, yz, zz), normal times distance (3), squared distance from the
-    planes and from the rounded surface with normal m; and the product of two heights, of the neighbour over the
-    vertex's plane and over the vertex along its own normal, above 0 where the vertex stands beyond a crease."""
+def _sum_planes(n, move, m, table):
+    """:class:`Sums` over the n neighbours of a vertex with normal ``m`` that has moved."""
     zero, one, half = np.float32(0), np.float32(1), np.float32(0.5)
     v0, v1, v2 = np.float32(move[0]), np.float32(move[1]), np.float32(move[2])
     m0, m1, m2 = np.float32(m[0]), np.float32(m[1]), np.float32(m[2])
-    ox, oy, oz, nx, ny, nz = table[0], table[1], table[2], table[3], table[4], table[5]
-    weight, inverse = table[6], table[7]
+    ox, oy, oz = table[OFFSET_X], table[OFFSET_Y], table[OFFSET_Z]
+    nx, ny, nz = table[NORMAL_X], table[NORMAL_Y], table[NORMAL_Z]
+    weight, inverse = table[WEIGHT], table[INVERSE_REACH]
     w_, ww, sx, sy, sz = zero, zero, zero, zero, zero
     xx, xy, xz, yy, yz, zz = zero, zero, zero, zero, zero, zero
     bx, by, bz, planes, rounded, beyond = zero, zero, zero, zero, zero, zero
@@ -55,45 +159,9 @@ def _sums(n, move, m, table, sums):
         planes += w * d * d
         rounded += w * s * s
         beyond += w * d * height
-    sums[0], sums[1], sums[2], sums[3], sums[4] = w_, ww, sx, sy, sz
-    sums[5], sums[6], sums[7], sums[8], sums[9], sums[10] = xx, xy, xz, yy, yz, zz
-    sums[11], sums[12], sums[13], sums[14], sums[15], sums[16] = bx, by, bz, planes, rounded, beyond
-
-
-@njit(cache=True, nogil=True)
-def sharpen(n, move, m, vertex, noise, table, sums, step):
-    """Work out the ``step`` (3,) of a vertex at ``vertex + move`` to the crease around it.
-
-    ``noise``: one point's, grid units. Returns ``(count, sigma)``, points by weight and their standard deviation from
-    their planes there; a count of 0 where there is no crease or it passes through another cell.
-    """
-    _sums(n, move, m, table, sums)
-    w = sums[0]
-    if w <= 0 or 1 - np.sqrt(sums[2] ** 2 + sums[3] ** 2 + sums[4] ** 2) / w < FROM_DISPERSION:
-        return 0.0, 0.0
-    soft = SOFT * w
-    a, b, c = sums[5] + soft, sums[6], sums[7]
-    d, e, f = sums[8] + soft, sums[9], sums[10] + soft
-    x, y, z = sums[11], sums[12], sums[13]
-    # solve the symmetric system by its adjugate
-    A, B, C = d * f - e * e, c * e - b * f, b * e - c * d
-    D, E, F = a * f - c * c, b * c - a * e, a * d - b * b
-    determinant = a * A + b * B + c * C
-    step[0] = (A * x + B * y + C * z) / determinant
-    step[1] = (B * x + D * y + E * z) / determinant
-    step[2] = (C * x + E * y + F * z) / determinant
-    overlap = BEYOND_OVERLAP if sums[16] > 0 else OVERLAP
-    for k in range(3):
-        place = vertex[k] + move[k] + step[k] - np.floor(vertex[k])
-        if place < -overlap or place > 1 + overlap:
-            return 0.0, 0.0
-    # squared misfit of the planes after the step: before it, less what the step takes away
-    quadratic = (
-        sums[5] * step[0] ** 2 + sums[8] * step[1] ** 2 + sums[10] * step[2] ** 2
-        + 2 * (sums[6] * step[0] * step[1] + sums[7] * step[0] * step[2] + sums[9] * step[1] * step[2])
+    return Sums(
+        np.float64(w_), np.float64(ww), np.float64(sx), np.float64(sy), np.float64(sz),
+        np.float64(xx), np.float64(xy), np.float64(xz), np.float64(yy), np.float64(yz), np.float64(zz),
+        np.float64(bx), np.float64(by), np.float64(bz),
+        np.float64(planes), np.float64(rounded), np.float64(beyond),
     )  # fmt: skip
-    left = max(sums[14] - 2 * (x * step[0] + y * step[1] + z * step[2]) + quadratic, 0.0)
-    floor = w * noise * noise
-    if left > floor + BETTER * (sums[15] - floor):
-        return 0.0, 0.0
-    return w * w / sums[1], np.sqrt(left / w)

@@ -1,6 +1,8 @@
-"""What is left of a surface when faces are taken from it, without a copy of it."""
+"""A surface without some of its faces, written without a copy of it in memory."""
 
-from dataclasses import dataclass
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
 
 import numpy as np
 from numba import njit
@@ -9,32 +11,32 @@ from nightbay.meshes import surface
 
 
 @dataclass(frozen=True)
-class Cut:
-    """A surface, ``whole``, whose columns may lie on disk, and what goes of it.
+class TrimmedSurface:
+    """A surface, ``whole``, whose columns may lie on disk, and what is removed from it.
 
-    ``gone`` (m,) bool: faces that go; ``changed`` (k,) ascending: faces that have other vertices, ``corners`` (k, 3)
-    int32; ``doubled`` (d,): vertices that got a copy, which are the rows n, n + 1 and so on. Vertices that no face uses
-    go when it is written.
+    ``removed`` (m,) bool: faces that are removed; ``changed`` (k,) ascending: faces that have other vertices, with
+    their ``corners`` (k, 3) int32; ``copied`` (d,): vertices that have a copy, which are the rows n, n + 1 and so on.
+    Vertices that no face uses are left out when it is written.
     """
 
     whole: surface.Surface
-    gone: np.ndarray
+    removed: np.ndarray
     changed: np.ndarray
     corners: np.ndarray
-    doubled: np.ndarray
+    copied: np.ndarray
 
     @property
-    def vertex_count(self):
-        """Of the surface and of the copies."""
-        return len(self.whole.vertices_mm) + len(self.doubled)
+    def vertex_count(self) -> int:
+        """Number of vertices of the surface and of copies."""
+        return len(self.whole.vertices_mm) + len(self.copied)
 
     @property
-    def face_count(self):
-        """Of the faces that stay."""
-        return int(np.count_nonzero(~self.gone))
+    def face_count(self) -> int:
+        """Number of faces that stay."""
+        return int(np.count_nonzero(~self.removed))
 
-    def faces(self, rows):
-        """All faces of a slice, also those that go, with their new vertices, (k, 3) int32."""
+    def faces(self, rows: slice) -> np.ndarray:
+        """All faces of a slice with their new vertices, (k, 3) int32, including those that are removed."""
         faces = self.whole.faces[rows]
         first, end = np.searchsorted(self.changed, (rows.start, rows.stop))
         if first < end:
@@ -42,13 +44,13 @@ class Cut:
             faces[self.changed[first:end] - rows.start] = self.corners[first:end]
         return faces
 
-    def blocks(self):
+    def blocks(self) -> Iterator[np.ndarray]:
         """The faces that stay, (k, 3) int32, block by block."""
-        for rows in surface.spans(len(self.gone)):
-            yield surface.kept(self.faces(rows), ~self.gone[rows])
+        for rows in surface.spans(len(self.removed)):
+            yield surface.kept(self.faces(rows), ~self.removed[rows])
 
-    def write(self, path, comments=()):
-        """Write what is left."""
+    def write(self, path: Path, comments: Sequence[str] = ()) -> None:
+        """Write what is left as :func:`nightbay.meshes.surface.write_ply` does."""
         used = np.zeros(self.vertex_count, bool)
         for faces in self.blocks():
             surface.mark(faces, used)
@@ -56,14 +58,14 @@ class Cut:
         number -= 1
         names = ("xyz", *self.whole.vertex)
         vertex = surface.Rows(names, int(used.sum()), self._vertex_blocks(used))
-        faces = ({"vertex_indices": _renumbered(faces, number)} for faces in self.blocks())
-        surface.stream_ply(path, vertex, surface.Rows(("vertex_indices",), self.face_count, faces), comments)
+        blocks = ({"vertex_indices": _renumbered(faces, number)} for faces in self.blocks())
+        surface.stream_ply(path, vertex, surface.Rows(("vertex_indices",), self.face_count, blocks), comments)
 
     def _vertex_blocks(self, used):
         columns = {"xyz": self.whole.vertices_mm} | self.whole.vertex
         for rows in surface.spans(len(self.whole.vertices_mm)):
             yield {name: values[used[rows]] for name, values in surface.block(columns, rows).items()}
-        copies = self.doubled[used[len(self.whole.vertices_mm) :]]
+        copies = self.copied[used[len(self.whole.vertices_mm) :]]
         yield {name: column[copies] for name, column in columns.items()}
 
 
@@ -72,25 +74,25 @@ def _renumbered(faces, number):
     return faces
 
 
-def without_specks(cut, least_area_mm2):
-    """``(Cut, n, area_mm2)``: the cut surface without its n pieces smaller than ``least_area_mm2``, and their area."""
-    piece = np.arange(cut.vertex_count, dtype=np.int32)
-    for faces in cut.blocks():
-        _unite(piece, faces)
+def remove_specks(left: TrimmedSurface, least_area_mm2: float) -> tuple[TrimmedSurface, int, float]:
+    """The surface without its pieces smaller than ``least_area_mm2``; their number and their area in mm2."""
+    piece = np.arange(left.vertex_count, dtype=np.int32)
+    for faces in left.blocks():
+        _join_pieces(piece, faces)
     area = np.zeros(_number_pieces(piece))
-    vertices = np.concatenate([cut.whole.vertices_mm[:], cut.whole.vertices_mm[cut.doubled]])
-    for faces in cut.blocks():
+    vertices = np.concatenate([left.whole.vertices_mm[:], left.whole.vertices_mm[left.copied]])
+    for faces in left.blocks():
         _add_areas(area, piece, faces, surface.areas_of(vertices, faces))
     del vertices
     speck = (area > 0) & (area < least_area_mm2)
-    gone = cut.gone.copy()
-    for rows in surface.spans(len(gone)):
-        gone[rows] |= speck[piece[cut.faces(rows)[:, 0]]]
-    return Cut(cut.whole, gone, cut.changed, cut.corners, cut.doubled), int(speck.sum()), float(area[speck].sum())
+    removed = left.removed.copy()
+    for rows in surface.spans(len(removed)):
+        removed[rows] |= speck[piece[left.faces(rows)[:, 0]]]
+    return replace(left, removed=removed), int(speck.sum()), float(area[speck].sum())
 
 
 @njit(cache=True)
-def _unite(parent, faces):
+def _join_pieces(parent, faces):
     """Join the pieces of the corners of each face; a piece goes by its smallest vertex row."""
     for i in range(len(faces)):
         for k in range(2):

@@ -1,30 +1,39 @@
 """Signed distance from oriented points, on the nodes of the grid near them.
 
-Every point states the signed distance ``n . (x - p)`` of its tangent plane to the nodes x within a flat cylinder about
-it: its reach in the tangent plane, and a band along the normal that is just deep enough that all eight corners of a
-cell which the surface passes hear of it. A node takes the weighted mean, and keeps how far to one side of it the points
-lie, by which :mod:`nightbay.fuse.dual_contouring` knows where the measured surface ends.
+Every point adds the signed distance ``n . (x - p)`` of its tangent plane to the nodes x within a flat cylinder about
+it. The cylinder has the point's reach for its radius and a band along the normal for its height; the band is just high
+enough to include all eight corners of a cell that the surface passes. A node takes the weighted mean. It also sums how
+far to one side of it the points lie: by that :mod:`nightbay.fuse.dual_contouring` decides where the measured surface
+ends.
 """
 
-from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 from numba import njit
+
+from nightbay.fuse.tile_points import TilePoints
 
 BAND = 1.75  # grid units, along the normal: a cell's diagonal, sqrt(3), and a little
 DENSITY_BLOCK = 2  # cells to each side of a point's own over which its neighbours are counted
 # A plane through the middle of a block of 5 cells has 25 (square to an axis) to 25 sqrt(3) squares of area; their mean.
 BLOCK_AREA = 32.0
-OUTER_WEIGHT = 0.05  # weight of a plane at the end of the band: at a node between two sheets the nearer one speaks
-# fields of a node: weight, sum of distances, sum of normals (3); number of points, sum of their offsets in the tangent
-# plane in units of their reach (3)
-FIELDS = 9
+OUTER_WEIGHT = 0.05  # weight of a plane at the end of the band: at a node between two sheets the nearer one dominates
+# Columns of the sums of a node
+WEIGHT, DISTANCE = 0, 1
+NORMAL = 2  # and the next two columns
+COUNT = 5  # number of points
+OFFSET = 6  # of the points in their tangent planes in units of their reach; and the next two columns
+COLUMNS = 9
+FIRST_ROOM = 1 << 17  # rows of sums; doubled where a tile has more nodes
 
 
-@dataclass(frozen=True)
-class Field:
-    """Node values of one tile. ``node`` (m, m, m) int32: row of the node in ``sums`` (n, 9) and ``value`` (n,), or -1;
-    the first node stands ``margin`` nodes below the tile's own."""
+class Field(NamedTuple):
+    """Node values of one tile.
+
+    ``node`` (m, m, m) int32: row of the node in ``sums`` (n, :data:`COLUMNS`) float32 and ``value`` (n,) float32, or
+    -1 without a value; the first node stands ``margin`` nodes below the tile's own.
+    """
 
     node: np.ndarray
     sums: np.ndarray
@@ -32,10 +41,24 @@ class Field:
     margin: int
 
 
+class Nodes(NamedTuple):
+    """Nodes that points have reached: ``node`` and ``sums`` as in :class:`Field`, and ``flat`` (n,) int32: flat index
+    of the node of each row of ``sums``."""
+
+    node: np.ndarray
+    sums: np.ndarray
+    flat: np.ndarray
+
+
+def reaches(points: TilePoints, sparse_reach: float, least: float, most: float) -> np.ndarray:
+    """Reach of every point in its tangent plane, (n,) float32 grid units: ``sparse_reach`` times the spacing of the
+    points around it, within ``least``..``most``."""
+    return _reaches(points.cell, points.start, points.halo, points.edge, (sparse_reach, least, most))
+
+
 @njit(cache=True, nogil=True)
-def reaches(cell, start, halo, edge, bridge, least, most):
-    """Reach of every point in the tangent plane, (n,) float32 grid units: ``bridge`` times the spacing of the points
-    around it, within ``least``..``most``."""
+def _reaches(cell, start, halo, edge, limits):
+    sparse_reach, least, most = limits
     reach = np.empty(len(cell), np.float32)
     for i in range(len(cell)):
         x, y, z = cell[i, 0] + halo, cell[i, 1] + halo, cell[i, 2] + halo
@@ -45,33 +68,30 @@ def reaches(cell, start, halo, edge, bridge, least, most):
             for b in range(max(y - DENSITY_BLOCK, 0), min(y + DENSITY_BLOCK, edge - 1) + 1):
                 row = (a * edge + b) * edge
                 count += start[row + z1 + 1] - start[row + z0]
-        reach[i] = min(max(bridge * np.sqrt(BLOCK_AREA / count), least), most)
+        reach[i] = min(max(sparse_reach * np.sqrt(BLOCK_AREA / count), least), most)
     return reach
 
 
 @njit(cache=True, nogil=True)
-def _splat(cell, place, normal, weight, reach, margin, node, sums, where):
-    """Add every point to the nodes in its reach; returns how many nodes were touched, -1 if there is no room for them.
-
-    ``where`` (n,) int32: flat index of the node of each row of ``sums``.
-    """
+def _splat(points, reach, margin, nodes):
+    """Add every point to the ``nodes`` (:class:`Nodes`) in its reach; returns how many nodes it reached, -1 if there is
+    no room for them."""
+    cell, offset, normal, weight = points.cell, points.offset, points.normal, points.weight
+    node, sums, flat = nodes
     edge = node.shape[0]
     used = 0
     for i in range(len(cell)):
         r = reach[i]
         nx, ny, nz = normal[i, 0], normal[i, 1], normal[i, 2]
-        fx, fy, fz = place[i, 0], place[i, 1], place[i, 2]
+        fx, fy, fz = offset[i, 0], offset[i, 1], offset[i, 2]
         # half extents of the cylinder
         ex = r * np.sqrt(max(1 - nx * nx, np.float32(0))) + BAND * abs(nx)
         ey = r * np.sqrt(max(1 - ny * ny, np.float32(0))) + BAND * abs(ny)
         ez = r * np.sqrt(max(1 - nz * nz, np.float32(0))) + BAND * abs(nz)
         cx, cy, cz = cell[i, 0] + margin, cell[i, 1] + margin, cell[i, 2] + margin
-        a0, a1 = int(np.ceil(fx - ex)), int(np.floor(fx + ex))
-        b0, b1 = int(np.ceil(fy - ey)), int(np.floor(fy + ey))
-        c0, c1 = int(np.ceil(fz - ez)), int(np.floor(fz + ez))
-        a0, a1 = max(a0, -cx), min(a1, edge - 1 - cx)
-        b0, b1 = max(b0, -cy), min(b1, edge - 1 - cy)
-        c0, c1 = max(c0, -cz), min(c1, edge - 1 - cz)
+        a0, a1 = max(int(np.ceil(fx - ex)), -cx), min(int(np.floor(fx + ex)), edge - 1 - cx)
+        b0, b1 = max(int(np.ceil(fy - ey)), -cy), min(int(np.floor(fy + ey)), edge - 1 - cy)
+        c0, c1 = max(int(np.ceil(fz - ez)), -cz), min(int(np.floor(fz + ez)), edge - 1 - cz)
         inverse = 1 / (r * r)
         for a in range(a0, a1 + 1):
             ux = a - fx
@@ -93,73 +113,91 @@ def _splat(cell, place, normal, weight, reach, margin, node, sums, where):
                         if used == len(sums):
                             return -1
                         node[cx + a, cy + b, cz + c] = at
-                        where[at] = ((cx + a) * edge + cy + b) * edge + cz + c
+                        flat[at] = ((cx + a) * edge + cy + b) * edge + cz + c
                         used += 1
-                    sums[at, 0] += w
-                    sums[at, 1] += w * d
-                    sums[at, 2] += w * nx
-                    sums[at, 3] += w * ny
-                    sums[at, 4] += w * nz
-                    sums[at, 5] += 1
-                    sums[at, 6] += (ux - d * nx) / r
-                    sums[at, 7] += (uy - d * ny) / r
-                    sums[at, 8] += (uz - d * nz) / r
+                    sums[at, WEIGHT] += w
+                    sums[at, DISTANCE] += w * d
+                    sums[at, NORMAL] += w * nx
+                    sums[at, NORMAL + 1] += w * ny
+                    sums[at, NORMAL + 2] += w * nz
+                    sums[at, COUNT] += 1
+                    sums[at, OFFSET] += (ux - d * nx) / r
+                    sums[at, OFFSET + 1] += (uy - d * ny) / r
+                    sums[at, OFFSET + 2] += (uz - d * nz) / r
     return used
 
 
 @njit(cache=True, nogil=True)
-def _extend(node, sums, where, value):
-    """Give the nodes next to those with a value one that continues theirs: beyond a crease, the outer corners of a cell
-    that the surface passes can lie out of reach of both faces. Returns the new rows of ``sums`` and ``value``."""
+def _add_shell(node, known):
+    """Number the nodes without a value that stand next to those with one, from ``len(known)`` on, in ``node``.
+
+    ``known`` (n,) int32: flat indices of the nodes with a value. Returns those of the new ones, (m,) int32.
+    """
     edge = node.shape[0]
-    flat = node.reshape(-1)
+    row_of = node.reshape(-1)
     steps = np.array([edge * edge, edge, 1])
-    used = len(where)
-    added = np.empty(6 * used, np.int32)
+    added = np.empty(6 * len(known), np.int32)
     count = 0
-    for row in range(used):
-        x, y, z = where[row] // (edge * edge), where[row] // edge % edge, where[row] % edge
+    for flat in known:
+        x, y, z = flat // (edge * edge), flat // edge % edge, flat % edge
         for k, at in enumerate((x, y, z)):
             for side in (-1, 1):
-                beside = where[row] + side * steps[k]
-                if 0 <= at + side < edge and flat[beside] == -1:
-                    flat[beside] = used + count
+                beside = flat + side * steps[k]
+                if 0 <= at + side < edge and row_of[beside] == -1:
+                    row_of[beside] = len(known) + count
                     added[count] = beside
                     count += 1
-    new_sums, new_value = np.zeros((count, sums.shape[1]), np.float32), np.zeros(count, np.float32)
-    for new in range(count):
+    return added[:count]
+
+
+@njit(cache=True, nogil=True)
+def _extrapolate(node, sums, value, added):
+    """Rows of ``sums`` and ``value`` for the ``added`` nodes, (m,) int32 flat indices: each continues the tangent
+    planes of its neighbours with a value."""
+    edge, known = node.shape[0], len(value)
+    row_of = node.reshape(-1)
+    steps = np.array([edge * edge, edge, 1])
+    new_sums, new_value = np.zeros((len(added), sums.shape[1]), np.float32), np.zeros(len(added), np.float32)
+    for new in range(len(added)):
         x, y, z = added[new] // (edge * edge), added[new] // edge % edge, added[new] % edge
-        total, heard = 0.0, 0
+        total, neighbours = 0.0, 0
         for k, at in enumerate((x, y, z)):
             for side in (-1, 1):
                 if not 0 <= at + side < edge:
                     continue
-                row = flat[added[new] + side * steps[k]]
-                if row < 0 or row >= used:
+                row = row_of[added[new] + side * steps[k]]
+                if row < 0 or row >= known:
                     continue
-                total += value[row] - side * sums[row, 2 + k] / sums[row, 0]
+                total += value[row] - side * sums[row, NORMAL + k] / sums[row, WEIGHT]
                 for m in range(3):
-                    new_sums[new, 2 + m] += sums[row, 2 + m] / sums[row, 0]
-                heard += 1
-        new_value[new] = total / heard
-        new_sums[new, 0] = heard
+                    new_sums[new, NORMAL + m] += sums[row, NORMAL + m] / sums[row, WEIGHT]
+                neighbours += 1
+        new_value[new] = total / neighbours
+        new_sums[new, WEIGHT] = neighbours
     return new_sums, new_value
 
 
-def field(points, reach, cells, margin):
+def field(points: TilePoints, reach: np.ndarray, cells: int, margin: int) -> Field:
     """The :class:`Field` of a tile's points.
 
-    ``reach`` (n,) from :func:`reaches`; ``cells``: of the tile along its edge; ``margin``: nodes beyond the tile.
+    ``reach`` (n,) from :func:`reaches`; ``cells``: of the tile along its edge; ``margin``: nodes beyond the tile. The
+    nodes next to those in reach of a point continue their tangent planes: beyond a crease the outer corners of a cell
+    that the surface passes can lie out of reach of both faces.
     """
     edge = cells + 2 * margin
-    room = 1 << 16
-    used = -1
-    while used < 0:  # not enough rows: again with more
+    room = FIRST_ROOM
+    while True:
+        nodes = Nodes(
+            np.full((edge, edge, edge), -1, np.int32),
+            np.zeros((room, COLUMNS), np.float32),
+            np.empty(room, np.int32),
+        )
+        used = _splat(points, reach, margin, nodes)
+        if used >= 0:
+            break
         room *= 2
-        node = np.full((edge, edge, edge), -1, np.int32)
-        sums, where = np.zeros((room, FIELDS), np.float32), np.empty(room, np.int32)
-        used = _splat(points.cell, points.place, points.normal, points.weight, reach, margin, node, sums, where)
-    sums = sums[:used]
-    value = sums[:, 1] / sums[:, 0]
-    more_sums, more_value = _extend(node, sums, where[:used], value)
-    return Field(node, np.concatenate([sums, more_sums]), np.concatenate([value, more_value]), margin)
+    sums = nodes.sums[:used]
+    value = sums[:, DISTANCE] / sums[:, WEIGHT]
+    added = _add_shell(nodes.node, nodes.flat[:used])
+    more_sums, more_value = _extrapolate(nodes.node, sums, value, added)
+    return Field(nodes.node, np.concatenate([sums, more_sums]), np.concatenate([value, more_value]), margin)
