@@ -141,7 +141,7 @@ def _doubted(segments, T_vehicle_segment):
     cell_mm = max(COARSE_MM, 2 * segments[0]["radius_mm"])
     names, clouds = [one["name"] for one in segments], [one["cleaned"] for one in segments]
     found = contradiction.find(names, clouds, T_vehicle_segment, cell_mm, MOST)
-    return {*found.doubted, *found.alone}
+    return {*found.doubted, *found.isolated}
 
 
 def _off(one, mm, deg, rng):

@@ -52,7 +52,7 @@ def part(seed):
     for name, view in test_refine.VIEWS.items():
         middle, pose = np.array(view) * 600.0, result["poses"][name]
         before = compared(network.result["poses"][name], true[name], middle, surfaces[name])
-        rows.append((name, pose["kept"] == "refined", before, compared(pose, true[name], middle, surfaces[name])))
+        rows.append((name, pose["pose_from"] == "refined", before, compared(pose, true[name], middle, surfaces[name])))
     return rows, took
 
 

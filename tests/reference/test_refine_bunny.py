@@ -82,7 +82,7 @@ def test_known_pose_is_found_without_a_start(views, registered):
     middle = rigid.transform(rigid.invert(views["a"][1]), views["b"][2].mean(axis=0)[None])[0]
     off_mm, off_deg = difference(np.array(registered["poses"]["b"]["T_control_segment"]), true, middle)
     # 5000 discs and more of some 20 points with 0.1 mm noise hold each direction to far less than a hundredth of a mm
-    assert registered["discrepancies"][0]["after"]["n"] > 2000
+    assert registered["discrepancies"][0]["after"]["count"] > 2000
     assert off_mm < 0.02
     assert off_deg < 0.005
 

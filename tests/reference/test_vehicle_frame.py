@@ -1,6 +1,7 @@
 """Frame and measure against definitions and shapes that others published."""
 
 import json
+from dataclasses import replace
 from importlib.util import find_spec
 from pathlib import Path
 
@@ -98,7 +99,7 @@ def test_zero_y_of_jis_d_0030_halves_the_line_between_the_wheels():
     """JIS D 0030-1982: upright, through the midpoint of AB, at right angles to AB; A and B are wheel centres."""
     a, b, sd = np.array([2500.0, -690.0, 300.0]), np.array([2506.0, 702.0, 300.0]), np.full(2, 0.1)
     found = datum.as_scanned("test")
-    found.planes["z"].update(found_by="ground plane", offset_mm=0.0)
+    found.planes["z"] = replace(found.planes["z"], found_by="ground plane", offset_mm=0.0)
     found.wheels = [
         wheels.Wheel(at, sd, np.array([0.0, side, 0.0]), 1e-4, np.array([-100.0, 100.0]), sd, 310.0, 0.9, side)
         for at, side in ((a, -1), (b, 1), (np.array([0.0, -690.0, 300.0]), -1), (np.array([0.0, 700.0, 300.0]), 1))
@@ -111,8 +112,8 @@ def test_zero_y_of_jis_d_0030_halves_the_line_between_the_wheels():
     line = rear.wheels[1].axle_mm - rear.wheels[0].axle_mm
     assert line[[0, 2]] == pytest.approx([0.0, 0.0], abs=1e-9)
     assert rear.middle_mm[1] == pytest.approx(0.0, abs=1e-9)
-    assert found.planes["y"]["normal"] == pytest.approx((b - a) / np.linalg.norm(b - a))
-    assert found.planes["y"]["offset_mm"] == pytest.approx((a + b) / 2 @ (b - a) / np.linalg.norm(b - a))
+    assert found.planes["y"].normal == pytest.approx((b - a) / np.linalg.norm(b - a))
+    assert found.planes["y"].offset_mm == pytest.approx((a + b) / 2 @ (b - a) / np.linalg.norm(b - a))
     assert found.up @ found.across == pytest.approx(0.0)
 
 

@@ -92,7 +92,7 @@ def test_iso_8855_is_the_design_grid_turned_about_z(whole, car, tmp_path):
     T = np.array(turned["T_vehicle_control"]) @ rigid.invert(np.array(whole["T_vehicle_control"]))
     assert pytest.approx(np.diag([-1.0, -1.0, 1.0, 1.0]), abs=1e-9) == T
     assert turned["wheels"][0]["side"] == "left"
-    assert turned["wheels"][0]["faces_y_mm"]["left"] > 0
+    assert turned["wheels"][0]["sidewalls_y_mm"]["left"] > 0
     assert turned["axles"][1]["x_mm"] == pytest.approx(-blockcar.WHEELBASE, abs=0.3)
 
 
@@ -104,7 +104,7 @@ def test_order_of_segments_and_threads_change_nothing(whole, car, tmp_path):
 
 def test_without_names_the_front_is_assumed_and_says_so(car, tmp_path):
     result = run(tmp_path, *car, segments(car[0], "abcd"))
-    assert result["front"] == {"found_by": "shape", "assumed": True}
+    assert result["heading"] == {"found_by": "shape", "assumed": True}
     assert any("assumed from the shape" in note for note in result["notes"])
     assert rigid.angle_deg(error(result)) < 0.01
 
@@ -114,13 +114,13 @@ def test_the_job_sheet_can_say_where_the_front_is(car, tmp_path):
     axis = int(np.argmax(np.abs(rearward)))
     forward = ("-" if rearward[axis] > 0 else "+") + "xyz"[axis]
     result = run(tmp_path, *car, segments(car[0], "abcd"), {"axes": {"forward": forward}})
-    assert result["front"] == {"found_by": "job sheet", "assumed": False}
+    assert result["heading"] == {"found_by": "job sheet", "assumed": False}
     assert rigid.angle_deg(error(result)) < 0.01
 
 
 def test_names_of_segments_tell_the_front_against_the_shape(car, tmp_path):
     result = run(tmp_path, *car, segments(car[0], ("rear", "b", "front", "d")))
-    assert result["front"]["found_by"] == "names of segments"
+    assert result["heading"]["found_by"] == "names of segments"
     assert rigid.angle_deg(error(result)) == pytest.approx(180.0, abs=0.01)
     # the axle that counts as the front one gives zero X
     assert error(result)[0, 3] == pytest.approx(blockcar.WHEELBASE, abs=0.3)
@@ -170,7 +170,7 @@ def test_a_body_without_ground_or_wheels_stays_as_scanned(car, tmp_path):
     result = run(tmp_path, points[upper], normals[upper], parts, ground=False)
     assert result["state"] == result["axes"].replace("_", " ") == "as scanned"
     assert np.array_equal(result["T_vehicle_control"], np.eye(4))
-    assert result["turn_sd_deg"] == {"x": None, "y": None, "z": None}
+    assert result["rotation_sd_deg"] == {"x": None, "y": None, "z": None}
     assert any("kept as scanned" in note for note in result["notes"])
 
 

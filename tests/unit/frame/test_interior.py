@@ -43,14 +43,14 @@ def test_a_load_bay_stands_on_its_floor_in_the_middle_of_its_walls(tmp_path):
     assert result["zero_planes"]["z"]["found_by"] == "floor plane"
     assert result["zero_planes"]["y"]["found_by"] == "symmetry plane of the part"
     assert result["state"] == "partial"
-    assert result["front"]["found_by"] == "names of segments"
+    assert result["heading"]["found_by"] == "names of segments"
     assert rigid.angle_deg(left) < 0.01
     assert left[1:3, 3] == pytest.approx([0.0, 0.0], abs=0.1)
 
 
 def test_what_is_assumed_of_a_load_bay_is_said(tmp_path):
     result, _ = run(tmp_path, *inside(blockcar.load_bay()))
-    assert result["front"] == {"found_by": "kept", "assumed": False}
+    assert result["heading"] == {"found_by": "kept", "assumed": False}
     assert any("which of the large planes is the floor is assumed" in note.lower() for note in result["notes"])
     assert any("Which end is the front is not known" in note for note in result["notes"])
     assert result["zero_planes"]["x"]["reason"] == "a part seen from inside has no axle"

@@ -15,6 +15,7 @@ import viewpoints
 from nightbay.core import rigid
 from nightbay.frame import axles, frame, wheels
 from nightbay.measure import measure
+from nightbay.pipeline import typed
 
 DEFAULTS = yaml.safe_load((Path(__file__).resolve().parents[3] / "config/config.yaml").read_text(encoding="utf-8"))
 # A side face is where 2 % of the wall lie further out: on 250 mm of wall that curves with 40 mm, 2.5 mm to either side
@@ -59,7 +60,7 @@ def test_wheel_centres_of_a_motorcycle_lie_in_the_middle_of_their_tyres(found, a
     assert centre == pytest.approx(motorcycle.CENTRE[name], abs=CENTRE_MM)
     assert wheel["side"] == "middle" and wheel["centre_y_reason"] is None
     assert wheel["sd_mm"][1] < CENTRE_MM / 2
-    width = wheel["faces_y_mm"]["right"] - wheel["faces_y_mm"]["left"]
+    width = wheel["sidewalls_y_mm"]["right"] - wheel["sidewalls_y_mm"]["left"]
     assert width == pytest.approx(motorcycle.TYRE_WIDTH[name], abs=2 * FACE_MM)
 
 
@@ -76,10 +77,10 @@ def test_a_wheel_of_which_one_side_shows_has_no_middle(scanned, shown, known):
     wheel = wheels.fit(points[near], normals[near], 0.0, 0)
     assert not wheel.centred
     assert wheel.axle_mm == pytest.approx([0.0, shown * motorcycle.TYRE_WIDTH["front"] / 2, 300.0], abs=FACE_MM)
-    (told,) = axles.wheels_in_vehicle([wheel], np.eye(4), True)
+    (told,) = (typed.write(one) for one in axles.wheels_in_vehicle([wheel], np.eye(4), True))
     assert told["centre_mm"][1] is None and told["sd_mm"][1] is None
     assert told["centre_mm"][0] == pytest.approx(0.0, abs=CENTRE_MM)
-    assert [side for side, y in told["faces_y_mm"].items() if y is not None] == [known]
+    assert [side for side, y in told["sidewalls_y_mm"].items() if y is not None] == [known]
     assert told["centre_y_reason"].startswith(f"only the {known} side face of the tyre was scanned")
 
 
@@ -87,8 +88,8 @@ def test_a_car_scanned_from_outside_states_faces_and_no_middle():
     points, normals = blockcar.scan(blockcar.wheel(0.0, 840.0), 12_000, 1)
     outside = normals[:, 1] > -0.1
     wheel = wheels.fit(points[outside], normals[outside], 0.0, 1)
-    (told,) = axles.wheels_in_vehicle([wheel], np.eye(4), True)
-    assert told["faces_y_mm"] == {"left": None, "right": pytest.approx(840.0, abs=1.0)}
+    (told,) = (typed.write(one) for one in axles.wheels_in_vehicle([wheel], np.eye(4), True))
+    assert told["sidewalls_y_mm"] == {"left": None, "right": pytest.approx(840.0, abs=1.0)}
     assert told["centre_mm"][1] is None
     json.dumps(told, allow_nan=False)
 
@@ -98,7 +99,7 @@ def test_normals_that_are_turned_over_make_no_second_side():
     outside = normals[:, 1] > -0.1
     wheel = wheels.fit(points[outside], -normals[outside], 0.0, 1)
     assert np.isnan(wheel.faces_mm).all()
-    (told,) = axles.wheels_in_vehicle([wheel], np.eye(4), True)
+    (told,) = (typed.write(one) for one in axles.wheels_in_vehicle([wheel], np.eye(4), True))
     assert told["centre_y_reason"].startswith("no side face of the tyre was scanned")
 
 
@@ -114,7 +115,7 @@ def both_sides(side, camber_deg=0.0, seed=2):
 def test_track_is_measured_on_the_ground_where_all_faces_show():
     """By geometry: centre planes 1400 mm apart at the axle and 2 degrees aslant come together below it."""
     pair = axles.pair([both_sides(-1, 2.0), both_sides(1, 2.0)])
-    (told,) = axles.axles_in_vehicle(pair, np.eye(4), True)
+    (told,) = (typed.write(one) for one in axles.axles_in_vehicle(pair, np.eye(4), True))
     assert told["track_mm"] == pytest.approx(1400.0 - 2 * 300.0 * np.tan(np.radians(2.0)), abs=4 * told["track_sd_mm"])
     assert told["track_reason"] is None
     # r sin(2 deg) of the wall's lean shows as scatter of the sectors: 240 mm * 0.035 * 0.7 / sqrt(8) = 2 mm each

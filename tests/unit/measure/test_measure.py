@@ -38,7 +38,7 @@ def frame_of(
             "side": name,
             "centre_mm": [-side * x, None, 310.0],
             "sd_mm": [0.1, None, 0.1],
-            "faces_y_mm": {"left": None, "right": None} | {name: sign * side * 840.0},
+            "sidewalls_y_mm": {"left": None, "right": None} | {name: sign * side * 840.0},
         }
         for x in (0.0, blockcar.WHEELBASE)
         for name, sign in (("left", 1.0), ("right", -1.0))
@@ -54,7 +54,7 @@ def frame_of(
         "T_vehicle_control": np.eye(4).tolist(),
         "axes": axes,
         "zero_planes": {n: {"found_by": by, "sd_mm": 0.1} for n, by in zip("xyz", found_by, strict=True)},
-        "turn_sd_deg": dict.fromkeys("xyz", turn),
+        "rotation_sd_deg": dict.fromkeys("xyz", turn),
         "wheels": wheels if found_by[0] != "kept" else [],
         "axles": axles if found_by[0] != "kept" else [],
         "segments": {

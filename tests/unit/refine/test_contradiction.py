@@ -6,8 +6,10 @@ from scipy.spatial.transform import Rotation
 
 from nightbay.clouds.cloud import CloudFile
 from nightbay.core import rigid
+from nightbay.pipeline import typed
 from nightbay.refine import contradiction
 from nightbay.refine.coarse_fit import Fit
+from nightbay.refine.result import Contradictions
 from nightbay.report import job_summary
 from overlap_scenes import egg, random_pose, write_segment
 
@@ -45,7 +47,7 @@ def _way(rng):
 def test_segments_in_their_place_agree(tmp_path, seed):
     names, clouds, poses = scene(tmp_path, seed)
     found = contradiction.find(names, clouds, poses, CELL_MM, MOST)
-    assert found.doubted == {} and found.alone == []
+    assert found.doubted == {} and found.isolated == []
     # thirds of the egg overlap: some 20 m2 at 3.6e-3 m2 a cell, a tenth of them at the least in each of five pairs
     assert sum(fit.agree for fit in found.pairs.values()) > 5 * 500
 
@@ -62,13 +64,13 @@ def test_a_segment_far_from_all_others_is_alone(tmp_path):
     names, clouds, poses = scene(tmp_path, 5)
     poses[0] = rigid.pose(np.eye(3), [20_000.0, 0, 0]) @ poses[0]
     found = contradiction.find(names, clouds, poses, CELL_MM, MOST)
-    assert found.alone == ["front"] and found.doubted == {}
+    assert found.isolated == ["front"] and found.doubted == {}
 
 
 def test_a_single_segment_has_nothing_to_contradict(tmp_path):
     names, clouds, poses = scene(tmp_path, 6)
     found = contradiction.find(names[:1], clouds[:1], poses[:1], CELL_MM, MOST)
-    assert found.numbers() == {"cell_mm": CELL_MM, "pairs": [], "doubted": [], "alone": []}
+    assert found.record() == Contradictions(CELL_MM, [], [], [])
 
 
 def fits(**pairs):
@@ -93,11 +95,12 @@ def test_few_cells_may_be_chance():
 
 
 def test_what_the_page_says():
-    found = contradiction.Found({}, {"roof": Fit(np.eye(4), 100, 500)}, ["front"], 30.0).numbers()
-    doubted, alone = job_summary._contradictions(found)
+    found = contradiction.Found({}, {"roof": Fit(np.eye(4), 100, 500)}, ["front"], 30.0)
+    found = typed.write(found.record())
+    doubted, isolated = job_summary._contradictions(found)
     assert doubted.startswith(
         "Segment roof contradicts the others: about 4\u202f500.0\u202fcm² of surface, its own and"
     )
     assert "900.0\u202fcm² agrees" in doubted
-    assert alone.startswith("Segment front meets no surface that another segment has seen")
-    assert job_summary._contradictions({**found, "doubted": [], "alone": []}) == []
+    assert isolated.startswith("Segment front meets no surface that another segment has seen")
+    assert job_summary._contradictions({**found, "doubted": [], "isolated": []}) == []

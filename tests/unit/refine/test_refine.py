@@ -89,7 +89,7 @@ def test_a_badly_tied_segment_is_drawn_into_place(tmp_path):
     assert record["status"] == "ok", record["reasons"]
     poses = record["result"]["poses"]
     assert set(poses) == set(true)
-    assert poses["left"]["kept"] == "refined" and poses["left"]["reason"] is None
+    assert poses["left"]["pose_from"] == "refined" and poses["left"]["reason"] is None
     before = error(network.result["poses"]["left"]["T_control_segment"], true["left"], np.array([0.0, -600.0, 0.0]))
     after = error(poses["left"]["T_control_segment"], true["left"], np.array([0.0, -600.0, 0.0]))
     assert after[1] < 0.3 * before[1]
@@ -114,7 +114,7 @@ def test_discrepancies_are_signed_outwards_of_the_first(tmp_path):
     result = run(cleaned, network, tmp_path)["result"]
     (pair,) = result["discrepancies"]
     assert pair["segments"] == ["a", "b"]
-    assert pair["share"] > 0.95
+    assert pair["overlap_share"] > 0.95
     # poses of 160 targets are good for 0.05 mm * sqrt(2 / 160) a coordinate, little beside the error of the median
     assert pair["before"]["median_mm"] == pytest.approx(0.4, abs=4 * pair["before"]["median_se_mm"])
     assert pair["before"]["median_se_mm"] < 0.03
@@ -123,10 +123,10 @@ def test_discrepancies_are_signed_outwards_of_the_first(tmp_path):
 def test_a_single_segment_stays_and_says_so(tmp_path):
     cleaned, network, *_ = egg_part(tmp_path, 3)
     pose = run([cleaned[1]], network, tmp_path)["result"]["poses"]["left"]
-    assert (pose["kept"], pose["reason"]) == ("targets", "single segment")
+    assert (pose["pose_from"], pose["reason"]) == ("targets", "single segment")
     assert pose["T_control_segment"] == network.result["poses"]["left"]["T_control_segment"]
     result = run([cleaned[1]], overlap_scenes.no_targets(), tmp_path)["result"]
-    assert (result["poses"]["left"]["kept"], result["frame_of"]) == ("frame", "left")
+    assert (result["poses"]["left"]["pose_from"], result["frame_of"]) == ("frame", "left")
     assert result["poses"]["left"]["reason"] == "single segment"
     np.testing.assert_array_equal(result["poses"]["left"]["T_control_segment"], np.eye(4))
 
@@ -140,7 +140,7 @@ def test_segments_that_nowhere_overlap_keep_their_target_poses(tmp_path):
     cleaned, network, *_ = egg_part(tmp_path, 8)
     poses = run([cleaned[0], cleaned[2]], network, tmp_path)["result"]["poses"]
     for name in ("front", "rear"):
-        assert (poses[name]["kept"], poses[name]["reason"]) == ("targets", "no overlap with another segment")
+        assert (poses[name]["pose_from"], poses[name]["reason"]) == ("targets", "no overlap with another segment")
 
 
 def test_without_a_survey_the_first_segment_holds_the_frame(tmp_path):
@@ -152,7 +152,7 @@ def test_without_a_survey_the_first_segment_holds_the_frame(tmp_path):
     record = run(cleaned, network, tmp_path)
     assert record["status"] == "ok", record["reasons"]
     result = record["result"]
-    assert result["frame_of"] == "front" and result["poses"]["front"]["kept"] == "frame"
+    assert result["frame_of"] == "front" and result["poses"]["front"]["pose_from"] == "frame"
     np.testing.assert_array_equal(result["poses"]["front"]["covariance"], np.zeros((6, 6)))
     T_front_rear = rigid.invert(true["front"]) @ true["rear"]
     middle = rigid.transform(rigid.invert(true["front"]), np.array([[600.0, 0.0, 0.0]]))[0]
@@ -172,7 +172,7 @@ def test_a_panel_that_moved_is_left_to_the_targets(tmp_path):
     )
     record = run(cleaned, network, tmp_path)
     pose = record["result"]["poses"]["right"]
-    assert pose["kept"] == "targets"
+    assert pose["pose_from"] == "targets"
     assert any(note.startswith("Segment right keeps the pose of its targets") for note in record["notes"])
     assert "moved between the runs" in pose["reason"]
     assert pose["T_control_segment"] == network.result["poses"]["right"]["T_control_segment"]
@@ -199,7 +199,7 @@ def test_a_bay_without_targets_is_put_together(tmp_path):
     result = record["result"]
     assert result["frame_of"] == "aft"
     np.testing.assert_array_equal(result["poses"]["aft"]["T_control_segment"], np.eye(4))
-    assert result["poses"]["fore"]["kept"] == "surfaces"
+    assert result["poses"]["fore"]["pose_from"] == "surfaces"
     T_aft_fore = rigid.invert(true["aft"]) @ true["fore"]
     overlap = rigid.transform(rigid.invert(true["aft"]), overlap_scenes.BAY_MM[None] / 2)[0]
     off_mm, off_deg = error(result["poses"]["fore"]["T_control_segment"], T_aft_fore, overlap)
@@ -230,7 +230,7 @@ def test_a_segment_without_targets_joins_those_that_have_them(tmp_path):
     record = run(cleaned, network, tmp_path)
     assert record["status"] == "ok", record["reasons"]
     pose = record["result"]["poses"]["middle"]
-    assert (pose["kept"], pose["reason"]) == ("surfaces", "no targets: registered by its surfaces")
+    assert (pose["pose_from"], pose["reason"]) == ("surfaces", "no targets: registered by its surfaces")
     off_mm, off_deg = error(pose["T_control_segment"], true["middle"], overlap_scenes.BAY_MM / 2)
     assert off_mm < 0.3 and off_deg < 0.03
-    assert record["result"]["poses"]["fore"]["kept"] in ("targets", "refined")
+    assert record["result"]["poses"]["fore"]["pose_from"] in ("targets", "refined")

@@ -70,7 +70,14 @@ def whole(tmp_path):
     surface.write_ply(tmp_path / "reduce" / "full.ply", model)
     compared = left_right.Comparison(vertices, np.sin(vertices[:, 0]), 25.0)
     np.save(tmp_path / "measure" / "sides.npy", left_right.rows(compared))
-    agree = {"n": 900, "median_mm": 0.01, "median_se_mm": 0.02, "robust_sd_mm": 0.1, "rms_mm": 0.14, "outside": 0.02}
+    agree = {
+        "count": 900,
+        "median_mm": 0.01,
+        "median_se_mm": 0.02,
+        "robust_sd_mm": 0.1,
+        "rms_mm": 0.14,
+        "outlier_share": 0.02,
+    }
     overlap = {
         "segments": ["left", "roof"], "before": agree, "after": agree,
         "withheld_rms_before_mm": 0.31, "withheld_rms_after_mm": 0.12,
@@ -86,7 +93,7 @@ def whole(tmp_path):
         "network": {},
         "refine": {"poses": {}, "discrepancies": [overlap]},
         "frame": {
-            "axes": "design_grid", "state": "vehicle", "front": {"assumed": True},
+            "axes": "design_grid", "state": "vehicle", "heading": {"assumed": True},
             "wheels": [{"centre_mm": [x, None, 250.0]} for x in (400.0, 1600.2)],
             "axles": [{"x_mm": 400.1}, {"x_mm": 1600.1}],
         },

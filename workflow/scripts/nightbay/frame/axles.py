@@ -6,6 +6,7 @@ import numpy as np
 
 from nightbay.core import rigid
 from nightbay.frame import wheels
+from nightbay.frame.result import AxleResult, Sides, WheelResult, ZeroPlane
 
 PAIR_MM = 300.0  # left and right wheels of an axle stand at the same X but for steering and wear
 BAND_SPACING_MM = 15.0
@@ -119,22 +120,22 @@ def set_zero_x(datum, seen, sign):
         datum.zero_mm = datum.zero_mm - (datum.zero_mm @ datum.along) * datum.along  # the control frame's zero
         reason = "no wheel was found" if datum.found("y") else "without zero Y the axles' direction is not known"
         reason = "a part seen from inside has no axle" if datum.inside else reason
-        datum.planes["x"]["reason"] = reason
+        datum.planes["x"] = replace(datum.planes["x"], reason=reason)
         datum.notes.append(f"Zero X is kept as scanned: {reason}.")
         return
     axle = max(datum.axles, key=lambda one: sign * one.x_mm)
     datum.zero_mm = datum.zero_mm + axle.x_mm * datum.along
     posed, _ = seen.registration_sd(datum.along)
-    datum.planes["x"] = {
-        "found_by": "front axle",
-        "normal": datum.along.tolist(),
-        "offset_mm": float(datum.zero_mm @ datum.along),
-        "sd_mm": float(np.hypot(axle.sd_mm, posed or 0.0)),
-        "reason": None,
-        "wheels": len(axle.wheels),
-        "shape_sd_mm": axle.sd_mm,
-        "registration_sd_mm": posed,
-    }
+    datum.planes["x"] = ZeroPlane(
+        "front axle",
+        None,
+        datum.along,
+        float(datum.zero_mm @ datum.along),
+        float(np.hypot(axle.sd_mm, posed or 0.0)),
+        shape_sd_mm=axle.sd_mm,
+        registration_sd_mm=posed,
+        wheels=len(axle.wheels),
+    )
     if axle.wheels[0].side != 0 and not axle.paired:
         datum.notes.append("Zero X stands on one wheel of the front axle; the other was not found.")
 
@@ -156,13 +157,9 @@ def set_zero_y(datum, sign, which):
     datum.zero_mm = datum.zero_mm + ((middle - datum.zero_mm) @ across) * across
     low, high = axle.wheels
     datum.turn_sd_rad["z"] = float(np.hypot(low.sd_mm[0], high.sd_mm[0]) / (high.axle_mm[1] - low.axle_mm[1]))
-    datum.planes["y"] = {
-        "found_by": f"midpoint of the {which} axle",
-        "normal": across.tolist(),
-        "offset_mm": float(across @ middle),
-        "sd_mm": axle.middle_sd_mm,
-        "reason": None,
-    }
+    datum.planes["y"] = ZeroPlane(
+        f"midpoint of the {which} axle", None, across, float(across @ middle), axle.middle_sd_mm
+    )
 
 
 def carry(datum, T_before_control):
@@ -194,21 +191,21 @@ def wheels_in_vehicle(found, T_vehicle_level, design_grid):
         order = ("right", "left") if axle[1] * left > 0 else ("left", "right")
         faces = dict(zip(order, _known(*rigid.transform(T_vehicle_level, wheel.places_mm)[:, 1]), strict=True))
         listed.append(
-            {
-                "side": side,
-                "centre_mm": _known(place[0], place[1] if wheel.centred else np.nan, place[2]),
-                "sd_mm": _known(wheel.sd_mm[0], wheel.centre_sd_mm, wheel.sd_mm[1]),
-                "centre_y_reason": _no_centre(faces),
-                "faces_y_mm": faces,
-                "faces_sd_mm": dict(zip(order, _known(*wheel.faces_sd_mm), strict=True)),
-                "radius_mm": wheel.radius_mm,
-                "toe_in_deg": float(np.degrees(np.arctan2(ahead * axle[0], abs(axle[1])))),
-                "camber_deg": float(np.degrees(np.arctan2(-axle[2], abs(axle[1])))),
-                "turn_sd_deg": float(np.degrees(wheel.turn_sd_rad)),
-                "share": wheel.share,
-            }
+            WheelResult(
+                side=side,
+                centre_mm=_known(place[0], place[1] if wheel.centred else np.nan, place[2]),
+                sd_mm=_known(wheel.sd_mm[0], wheel.centre_sd_mm, wheel.sd_mm[1]),
+                centre_y_reason=_no_centre(faces),
+                sidewalls_y_mm=Sides(**faces),
+                sidewalls_sd_mm=Sides(**dict(zip(order, _known(*wheel.faces_sd_mm), strict=True))),
+                radius_mm=wheel.radius_mm,
+                toe_in_deg=float(np.degrees(np.arctan2(ahead * axle[0], abs(axle[1])))),
+                camber_deg=float(np.degrees(np.arctan2(-axle[2], abs(axle[1])))),
+                angle_sd_deg=float(np.degrees(wheel.turn_sd_rad)),
+                share=wheel.share,
+            )
         )
-    return sorted(listed, key=lambda one: (one["centre_mm"][0] * -left, one["side"] != "left"))
+    return sorted(listed, key=lambda wheel: (wheel.centre_mm[0] * -left, wheel.side != "left"))
 
 
 def _known(*values):
@@ -233,15 +230,15 @@ def axles_in_vehicle(found, T_vehicle_level, design_grid):
         line = rigid.rotate(T_vehicle_level, [axle.line])[0]
         line = line * np.sign(line[1])
         listed.append(
-            {
-                "x_mm": float(place[0]),
-                "sd_mm": axle.sd_mm,
-                "wheels": len(axle.wheels),
-                "turn_deg": float(np.degrees(np.arctan2(-line[0], line[1]))) if axle.paired else None,
+            AxleResult(
+                x_mm=float(place[0]),
+                sd_mm=axle.sd_mm,
+                wheels=len(axle.wheels),
+                yaw_deg=float(np.degrees(np.arctan2(-line[0], line[1]))) if axle.paired else None,
                 **_across(axle, T_vehicle_level),
-            }
+            )
         )
-    return sorted(listed, key=lambda one: one["x_mm"] * (1.0 if design_grid else -1.0))
+    return sorted(listed, key=lambda axle: axle.x_mm * (1.0 if design_grid else -1.0))
 
 
 def _across(axle, T_vehicle_level):

@@ -1,12 +1,13 @@
 """The vehicle frame while it is being found: which zero planes are known, and how."""
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
 from nightbay.clouds.posed import PosedClouds
 from nightbay.core import rigid
 from nightbay.frame import symmetry
+from nightbay.frame.result import Symmetry, ZeroPlane
 
 # distances within which a mirror image counts as one, coarse to fine; the last one comes from the parameters
 REACHES_MM = (250.0, 100.0, 40.0, 15.0)
@@ -68,17 +69,17 @@ class Datum:
     across: np.ndarray
     up: np.ndarray
     zero_mm: np.ndarray
-    planes: dict
+    planes: dict[str, ZeroPlane]
     turn_sd_rad: dict
     wheels: list = field(default_factory=list)
     axles: list = field(default_factory=list)
-    symmetry: dict | None = None
+    symmetry: Symmetry | None = None
     notes: list = field(default_factory=list)
     inside: bool = False
 
     def found(self, name):
         """Whether zero plane x, y or z was found."""
-        return self.planes[name]["found_by"] != "kept"
+        return self.planes[name].found
 
     @property
     def T_level_control(self):
@@ -89,11 +90,11 @@ class Datum:
 
 def as_scanned(reason):
     """The control frame itself, for want of anything better, with the reason."""
-    kept = {"found_by": "kept", "reason": reason, "normal": None, "offset_mm": None, "sd_mm": None}
+    kept = ZeroPlane("kept", reason, None, None, None)
     return Datum(
         *np.eye(3),
         np.zeros(3),
-        {name: dict(kept) for name in "xyz"},
+        dict.fromkeys("xyz", kept),
         dict.fromkeys("xyz"),
         notes=[f"The frame is kept as scanned: {reason}."],
     )
@@ -109,16 +110,16 @@ def level(ground, points_mm, along=None):
     datum.across = np.cross(datum.up, datum.along)
     middle = points_mm.mean(axis=0)
     datum.zero_mm = middle - (middle @ ground.normal - ground.offset_mm) * ground.normal
-    datum.planes["z"] = {
-        "found_by": ground.found_by,
-        "normal": ground.normal.tolist(),
-        "offset_mm": ground.offset_mm,
-        "sd_mm": ground.sd_mm,
-        "reason": None,
-        "segments": ground.segments,
-        "spread_mm": ground.spread_mm,
-        "roughness_mm": ground.roughness_mm,
-    }
+    datum.planes["z"] = ZeroPlane(
+        ground.found_by,
+        None,
+        ground.normal,
+        ground.offset_mm,
+        ground.sd_mm,
+        segments=ground.segments,
+        spread_mm=ground.spread_mm,
+        roughness_mm=ground.roughness_mm,
+    )
     datum.turn_sd_rad.update(x=ground.tilt_sd_rad, y=ground.tilt_sd_rad)
     return datum
 
@@ -177,22 +178,22 @@ def set_mirror(datum, seen):
     datum.zero_mm = datum.zero_mm + ((middle - datum.zero_mm) @ datum.across) * datum.across
     posed, posed_turn = seen.registration_sd(datum.across)
     datum.turn_sd_rad["z"] = float(np.hypot(mirror.turn_sd_rad(datum.up), posed_turn or 0.0))
-    datum.planes["y"] = {
-        "found_by": "symmetry plane of the part",
-        "normal": datum.across.tolist(),
-        "offset_mm": float(datum.across @ middle),
-        "sd_mm": float(np.hypot(mirror.sd_mm, posed or 0.0)),
-        "reason": None,
-        "shape_sd_mm": mirror.sd_mm,
-        "registration_sd_mm": posed,
-    }
-    datum.symmetry = {
-        "share": mirror.share,
-        "rms_mm": mirror.rms_mm,
-        "limit_mm": mirror.limit_mm,
-        "roll_deg": roll_deg,
-        "roll_sd_deg": float(np.degrees(mirror.turn_sd_rad(datum.along))),
-    }
+    datum.planes["y"] = ZeroPlane(
+        "symmetry plane of the part",
+        None,
+        datum.across,
+        float(datum.across @ middle),
+        float(np.hypot(mirror.sd_mm, posed or 0.0)),
+        shape_sd_mm=mirror.sd_mm,
+        registration_sd_mm=posed,
+    )
+    datum.symmetry = Symmetry(
+        share=mirror.share,
+        rms_mm=mirror.rms_mm,
+        limit_mm=mirror.limit_mm,
+        roll_deg=roll_deg,
+        roll_sd_deg=float(np.degrees(mirror.turn_sd_rad(datum.along))),
+    )
 
 
 def keep_across(datum, reason):
@@ -202,6 +203,6 @@ def keep_across(datum, reason):
     datum.along = axis - (axis @ datum.up) * datum.up
     datum.along /= np.linalg.norm(datum.along)
     datum.across = np.cross(datum.up, datum.along)
-    datum.zero_mm = datum.planes["z"]["offset_mm"] * datum.up
-    datum.planes["y"]["reason"] = reason
+    datum.zero_mm = datum.planes["z"].offset_mm * datum.up
+    datum.planes["y"] = replace(datum.planes["y"], reason=reason)
     datum.notes.append(f"Zero Y is kept as scanned: {reason}.")

@@ -1,11 +1,15 @@
 """Sets a part into the vehicle frame: one rigid transform, and how each zero plane was found."""
 
+from dataclasses import replace
+
 import numpy as np
 
 from nightbay.clouds.posed import PosedClouds
 from nightbay.core import rigid
 from nightbay.frame import axles, datum, ground_plane, heading, interior, tyre_contact
+from nightbay.frame.result import Bounds, FrameResult, Heading
 from nightbay.orientation import normal_orientation
+from nightbay.pipeline import typed
 
 SIGNED = {f"{sign}{axis}": s * np.eye(3)[at] for at, axis in enumerate("xyz") for sign, s in (("+", 1.0), ("-", -1.0))}
 
@@ -79,24 +83,21 @@ def result(found, facing, seen):
     bounds = {name: posed[seen.segment == at] for at, name in enumerate(seen.names)}
     if found.symmetry:
         # told against `across` so far, from now on against the vehicle's right
-        found.symmetry["roll_deg"] *= float(np.sign(found.across @ np.cross(found.along * facing["sign"], found.up)))
+        sign = float(np.sign(found.across @ np.cross(found.along * facing["sign"], found.up)))
+        found.symmetry = replace(found.symmetry, roll_deg=found.symmetry.roll_deg * sign)
     planes = sum(found.found(name) for name in "xyz")
-    return {
-        "T_vehicle_control": T_vehicle_control.tolist(),
-        "axes": seen.options["axes"] if found.found("z") else "as_scanned",
-        "state": {0: "as scanned", 3: "vehicle"}.get(planes, "partial"),
-        "zero_planes": found.planes,
-        "turn_sd_deg": {
+    numbers = FrameResult(
+        T_vehicle_control=T_vehicle_control,
+        axes=seen.options["axes"] if found.found("z") else "as_scanned",
+        state={0: "as scanned", 3: "vehicle"}.get(planes, "partial"),
+        zero_planes=found.planes,
+        rotation_sd_deg={
             name: None if value is None else float(np.degrees(value)) for name, value in found.turn_sd_rad.items()
         },
-        "front": {"found_by": facing["found_by"], "assumed": facing["assumed"]},
-        "symmetry": found.symmetry,
-        "wheels": axles.wheels_in_vehicle(found.wheels, T_vehicle_level, design_grid),
-        "axles": axles.axles_in_vehicle(found.axles, T_vehicle_level, design_grid),
-        "segments": {
-            name: {"low_mm": mine.min(axis=0).tolist(), "high_mm": mine.max(axis=0).tolist()}
-            for name, mine in bounds.items()
-            if len(mine)
-        },
-        "notes": [*found.notes, *facing["notes"]],
-    }
+        heading=Heading(facing["found_by"], facing["assumed"]),
+        symmetry=found.symmetry,
+        wheels=axles.wheels_in_vehicle(found.wheels, T_vehicle_level, design_grid),
+        axles=axles.axles_in_vehicle(found.axles, T_vehicle_level, design_grid),
+        segments={name: Bounds(mine.min(axis=0), mine.max(axis=0)) for name, mine in bounds.items() if len(mine)},
+    )
+    return typed.write(numbers) | {"notes": [*found.notes, *facing["notes"]]}

@@ -1,6 +1,6 @@
 """Zero planes of a part seen from inside: floor and symmetry plane, where the shape has them."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -47,7 +47,7 @@ def find(seen, hints):
     found = datum.level(chosen.plane, seen.points_mm, np.cross(mirror.normal, chosen.plane.normal))
     found.inside = True
     datum.set_mirror(found, seen)
-    found.planes["z"]["share"] = chosen.share
+    found.planes["z"] = replace(found.planes["z"], share=chosen.share)
     if assumed:
         found.notes.append(
             "Which of the large planes is the floor is assumed from the shape, as bodies lean in towards the roof; "

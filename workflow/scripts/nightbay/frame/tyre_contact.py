@@ -1,5 +1,7 @@
 """The plane on which the tyres stand, for a vehicle whose ground was not scanned."""
 
+from dataclasses import replace
+
 import numpy as np
 from scipy.spatial import ConvexHull
 
@@ -31,7 +33,7 @@ def find(seen):
         standing = datum.level(plane, seen.points_mm, np.cross(mirror.normal, plane.normal))
         standing.across = mirror.normal * np.sign(mirror.normal @ standing.across)
         standing.zero_mm = standing.zero_mm - (standing.zero_mm @ mirror.normal - mirror.offset_mm) * mirror.normal
-        standing.planes["y"]["found_by"] = "symmetry plane of the part"
+        standing.planes["y"] = replace(standing.planes["y"], found_by="symmetry plane of the part")
         axles.find(standing, seen)
         if best is None or len(standing.wheels) > len(best.wheels):
             best = standing

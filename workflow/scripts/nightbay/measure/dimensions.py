@@ -94,7 +94,7 @@ def height(body, areas=None):
     ground = body.frame["zero_planes"]["z"]["sd_mm"]
     low, high = (np.array([one[name] for one in body.frame["segments"].values()]) for name in ("low_mm", "high_mm"))
     lever = np.linalg.norm((top.point_mm - (low.min(axis=0) + high.max(axis=0)) / 2)[:2])
-    turns = [body.frame["turn_sd_deg"][name] for name in "xy"]
+    turns = [body.frame["rotation_sd_deg"][name] for name in "xy"]
     tilt = None if None in turns else np.radians(max(turns))
     parts = {
         "noise": uncertainty_budget.surface_sd_mm(body.surface, top.rows, body.scan["noise_mm"]),
@@ -144,7 +144,7 @@ def _frame_sd_mm(body, areas, direction, value):
         layers.append((way, body.vertices_mm[rows], areas[rows], body.noise_mm[rows]))
     total = 0.0
     for axis, name in enumerate("xyz"):
-        turn = body.frame["turn_sd_deg"][name]
+        turn = body.frame["rotation_sd_deg"][name]
         if direction[axis]:
             continue
         if turn is None:

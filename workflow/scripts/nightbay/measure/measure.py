@@ -149,7 +149,7 @@ def wheelbase(body):
 def axle_point(wheel):
     """A point of a wheel's axle, (3,) mm, vehicle frame: its centre, or where the axle meets the face that was seen."""
     x, y, z = wheel["centre_mm"]
-    across = [value for value in (y, *wheel["faces_y_mm"].values()) if value is not None]
+    across = [value for value in (y, *wheel["sidewalls_y_mm"].values()) if value is not None]
     return np.array([x, across[0] if across else 0.0, z])
 
 

@@ -12,6 +12,7 @@ from scipy.spatial import cKDTree
 from scipy.spatial.transform import Rotation
 
 from nightbay.core import rigid
+from nightbay.refine.result import CandidatePose
 
 SAME_FACING = 0.9  # cosine of 25 deg: normals of a cell's mean are that rough near edges
 GATES = (4.0, 4.0, 3.0, 3.0, 2.0, 2.0, 1.5, 1.5, 1.0, 1.0, 1.0, 1.0)  # cells; how far a partner may be, step by step
@@ -39,9 +40,9 @@ class Fit:
         return (self.conflict + 2 * np.sqrt(self.conflict) + 3) / max(self.agree, 1)
 
     @property
-    def numbers(self):
+    def record(self) -> CandidatePose:
         """What the result says of this pose."""
-        return {"T_a_b": self.T_a_b.tolist(), "agree": self.agree, "conflict": self.conflict}
+        return CandidatePose(self.T_a_b, self.agree, self.conflict)
 
 
 def polish(a, tree, b, T_a_b):

@@ -12,6 +12,7 @@ import numpy as np
 
 from nightbay.core import rigid
 from nightbay.refine import coarse_fit, coarse_match
+from nightbay.refine.result import Contradictions, DoubtedSegment, PairAgreement
 
 FEWEST = 50  # cells of two segments that agree: fewer are chance neighbours
 
@@ -19,26 +20,21 @@ FEWEST = 50  # cells of two segments that agree: fewer are chance neighbours
 @dataclass(frozen=True)
 class Found:
     """``pairs`` {(segment, segment): Fit}; ``doubted`` {segment: Fit over all it was compared with}, the worst first;
-    ``alone``: segments whose surface meets no other's; ``cell_mm``."""
+    ``isolated``: segments whose surface meets no other's; ``cell_mm``."""
 
     pairs: dict
     doubted: dict
-    alone: list
+    isolated: list
     cell_mm: float
 
-    def numbers(self):
+    def record(self) -> Contradictions:
         """What the result of the stage says."""
-        return {
-            "cell_mm": self.cell_mm,
-            "pairs": [
-                {"segments": list(names), "agree": fit.agree, "conflict": fit.conflict}
-                for names, fit in self.pairs.items()
-            ],
-            "doubted": [
-                {"segment": name, "agree": fit.agree, "conflict": fit.conflict} for name, fit in self.doubted.items()
-            ],
-            "alone": self.alone,
-        }
+        return Contradictions(
+            self.cell_mm,
+            [PairAgreement(list(names), fit.agree, fit.conflict) for names, fit in self.pairs.items()],
+            [DoubtedSegment(name, fit.agree, fit.conflict) for name, fit in self.doubted.items()],
+            self.isolated,
+        )
 
 
 def find(names, clouds, poses, cell_mm, most):
@@ -52,8 +48,8 @@ def find(names, clouds, poses, cell_mm, most):
     for a, b in combinations(range(len(names)), 2):
         T_a_b = rigid.invert(poses[a]) @ poses[b]
         pairs[names[a], names[b]] = coarse_fit.judge(thinned[a], thinned[b], T_a_b, (narrow[a], narrow[b]))
-    alone = [name for name in names if len(names) > 1 and _over(pairs, name, names).agree < FEWEST]
-    return Found(pairs, doubted(pairs, names, most), alone, float(cell_mm))
+    isolated = [name for name in names if len(names) > 1 and _over(pairs, name, names).agree < FEWEST]
+    return Found(pairs, doubted(pairs, names, most), isolated, float(cell_mm))
 
 
 def doubted(pairs, names, most):

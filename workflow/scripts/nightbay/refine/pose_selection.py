@@ -14,6 +14,7 @@ from nightbay.core import rigid
 from nightbay.refine import error_model, target_constraints
 from nightbay.refine import overlap_adjustment as adjust
 from nightbay.refine import patches as patching
+from nightbay.refine.result import WeakDirection, Withheld
 
 LEAST_PATCHES = 8  # withheld patches of a segment: with fewer, one odd patch decides
 
@@ -32,15 +33,9 @@ class Gain:
     after_mm: float
 
     @property
-    def numbers(self):
+    def record(self) -> Withheld:
         """What the result says of it."""
-        return {
-            "count": self.count,
-            "rms_before_mm": self.before_mm,
-            "rms_after_mm": self.after_mm,
-            "gain_mm2": self.mm2,
-            "gain_se_mm2": self.se_mm2,
-        }
+        return Withheld(self.count, self.before_mm, self.after_mm, self.mm2, self.se_mm2)
 
 
 @dataclass(frozen=True)
@@ -55,16 +50,6 @@ class Verdict:
     overlaps: Gain | None = None
     targets: Gain | None = None
     strain: float | None = None
-
-    @property
-    def numbers(self):
-        """What the result says of it."""
-        return {
-            "reason": self.reason,
-            "withheld_overlaps": self.overlaps.numbers if self.overlaps else None,
-            "withheld_targets": self.targets.numbers if self.targets else None,
-            "strain": self.strain,
-        }
 
 
 @dataclass(frozen=True)
@@ -218,11 +203,7 @@ def weak_directions(segment, given):
     H = (shift.T @ given.overlaps.matrix[rows, rows] @ shift) * scale[:, None] * scale[None]
     values, vectors = np.linalg.eigh(H)
     return [
-        {
-            "at_mm": at_mm.tolist(),
-            "rotation": (vector[:3] / arm_mm).tolist(),
-            "translation_mm": vector[3:].tolist(),
-        }
+        WeakDirection(at_mm, vector[:3] / arm_mm, vector[3:])
         for value, vector in zip(values, vectors.T, strict=True)
         if value <= adjust.FEIGNED * given.overlaps.feigned
     ]

@@ -5,12 +5,15 @@ target pose only where points withheld from the fit say that this is better and 
 without targets are found to the others by the shape of their surfaces first.
 """
 
+from dataclasses import replace
+
 import numpy as np
 
 from nightbay.clouds.cloud import CloudFile
 from nightbay.clouds.posed_segment import PosedSegment
 from nightbay.core import rigid
 from nightbay.orientation import normal_orientation
+from nightbay.pipeline import typed
 from nightbay.refine import (
     contradiction,
     discrepancy,
@@ -22,6 +25,7 @@ from nightbay.refine import (
 )
 from nightbay.refine import overlap_adjustment as adjust
 from nightbay.refine import patches as patching
+from nightbay.refine.result import RefinedPose, RefineResult, Scale, TurnedNormals
 
 
 def refine(upstream, sheet, settings, folder, threads):
@@ -44,16 +48,21 @@ def refine(upstream, sheet, settings, folder, threads):
     start = {name: np.array(one["T_control_segment"]) for name, one in known.items()}
     start, coarse = surface_registration.place(names, clouds, start, radius_mm, parameters)
     at_origin = [np.array(known[name]["covariance"]) if name in known else None for name in names]
-    result = _refine(names, clouds, start, at_origin, by_targets, network, radius_mm, parameters, scan)
-    result["normal_orientation"], turned = _normal_orientation(cleaned, clouds, result["poses"], settings, folder)
-    final = [np.array(result["poses"][name]["T_control_segment"]) for name in names]
+    refined = _refine(names, clouds, start, at_origin, by_targets, network, radius_mm, parameters, scan)
+    orientation, turned = _normal_orientation(cleaned, clouds, refined["poses"], settings, folder)
+    final = [refined["poses"][name].T_control_segment for name in names]
     facing = [CloudFile(one.folder, turned.get(one.segment), network["scale"]["factor"]) for one in cleaned]
     cell_mm = max(parameters["coarse_mm"], 2 * radius_mm)
     found = contradiction.find(names, facing, final, cell_mm, parameters["contradiction_most"])
-    result["contradiction"] = found.numbers()
-    result["notes"] = notes(result["poses"], result["normal_orientation"])
-    result |= {"coarse": coarse, "frame_of": network["frame_of"] if by_targets.any() else names[0]}
-    return result | {"scale": network["scale"]}
+    result = RefineResult(
+        frame_of=network["frame_of"] if by_targets.any() else names[0],
+        coarse_registration=coarse,
+        scale=typed.read(Scale, network["scale"]),
+        contradiction=found.record(),
+        normal_orientation=orientation,
+        **refined,
+    )
+    return typed.write(result) | {"notes": notes(result.poses, result.normal_orientation)}
 
 
 def _refine(names, clouds, start, at_origin, by_targets, network, radius_mm, parameters, scan):
@@ -67,9 +76,14 @@ def _refine(names, clouds, start, at_origin, by_targets, network, radius_mm, par
         alone = "single segment" if len(names) == 1 else "no overlap with another segment"
         verdicts = dict.fromkeys(range(len(names)), pose_selection.Verdict(alone))
         entries = _entries(names, start, start, at_origin, middles, np.zeros(len(names), bool), free, verdicts)
-        return {"radius_mm": radius_mm, "reach_mm": reach_mm, "variance_factor": None, "overlap_weight": None} | {
-            "poses": entries, "discrepancies": []
-        }  # fmt: skip
+        return {
+            "disc_radius_mm": radius_mm,
+            "search_distance_mm": reach_mm,
+            "variance_factor": None,
+            "overlap_weight": None,
+            "poses": entries,
+            "discrepancies": [],
+        }
     per_m = np.where(by_targets, scan["target_drift_mm_per_m"], parameters["feature_drift_mm_per_m"])
     drift = patching.Drift(per_m, parameters["drift_length_mm"], parameters["patch_mm"])
     place = patching.Place(middles)
@@ -92,12 +106,13 @@ def _refine(names, clouds, start, at_origin, by_targets, network, radius_mm, par
     ]
     entries = _entries(names, start, final, kept, middles, moved, free, verdicts)
     for at in np.flatnonzero(free):
-        entries[names[at]]["weak"] = pose_selection.weak_directions(at, given)
+        entry = replace(entries[names[at]], weak_directions=pose_selection.weak_directions(at, given))
         if not by_targets[at]:
-            entries[names[at]] |= {"kept": "surfaces", "reason": "no targets: registered by its surfaces"}
+            entry = replace(entry, pose_from="surfaces", reason="no targets: registered by its surfaces")
+        entries[names[at]] = entry
     return {
-        "radius_mm": radius_mm,
-        "reach_mm": reach_mm,
+        "disc_radius_mm": radius_mm,
+        "search_distance_mm": reach_mm,
         "variance_factor": given.variance_factor,
         "overlap_weight": solution.factor,
         "poses": entries,
@@ -112,7 +127,7 @@ def _normal_orientation(cleaned, clouds, poses, settings, folder):
         PosedSegment(
             one.segment,
             cloud,
-            np.array(poses[one.segment]["T_control_segment"]),
+            poses[one.segment].T_control_segment,
             normals_certainty=one.result["normals_certainty"],
         )
         for one, cloud in zip(cleaned, clouds, strict=True)
@@ -125,7 +140,7 @@ def _normal_orientation(cleaned, clouds, poses, settings, folder):
     for name, orientation in found.items():
         np.save(folder / normal_orientation.turned_file(name), orientation.turned)
     said = {
-        name: {"observed_share": orientation.observed_share, "turned": int(orientation.turned.sum())}
+        name: TurnedNormals(orientation.observed_share, int(orientation.turned.sum()))
         for name, orientation in found.items()
     }
     return said, {name: orientation.turned for name, orientation in found.items()}
@@ -135,16 +150,16 @@ def notes(entries, sides):
     """Sentences for the report: what was registered without targets, whose surfaces and targets disagree, and whose
     estimated normals were turned."""
     sentences = [
-        f"Segment {name} has no normals of its own: {one['turned']} points were taken to face inwards until other"
-        f" segments, which overlap {100 * one['observed_share']:.0f} % of it, showed their outer side."
+        f"Segment {name} has no normals of its own: {one.turned} points were taken to face inwards until other"
+        f" segments, which overlap {100 * one.observed_share:.0f} % of it, showed their outer side."
         for name, one in sides.items()
-        if one["turned"]
+        if one.turned
     ]
     for name, entry in entries.items():
-        if entry["kept"] == "surfaces":
+        if entry.pose_from == "surfaces":
             sentences.append(f"Segment {name} has no targets and was registered by its surfaces.")
-        elif entry["kept"] == "targets" and "moved between the runs" in entry["reason"]:
-            sentences.append(f"Segment {name} keeps the pose of its targets: {entry['reason']}.")
+        elif entry.pose_from == "targets" and "moved between the runs" in entry.reason:
+            sentences.append(f"Segment {name} keeps the pose of its targets: {entry.reason}.")
     return sentences
 
 
@@ -154,15 +169,18 @@ def _entries(names, start, final, covariances, middles, moved, free, verdicts):
     for at, name in enumerate(names):
         motion = final[at] @ rigid.invert(start[at])
         verdict = verdicts.get(at, pose_selection.Verdict("holds the frame"))
-        entries[name] = {
-            "T_control_segment": final[at].tolist(),
-            "covariance": ((covariances[at] + covariances[at].T) / 2).tolist(),
-            "kept": "refined" if moved[at] else "targets" if free[at] else "frame",
-            "shift_mm": float(np.linalg.norm(rigid.transform(motion, middles[at][None])[0] - middles[at])),
-            "shift_deg": rigid.angle_deg(motion),
-            "weak": [],
-            **verdict.numbers,
-        }
+        entries[name] = RefinedPose(
+            T_control_segment=final[at],
+            covariance=(covariances[at] + covariances[at].T) / 2,
+            pose_from="refined" if moved[at] else "targets" if free[at] else "frame",
+            reason=verdict.reason,
+            shift_mm=float(np.linalg.norm(rigid.transform(motion, middles[at][None])[0] - middles[at])),
+            rotation_deg=rigid.angle_deg(motion),
+            withheld_overlaps=verdict.overlaps.record if verdict.overlaps else None,
+            withheld_targets=verdict.targets.record if verdict.targets else None,
+            squared_mahalanobis=verdict.strain,
+            weak_directions=[],
+        )
     return entries
 
 

@@ -12,6 +12,7 @@ from nightbay.core.errors import Rejected
 from nightbay.refine import coarse_fit, coarse_match, overlap
 from nightbay.refine import overlap_adjustment as adjust
 from nightbay.refine import patches as patching
+from nightbay.refine.result import CoarseRegistration
 
 ROUNDS = 12  # of matching at the narrowest reach, at most: creases and rounded edges draw a fit in by and by
 SETTLED = 0.002  # of a disc's radius: discs that lie no further apart than that hold the same points
@@ -89,7 +90,7 @@ def _coarse(name_a, name_b, a, b, parameters):
     every = coarse_fit.basins(a, b, coarse_match.candidates(a, b))
     fits = [fit for fit in every if fit.agree >= least]
     largest = max((fit.agree for fit in every), default=0) / 2 / max(smaller, 1)
-    entry = {"segments": [name_a, name_b], "cell_mm": a.cell_mm, "alternatives": [fit.numbers for fit in fits[:4]]}
+    entry = CoarseRegistration([name_a, name_b], a.cell_mm, [fit.record for fit in fits[:4]])
     if not fits:
         return entry, None, (
             f"segments {name_a} and {name_b} share no targets and their surfaces agree over {largest:.0%} of the "

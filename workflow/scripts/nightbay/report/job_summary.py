@@ -122,7 +122,7 @@ def _made_warnings(part, sheet):
         kept = [axis.upper() for axis, plane in frame["zero_planes"].items() if plane["found_by"] == "kept"]
         stay = "stays" if len(kept) == 1 else "stay"
         found.append(f"The vehicle frame is incomplete: zero {listing(kept)} {stay} as scanned.")
-    front = frame.get("front", {})
+    front = frame.get("heading", {})
     if front.get("assumed") and front.get("found_by") != "kept":
         found.append(
             "Which end is the front was inferred from the shape alone; state it in the job sheet (parts, axes, forward)."
@@ -176,14 +176,14 @@ def _contradictions(found):
     cell_mm2 = found["cell_mm"] ** 2
     sentences = [
         f"Segment {one['segment']} contradicts the other segments: about "
-        f"{text_format.area(one['conflict'] * cell_mm2)} of surface, its own and theirs, stands where the other scan "
-        f"looked through or is offset from it, and {text_format.area(one['agree'] * cell_mm2)} agrees. Its file or its "
+        f"{text_format.area(one['contradicting_cells'] * cell_mm2)} of surface, its own and theirs, stands where the other scan "
+        f"looked through or is offset from it, and {text_format.area(one['agreeing_cells'] * cell_mm2)} agrees. Its file or its "
         "pose is wrong, or something on the vehicle had moved. Inspect this segment before you use the model."
         for one in found["doubted"]
     ]
     return sentences + [
         f"Segment {name} overlaps no surface of another segment: its targets alone determine its pose."
-        for name in found["alone"]
+        for name in found["isolated"]
     ]
 
 

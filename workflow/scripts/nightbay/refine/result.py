@@ -1,0 +1,210 @@
+"""What the stage refine leaves: the final poses of a part's segments, and what they were tested against."""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+
+@dataclass(frozen=True)
+class ScaleFactor:
+    """A factor on all lengths with its standard uncertainty."""
+
+    factor: float
+    sd: float
+
+
+@dataclass(frozen=True)
+class TemperatureFactor:
+    """The factor that reduces lengths to 20 degrees Celsius, and what it was computed from."""
+
+    factor: float
+    sd: float
+    temperature_c: float
+    material: str
+
+
+@dataclass(frozen=True)
+class Scale:
+    """The factor that all lengths are multiplied by, as the stage network determined it.
+
+    ``sd``: its standard uncertainty, None where nothing was applied; ``applied``: names of what it is made of, out of
+    "scale bars" and "temperature"; ``bars`` and ``temperature``: what each of them says, None where it says nothing.
+    """
+
+    factor: float
+    sd: float | None
+    applied: list[str]
+    bars: ScaleFactor | None
+    temperature: TemperatureFactor | None
+
+
+@dataclass(frozen=True)
+class Withheld:
+    """How well withheld values were predicted: ``count`` of them, with and without a segment's own motion.
+
+    ``rms_before_mm`` in the target pose, ``rms_after_mm`` in the refined pose; ``gain_mm2``: what the motion takes off
+    the mean square, with its standard error ``gain_se_mm2``.
+    """
+
+    count: int
+    rms_before_mm: float
+    rms_after_mm: float
+    gain_mm2: float
+    gain_se_mm2: float
+
+
+@dataclass(frozen=True)
+class WeakDirection:
+    """A small motion of a segment that its overlaps do not determine: targets alone fix it.
+
+    ``rotation_rad`` (3,) about ``at_mm`` (3,) and ``translation_mm`` (3,), control frame, for a unit of the motion.
+    """
+
+    at_mm: np.ndarray
+    rotation_rad: np.ndarray
+    translation_mm: np.ndarray
+
+
+@dataclass(frozen=True)
+class RefinedPose:
+    """The final pose of a segment.
+
+    ``T_control_segment`` (4, 4) mm; ``covariance`` (6, 6) of the small motion about the control frame's origin
+    (rotation vector rad, translation mm); ``pose_from``: "refined" (targets and overlaps), "targets" (as the network
+    left it), "surfaces" (no targets) or "frame" (holds the control frame); ``reason`` why it is not refined, None where
+    it is. ``shift_mm`` of the segment's middle and ``rotation_deg`` count from the start pose. ``withheld_overlaps``
+    and ``withheld_targets`` are None where nothing was tested; ``squared_mahalanobis``: the motion against the
+    covariance of the targets, chi-squared with six degrees of freedom.
+    """
+
+    T_control_segment: np.ndarray
+    covariance: np.ndarray
+    pose_from: str
+    reason: str | None
+    shift_mm: float
+    rotation_deg: float
+    withheld_overlaps: Withheld | None
+    withheld_targets: Withheld | None
+    squared_mahalanobis: float | None
+    weak_directions: list[WeakDirection]
+
+
+@dataclass(frozen=True)
+class DistanceSummary:
+    """Distances of a pair's correspondences along the normal, mm.
+
+    ``median_se_mm``: standard error of the median, which counts patches and not points; ``rms_mm`` leaves out the share
+    ``outlier_share`` that lies beyond Tukey's bound.
+    """
+
+    count: int
+    median_mm: float
+    median_se_mm: float
+    robust_sd_mm: float
+    rms_mm: float
+    outlier_share: float
+
+
+@dataclass(frozen=True)
+class Discrepancy:
+    """How far two overlapping segments differ; distances are positive where the second lies outside the first.
+
+    ``overlap_share``: share of the first segment's points that lie on surface of the second; ``patches``: how many the
+    overlap has; ``before`` and ``after``: in the start poses and the final poses; ``withheld_rms_before_mm`` and
+    ``withheld_rms_after_mm``: of the patches, each in the pose of a fit that did not use it.
+    """
+
+    segments: list[str]
+    overlap_share: float
+    patches: int
+    before: DistanceSummary
+    after: DistanceSummary
+    withheld_rms_before_mm: float
+    withheld_rms_after_mm: float
+
+
+@dataclass(frozen=True)
+class CandidatePose:
+    """A pose ``T_a_b`` (4, 4) in which two segments may fit, by cells of both that agree and that contradict."""
+
+    T_a_b: np.ndarray
+    agreeing_cells: int
+    contradicting_cells: int
+
+
+@dataclass(frozen=True)
+class CoarseRegistration:
+    """Poses that the surfaces of two segments allow, the best first; ``cell_mm``: edge of their cells."""
+
+    segments: list[str]
+    cell_mm: float
+    alternatives: list[CandidatePose]
+
+
+@dataclass(frozen=True)
+class PairAgreement:
+    """Cells of two segments that agree and that contradict each other in their final poses."""
+
+    segments: list[str]
+    agreeing_cells: int
+    contradicting_cells: int
+
+
+@dataclass(frozen=True)
+class DoubtedSegment:
+    """A segment that contradicts the others: cells over all pairs that it was compared in."""
+
+    segment: str
+    agreeing_cells: int
+    contradicting_cells: int
+
+
+@dataclass(frozen=True)
+class Contradictions:
+    """Whether the segments agree in their final poses; ``cell_mm``: edge of the cells that are counted.
+
+    ``doubted``: the worst first, each compared with those after it; ``isolated``: names of segments whose surface meets
+    no other segment's.
+    """
+
+    cell_mm: float
+    pairs: list[PairAgreement]
+    doubted: list[DoubtedSegment]
+    isolated: list[str]
+
+
+@dataclass(frozen=True)
+class TurnedNormals:
+    """What other segments showed of the outer side of a segment with estimated normals.
+
+    ``observed_share``: share of its surface that other segments show; ``turned``: number of points whose normal is turned, which
+    ``<segment>.turned.npy`` in the stage's folder marks, (n,) bool.
+    """
+
+    observed_share: float
+    turned: int
+
+
+@dataclass(frozen=True)
+class RefineResult:
+    """The numbers of the stage refine.
+
+    ``frame_of``: what holds the control frame, the control survey or a segment; ``disc_radius_mm`` of the discs that
+    are compared; ``search_distance_mm``: how far apart two surfaces may be to be compared; ``variance_factor`` of the
+    overlaps, by which their covariance is scaled, at least 1; ``overlap_weight`` of all overlaps against the targets
+    (both None without overlaps); ``coarse_registration`` of each pair that was registered without targets; ``scale``:
+    what lengths are multiplied by; ``normal_orientation`` {segment: what was found of its estimated normals}; ``poses`` {segment:
+    pose}.
+    """
+
+    frame_of: str
+    disc_radius_mm: float
+    search_distance_mm: float
+    variance_factor: float | None
+    overlap_weight: float | None
+    coarse_registration: list[CoarseRegistration]
+    scale: Scale
+    contradiction: Contradictions
+    normal_orientation: dict[str, TurnedNormals]
+    poses: dict[str, RefinedPose]
+    discrepancies: list[Discrepancy]
