@@ -1,4 +1,4 @@
-"""Takes strays, clusters, ground and surroundings out of one segment; binds the rule to ``nightbay.clean.clean``."""
+"""Removes outliers, clusters, ground and surroundings from one segment; binds the rule to ``nightbay.clean.clean``."""
 
 from nightbay.clean import clean
 from nightbay.pipeline import stage

@@ -1,12 +1,13 @@
-"""What hangs together: small clumps that float free, and what stands beyond the vehicle."""
+"""Connected components: small clusters that are connected to nothing, and what stands beyond the vehicle."""
 
 from dataclasses import dataclass
 
 import numpy as np
 
 from nightbay.clean import neighbours
+from nightbay.clean.neighbours import Cells
 
-SMALL = 5.0  # a clump smaller than a square of this many times the smallest thing to keep may be noise
+SMALL = 5.0  # a cluster smaller than a square of this many times the smallest thing to keep may be noise
 LARGE = 20.0  # one larger than a square of this many times it is never called noise, however rough
 LAYER_GAPS = 4.0  # thickness of a layer, in gaps; 400 mm: the arch speaks for its wheel, a mirror for nothing below
 ROUGH_SHARE = 0.6  # points of a surface agree with more of their neighbours than that
@@ -14,41 +15,45 @@ LOOSE_SHARE = 0.3  # even where three copies of a surface lie over one another, 
 
 
 @dataclass(frozen=True)
-class Things:
-    """Cells that hang together. Cells are gathered into larger ones, links, of ``edge_mm``, which hang together where
-    they touch: ``link`` (k,) the link of each cell that counts, ``of_link`` (l,) the thing of each link."""
+class Components:
+    """Connected components of cells.
+
+    Cells are gathered into coarse cells of ``edge_mm``, which are connected where they touch: ``coarse`` (k,) the
+    coarse cell of each cell that counts, ``of_coarse`` (l,) the component of each coarse cell.
+    """
 
     edge_mm: float
-    link: np.ndarray
-    of_link: np.ndarray
+    coarse: np.ndarray
+    of_coarse: np.ndarray
 
     @property
-    def of_cell(self):
-        """Thing of each cell that counts, (k,)."""
-        return self.of_link[self.link]
+    def of_cell(self) -> np.ndarray:
+        """Component of each cell that counts, (k,)."""
+        return self.of_coarse[self.coarse]
 
 
-def things(cells, member, link_mm):
-    """The :class:`Things` that the cells ``member``, (m,) bool, make, with links of at least ``link_mm``."""
-    factor = max(1, int(np.ceil(link_mm / cells.edge_mm)))
+def connected(cells: Cells, member: np.ndarray, coarse_mm: float) -> Components:
+    """The :class:`Components` of the cells ``member``, (m,) bool, by coarse cells of at least ``coarse_mm``."""
+    factor = max(1, int(np.ceil(coarse_mm / cells.edge_mm)))
     group, runs = neighbours.coarsen(cells.index, factor, member)
-    return Things(factor * cells.edge_mm, group[member], neighbours.components(runs, np.ones(len(runs), bool)))
+    return Components(factor * cells.edge_mm, group[member], neighbours.components(runs, np.ones(len(runs), bool)))
 
 
-def floating(cells, member, thin, share, smallest_mm):
-    """Cells of small clumps that hang together with nothing else, (m,) bool.
+def floating(cells: Cells, member: np.ndarray, thin: np.ndarray, share: np.ndarray, smallest_mm: float) -> np.ndarray:
+    """Cells of small clusters that are connected to nothing else, (m,) bool.
 
-    ``member`` (m,) bool: the cells to look at; ``thin`` (m,) bool: cells with points of a surface sampled too thinly to
-    be looked at, by which others may hang together; ``share`` (m,) mean share of neighbours that agree, 0..1. A clump
-    goes when it is small, or of middle size and no surface. Where next to nothing agrees, points do not tie a clump to
-    a surface: such cells are looked at by themselves.
+    ``member`` (m,) bool: the cells to judge; ``thin`` (m,) bool: cells with points of a surface sampled too thinly to
+    be judged, by which others may be connected; ``share`` (m,) mean share of neighbours that agree, 0..1. A cluster
+    goes when it is small, or of middle size and no surface. Where next to nothing agrees, points do not connect a
+    cluster to a surface: such cells are judged by themselves.
     """
     loose = member & (_about(cells, member, share) < LOOSE_SHARE)
     firm = member & ~loose
-    return _clumps(cells, firm, firm | thin, share, smallest_mm) | _clumps(cells, loose, loose, share, smallest_mm)
+    of_firm = _clusters(cells, firm, firm | thin, share, smallest_mm)
+    return of_firm | _clusters(cells, loose, loose, share, smallest_mm)
 
 
-def _about(cells, member, values):
+def _about(cells: Cells, member: np.ndarray, values: np.ndarray) -> np.ndarray:
     """Mean of ``values``, (m,), over the cells that count among each cell and those that touch it, (m,)."""
     total = np.zeros((len(cells) + 1, 2))
     np.cumsum(np.column_stack([member, np.where(member, values, 0.0)]), axis=0, out=total[1:])
@@ -56,43 +61,48 @@ def _about(cells, member, values):
     return around[:, 1] / np.maximum(around[:, 0], 1.0)
 
 
-def _clumps(cells, member, tied, share, smallest_mm):
-    """Cells of ``member`` in pieces that are small, or of middle size and rough, (m,) bool; ``tied`` (m,) bool: all
-    cells by which pieces hang together, those of ``member`` among them."""
+def _clusters(
+    cells: Cells, member: np.ndarray, connecting: np.ndarray, share: np.ndarray, smallest_mm: float
+) -> np.ndarray:
+    """Cells of ``member`` in components that are small, or of middle size and rough, (m,) bool; ``connecting`` (m,)
+    bool: all cells by which components are connected, those of ``member`` among them."""
     floats = np.zeros(len(member), bool)
-    clumps = things(cells, tied, smallest_mm)
-    if clumps.link.size:
-        area_mm2 = np.bincount(clumps.of_link) * clumps.edge_mm**2
-        told = member[tied]
-        agreement = np.bincount(clumps.of_cell, told * share[tied]) / np.maximum(np.bincount(clumps.of_cell, told), 1)
+    clusters = connected(cells, connecting, smallest_mm)
+    if clusters.coarse.size:
+        area_mm2 = np.bincount(clusters.of_coarse) * clusters.edge_mm**2
+        judged, of_cell = member[connecting], clusters.of_cell
+        agreement = np.bincount(of_cell, judged * share[connecting]) / np.maximum(np.bincount(of_cell, judged), 1)
         small = area_mm2 < (SMALL * smallest_mm) ** 2
         rough = (area_mm2 < (LARGE * smallest_mm) ** 2) & (agreement < ROUGH_SHARE)
-        floats[tied] = told & (small | rough)[clumps.of_cell]
+        floats[connecting] = judged & (small | rough)[of_cell]
     return floats
 
 
-def beyond(cells, member, centres_mm, gap_mm, up=None):
-    """Cells of things that stand apart from the vehicle, (m,) bool.
+def beyond(
+    cells: Cells, member: np.ndarray, centres_mm: np.ndarray, gap_mm: float, up: np.ndarray | None = None
+) -> np.ndarray:
+    """Cells of components that stand apart from the vehicle, (m,) bool.
 
-    The vehicle is the largest thing that hangs together, never over a gap of ``gap_mm``. Another is beyond it when
+    The vehicle is the largest component, never connected over a gap of ``gap_mm``. Another is beyond it when
     more than half of it lies outside of the vehicle's box by more than ``gap_mm``; a wheel in its arch or a seat behind
     glass lies inside. ``centres_mm`` (m, 3); ``up`` (3,) unit, the direction in which the box stands, where known: then
     the box is taken near the height of each cell, so that a mirror does not vouch for what stands on the ground.
     """
     far = np.zeros(len(member), bool)
-    # points in touching links are less than two edges apart
-    apart = things(cells, member, max(cells.edge_mm, gap_mm / 2 - cells.edge_mm))
-    if apart.of_link.size == 0 or apart.of_link.max() == 0:
+    # points in touching coarse cells are less than two edges apart
+    apart = connected(cells, member, max(cells.edge_mm, gap_mm / 2 - cells.edge_mm))
+    if apart.of_coarse.size == 0 or apart.of_coarse.max() == 0:
         return far
     vehicle = apart.of_cell == np.argmax(np.bincount(apart.of_cell))
     along = centres_mm[member] @ _box_axes(centres_mm[member][vehicle], up)
     low, high = _bounds(along, vehicle, np.inf if up is None else LAYER_GAPS * gap_mm)
     outside = np.any((along < low - gap_mm) | (along > high + gap_mm), axis=1)
-    far[member] = (np.bincount(apart.of_cell, outside) > 0.5 * np.bincount(apart.of_cell))[apart.of_cell]
+    of_cell = apart.of_cell
+    far[member] = (np.bincount(of_cell, outside) > 0.5 * np.bincount(of_cell))[of_cell]
     return far
 
 
-def _bounds(along, vehicle, layer_mm):
+def _bounds(along: np.ndarray, vehicle: np.ndarray, layer_mm: float) -> tuple[np.ndarray, np.ndarray]:
     """Bounds of the vehicle for every cell, (k, 3) each: of its cells in the cell's layer and the two next to it, and
     across those of the middle of them all, for of a side alone no more than its skin is seen.
 
@@ -111,7 +121,7 @@ def _bounds(along, vehicle, layer_mm):
     return low[layer], high[layer]
 
 
-def _box_axes(points_mm, up):
+def _box_axes(points_mm: np.ndarray, up: np.ndarray | None) -> np.ndarray:
     """Axes of a box round points, the columns of (3, 3): ``up`` and the principal axes across it, or all principal."""
     centred = points_mm - points_mm.mean(axis=0)
     if up is not None:

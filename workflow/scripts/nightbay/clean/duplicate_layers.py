@@ -12,11 +12,12 @@ import numba
 import numpy as np
 
 from nightbay.clean import sheets
-from nightbay.clean.neighbours import Cells
+from nightbay.clean.neighbours import Cells, Grid
 from nightbay.clean.result import DuplicateLayer
 
 SMALLEST_AREA = 5.0  # an area smaller than a square of so many times the smallest thing to keep is chance or a detail
 PARALLEL = 0.5  # cosine of 60 degrees between the normals of touching cells of one area
+LEAST_BESIDE = 2  # points of either sheet beside a point that may continue one of them: one is chance
 LEAST_IN_CELLS = 3  # points of one sheet in the cells around: one or two are chance
 ALIKE = 0.3  # distances of two sheets in touching cells differ by no more than this share, plus the noise
 CLOSE = 1 / 3  # a point belongs to a sheet when it is off by less than this share of the sheets' distance
@@ -51,13 +52,12 @@ def find(
     ``panel_mm`` may be the two sides of a panel and stay, flagged.
     """
     window = min(2, int(np.ceil(smallest_mm / cells.edge_mm)))
-    grid = (cells.xyz_mm, cells.normal, cells.start, cells.keys, cells.dims, cells.edge_mm)
-    apart_mm, facing, level = sheets.split(*grid, use, noise_mm, window, sided)
+    apart_mm, facing, level = sheets.split(cells.grid, use, noise_mm, window, sided)
     area = _areas(cells.runs, apart_mm, facing, noise_mm)
     area, count = _large(area, (SMALLEST_AREA * smallest_mm / cells.edge_mm) ** 2)
     points_a_cell = np.diff(cells.start)
     level[np.repeat(area, points_a_cell) < 0] = sheets.NONE
-    border = _extend(cells.xyz_mm, cells.normal, cells.start, cells.runs, use, area, apart_mm, level)
+    border = _extend(cells.grid, use, area, apart_mm, level)
     distance_mm = np.array([np.median(apart_mm[area == number]) for number in range(count)])
     right = np.where(distance_mm <= panel_mm, _verdicts(cells, area, border, level, count), 0)
     wrong = np.where(right > 0, sheets.INNER, np.where(right < 0, sheets.OUTER, sheets.NONE))
@@ -109,7 +109,7 @@ def _verdicts(cells: Cells, area: np.ndarray, border: np.ndarray, level: np.ndar
 
 
 @numba.njit(cache=True)
-def _areas(runs, apart_mm, facing, noise_mm):
+def _areas(runs: np.ndarray, apart_mm: np.ndarray, facing: np.ndarray, noise_mm: float) -> np.ndarray:
     """Area of each cell, (m,) int32, by touching cells whose sheets are about equally far apart and lie alike; -1: one
     sheet."""
     area = np.full(len(runs), -1, np.int32)
@@ -137,12 +137,13 @@ def _areas(runs, apart_mm, facing, noise_mm):
 
 
 @numba.njit(cache=True)
-def _extend(xyz_mm, normal, start, runs, use, area, apart_mm, level):
+def _extend(grid: Grid, use: np.ndarray, area: np.ndarray, apart_mm: np.ndarray, level: np.ndarray) -> np.ndarray:
     """Follow the sheets of each area one cell beyond it: the area that a cell borders on, (m,) int32, -1 for none.
 
     Gives the points of these cells their sheet in ``level`` where they continue one. Heights between two points are
     taken by the mean of their normals, which an even curvature leaves at zero.
     """
+    xyz_mm, normal, start, runs = grid.xyz_mm, grid.normal, grid.start, grid.runs
     border = np.full(len(runs), -1, np.int32)
     for cell in range(len(runs)):
         if area[cell] >= 0:
@@ -173,7 +174,7 @@ def _extend(xyz_mm, normal, start, runs, use, area, apart_mm, level):
                         else:
                             height_outer += height / length
                             outer += 1
-            if inner < 2 or outer < 2:
+            if inner < LEAST_BESIDE or outer < LEAST_BESIDE:
                 continue
             above_inner, above_outer = height_inner / inner, height_outer / outer
             if abs(above_inner) <= min(CLOSE * apart, abs(above_outer)):

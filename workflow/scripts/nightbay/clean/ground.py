@@ -1,4 +1,4 @@
-"""The ground a vehicle stands on: the plane below everything, found without being told which way is up."""
+"""The ground a vehicle stands on: the plane below everything, found without knowing which way is up."""
 
 from dataclasses import dataclass, replace
 
@@ -13,10 +13,16 @@ SAMPLE = 20_000  # cells that a trial is scored on
 PLANES = 10  # different planes that are looked into
 REACH_MM = 30.0  # how far from a trial's plane the ground may lie before the plane has been refined
 FACING = np.cos(np.radians(45.0))  # what faces further from the plane's normal is not ground, though it lies in it
-# Shares of the segment's area. Below the ground lie only strays and reflections; on it stands a vehicle; and a segment
+# Shares of the segment's area. Below the ground lie only outliers and reflections; on it stands a vehicle; a segment
 # that saw a scrap of ground gives no reliable plane.
 MOST_BELOW, LEAST_ABOVE, LEAST_GROUND = 0.02, 0.2, 0.02
-FEW_A_PATCH = 3  # cells of the sample that cover a patch of the plan; a stray does not
+TRIAL_BELOW = 3 * MOST_BELOW  # before a trial's plane is refined: a patch's direction may be off by degrees
+FLAT, WIDE = 0.01, 12  # see _patches
+FEWEST = 10  # points or cells that give a plane
+THICK_SDS = 4.0  # of a normal distribution 6 in 100 000 lie further off
+ALIKE_DEG = 5.0  # planes closer in direction than that, and in place than three reaches, are one trial
+ROUNDS = 20  # most rounds of a fit
+FEW_A_PATCH = 3  # cells of the sample that cover a patch of the plan; an outlier does not
 LEAST_BESIDE = 0.1  # of the ground that must show beside what stands on it: a tailgate's inner side does not
 
 
@@ -30,17 +36,19 @@ class Ground:
     sd_mm: float
     sided: bool = True
 
-    def faces_up(self, normals):
+    def faces_up(self, normals: np.ndarray) -> np.ndarray:
         """Which normals, (n, 3), are those of level ground: (n,) bool."""
         along = normals @ self.normal
         return (along if self.sided else np.abs(along)) >= FACING
 
-    def height_mm(self, points_mm):
+    def height_mm(self, points_mm: np.ndarray) -> np.ndarray:
         """Height of points, (n, 3), above the plane, (n,) float64."""
         return np.asarray(points_mm, np.float64) @ self.normal - self.offset_mm
 
 
-def find(centres_mm, normals, edge_mm, noise_mm, sided=True):
+def find(
+    centres_mm: np.ndarray, normals: np.ndarray, edge_mm: float, noise_mm: float, sided: bool = True
+) -> Ground | None:
     """The ground under a vehicle, or None where the segment shows none.
 
     ``centres_mm`` (m, 3) and ``normals`` (m, 3) unit of cells of the surface, each ``edge_mm`` wide. Every flat patch
@@ -54,13 +62,13 @@ def find(centres_mm, normals, edge_mm, noise_mm, sided=True):
     step = max(1, len(centres_mm) // SAMPLE)
     sample_mm, sample_normals = centres_mm[::step], normals[::step]
     scored = []
-    for at in np.flatnonzero(_share_below(trials, sample_mm) <= 3 * MOST_BELOW):
+    for at in np.flatnonzero(_share_below(trials, sample_mm) <= TRIAL_BELOW):
         normal, offset_mm = trials[at]
         trial = Ground(normal, offset_mm, REACH_MM / 4.0, sided)
         on = (np.abs(trial.height_mm(sample_mm)) <= REACH_MM) & trial.faces_up(sample_normals)
         if on.mean() >= LEAST_GROUND:
             scored.append((int(on.sum()), trial))
-    scored.sort(key=lambda one: -one[0])
+    scored.sort(key=lambda pair: -pair[0])
     best: tuple[int, Ground] | None = None
     tried: list[Ground] = []
     for _, trial in scored:
@@ -78,8 +86,8 @@ def find(centres_mm, normals, edge_mm, noise_mm, sided=True):
     return None if best is None else _refine(best[1], centres_mm, normals, noise_mm)
 
 
-def _share_below(trials, points_mm, together=64):
-    """Share of points that lie clearly below each trial's plane, (t,)."""
+def _share_below(trials: list[tuple[np.ndarray, float]], points_mm: np.ndarray, together: int = 64) -> np.ndarray:
+    """Share of points that lie clearly below each trial's plane, (t,); ``together``: trials looked at at a time."""
     below = np.empty(len(trials))
     for start in range(0, len(trials), together):
         some = trials[start : start + together]
@@ -88,30 +96,35 @@ def _share_below(trials, points_mm, together=64):
     return below
 
 
-def _alike(a, b):
-    return a.normal @ b.normal > np.cos(np.radians(5.0)) and abs(a.offset_mm - b.offset_mm) < 3 * REACH_MM
+def _alike(a: Ground, b: Ground) -> bool:
+    turned = a.normal @ b.normal <= np.cos(np.radians(ALIKE_DEG))
+    return not turned and abs(a.offset_mm - b.offset_mm) < 3 * REACH_MM
 
 
-def about_points(ground, points_mm, normals, noise_mm):
+def about_points(ground: Ground, points_mm: np.ndarray, normals: np.ndarray, noise_mm: float) -> Ground | None:
     """The ground fitted anew to points, (n, 3), not to cells' means, which scatter less; None where there are few."""
     wide = replace(ground, sd_mm=thickness_mm(ground, noise_mm))
     return _refine(wide, points_mm, normals, noise_mm)
 
 
-def thickness_mm(ground, noise_mm):
-    """How far from the plane a point may be and still be ground."""
-    return 4.0 * max(ground.sd_mm, noise_mm)  # of a normal distribution 6 in 100 000 lie further off
+def thickness_mm(ground: Ground, noise_mm: float) -> float:
+    """How far from the plane a point may be and still be ground, mm."""
+    return THICK_SDS * max(ground.sd_mm, noise_mm)
 
 
-def is_ground(ground, points_mm, normals, noise_mm):
-    """Points, (n, 3), that lie in the ground and face up, with those too deep in it to be told: (n,) bool."""
+def is_ground(ground: Ground, points_mm: np.ndarray, normals: np.ndarray, noise_mm: float) -> np.ndarray:
+    """Points, (n, 3), that lie in the ground and face up, and those within the noise of its plane: (n,) bool."""
     height = ground.height_mm(points_mm)
     near = np.abs(height) <= thickness_mm(ground, noise_mm)
     return near & (ground.faces_up(normals) | (np.abs(height) <= noise_mm))
 
 
-def _patches(centres_mm, normals, patch_mm):
-    """Plane of every flat patch, ``patch_mm`` wide: a list of (normal (3,), offset)."""
+def _patches(centres_mm: np.ndarray, normals: np.ndarray, patch_mm: float) -> list[tuple[np.ndarray, float]]:
+    """Plane of every flat patch, ``patch_mm`` wide: a list of (normal (3,), offset).
+
+    Flat: the least variance is less than :data:`FLAT` of the middle one. Wide: cells spread across the patch by more
+    than a :data:`WIDE`-th of its size, which is 0.29 of it where they fill it evenly.
+    """
     _, patch = np.unique(np.floor(centres_mm / patch_mm).astype(np.int64), axis=0, return_inverse=True)
     patch = patch.ravel()
     count = np.bincount(patch)
@@ -123,17 +136,17 @@ def _patches(centres_mm, normals, patch_mm):
         for b in range(3):
             scatter[:, a, b] = np.bincount(patch, centred[:, a] * centred[:, b]) / count
     values, vectors = np.linalg.eigh(scatter)
-    flat = (count >= 10) & (values[:, 0] < 0.01 * values[:, 1]) & (values[:, 1] > (patch_mm / 12) ** 2)
+    flat = (count >= FEWEST) & (values[:, 0] < FLAT * values[:, 1]) & (values[:, 1] > (patch_mm / WIDE) ** 2)
     direction = vectors[:, :, 0] * np.where(np.sum(vectors[:, :, 0] * facing, axis=1) < 0, -1.0, 1.0)[:, None]
     return [(direction[at], float(direction[at] @ mean[at])) for at in np.flatnonzero(flat)]
 
 
-def _refine(ground, points_mm, normals, noise_mm):
+def _refine(ground: Ground, points_mm: np.ndarray, normals: np.ndarray, noise_mm: float) -> Ground | None:
     """The plane through the points that lie in it, fitted anew until they stay the same; None where they vanish."""
     chosen = None
-    for _ in range(20):
+    for _ in range(ROUNDS):
         now = is_ground(ground, points_mm, normals, noise_mm)
-        if np.count_nonzero(now) < 10:
+        if np.count_nonzero(now) < FEWEST:
             return None
         if chosen is not None and np.array_equal(now, chosen):
             break
@@ -150,7 +163,10 @@ def _refine(ground, points_mm, normals, noise_mm):
     return ground
 
 
-def _carries_a_vehicle(ground, points_mm, normals, on, patch_mm, noise_mm):
+def _carries_a_vehicle(
+    ground: Ground, points_mm: np.ndarray, normals: np.ndarray, on: np.ndarray, patch_mm: float, noise_mm: float
+) -> bool:
+    """Whether something stands on the ground, beside which it shows, and next to nothing lies below it."""
     height = ground.height_mm(points_mm)
     above = height > REACH_MM
     below = height < -max(REACH_MM, thickness_mm(ground, noise_mm))
@@ -169,7 +185,7 @@ def _carries_a_vehicle(ground, points_mm, normals, on, patch_mm, noise_mm):
     return ground.sided or _lies_outside(plan[beside], plan[above], normals[above] @ axes)
 
 
-def _lies_outside(ground_mm, walls_mm, outward):
+def _lies_outside(ground_mm: np.ndarray, walls_mm: np.ndarray, outward: np.ndarray) -> bool:
     """Whether ground lies on the outer side of the walls that stand nearest, all in plan, (g, 2), (w, 2) and (w, 2).
 
     A roof upside down would pass for ground, but it lies on the inner side of what hangs on it. Estimated normals know
@@ -180,4 +196,4 @@ def _lies_outside(ground_mm, walls_mm, outward):
         return False
     _, nearest = cKDTree(walls_mm[steep]).query(ground_mm)
     side = np.einsum("ij,ij->i", ground_mm - walls_mm[steep][nearest], outward[steep][nearest])
-    return np.mean(side > 0) > 0.5
+    return bool(np.mean(side > 0) > 0.5)

@@ -1,12 +1,30 @@
 """Points of one segment sorted into small cubic cells, so that what is near is found without a search tree."""
 
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numba
 import numpy as np
 from scipy.spatial import cKDTree
 
-MOST_CELLS_AN_AXIS = 2**20
+from nightbay.clouds.cloud import Cloud, CloudFile
+
+MOST_CELLS_AN_AXIS = 2**20  # three of them fill a key of 64 bits
+SPACING_PIECES, SPACING_POINTS = 20, 20_000  # pieces of a file, and points in each, that its spacing is measured in
+SPACING_STEP = 20  # of the points of a piece that neighbours are searched for
+
+
+class Grid(NamedTuple):
+    """The arrays of :class:`Cells` that compiled loops need, by the same names; ``cell_index`` is its ``index``."""
+
+    xyz_mm: np.ndarray
+    normal: np.ndarray
+    start: np.ndarray
+    cell_index: np.ndarray
+    keys: np.ndarray
+    dims: np.ndarray
+    runs: np.ndarray
+    edge_mm: float
 
 
 @dataclass(frozen=True)
@@ -31,24 +49,31 @@ class Cells:
     dims: np.ndarray
     runs: np.ndarray
 
-    def __len__(self):
+    def __len__(self) -> int:
+        """Number of cells."""
         return len(self.index)
 
+    @property
+    def grid(self) -> Grid:
+        """The arrays for compiled loops."""
+        return Grid(self.xyz_mm, self.normal, self.start, self.index, self.keys, self.dims, self.runs, self.edge_mm)
 
-def spacing_mm(source, blocks=20, block=20_000):
-    """Spacing of a segment's points, mm: 1 / sqrt(points a mm2 of surface), median over ``blocks`` pieces of the file.
+
+def spacing_mm(source: CloudFile) -> float:
+    """Spacing of a segment's points, mm: 1 / sqrt(points a mm2 of surface), median over pieces of the file.
 
     On a surface with that many points a mm2, the sixth neighbour of a point lies sqrt(6 / pi) spacings away.
     """
     sixth = []
-    for start in np.unique(np.linspace(0, max(len(source) - block, 0), blocks).astype(np.int64)):
-        points_mm = source.block(start, min(start + block, len(source))).xyz_mm
-        sixth.append(cKDTree(points_mm).query(points_mm[::20], k=7)[0][:, 6])
+    for start in np.unique(np.linspace(0, max(len(source) - SPACING_POINTS, 0), SPACING_PIECES).astype(np.int64)):
+        points_mm = source.block(start, min(start + SPACING_POINTS, len(source))).xyz_mm
+        sixth.append(cKDTree(points_mm).query(points_mm[::SPACING_STEP], k=7)[0][:, 6])
     return float(np.median(np.concatenate(sixth)) * np.sqrt(np.pi / 6))
 
 
-def sort_into_cells(cloud, edge_mm):
+def sort_into_cells(cloud: Cloud, edge_mm: float) -> Cells:
     """A :class:`~nightbay.clouds.cloud.Cloud` with normals as :class:`Cells` of the given edge, millimetres."""
+    assert cloud.normal is not None
     low = cloud.xyz_mm.min(axis=0).astype(np.float64)
     dims = np.floor((cloud.xyz_mm.max(axis=0) - low) / edge_mm).astype(np.int64) + 3
     if dims.max() > MOST_CELLS_AN_AXIS:
@@ -71,7 +96,7 @@ def sort_into_cells(cloud, edge_mm):
     )
 
 
-def unravel(keys, dims):
+def unravel(keys: np.ndarray, dims: np.ndarray) -> np.ndarray:
     """Grid index, (m, 3) int32, of cells from their keys, (m,) int64, on a grid of ``dims``, (3,)."""
     return np.column_stack([keys // (dims[1] * dims[2]), keys // dims[2] % dims[1], keys % dims[2]]).astype(np.int32)
 
@@ -88,7 +113,7 @@ def _keys(xyz_mm, low, per_mm, dims):
 
 
 @numba.njit(cache=True)
-def neighbour_runs(keys, dims):
+def neighbour_runs(keys: np.ndarray, dims: np.ndarray) -> np.ndarray:
     """For cells with sorted keys, (m,) int64: the nine ranges of cells that touch each, (m, 9, 2) int32.
 
     A border of one empty cell round the grid is assumed, as :func:`sort_into_cells` leaves it. Linear: the keys of
@@ -110,7 +135,7 @@ def neighbour_runs(keys, dims):
 
 
 @numba.njit(cache=True)
-def components(runs, member):
+def components(runs: np.ndarray, member: np.ndarray) -> np.ndarray:
     """Connected components of the cells that ``member``, (m,) bool, selects; cells are linked where they touch.
 
     Returns the component of each cell, (m,) int32, numbered in the order of their first cells; -1 for the others.
@@ -145,7 +170,7 @@ def _root(parent, cell):
     return cell
 
 
-def coarsen(index, factor, member):
+def coarsen(index: np.ndarray, factor: int, member: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """Cells grouped ``factor`` by ``factor`` by ``factor``, for work at a larger scale.
 
     ``index`` (m, 3) int32 from 1; ``member`` (m,) bool selects the cells that count. Returns the coarse cell of each
@@ -161,7 +186,7 @@ def coarsen(index, factor, member):
     return group, neighbour_runs(keys, dims)
 
 
-def surfels(cells, use):
+def surfels(cells: Cells, use: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Count (m,), mean (m, 3) mm and unit mean normal (m, 3) of the points of each cell that ``use``, (n,), selects."""
     return _surfels(cells.xyz_mm, cells.normal, cells.start, use)
 

@@ -8,6 +8,8 @@ is compared with its neighbours, and an outlier a millimetre above a panel disag
 import numba
 import numpy as np
 
+from nightbay.clean.neighbours import Cells, Grid
+
 # Two points agree when they are off by no more than 4 sigma of the difference of two noisy points, plus what normals
 # that are wrong by some degrees make of the distance between them (0.1 = 5.7 degrees).
 NOISE_FACTOR = 4.0 * np.sqrt(2.0)
@@ -30,15 +32,15 @@ FIRM, AGAINST = 50, 0.5
 OUTLIER, THIN, SUPPORTED, EDGE_ON = 0, 1, 2, 3
 
 
-def judge(cells, noise_mm):
+def judge(cells: Cells, noise_mm: float) -> tuple[np.ndarray, np.ndarray]:
     """How each point of :class:`~nightbay.clean.neighbours.Cells` stands to its neighbours.
 
     Returns the state, (n,) uint8: SUPPORTED by neighbours; on a surface sampled so THIN that only wider neighbours
     tell; OUTLIER; or EDGE_ON (in its neighbours' surface, but its normal lies across it). With it the share of the
     neighbours with like normals that agree, in hundredths, (n,) uint8.
     """
-    state, share = _support(cells.xyz_mm, cells.normal, cells.start, cells.runs, cells.edge_mm, noise_mm)
-    grid = (cells.xyz_mm, cells.normal, cells.start, cells.index, cells.keys, cells.dims, cells.edge_mm, noise_mm)
+    grid = cells.grid
+    state, share = _support(grid, noise_mm)
     firm = (state == SUPPORTED) & (share >= FIRM)
     for doubtful, window, least, outer, passed in (
         (THIN, FAR_CELLS, FAR_LEAST, FAR_OUTER, THIN),
@@ -46,19 +48,20 @@ def judge(cells, noise_mm):
     ):
         rows = np.flatnonzero(state == doubtful)
         cell = np.searchsorted(cells.start, rows, side="right") - 1
-        agree, against = _agreeing(*grid, rows, cell, window, firm)
+        agree, against = _agreeing(grid, noise_mm, rows, cell, window, firm)
         held = (agree.sum(axis=1) >= least) & (agree[:, 1] >= outer) & (agree.sum(axis=1) >= AGAINST * against)
         state[rows] = np.where(held, passed, OUTLIER)
     return state, share
 
 
 @numba.njit(cache=True)
-def _support(xyz_mm, normal, start, runs, edge_mm, noise_mm):
+def _support(grid: Grid, noise_mm: float) -> tuple[np.ndarray, np.ndarray]:
     """First judgement, by the points within one edge of a cell (3 spacings): state and share as in :func:`judge`, where
     OUTLIER means off the surface that the neighbours make, and THIN too few neighbours to tell."""
-    facing, agreeing, across, beside = _count_neighbours(xyz_mm, normal, start, runs, edge_mm, NOISE_FACTOR * noise_mm)
-    state, share = np.empty(len(xyz_mm), np.uint8), np.zeros(len(xyz_mm), np.uint8)
-    for at in range(len(xyz_mm)):
+    facing, agreeing, across, beside = _count_neighbours(grid, NOISE_FACTOR * noise_mm)
+    count, edge_mm = len(grid.xyz_mm), grid.edge_mm
+    state, share = np.empty(count, np.uint8), np.zeros(count, np.uint8)
+    for at in range(count):
         if agreeing[at] >= LEAST and agreeing[at] >= LEAST_SHARE * facing[at]:
             state[at] = SUPPORTED
         elif across[at] >= 3 * LEAST and facing[at] < LEAST and _amid(beside[at], across[at], edge_mm):
@@ -78,12 +81,13 @@ def _amid(beside, count, edge_mm):
 
 
 @numba.njit(cache=True)
-def _count_neighbours(xyz_mm, normal, start, runs, edge_mm, allowed_mm):
+def _count_neighbours(grid: Grid, allowed_mm: float) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
     """Of each point's neighbours within one edge of a cell, how many face alike, how many of these agree, how many have
     it in their surface though it faces across, (n,) int32 each, and the sum of the ways to the last, (n, 3) float32.
 
     Each pair of points is looked at once, from the one that comes first.
     """
+    xyz_mm, normal, start, runs, edge_mm = grid.xyz_mm, grid.normal, grid.start, grid.runs, grid.edge_mm
     facing, agreeing = np.zeros(len(xyz_mm), np.int32), np.zeros(len(xyz_mm), np.int32)
     across, beside = np.zeros(len(xyz_mm), np.int32), np.zeros((len(xyz_mm), 3), np.float32)
     reach2 = edge_mm * edge_mm
@@ -142,12 +146,16 @@ def _compare(xyz_mm, normal, at, other):
 
 
 @numba.njit(cache=True)
-def _agreeing(xyz_mm, normal, start, index, keys, dims, edge_mm, noise_mm, rows, cell_of_row, window, firm):
+def _agreeing(
+    grid: Grid, noise_mm: float, rows: np.ndarray, cell_of_row: np.ndarray, window: int, firm: np.ndarray
+) -> tuple[np.ndarray, np.ndarray]:
     """How many points within ``window`` edges of a cell agree with each of ``rows``, to a stricter slope: (k, 2) int64,
     those in the inner half of the distance and those in the outer; and how many do not, (k,), of those not ``firm``.
 
-    ``cell_of_row`` (k,): the cells of these points; ``firm`` (n,) bool; the other arrays as in ``Cells``.
+    ``cell_of_row`` (k,): the cells of these points; ``firm`` (n,) bool.
     """
+    xyz_mm, normal, start, index = grid.xyz_mm, grid.normal, grid.start, grid.cell_index
+    keys, dims, edge_mm = grid.keys, grid.dims, grid.edge_mm
     agree, against = np.zeros((len(rows), 2), np.int64), np.zeros(len(rows), np.int64)
     reach2 = (window * edge_mm) ** 2
     allowed = NOISE_FACTOR * noise_mm

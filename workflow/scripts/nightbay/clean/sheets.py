@@ -5,10 +5,13 @@ these stands out of the noise within each and when both lie over one another: at
 side. Sheets that face opposite ways, the two sides of a panel, never meet in one disc.
 """
 
+from typing import NamedTuple
+
 import numba
 import numpy as np
 
-from nightbay.clean.sheet_fit import add_outer, fit_terms, moments, residuals
+from nightbay.clean.neighbours import Grid
+from nightbay.clean.sheet_fit import TERMS, add_outer, fit_terms, moments, residuals
 
 DISC = 1.3  # radius of a disc in edges of a cell, 4 spacings: 48 points of one sheet
 # A disc with fewer points than chance leaves in three of 100, where the surface is sampled more thinly, is made as wide
@@ -23,46 +26,74 @@ APART = 5.0
 # at a step it is about 0.2 as thick there, and over a gap as wide as half the disc 0.35.
 BESIDE, OVERLAP = 0.35, 0.6
 MOST = 1024  # points taken into a disc
+ROUNDS = 12  # most rounds in which points are assigned to the nearer sheet, should two assignments alternate
 NONE, INNER, OUTER = 0, 1, 2
+# Rows of a disc's frame: two tangents, the normal, the centre. Columns of its points: u and v in radii, height along
+# the normal, height by the mean of the point's normal and the disc's, mm.
+FIRST, SECOND, NORMAL, CENTRE = 0, 1, 2, 3
+U, V, HEIGHT, MEAN_HEIGHT = 0, 1, 2, 3
+DISTANCE = TERMS  # the term of a fit that is the distance of the sheets
+
+
+class Disc(NamedTuple):
+    """Room for the disc of one cell: ``frame`` (4, 3); ``uvh`` (MOST, 4) of its points; ``rows`` (MOST,) of these among
+    all points; ``sheet`` (MOST,) int8, 1 on the outer sheet; ``fit`` (7,) and ``system`` (8, 7, 2) of
+    :mod:`sheet_fit`."""
+
+    frame: np.ndarray
+    uvh: np.ndarray
+    rows: np.ndarray
+    sheet: np.ndarray
+    fit: np.ndarray
+    system: np.ndarray
 
 
 @numba.njit(cache=True)
-def split(xyz_mm, normal, start, keys, dims, edge_mm, use, noise_mm, window, sided):
-    """Look for two sheets at every cell; arrays as in ``Cells``, ``use`` (n,) bool: the points that count.
+def split(
+    grid: Grid, use: np.ndarray, noise_mm: float, window: int, sided: bool
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Look for two sheets at every cell; ``use`` (n,) bool: the points that count.
 
     ``window``: how many cells each way are searched, 1 or 2, which bounds the distance of two sheets and the discs;
     ``sided``: whether normals tell one side of a surface from the other. Returns the distance of the sheets at each
     cell, (m,) float32 mm, 0 for one sheet; the normal that INNER and OUTER go by, (m, 3) float32; and which sheet each
     point of a cell with two lies in, (n,) uint8.
     """
-    apart = np.zeros(len(keys), np.float32)
-    facing = np.zeros((len(keys), 3), np.float32)
-    level = np.zeros(len(xyz_mm), np.uint8)
-    uvh, rows, sheet = np.empty((MOST, 4)), np.empty(MOST, np.int64), np.empty(MOST, np.int8)
-    frame, fit, system = np.empty((4, 3)), np.empty(7), np.zeros((8, 7, 2))
+    cells, start, edge_mm = len(grid.keys), grid.start, grid.edge_mm
+    apart = np.zeros(cells, np.float32)
+    facing = np.zeros((cells, 3), np.float32)
+    level = np.zeros(len(grid.xyz_mm), np.uint8)
+    disc = Disc(
+        np.empty((4, 3)),
+        np.empty((MOST, 4)),
+        np.empty(MOST, np.int64),
+        np.empty(MOST, np.int8),
+        np.empty(7),
+        np.zeros((8, 7, 2)),
+    )
     near = np.zeros(((2 * window + 1) ** 2, 2), np.int64)
-    for cell in range(len(keys)):
-        if not _reference(xyz_mm, normal, start, use, cell, sided, frame):
+    for cell in range(cells):
+        if not _reference(grid, use, cell, sided, disc.frame):
             continue
-        _advance(keys, dims, window, cell, near)
-        count = _gather(xyz_mm, normal, start, near, DISC * edge_mm, use, sided, frame, uvh, rows)
+        _advance(grid.keys, grid.dims, window, cell, near)
+        count = _gather(grid, use, sided, near, DISC * edge_mm, disc)
         if count < THIN and window >= WIDEST:
             wider = min(np.sqrt(USUAL / max(count, 1)) * DISC, WIDEST)
-            count = _gather(xyz_mm, normal, start, near, wider * edge_mm, use, sided, frame, uvh, rows)
-        if count < 2 * FEWEST or not _two_sheets(uvh[:count], sheet[:count], fit, system, noise_mm):
+            count = _gather(grid, use, sided, near, wider * edge_mm, disc)
+        if count < 2 * FEWEST or not _two_sheets(disc, count, noise_mm):
             continue
-        if fit[6] > window * edge_mm:
+        if disc.fit[DISTANCE] > window * edge_mm:
             continue
-        apart[cell] = fit[6]
-        facing[cell] = frame[2]
+        apart[cell] = disc.fit[DISTANCE]
+        facing[cell] = disc.frame[NORMAL]
         for at in range(count):
-            if start[cell] <= rows[at] < start[cell + 1]:
-                level[rows[at]] = OUTER if sheet[at] else INNER
+            if start[cell] <= disc.rows[at] < start[cell + 1]:
+                level[disc.rows[at]] = OUTER if disc.sheet[at] else INNER
     return apart, facing, level
 
 
 @numba.njit(cache=True)
-def _advance(keys, dims, window, cell, near):
+def _advance(keys: np.ndarray, dims: np.ndarray, window: int, cell: int, near: np.ndarray) -> None:
     """Move the ranges of the cells within the window, ``near`` ((2 window + 1)^2, 2), on from an earlier cell.
 
     Keys are sorted, so that ranges only move forward; the empty border of the grid keeps rows apart.
@@ -80,8 +111,9 @@ def _advance(keys, dims, window, cell, near):
 
 
 @numba.njit(cache=True)
-def _reference(xyz_mm, normal, start, use, cell, sided, frame):
-    """Fill the frame of a cell, (4, 3): two tangents, normal, centre, of the points that face as most of them do."""
+def _reference(grid: Grid, use: np.ndarray, cell: int, sided: bool, frame: np.ndarray) -> bool:
+    """Fill the frame of a cell, (4, 3), from the points that face as most of them do; False where there is none."""
+    xyz_mm, normal, start = grid.xyz_mm, grid.normal, grid.start
     nx, ny, nz = 0.0, 0.0, 0.0
     for at in range(start[cell], start[cell + 1]):
         if use[at]:
@@ -104,23 +136,26 @@ def _reference(xyz_mm, normal, start, use, cell, sided, frame):
             count += 1
     if count == 0:
         return False
-    frame[2, 0], frame[2, 1], frame[2, 2] = nx, ny, nz
-    frame[3, 0], frame[3, 1], frame[3, 2] = cx / count, cy / count, cz / count
+    frame[NORMAL, 0], frame[NORMAL, 1], frame[NORMAL, 2] = nx, ny, nz
+    frame[CENTRE, 0], frame[CENTRE, 1], frame[CENTRE, 2] = cx / count, cy / count, cz / count
     axis = 0 if abs(nx) <= abs(ny) and abs(nx) <= abs(nz) else 1 if abs(ny) <= abs(nz) else 2
-    along = frame[2, axis]
+    along = frame[NORMAL, axis]
     scale = 1.0 / np.sqrt(1.0 - along * along)
-    for one in range(3):
-        frame[0, one] = ((1.0 if one == axis else 0.0) - along * frame[2, one]) * scale
-    for one in range(3):
-        a, b = (one + 1) % 3, (one + 2) % 3
-        frame[1, one] = frame[2, a] * frame[0, b] - frame[2, b] * frame[0, a]
+    for k in range(3):
+        frame[FIRST, k] = ((1.0 if k == axis else 0.0) - along * frame[NORMAL, k]) * scale
+    for k in range(3):
+        a, b = (k + 1) % 3, (k + 2) % 3
+        frame[SECOND, k] = frame[NORMAL, a] * frame[FIRST, b] - frame[NORMAL, b] * frame[FIRST, a]
     return True
 
 
 @numba.njit(cache=True)
-def _gather(xyz_mm, normal, start, near, radius_mm, use, sided, frame, uvh, rows):
-    """Points of the disc in its frame, u and v in radii, height in mm, the same by the mean of the point's normal and
-    the disc's (constant on a surface of any even curvature), and their rows; returns how many."""
+def _gather(grid: Grid, use: np.ndarray, sided: bool, near: np.ndarray, radius_mm: float, disc: Disc) -> int:
+    """Write the points of the disc in its frame, and their rows; returns how many they are.
+
+    The height by the mean of the point's normal and the disc's is constant on a surface of any even curvature.
+    """
+    xyz_mm, normal, start, frame, uvh = grid.xyz_mm, grid.normal, grid.start, disc.frame, disc.uvh
     count = 0
     ux, uy, uz = frame[0, 0] / radius_mm, frame[0, 1] / radius_mm, frame[0, 2] / radius_mm
     vx, vy, vz = frame[1, 0] / radius_mm, frame[1, 1] / radius_mm, frame[1, 2] / radius_mm
@@ -137,40 +172,38 @@ def _gather(xyz_mm, normal, start, near, radius_mm, use, sided, frame, uvh, rows
             facing *= side
             if facing < FACING:
                 continue
-            uvh[count, 0], uvh[count, 1] = u, v
-            uvh[count, 2] = x * nx + y * ny + z * nz
+            uvh[count, U], uvh[count, V] = u, v
+            uvh[count, HEIGHT] = x * nx + y * ny + z * nz
             own = side * (x * normal[at, 0] + y * normal[at, 1] + z * normal[at, 2])
-            uvh[count, 3] = (uvh[count, 2] + own) / np.sqrt(2.0 + 2.0 * facing)
-            rows[count] = at
+            uvh[count, MEAN_HEIGHT] = (uvh[count, HEIGHT] + own) / np.sqrt(2.0 + 2.0 * facing)
+            disc.rows[count] = at
             count += 1
     return count
 
 
 @numba.njit(cache=True)
-def _two_sheets(uvh, sheet, fit, system, noise_mm):
-    """Whether the heights are of two sheets; fills ``sheet`` (k,), 1: outer, and ``fit`` (7,), last the distance.
-
-    ``system``: scratch as of :func:`fit_terms`.
-    """
+def _two_sheets(disc: Disc, count: int, noise_mm: float) -> bool:
+    """Whether the heights of the disc's first ``count`` points are of two sheets; fills its ``sheet`` and ``fit``."""
+    uvh, sheet, fit, system = disc.uvh[:count], disc.sheet[:count], disc.fit, disc.system
     squares = moments(uvh, system)
-    squares -= fit_terms(system, fit, 6)
-    fit[6] = 0.0
-    if np.sqrt(max(squares, 0.0) / (len(uvh) - 6)) < SINGLE * noise_mm:
+    squares -= fit_terms(system, fit, TERMS)
+    fit[DISTANCE] = 0.0
+    if np.sqrt(max(squares, 0.0) / (len(uvh) - TERMS)) < SINGLE * noise_mm:
         return False
     residual = np.empty(len(uvh))
     residuals(uvh, fit, residual)
     # started from heights that need no fit, and, where normals are poor, from those about the single sheet
     for start in range(2):
-        _cut_in_two(uvh[:, 3] if start == 0 else residual, sheet)
-        within = _settle(uvh, sheet, fit, system)
-        if within >= 0 and fit[6] >= APART * max(within, noise_mm) and _over_one_another(uvh, sheet):
+        _cut_in_two(uvh[:, MEAN_HEIGHT] if start == 0 else residual, sheet)
+        within = _assign(uvh, sheet, fit, system)
+        if within >= 0 and fit[DISTANCE] >= APART * max(within, noise_mm) and _over_one_another(uvh, sheet):
             return True
         residuals(uvh, fit, residual)
     return False
 
 
 @numba.njit(cache=True)
-def _cut_in_two(heights, sheet):
+def _cut_in_two(heights: np.ndarray, sheet: np.ndarray) -> None:
     """Mark as outer what lies above the cut that leaves the least scatter on both sides of it."""
     order = np.argsort(heights)
     total, count = heights.sum(), len(heights)
@@ -186,32 +219,32 @@ def _cut_in_two(heights, sheet):
 
 
 @numba.njit(cache=True)
-def _settle(uvh, sheet, fit, system):
+def _assign(uvh: np.ndarray, sheet: np.ndarray, fit: np.ndarray, system: np.ndarray) -> float:
     """Fit two parallel sheets and give each point to the nearer, until none changes; returns the scatter within them,
     mm, or -1 where one of them runs out of points."""
     residual = np.empty(len(uvh))
     within = -1.0
-    for _ in range(12):
+    for _ in range(ROUNDS):
         add_outer(uvh, sheet, system)
-        fit_terms(system, fit, 7)
+        fit_terms(system, fit, TERMS + 1)
         residuals(uvh, fit, residual)
         changed, outer, squares = 0, 0, 0.0
         for at in range(len(uvh)):
-            now = 1 if residual[at] > fit[6] / 2 else 0
+            now = 1 if residual[at] > fit[DISTANCE] / 2 else 0
             changed += now != sheet[at]
             sheet[at] = now
             outer += now
-            squares += (residual[at] - now * fit[6]) ** 2
+            squares += (residual[at] - now * fit[DISTANCE]) ** 2
         if outer < FEWEST or len(uvh) - outer < FEWEST:
             return -1.0
-        within = np.sqrt(squares / max(len(uvh) - 7, 1))
+        within = np.sqrt(squares / max(len(uvh) - TERMS - 1, 1))
         if changed == 0:
             break
     return within
 
 
 @numba.njit(cache=True)
-def _over_one_another(uvh, sheet):
+def _over_one_another(uvh: np.ndarray, sheet: np.ndarray) -> bool:
     """Whether points of the larger sheet lie beside those of the smaller one as thickly as in the whole disc.
 
     Only points whose surroundings lie wholly in the disc are asked.

@@ -136,14 +136,10 @@ def _observed_signs(nodes: Nodes, known: Nodes, edge_mm: float, sheet_distance_m
 
 def _opposed(segment: PosedSegment, nodes: Nodes) -> np.ndarray:
     """Which points of a segment have normals opposed to those of its nodes: (n,) bool."""
-    return np.concatenate(
-        [
-            normals.opposed_to_nearest(
-                rigid.transform(segment.T_frame_segment, block.xyz_mm + segment.cloud.origin_mm),
-                rigid.rotate(segment.T_frame_segment, block.normal),
-                nodes.at_mm,
-                nodes.normal,
-            )
-            for block in segment.cloud.blocks(BLOCK)
-        ]
-    )
+    opposed = []
+    for block in segment.cloud.blocks(BLOCK):
+        at_mm = rigid.transform(segment.T_frame_segment, block.xyz_mm + segment.cloud.origin_mm)
+        assert block.normal is not None
+        directions = rigid.rotate(segment.T_frame_segment, block.normal)
+        opposed.append(normals.opposed_to_nearest(at_mm, directions, nodes.at_mm, nodes.normal))
+    return np.concatenate(opposed)

@@ -134,8 +134,11 @@ def _normal_orientation(cleaned, clouds, poses, settings, folder):
     ]
     spacing_mm = max(overlap.spacing_mm(cloud) for cloud in clouds)
     inward = cleaned[0].part == "interior"
+    sheet_distance_mm = settings["refine"]["sheet_distance_mm"]
+    if sheet_distance_mm is None:
+        sheet_distance_mm = settings["scan"]["resolution_mm"]
     found = normal_orientation.orient_estimated(
-        segments, spacing_mm, settings["refine"]["sheet_distance_mm"], settings["scan"]["standoff_mm"], inward
+        segments, spacing_mm, sheet_distance_mm, settings["scan"]["standoff_mm"], inward
     )
     for name, orientation in found.items():
         np.save(folder / normal_orientation.turned_file(name), orientation.turned)
