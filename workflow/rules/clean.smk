@@ -1,4 +1,4 @@
-# Strays, clusters, ground and surroundings taken out of one segment; removed points kept beside with their reason.
+# Strays, clusters, ground and surroundings removed of one segment; removed points kept beside with their reason.
 rule clean:
     input:
         **inputs_of("clean"),

@@ -128,7 +128,7 @@ def _compare(xyz_mm, normal, at, other):
     """Of two points: squared distance, cosine between normals, height over one another by the mean of their normals, by
     the normal of the first, by that of the other.
 
-    Which side a normal points to is left aside, for exports and estimates get it wrong in patches.
+    Which side a normal points to does not count: exports and estimates get it wrong in patches.
     """
     dx, dy, dz = (
         xyz_mm[other, 0] - xyz_mm[at, 0],

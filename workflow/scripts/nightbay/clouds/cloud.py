@@ -64,12 +64,8 @@ class CloudFile:
     def __init__(self, folder: Path, turned: np.ndarray | None = None, scale: float = 1.0) -> None:
         self.folder, self.turned, self.scale = Path(folder), turned, scale
         self.tiles = np.load(self.folder / "tiles.npy")
-        with open(self.folder / "cloud.ply", "rb") as file:
-            header: list[str] = []
-            while not header or header[-1] != "end_header":
-                header.append(file.readline().decode("ascii").strip())
-            offset = file.tell()
-        words = [line.split() for line in header]
+        lines, offset = _read_header(self.folder / "cloud.ply")
+        words = [line.split() for line in lines]
         self.origin_mm = np.array(next(w[2:] for w in words if w[:2] == ["obj_info", "origin_mm"]), dtype=np.float64)
         self.tile_mm = float(next(w[2] for w in words if w[:2] == ["obj_info", "tile_mm"]))
         if scale != 1.0:
@@ -137,6 +133,15 @@ class CloudFile:
         """All points, ``size`` at a time."""
         for start in range(0, self.count, size):
             yield self.block(start, min(start + size, self.count))
+
+
+def _read_header(path: Path) -> tuple[list[str], int]:
+    """Lines of a working cloud's header, and the bytes that it takes."""
+    lines: list[bytes] = []
+    with open(path, "rb") as file:
+        while not lines or lines[-1] != b"end_header\n":
+            lines.append(file.readline())
+    return [line.decode("ascii").strip() for line in lines], sum(len(line) for line in lines)
 
 
 def record_type(attributes: Sequence[str]) -> np.dtype:
@@ -259,10 +264,7 @@ def _write_tiles(
         tiles["index"] = np.column_stack([(ids >> 32), (ids >> 16) & 0xFFFF, ids & 0xFFFF]) - 2**15
     else:
         tiles["index"] = index_of_tile[ids]
-    with open(folder / "cloud.ply", "rb") as file:
-        while file.readline() != b"end_header\n":
-            pass
-        offset = file.tell()
+    _, offset = _read_header(folder / "cloud.ply")
     if count:
         points = np.memmap(folder / "cloud.ply", dtype=record_type(attributes), mode="r", offset=offset, shape=(count,))
         for axis, name in enumerate("xyz"):

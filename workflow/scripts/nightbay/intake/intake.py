@@ -87,19 +87,15 @@ def intake(
     final = _write(points, normal, scratch, folder)
     del points, sorted_cloud
     shutil.rmtree(scratch)
-    low, high = final.tiles["low_mm"].min(axis=0), final.tiles["high_mm"].max(axis=0)
     print(
         f"{name}: {final.count} points, {span_mm:.0f} mm long, {neighbour_distance_mm:.2f} mm to the nearest neighbour,"
         f" normals {normal.source}"
     )
     result = IntakeResult(
-        file=name,
-        sha256=sheet["sha256"],
-        bytes=sheet["bytes"],
-        units=sheet["units"],
+        **{key: sheet[key] for key in ("file", "sha256", "bytes", "units")},
         count=final.count,
-        low_mm=low.astype(np.float64) + origin_mm,
-        high_mm=high.astype(np.float64) + origin_mm,
+        low_mm=final.tiles["low_mm"].min(axis=0).astype(np.float64) + origin_mm,
+        high_mm=final.tiles["high_mm"].max(axis=0).astype(np.float64) + origin_mm,
         origin_mm=origin_mm,
         span_mm=span_mm,
         neighbour_distance_mm=neighbour_distance_mm,

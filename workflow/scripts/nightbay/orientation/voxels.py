@@ -149,8 +149,8 @@ def _null_direction(xx, xy, xz, yy, yz, zz):
     """Unit vector that the singular symmetric matrix takes to zero: the longest cross product of two of its rows."""
     best, nx, ny, nz = 0.0, 0.0, 0.0, 1.0
     rows = ((xx, xy, xz), (xy, yy, yz), (xz, yz, zz))
-    for one in range(3):
-        u, v = rows[one], rows[(one + 1) % 3]
+    for first in range(3):
+        u, v = rows[first], rows[(first + 1) % 3]
         x, y, z = u[1] * v[2] - u[2] * v[1], u[2] * v[0] - u[0] * v[2], u[0] * v[1] - u[1] * v[0]
         size = x * x + y * y + z * z
         if size > best:
