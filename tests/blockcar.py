@@ -3,9 +3,10 @@
 import numpy as np
 import trimesh
 
-import networks
+import part_results
 from nightbay.clouds import cloud
 from nightbay.core import rigid
+from nightbay.pipeline import typed
 from nightbay.pipeline.stage import Upstream
 
 LENGTH, WIDTH, HEIGHT, WHEELBASE, RADIUS = 4000.0, 1700.0, 1450.0, 2500.0, 310.0
@@ -101,9 +102,9 @@ def upstream(folder, points, normals, segments, T_control_vehicle, *, part="exte
         plane = {"normal": up.tolist(), "offset_mm": float(up @ T_segment_vehicle[:3, 3]), "sd_mm": 0.3, "points": 9}
         result = {"ground": plane if ground else None, "normals_certainty": None}
         cleaned.append(Upstream("clean", "job", part, name, "ok", [], [], result, folder / name))
-        poses[name] = {"T_control_segment": T_control_segment.tolist(), "covariance": np.zeros((6, 6)).tolist()}
-    result = {"poses": poses, "normal_orientation": {}, "scale": networks.UNSCALED}
-    refine = Upstream("refine", "job", part, None, "ok", [], [], result, folder)
+        poses[name] = part_results.pose(T_control_segment)
+    refined = typed.write(part_results.refine(poses))
+    refine = Upstream("refine", "job", part, None, "ok", [], [], refined, folder)
     return {"clean": cleaned, "refine": refine}
 
 

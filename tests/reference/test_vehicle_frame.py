@@ -18,6 +18,7 @@ from nightbay.core import rigid
 from nightbay.frame import axles, datum, frame, wheels
 from nightbay.measure import measure
 from nightbay.meshes import surface
+from nightbay.pipeline.settings import settings
 from nightbay.pipeline.stage import Upstream
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -43,7 +44,7 @@ def ahmed_results(tmp_path_factory):
     surface.write_ply(folder / "surface.ply", surface.Surface(vertices, body.faces))
     fill = Upstream("fill", "job", "exterior", None, "ok", [], [], {}, folder)
     framed = Upstream("frame", "job", "exterior", None, "ok", [], [], found, folder)
-    measured = measure.measure({**upstream, "fill": fill, "frame": framed}, {}, DEFAULTS, folder, 1)
+    measured = measure.measure({**upstream, "fill": fill, "frame": framed}, {}, settings(DEFAULTS), folder, 1)
     return found, measured, json.loads((folder / "sections.json").read_text(encoding="utf-8"))["sections"]
 
 
@@ -134,6 +135,6 @@ def test_a_real_range_map_is_kept_as_scanned(tmp_path):
     surface.write_ply(tmp_path / "surface.ply", surface.Surface(points.astype(np.float32), faces.astype(np.int32)))
     fill = Upstream("fill", "job", "exterior", None, "ok", [], [], {}, tmp_path)
     framed = Upstream("frame", "job", "exterior", None, "ok", [], [], found, tmp_path)
-    measured = measure.measure({**upstream, "fill": fill, "frame": framed}, {}, DEFAULTS, tmp_path, 1)
+    measured = measure.measure({**upstream, "fill": fill, "frame": framed}, {}, settings(DEFAULTS), tmp_path, 1)
     assert measured["dimensions"] == {}
     assert measured["extent_mm"]["high_mm"] == pytest.approx(points.max(axis=0), abs=1e-3)

@@ -7,9 +7,13 @@ import numpy as np
 import pytest
 import trimesh
 
+import part_results
 from nightbay.core.errors import Rejected
 from nightbay.deliver import deliver, formats
 from nightbay.meshes import surface
+from nightbay.pipeline import typed
+from nightbay.pipeline.settings import settings
+from nightbay.reduce.result import Deviation, Distances, Level, ReduceResult
 
 
 @pytest.fixture
@@ -23,16 +27,17 @@ def source(tmp_path):
     box = surface.Surface(mesh.vertices.astype(np.float32), mesh.faces.astype(np.int32), face={"filled": filled})
     for name in ("full", "light"):
         surface.write_ply(folder / f"{name}.ply", box)
-    off = {"samples": 9, "max_mm": 0.4, "rms_mm": 0.1, "p95_mm": 0.2}
-    ways = {"level_to_full": off, "full_to_level": off, "boundary_to_level": None}
-    levels = {"full": {"faces": 12, "deviation": None}, "light": {"faces": 12, "deviation": ways}}
-    return SimpleNamespace(folder=folder, job="larch", part="exterior", result={"levels": levels})
+    off = Distances(samples=9, max_mm=0.4, rms_mm=0.1, p95_mm=0.2)
+    levels = {"full": Level(12, 8), "light": Level(12, 8, deviation=Deviation(off, off, None))}
+    result = typed.write(ReduceResult(levels))
+    return SimpleNamespace(folder=folder, job="larch", part="exterior", result=result)
 
 
 def run(source, folder, wanted, axes="design_grid"):
     folder.mkdir()
-    upstream = {"reduce": source, "frame": SimpleNamespace(result={"axes": axes})}
-    return deliver.deliver(upstream, {}, {"deliver": {"formats": wanted}}, folder, 1)["deliverables"]
+    frame = typed.write(part_results.frame([0, 0, 0], [1, 1, 1], axes=axes))
+    upstream = {"reduce": source, "frame": SimpleNamespace(result=frame)}
+    return deliver.deliver(upstream, {}, settings({"deliver": {"formats": wanted}}), folder, 1)["deliverables"]
 
 
 def test_names_marks_and_checksums(source, tmp_path):

@@ -23,9 +23,9 @@ def test_equal_sides_deviate_by_the_sampling_alone():
     compared = compare(*hull(60000, 1), 1.0, 10.0, 25.0)
     numbers = left_right.summary(compared)
     # a partner up to 10 mm aside on a radius of 500 mm: up to e^2 / (2 R) = 0.1 mm
-    assert abs(numbers["median_mm"]) < 0.05
-    assert numbers["abs_95_mm"] < 0.2
-    assert numbers["without_partner"] < 0.01
+    assert abs(numbers.median_mm) < 0.05
+    assert numbers.abs_95_mm < 0.2
+    assert numbers.without_partner < 0.01
 
 
 @pytest.mark.parametrize(("left", "sign"), [(1.0, 1.0), (-1.0, -1.0)])
@@ -44,7 +44,7 @@ def test_what_only_one_side_shows_has_no_partner():
     points, normals = hull(40000, 3)
     shown = (points[:, 1] > 0) | (points[:, 0] < 0)
     numbers = left_right.summary(compare(points[shown], normals[shown], 1.0, 10.0, 25.0))
-    assert numbers["without_partner"] == pytest.approx(0.5, abs=0.03)
+    assert numbers.without_partner == pytest.approx(0.5, abs=0.03)
 
 
 def test_sides_that_share_nothing_give_no_numbers():

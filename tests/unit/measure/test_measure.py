@@ -1,4 +1,5 @@
 import json
+from dataclasses import replace
 from pathlib import Path
 
 import jsonschema
@@ -8,9 +9,13 @@ import trimesh
 import yaml
 
 import blockcar
-import networks
+import part_results
+from nightbay.frame.result import Bounds, Sides
 from nightbay.measure import measure, uncertainty_budget
+from nightbay.measure.result import MeasureResult
 from nightbay.meshes import surface
+from nightbay.pipeline import typed
+from nightbay.pipeline.settings import settings
 from nightbay.pipeline.stage import Upstream
 
 ROOT = Path(__file__).resolve().parents[3]
@@ -33,52 +38,37 @@ def frame_of(
 ):
     """What frame would have left: everything known to 0.1 mm."""
     side = -1.0 if axes == "design_grid" else 1.0
-    wheels = [
-        {
-            "side": name,
-            "centre_mm": [-side * x, None, 310.0],
-            "sd_mm": [0.1, None, 0.1],
-            "sidewalls_y_mm": {"left": None, "right": None} | {name: sign * side * 840.0},
-        }
-        for x in (0.0, blockcar.WHEELBASE)
-        for name, sign in (("left", 1.0), ("right", -1.0))
-    ]
-    axles = [
-        {
-            **{"x_mm": -side * x, "sd_mm": 0.07, "over_tyres_mm": 1680.0, "over_tyres_sd_mm": 0.14},
-            **{"track_mm": None, "track_sd_mm": None, "track_reason": "no inner face was scanned"},
-        }
-        for x in (0.0, blockcar.WHEELBASE)
-    ]
-    return {
-        "T_vehicle_control": np.eye(4).tolist(),
-        "axes": axes,
-        "zero_planes": {n: {"found_by": by, "sd_mm": 0.1} for n, by in zip("xyz", found_by, strict=True)},
-        "rotation_sd_deg": dict.fromkeys("xyz", turn),
-        "wheels": wheels if found_by[0] != "kept" else [],
-        "axles": axles if found_by[0] != "kept" else [],
-        "segments": {
-            "all": {
-                "low_mm": model.vertices_mm.min(axis=0).tolist(),
-                "high_mm": model.vertices_mm.max(axis=0).tolist(),
-            }
-        },
-    }
+    wheels, axles = [], []
+    for x in (0.0, blockcar.WHEELBASE):
+        for name, sign in (("left", 1.0), ("right", -1.0)):
+            sidewalls = Sides(**{"left": None, "right": None, name: sign * side * 840.0})
+            wheels.append(part_results.wheel(name, [-side * x, None, 310.0], sidewalls))
+        axles.append(part_results.axle(-side * x, 1680.0, "no inner face was scanned"))
+    known = found_by[0] != "kept"
+    return part_results.frame(
+        model.vertices_mm.min(axis=0),
+        model.vertices_mm.max(axis=0),
+        axes=axes,
+        found_by=found_by,
+        turn=turn,
+        wheels=wheels if known else [],
+        axles=axles if known else [],
+    )
 
 
 def run(folder, model, frame=None, nominal=None, part="exterior", covariance=None, **changed):
     folder.mkdir(exist_ok=True)
     surface.write_ply(folder / "surface.ply", model)
-    poses = {"all": {"covariance": covariance if covariance is not None else np.zeros((6, 6)).tolist()}}
-    frame = frame or frame_of(model)
-    results = {"fill": {}, "frame": frame, "refine": {"poses": poses, "scale": networks.UNSCALED}}
+    refined = part_results.refine({"all": part_results.pose(covariance=covariance)})
+    results = {"fill": {}, "frame": typed.write(frame or frame_of(model)), "refine": typed.write(refined)}
     upstream = {
         name: Upstream(name, "job", part, None, "ok", [], [], result, folder) for name, result in results.items()
     }
-    settings = {"scan": DEFAULTS["scan"], "measure": {**DEFAULTS["measure"], **changed}}
-    result = measure.measure(upstream, {"nominal_mm": nominal or {}}, settings, folder, 1)
+    own = settings({"scan": DEFAULTS["scan"], "measure": {**DEFAULTS["measure"], **changed}})
+    result = measure.measure(upstream, {"nominal_mm": nominal or {}}, own, folder, 1)
     numbers = {key: value for key, value in result.items() if key != "notes"}
     jsonschema.validate(json.loads(json.dumps(numbers, allow_nan=False)), SCHEMA)
+    typed.read(MeasureResult, numbers)
     return result
 
 
@@ -206,26 +196,17 @@ def test_poses_that_are_unsure_widen_the_uncertainty(car, tmp_path):
 
 
 def test_a_turning_pose_moves_a_far_point_by_its_lever():
-    covariance = np.diag([0, 0, 1e-8, 0, 0, 0])
-    frame = {"T_vehicle_control": np.eye(4), "segments": {"a": {"low_mm": [0, 0, 0], "high_mm": [5000, 0, 0]}}}
-    poses = {"a": {"covariance": covariance}}
+    frame = part_results.frame([0, 0, 0], [5000, 0, 0])
+    poses = {"all": part_results.pose(covariance=np.diag([0, 0, 1e-8, 0, 0, 0]))}
     at = np.array([5000.0, 0.0, 0.0])
     assert uncertainty_budget.registration_sd_mm(at, np.array([0.0, 1.0, 0.0]), frame, poses) == pytest.approx(0.5)
     assert uncertainty_budget.registration_sd_mm(at, np.array([1.0, 0.0, 0.0]), frame, poses) == pytest.approx(0.0)
 
 
 def test_what_is_not_known_is_left_out_and_named(car, tmp_path):
-    frame = frame_of(car)
-    folder = tmp_path / "unknown"
-    folder.mkdir()
-    surface.write_ply(folder / "surface.ply", car)
-    results = {
-        "fill": {},
-        "frame": frame,
-        "refine": {"poses": {"all": {"covariance": None}}, "scale": networks.UNSCALED},
-    }
-    upstream = {n: Upstream(n, "job", "exterior", None, "ok", [], [], r, folder) for n, r in results.items()}
-    result = measure.measure(upstream, {}, DEFAULTS, folder, 1)
+    """No segment reaches the ends of the car: nothing says whose pose moves them."""
+    middle = Bounds(np.array([400.0, -900.0, 0.0]), np.array([500.0, 900.0, 1500.0]))
+    result = run(tmp_path, car, replace(frame_of(car), segments={"all": middle}))
     assert result["dimensions"]["length"]["unknown"] == ["registration"]
     assert result["dimensions"]["length"]["budget_mm"]["registration"] is None
 
@@ -248,9 +229,9 @@ def test_a_length_whose_end_lies_in_an_opening_says_so(tmp_path, axes, end):
     result = run(tmp_path / axes, model, frame_of(model, axes=axes))
     length = result["dimensions"]["length"]
     assert length["budget_mm"]["unscanned end"] is None and "unscanned end" in length["unknown"]
-    assert [one["end"] for one in length["hidden_ends"]] == ["high"]
+    assert [one["end"] for one in length["unscanned_ends"]] == ["high"]
     # 200^2 / 10000 of the bow is missing
-    assert length["value_mm"] + length["hidden_ends"][0]["beyond_mm"] == pytest.approx(2000.0, abs=1.0)
+    assert length["value_mm"] + length["unscanned_ends"][0]["beyond_mm"] == pytest.approx(2000.0, abs=1.0)
     assert any(note.startswith(f"Length: the {end} end lies in an opening") for note in result["notes"])
 
 
@@ -264,6 +245,6 @@ def test_too_short_can_t_be_told_where_an_end_was_not_scanned(tmp_path, nominal_
 
 def test_a_length_whose_ends_were_scanned_says_nothing(tmp_path):
     result = run(tmp_path / "whole", bumpers(0.0))
-    assert result["dimensions"]["length"]["hidden_ends"] == []
+    assert result["dimensions"]["length"]["unscanned_ends"] == []
     assert "unscanned end" not in result["dimensions"]["length"]["budget_mm"]
     assert not any("opening" in note for note in result["notes"])

@@ -19,6 +19,7 @@ from nightbay.fuse import fuse
 from nightbay.matching import initial_poses
 from nightbay.measure import measure
 from nightbay.network import network, outcome
+from nightbay.pipeline.settings import settings as frozen
 from nightbay.refine import refine
 
 CONFIG = yaml.safe_load((Path(__file__).resolve().parents[3] / "config/config.yaml").read_text(encoding="utf-8"))
@@ -144,7 +145,7 @@ class TestChain:
             result = stage(made, sheets.get(name, {}), settings, folder / name, 1)
             made[name] = SimpleNamespace(result=result, folder=folder / name)
         made["fill"] = SimpleNamespace(folder=folder / "fuse", part="exterior")
-        return measure.measure(made, {}, settings, folder, 1)["dimensions"]
+        return measure.measure(made, {}, frozen(settings), folder, 1)["dimensions"]
 
     @staticmethod
     def listed(name, xyz, normal, T, rng):

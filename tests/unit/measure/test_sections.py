@@ -9,7 +9,8 @@ from nightbay.meshes import surface
 def cut(mesh, axis, value, filled=None):
     marks = {} if filled is None else {"filled": filled.astype(np.uint8)}
     whole = surface.Surface(np.asarray(mesh.vertices, np.float32), np.asarray(mesh.faces, np.int32), face=marks)
-    return sections.cut(whole, [(axis, value)])[0]
+    ((_, outlines),) = sections.through(whole, [sections.Plane("plane", axis, value)])
+    return outlines
 
 
 def length(outline):

@@ -9,6 +9,8 @@ import pytest
 import trimesh
 
 import blockcar
+import part_results
+from nightbay.core.axes import DESIGN_GRID
 from nightbay.measure import measure
 from nightbay.meshes import surface
 
@@ -23,14 +25,15 @@ def body():
         surface=surface.Surface(vertices.astype(np.float32), faces.astype(np.int32)),
         vertices_mm=vertices.astype(np.float32),
         areas=np.ones(len(vertices)),
-        options={"symmetry_spacing_mm": 40.0, "symmetry_limit_mm": 25.0},
-        frame={"axes": "design_grid", "zero_planes": {"y": {"found_by": "symmetry plane of the part"}}},
+        options=SimpleNamespace(symmetry_spacing_mm=40.0, symmetry_limit_mm=25.0),
+        frame=SimpleNamespace(zero_planes={"y": part_results.zero_plane("symmetry plane of the part")}),
+        axes=DESIGN_GRID,
     )
 
 
 def written(body, folder):
     folder.mkdir()
-    numbers = measure.left_right(body, folder, 1)
+    numbers = measure.compare_sides(body, folder, 1)
     (file,) = folder.iterdir()
     return numbers, file
 
@@ -51,5 +54,5 @@ def test_file_is_a_short_head_and_the_plain_rows(body, tmp_path):
     rows = np.load(file)
     assert file.read_bytes().endswith(rows.tobytes())
     assert file.stat().st_size - rows.nbytes <= 256
-    assert np.count_nonzero(np.isfinite(rows["deviation_mm"])) == numbers["compared"] > 100
+    assert np.count_nonzero(np.isfinite(rows["deviation_mm"])) == numbers.compared > 100
     assert rows["points_mm"].shape == (len(rows), 3)

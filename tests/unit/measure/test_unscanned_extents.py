@@ -22,14 +22,14 @@ def look(points, direction=ALONG):
     areas, noise = np.full(len(points), 16.0), np.full(len(points), 0.1)
     support = tangent_planes.support_of(areas, 200.0)
     found = tangent_planes.touch(points, areas, direction, support, noise)
-    return found, unscanned_extents.hidden(points, areas, direction, found, support)
+    return found, unscanned_extents.find(points, areas, direction, found, support)
 
 
 def test_a_crown_that_is_cut_off_is_told_with_how_much_is_missing():
-    found, hidden = look(bumper(opening_mm=400.0))
+    found, extent = look(bumper(opening_mm=400.0))
     rise = 200.0**2 / (2 * R_Y)
     assert found.reach_mm == pytest.approx(-rise, abs=1.0)
-    beyond, place = hidden
+    beyond, place = extent.beyond_mm, extent.point_mm
     # the rim is found to within the support's half-width, the bow to the scatter of the cells' outermost vertices
     assert beyond == pytest.approx(-found.reach_mm, abs=1.0)
     assert abs(place[1]) < 200.0 and abs(place[2]) < 100.0

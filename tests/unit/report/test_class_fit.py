@@ -72,9 +72,9 @@ def test_a_size_that_fits_no_class_says_so():
 
 
 def test_an_end_that_was_not_scanned_makes_a_vehicle_too_long_but_not_too_short():
-    short = {"length": taken(length=4000.0)["length"] | {"hidden_ends": [{"end": "high"}]}}
+    short = {"length": taken(length=4000.0)["length"] | {"unscanned_ends": [{"end": "high"}]}}
     assert class_fit.warning("exterior", short, "saloon", EXTENTS) is None
-    long = {"length": taken(length=6000.0)["length"] | {"hidden_ends": [{"end": "high"}]}}
+    long = {"length": taken(length=6000.0)["length"] | {"unscanned_ends": [{"end": "high"}]}}
     assert class_fit.warning("exterior", long, "saloon", EXTENTS).endswith("(its size fits coach and van).")
 
 

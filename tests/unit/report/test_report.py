@@ -302,7 +302,7 @@ def test_an_end_that_was_not_scanned_is_a_warning(whole, tmp_path):
     measured["length"] = measured["length"] | {
         "significant": None,
         "unknown": ["unscanned end"],
-        "hidden_ends": [{"end": "high", "beyond_mm": 2.35, "point_mm": [2000, 0, 300]}],
+        "unscanned_ends": [{"end": "high", "beyond_mm": 2.35, "point_mm": [2000, 0, 300]}],
     }
     measured["width"] = measured["height"]
     result, html = page(whole, tmp_path / "page")

@@ -7,13 +7,18 @@ Wavefront OBJ by its published specification of 1995 (from memory); glTF 2.0, Kh
 import json
 import shutil
 import struct
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+from typing import Any
 
 import numpy as np
 
 from nightbay.meshes import surface, vertices
+from nightbay.meshes.surface import Surface
 
 ROWS = 500_000  # rows formatted at once
 STL_RECORD = np.dtype([("normal", "<f4", 3), ("corners", "<f4", (3, 3)), ("attribute", "<u2")])
+FLOAT, UNSIGNED_BYTE, UNSIGNED_INT, VERTICES, INDICES = 5126, 5121, 5125, 34962, 34963  # constants of glTF
 MILLIMETRES_A_METRE = 1000.0
 # Colours of the two materials, linear RGBA: a light grey, and the vermilion of Okabe and Ito's palette, which also
 # differs in lightness.
@@ -22,8 +27,8 @@ MATERIALS = {"measured": [0.57, 0.60, 0.63, 1.0], "filled": [0.665, 0.112, 0.0, 
 Z_UP_TO_Y_UP = [-0.7071067811865476, 0.0, 0.0, 0.7071067811865476]
 
 
-def copy_ply(source, target, comments):
-    """Copy a PLY file with other comments in its header."""
+def copy_ply(source: Path, target: Path, comments: Sequence[str]) -> None:
+    """Copy a PLY file with other comments, ASCII, in its header."""
     with open(source, "rb") as old, open(target, "wb") as new:
         for line in iter(old.readline, b"end_header\n"):
             if not line.startswith(b"comment"):
@@ -34,15 +39,18 @@ def copy_ply(source, target, comments):
         shutil.copyfileobj(old, new)
 
 
-def write_stl(path, mesh, comment):
-    """Binary STL, coordinates as they are; ``comment`` (at most 80 ASCII characters) is its header."""
+def write_stl(path: Path, mesh: Surface, comment: str) -> None:
+    """Binary STL, coordinates as they are; ``comment`` is its header.
+
+    Raises ValueError for a comment of more than 80 characters, or one that makes readers take the file for text.
+    """
     if comment.startswith("solid") or len(comment) > 80:
         raise ValueError(f"STL header {comment!r}: at most 80 characters, and not solid at their start")
     with open(path, "wb") as file:
         file.write(comment.encode("ascii").ljust(80) + struct.pack("<I", len(mesh.faces)))
         for start in range(0, len(mesh.faces), ROWS):
             faces = mesh.faces[start : start + ROWS]
-            normal = surface.face_normals(surface.Surface(mesh.vertices_mm, faces))
+            normal = surface.face_normals(Surface(mesh.vertices_mm, faces))
             length = np.linalg.norm(normal, axis=1, keepdims=True)
             record = np.zeros(len(faces), STL_RECORD)
             record["normal"] = np.divide(normal, length, out=np.zeros_like(normal), where=length > 0)
@@ -50,7 +58,7 @@ def write_stl(path, mesh, comment):
             record.tofile(file)
 
 
-def write_obj(path, mesh, comments):
+def write_obj(path: Path, mesh: Surface, comments: Sequence[str]) -> None:
     """Wavefront OBJ with groups ``measured`` and ``filled``; micrometres are the last digit."""
     filled = _filled(mesh)
     with open(path, "w", encoding="ascii", newline="\n") as file:
@@ -67,7 +75,7 @@ def write_obj(path, mesh, comments):
                 file.write("f %d %d %d\n" * len(rows) % tuple(rows.ravel().tolist()))
 
 
-def write_glb(path, mesh, name, extras, z_up=True):
+def write_glb(path: Path, mesh: Surface, name: str, extras: Mapping[str, str], z_up: bool = True) -> None:
     """Binary glTF 2.0 in metres; measured and filled faces are primitives of their own.
 
     ``extras``: what a reader should know (units, frame), kept in the asset. ``z_up``: turn the node so that y is up, as
@@ -84,7 +92,7 @@ def write_glb(path, mesh, name, extras, z_up=True):
             colour[:, at] = mesh.vertex[channel]
         blocks.append(("COLOR_0", colour))
     groups = [(label, mesh.faces[rows]) for label, rows in (("measured", ~filled), ("filled", filled)) if rows.any()]
-    document, chunks = _gltf(name, extras, blocks, groups, colours="red" in mesh.vertex)
+    document, chunks = _gltf(name, extras, blocks, groups)
     if z_up:
         document["nodes"][0]["rotation"] = Z_UP_TO_Y_UP
     text = json.dumps(document, separators=(",", ":"), sort_keys=True).encode()
@@ -97,35 +105,55 @@ def write_glb(path, mesh, name, extras, z_up=True):
             chunk.tofile(file)
 
 
-def _gltf(name, extras, blocks, groups, colours):
-    """The glTF document and the arrays of its buffer, all of them multiples of four bytes."""
-    views, accessors, chunks, offset = [], [], [], 0
+class Buffer:
+    """The arrays of a glTF buffer, all of them multiples of four bytes, with their views and accessors."""
 
-    def add(values, target, accessor):
-        nonlocal offset
-        accessors.append({"bufferView": len(views), "byteOffset": 0, **accessor})
-        views.append({"buffer": 0, "byteOffset": offset, "byteLength": values.nbytes, "target": target})
-        chunks.append(values)
-        offset += values.nbytes
-        return len(accessors) - 1
+    def __init__(self) -> None:
+        """An empty buffer."""
+        self.chunks: list[np.ndarray] = []
+        self.views: list[dict[str, Any]] = []
+        self.accessors: list[dict[str, Any]] = []
+        self.size = 0
 
-    attributes = {}
-    for attribute, values in blocks:
-        accessor = {"componentType": 5126, "count": len(values), "type": "VEC3"}
-        if attribute == "POSITION":
+    def add(self, values: np.ndarray, target: int, accessor: Mapping[str, Any]) -> int:
+        """Append an array for a ``target`` (:data:`VERTICES`, :data:`INDICES`); returns the number of its accessor."""
+        self.accessors.append({"bufferView": len(self.views), "byteOffset": 0, **accessor})
+        self.views.append({"buffer": 0, "byteOffset": self.size, "byteLength": values.nbytes, "target": target})
+        self.chunks.append(values)
+        self.size += values.nbytes
+        return len(self.accessors) - 1
+
+    def add_attribute(self, name: str, values: np.ndarray) -> int:
+        """Append an attribute of the vertices, (n, 3) float32 or (n, 4) uint8."""
+        accessor: dict[str, Any] = {"componentType": FLOAT, "count": len(values), "type": "VEC3"}
+        if name == "POSITION":
             accessor |= {"min": values.min(axis=0).tolist(), "max": values.max(axis=0).tolist()}
-        if attribute == "COLOR_0":
-            accessor = {"componentType": 5121, "count": len(values), "type": "VEC4", "normalized": True}
-        attributes[attribute] = add(values, 34962, accessor)
-    primitives, materials = [], []
-    for label, faces in groups:
+        if name == "COLOR_0":
+            accessor = {"componentType": UNSIGNED_BYTE, "count": len(values), "type": "VEC4", "normalized": True}
+        return self.add(values, VERTICES, accessor)
+
+    def add_faces(self, faces: np.ndarray) -> int:
+        """Append faces, (m, 3)."""
         indices = np.ascontiguousarray(faces, np.uint32).ravel()
-        at = add(indices, 34963, {"componentType": 5125, "count": len(indices), "type": "SCALAR"})
+        accessor = {"componentType": UNSIGNED_INT, "count": len(indices), "type": "SCALAR"}
+        return self.add(indices, INDICES, accessor)
+
+
+def _gltf(
+    name: str,
+    extras: Mapping[str, str],
+    blocks: Sequence[tuple[str, np.ndarray]],
+    groups: Sequence[tuple[str, np.ndarray]],
+) -> tuple[dict[str, Any], list[np.ndarray]]:
+    """The glTF document and the arrays of its buffer; ``blocks``: attributes, ``groups``: faces, by name."""
+    buffer = Buffer()
+    attributes = {attribute: buffer.add_attribute(attribute, values) for attribute, values in blocks}
+    primitives: list[dict[str, Any]] = []
+    materials: list[dict[str, Any]] = []
+    for label, faces in groups:
         own = attributes if label == "measured" else {k: v for k, v in attributes.items() if k != "COLOR_0"}
-        primitives.append({"attributes": own, "indices": at, "material": len(materials)})
-        base = [1.0, 1.0, 1.0, 1.0] if colours and label == "measured" else MATERIALS[label]
-        pbr = {"baseColorFactor": base, "metallicFactor": 0.0, "roughnessFactor": 0.7}
-        materials.append({"name": label, "doubleSided": True, "pbrMetallicRoughness": pbr})
+        primitives.append({"attributes": own, "indices": buffer.add_faces(faces), "material": len(materials)})
+        materials.append(_material(label, coloured="COLOR_0" in own))
     return {
         "asset": {"version": "2.0", "generator": "Nightbay", "extras": extras},
         "scene": 0,
@@ -133,12 +161,19 @@ def _gltf(name, extras, blocks, groups, colours):
         "nodes": [{"mesh": 0, "name": name}],
         "meshes": [{"name": name, "primitives": primitives}],
         "materials": materials,
-        "accessors": accessors,
-        "bufferViews": views,
-        "buffers": [{"byteLength": offset}],
-    }, chunks
+        "accessors": buffer.accessors,
+        "bufferViews": buffer.views,
+        "buffers": [{"byteLength": buffer.size}],
+    }, buffer.chunks
 
 
-def _filled(mesh):
-    """Which faces are marked, (m,) bool; a surface without the mark has none that is made up."""
+def _material(label: str, coloured: bool) -> dict[str, Any]:
+    """The material of a group; white where the vertices have colours of their own."""
+    base = [1.0, 1.0, 1.0, 1.0] if coloured else MATERIALS[label]
+    pbr = {"baseColorFactor": base, "metallicFactor": 0.0, "roughnessFactor": 0.7}
+    return {"name": label, "doubleSided": True, "pbrMetallicRoughness": pbr}
+
+
+def _filled(mesh: Surface) -> np.ndarray:
+    """Which faces are marked, (m,) bool; a surface without the mark has none that is filled."""
     return mesh.face.get("filled", np.zeros(len(mesh.faces), np.uint8)).astype(bool)

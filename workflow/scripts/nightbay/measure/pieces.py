@@ -9,10 +9,11 @@ from nightbay.meshes.surface import spans
 CELL_MM = 20.0  # flakes that are no further apart than one to two cells belong together: trim is often torn into such
 
 
-def loose(vertices_mm, areas, least_mm2):
+def loose(vertices_mm: np.ndarray, areas: np.ndarray, least_mm2: float) -> np.ndarray:
     """Vertices, (n,) bool, of pieces whose ``areas``, (n,) mm2 a vertex, add up to less than ``least_mm2``.
 
-    A piece is what hangs together on a grid of :data:`CELL_MM`, with the faces or without.
+    ``vertices_mm`` (n, 3). A piece is a connected component of the cells of :data:`CELL_MM` that hold surface, which
+    touch by a side, an edge or a corner; faces don't matter.
     """
     found = np.zeros(len(areas), bool)
     bounds = vertices.bounds(vertices_mm, areas)

@@ -4,9 +4,10 @@ All places are in the vehicle frame, (3,) mm.
 """
 
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
+
+from nightbay.refine.result import Scale
 
 
 @dataclass(frozen=True)
@@ -150,4 +151,4 @@ class MeasureResult:
     track: Track
     sections: list[Section]
     symmetry: Symmetry | None
-    scale: dict[str, Any]
+    scale: Scale

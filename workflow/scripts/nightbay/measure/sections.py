@@ -1,56 +1,83 @@
 """Outlines of a surface in planes: where a plane cuts the triangles, joined to polylines."""
 
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numba
 import numpy as np
 
-from nightbay.meshes.surface import block, spans
+from nightbay.meshes.surface import Surface, block, spans
+
+
+class Plane(NamedTuple):
+    """A plane of a section: its ``name``, the coordinate ``axis`` (0, 1, 2) across it, and where it lies on that."""
+
+    name: str
+    axis: int
+    value_mm: float
 
 
 @dataclass(frozen=True)
 class Outline:
-    """One polyline of a section: ``points_mm`` (k, 2), the two coordinates in the plane; ``filled``: made up."""
+    """One polyline of a section: ``points_mm`` (k, 2), the two coordinates in the plane; ``filled``: not measured."""
 
     points_mm: np.ndarray
     filled: bool
 
 
-def cut(surface, planes):
-    """Outlines of the surface in each of some planes, a list of lists.
+@dataclass(frozen=True)
+class Crossing:
+    """Faces (c, 3) that cross a plane, and which of them are ``filled``, (c,) bool."""
 
-    ``surface``: a :class:`Surface`, vertices in memory, whose faces may lie on disk: they are read
-    once, block by block. ``planes``: (axis, value mm) of those where coordinate axis (0, 1, 2) has that value. Measured
-    and filled stretches are separate outlines; each holds the end points that it shares with its neighbour. The order
-    depends on the faces' order alone.
+    faces: np.ndarray
+    filled: np.ndarray
+
+
+def through(surface: Surface, planes: Sequence[Plane]) -> list[tuple[Plane, list[Outline]]]:
+    """The outlines of a surface in each of some planes.
+
+    ``surface``: vertices in memory, faces in memory or on disk: they are read once, block by block. Measured and filled
+    stretches are separate outlines; each holds the end points that it shares with its neighbour. The order depends on
+    the faces' order alone.
     """
-    crossed = [[] for _ in planes]
+    crossings: list[list[Crossing]] = [[] for _ in planes]
     columns = {"faces": surface.faces} | surface.face
     for rows in spans(len(surface.faces)):
         some = block(columns, rows)
         faces = np.ascontiguousarray(some["faces"])
-        made_up = some.get("filled", np.zeros(len(faces), np.uint8)).astype(bool)
-        for axis in {axis for axis, _ in planes}:
-            mine = [number for number, plane in enumerate(planes) if plane[0] == axis]
-            values = np.array([planes[number][1] for number in mine], np.float32)
-            order = np.argsort(values, kind="stable")
-            face, plane = _crossed(surface.vertices_mm, faces, axis, values[order])
-            for at, number in enumerate(order):
-                there = face[plane == at]
-                crossed[mine[number]].append((faces[there], made_up[there]))
-    cuts = []
-    for (axis, value_mm), found in zip(planes, crossed, strict=True):
-        faces = np.concatenate([some for some, _ in found] or [np.empty((0, 3), np.int32)])
-        filled = np.concatenate([marks for _, marks in found] or [np.empty(0, bool)])
-        cuts.append(_outlines(surface.vertices_mm, faces, filled, axis, value_mm))
-    return cuts
+        filled = some.get("filled", np.zeros(len(faces), np.uint8)).astype(bool)
+        for number, crossed in _crossed_by(surface.vertices_mm, faces, planes):
+            crossings[number].append(Crossing(faces[crossed], filled[crossed]))
+    return [
+        (plane, _outlines(surface.vertices_mm, _joined(parts), plane))
+        for plane, parts in zip(planes, crossings, strict=True)
+    ]
+
+
+def _joined(parts: list[Crossing]) -> Crossing:
+    faces = [np.empty((0, 3), np.int32), *(part.faces for part in parts)]
+    return Crossing(np.concatenate(faces), np.concatenate([np.empty(0, bool), *(part.filled for part in parts)]))
+
+
+def _crossed_by(
+    vertices_mm: np.ndarray, faces: np.ndarray, planes: Sequence[Plane]
+) -> Iterator[tuple[int, np.ndarray]]:
+    """The number of each plane, and the rows of the faces that cross it."""
+    for axis in sorted({plane.axis for plane in planes}):
+        numbers = [number for number, plane in enumerate(planes) if plane.axis == axis]
+        values = np.array([planes[number].value_mm for number in numbers], np.float32)
+        order = np.argsort(values, kind="stable")
+        face, crossed = _crossed(vertices_mm, faces, axis, values[order])
+        for at, number in enumerate(order):
+            yield numbers[number], face[crossed == at]
 
 
 @numba.njit(cache=True)
 def _crossed(vertices, faces, axis, values):
     """Faces and those of ``values``, (k,) float32 ascending, that their corners' coordinates lie on both sides of: rows
     of faces and of values, (c,) each. A vertex in the plane counts as above it: a face is cut in no or in two edges."""
-    face, plane = [np.int64(0) for _ in range(0)], [np.int64(0) for _ in range(0)]
+    face, plane = [0 for _ in range(0)], [0 for _ in range(0)]
     for row in range(len(faces)):
         a, b, c = vertices[faces[row, 0], axis], vertices[faces[row, 1], axis], vertices[faces[row, 2], axis]
         low, high = min(a, b, c), max(a, b, c)
@@ -62,11 +89,11 @@ def _crossed(vertices, faces, axis, values):
     return np.array(face, np.int64), np.array(plane, np.int64)
 
 
-def _outlines(vertices_mm, faces, filled, axis, value_mm):
-    """Outlines, a list, of ``faces`` (m, 3) that all cross the plane, with ``filled`` (m,) bool."""
-    if not len(faces):
+def _outlines(vertices_mm: np.ndarray, crossing: Crossing, plane: Plane) -> list[Outline]:
+    """The outlines of the faces that cross a plane."""
+    if not len(crossing.faces):
         return []
-    triangle = faces.astype(np.int64)
+    triangle, axis, value_mm = crossing.faces.astype(np.int64), plane.axis, plane.value_mm
     side = vertices_mm[triangle, axis] >= np.float32(value_mm)
     # the vertex that stands alone on its side; the plane cuts the two edges that leave it
     odd = np.where((side.sum(axis=1) == 1)[:, None], side, ~side).argmax(axis=1)
@@ -80,9 +107,9 @@ def _outlines(vertices_mm, faces, filled, axis, value_mm):
     share = (value_mm - a[:, axis]) / np.where(b[:, axis] == a[:, axis], 1.0, b[:, axis] - a[:, axis])
     points = np.delete(a + np.clip(share, 0.0, 1.0)[:, None] * (b - a), axis, axis=1)
     outlines = []
-    for made_up in (False, True):
-        for chain in _chains(node[filled == made_up], len(unique)):
-            outlines.append(Outline(points[chain], made_up))
+    for filled in (False, True):
+        for chain in _chains(node[crossing.filled == filled], len(unique)):
+            outlines.append(Outline(points[chain], filled))
     return outlines
 
 
@@ -94,7 +121,11 @@ def _chains(links, count):
 
 @numba.njit(cache=True)
 def _walk(links, count):
-    # links at each node as a linked list, so that a node with many (a seam that is not manifold) is no trouble
+    """Node numbers along all polylines, one after another, and where each starts, with the end of the last.
+
+    Open polylines come first, then closed ones, which return to their start.
+    """
+    # the links at each node are a linked list: a node may have many, on a seam that is not manifold
     head, following = np.full(count, -1, np.int64), np.full(2 * len(links), -1, np.int64)
     degree = np.zeros(count, np.int64)
     for at in range(2 * len(links) - 1, -1, -1):
@@ -105,7 +136,7 @@ def _walk(links, count):
     used = np.zeros(len(links), np.bool_)
     order, starts = np.empty(2 * len(links), np.int64), [0]
     filled = 0
-    # open ends first, then what is left: closed loops
+    # from open ends first, then what is left: closed loops
     for ends_only in (True, False):
         for start in range(count):
             if ends_only and degree[start] % 2 == 0:
@@ -132,7 +163,7 @@ def _walk(links, count):
     return order[:filled], np.array(starts)
 
 
-def simplify(points_mm, tolerance_mm):
+def simplify(points_mm: np.ndarray, tolerance_mm: float) -> np.ndarray:
     """A polyline, (k, 2), without the points that lie within a tolerance of the line between those that stay.
 
     Source: D. Douglas, T. Peucker, Cartographica 10 (1973) 112.
@@ -142,6 +173,7 @@ def simplify(points_mm, tolerance_mm):
 
 @numba.njit(cache=True)
 def _kept(points, tolerance):
+    """Which points stay, (k,) bool."""
     keep = np.zeros(len(points), np.bool_)
     keep[0] = keep[-1] = True
     waiting = [(0, len(points) - 1)]
@@ -150,13 +182,13 @@ def _kept(points, tolerance):
         along = points[last] - points[first]
         square = along[0] ** 2 + along[1] ** 2
         furthest, at = tolerance, -1
-        for one in range(first + 1, last):
-            off = points[one] - points[first]
+        for between in range(first + 1, last):
+            off = points[between] - points[first]
             share = (off[0] * along[0] + off[1] * along[1]) / square if square > 0.0 else 0.0
             share = min(max(share, 0.0), 1.0)
             distance = np.sqrt((off[0] - share * along[0]) ** 2 + (off[1] - share * along[1]) ** 2)
             if distance > furthest:
-                furthest, at = distance, one
+                furthest, at = distance, between
         if at >= 0:
             keep[at] = True
             waiting.append((first, at))

@@ -1,21 +1,25 @@
-"""How far a surface reaches in a direction: the plane that touches it, unmoved by a stray vertex."""
+"""How far a surface reaches in a direction: the plane that touches it, which single outlying vertices do not move."""
 
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numba
 import numpy as np
 
 from nightbay.core import robust
 
-LEAST_VERTICES = 16  # bear a plane: a spike of one vertex has long faces, and so much area of its own
+LEAST_VERTICES = 16  # define a plane: a spike of one vertex has long faces, and with them a large area of its own
 PATCH = 2.5  # edge of the patch against that of a square with the support's area
-# Thickness of the layer of a crown below the support's level, and most scatter in it, in standard deviations of the
-# noise. One that few points bear is noisier than it says: dark trim by up to three times.
+# Thickness of the layer of a crown below the support's level, and greatest scatter in it, in standard deviations of the
+# noise. A surface from few points is noisier than it says: dark trim by up to three times.
 LAYER, SCATTER = 8.0, 4.0
 LEAST_CROWN = 36  # vertices in it: six for each coefficient of a second-order surface
 WINDOW_MM = 2.0  # depth below the furthest vertex that is looked at first; doubled until enough surface lies there
 WIDER = (1.0, 2.0, 4.0, 8.0)  # widths of patches that are tried: 280 mm for a support of 200 mm2
 DEPTH_MM = 30.0  # of a patch below its level that is looked at
+ITERATIONS = 10  # of the reweighted fits: common practice, no source
+SINGULAR = 1e-6  # share of the largest singular value below which one is left out of a fit
+LEAST_LIMIT_MM = 1e-3  # of the biweight: a layer without noise, as of a computed model, leaves residuals of rounding
 
 
 @dataclass(frozen=True)
@@ -23,10 +27,10 @@ class Touch:
     """The plane that touches a surface: ``reach_mm`` along the direction; ``point_mm`` (3,) where it touches.
 
     The patch is the one where the support's area reaches furthest. In it, a second-order surface through what lies near
-    that level gives the plane: noise averages out, lumps don't bear. Where too few vertices lie there (a rod, a sharp
-    corner), the levels that the support and twice the support reach are extrapolated to no area: on anything round, and
-    on a ridge, the area grows in proportion to the depth. ``half_width_mm``: how far the plane lies from the support's
-    level, for how far it may err. ``rows``: vertices that bear the plane.
+    that level gives the plane: noise averages out, lumps have no weight. Where too few vertices lie there (a rod, a
+    sharp corner), the levels that the support and twice the support reach are extrapolated to no area: on anything
+    round, and on a ridge, the area grows in proportion to the depth. ``half_width_mm``: distance of the plane from the
+    support's level, which stands for how far it may err. ``rows``: vertices that define the plane.
     """
 
     reach_mm: float
@@ -35,12 +39,43 @@ class Touch:
     rows: np.ndarray
 
 
-def capped(areas, support_mm2):
-    """Areas, (n,), of vertices, none larger than its share of the support when as few as may bear it."""
+class Relief(NamedTuple):
+    """A surface seen along a direction: ``vertices_mm`` (n, 3), their ``height`` (n,) along it, -inf where a vertex has
+    no area and ``least`` or more elsewhere, and their ``areas`` (n,) mm2."""
+
+    vertices_mm: np.ndarray
+    height: np.ndarray
+    areas: np.ndarray
+    least: float
+
+
+class Patch(NamedTuple):
+    """Vertices of a patch down to :data:`DEPTH_MM` below its ``level``, the height that the support reaches: their
+    ``rows`` (n,), and their coordinates ``across`` the direction, (n, 2), and ``along`` it, (n,)."""
+
+    rows: np.ndarray
+    across: np.ndarray
+    along: np.ndarray
+    level: float
+
+
+class Square(NamedTuple):
+    """A square across a direction: its axes, ``first`` and ``second`` (3,), its lower ``corner`` (2,) and ``width``."""
+
+    first: np.ndarray
+    second: np.ndarray
+    corner: np.ndarray
+    width: float
+
+
+def capped(areas: np.ndarray, support_mm2: float) -> np.ndarray:
+    """Areas, (n,) mm2, of vertices, none larger than its share of the support among :data:`LEAST_VERTICES`."""
     return np.minimum(areas, support_mm2 / LEAST_VERTICES)
 
 
-def supported(height, area, cell, support_mm2):
+def supported(
+    height: np.ndarray, area: np.ndarray, cell: np.ndarray, support_mm2: float
+) -> tuple[np.ndarray, np.ndarray]:
     """Cells, (m,) ascending, and the height in each that the given area of its surface reaches or exceeds, (m,).
 
     ``height`` (n,), ``area`` (n,), ``cell`` (n,) int of every vertex. A cell with less area in all gets -inf.
@@ -60,21 +95,26 @@ def supported(height, area, cell, support_mm2):
     return sorted_cell[first], level
 
 
-def support_of(areas, least_mm2):
-    """The support for a surface, mm2: the least one, but never less than its coarseness allows."""
+def support_of(areas: np.ndarray, least_mm2: float) -> float:
+    """The support for a surface, mm2: the least one, but never less than :data:`LEAST_VERTICES` of its vertices have.
+
+    ``areas`` (n,) mm2 of the vertices.
+    """
     used = areas[areas > 0.0]
     if not len(used):
         return float(least_mm2)
     return max(float(least_mm2), float(LEAST_VERTICES * np.median(used, overwrite_input=True)))
 
 
-def touch(vertices_mm, areas, direction, support_mm2, noise_mm):
+def touch(
+    vertices_mm: np.ndarray, areas: np.ndarray, direction: np.ndarray, support_mm2: float, noise_mm: np.ndarray
+) -> Touch | None:
     """The plane at right angles to ``direction``, (3,) unit, that touches the surface; None without enough surface.
 
     ``vertices_mm`` (n, 3) with their ``areas`` (n,) mm2 and ``noise_mm`` (n,); the support, see :func:`support_of`, has
-    to lie in one patch, a square across the direction of :data:`PATCH` times its size. Where the surface is thin, as on
-    dark trim, so small a patch may miss its end: a wider one that reaches further by more than the narrow one says that
-    it may err counts instead, and what it reaches further is how far that may err.
+    to lie in one patch, a square across the direction of :data:`PATCH` times its size. Where the surface has holes, as
+    on dark trim, a small patch may miss its end. A wider patch counts instead where it reaches further by more than the
+    narrow one may err; what it reaches further is how far it may err.
     """
     used = areas > 0.0
     if not used.any():
@@ -83,64 +123,67 @@ def touch(vertices_mm, areas, direction, support_mm2, noise_mm):
     least = float(height.min(where=used, initial=np.inf))
     np.putmask(height, ~used, -np.inf)
     del used
-    width_mm, best = PATCH * np.sqrt(support_mm2), None
+    surface, best = Relief(vertices_mm, height, areas, least), None
     for times in WIDER:
-        patch = _patch(vertices_mm, height, least, areas, direction, support_mm2, times * width_mm)
+        patch = _patch(surface, direction, support_mm2, times * PATCH * np.sqrt(support_mm2))
         if patch is None:
             continue
-        near, across, along, level = patch
-        reach, bearing = _crown(along, across, level, noise_mm[near])
-        if reach is None:
+        end = _crown(patch, noise_mm[patch.rows])
+        if end is None:
             if best is not None:
                 continue
-            reach, bearing = _end(along, capped(areas[near], support_mm2), level, support_mm2)
-        half_width = abs(reach - level)
+            end = _end(patch, capped(areas[patch.rows], support_mm2), support_mm2)
+        reach, defining = end[0], patch.rows[end[1]]
+        half_width = abs(reach - patch.level)
         if best is not None:
             if reach - best.reach_mm <= best.half_width_mm:
                 continue
             half_width = max(half_width, reach - best.reach_mm)
-        best = Touch(reach, vertices_mm[near[bearing]].mean(axis=0, dtype=np.float64), half_width, near[bearing])
+        best = Touch(reach, vertices_mm[defining].mean(axis=0, dtype=np.float64), half_width, defining)
     return best
 
 
-def _patch(vertices_mm, height, least, areas, direction, support_mm2, patch_mm):
-    """The patch, ``patch_mm`` wide, where the support reaches furthest: rows of its vertices down to :data:`DEPTH_MM`
-    below that level, their places across the direction, (n, 2), and along it, (n,), and the level; None where no patch
-    holds the support. ``height`` (n,): along the direction, ``least`` or more, -inf where a vertex has no area."""
-    top = float(height.max())
-    window = WINDOW_MM
+def _patch(surface: Relief, direction: np.ndarray, support_mm2: float, patch_mm: float) -> Patch | None:
+    """The patch, ``patch_mm`` wide, where the support reaches furthest; None where no patch holds the support."""
+    vertices_mm, height = surface.vertices_mm, surface.height
+    top, window = float(height.max()), WINDOW_MM
     while True:
         near = np.flatnonzero(height >= top - window)
         points = vertices_mm[near].astype(np.float64)
         found = _highest_patch(
-            points @ direction, _across(points, direction) / patch_mm, capped(areas[near], support_mm2), support_mm2
+            points @ direction,
+            _across(points, direction) / patch_mm,
+            capped(surface.areas[near], support_mm2),
+            support_mm2,
         )
         if found is not None:
             break
-        if window > top - least:
+        if window > top - surface.least:
             return None
         window *= 2.0
     level, corner = found
-    near = _inside(vertices_mm, height, level - DEPTH_MM, *axes_across(direction), corner * patch_mm, patch_mm)
+    square = Square(*axes_across(direction), corner * patch_mm, float(patch_mm))
+    near = _inside(vertices_mm, height, level - DEPTH_MM, square)
     points = vertices_mm[near].astype(np.float64)
-    return near, _across(points, direction), points @ direction, level
+    return Patch(near, _across(points, direction), points @ direction, level)
 
 
 @numba.njit(cache=True)
-def _inside(vertices, height, least, first, second, corner, wide):
-    """Rows of the vertices as high as ``least`` in a square across, with its lower ``corner``, (2,), and its width."""
-    rows = [np.int64(0) for _ in range(0)]
+def _inside(vertices, height, least, square):
+    """Rows of the vertices in a square that are as high as ``least``."""
+    first, second, corner, width = square.first, square.second, square.corner, square.width
+    rows = [0 for _ in range(0)]
     for row in range(len(height)):
         if height[row] >= least:
             x, y, z = np.float64(vertices[row, 0]), np.float64(vertices[row, 1]), np.float64(vertices[row, 2])
             u = x * first[0] + y * first[1] + z * first[2] - corner[0]
             v = x * second[0] + y * second[1] + z * second[2] - corner[1]
-            if 0.0 <= u <= wide and 0.0 <= v <= wide:
+            if 0.0 <= u <= width and 0.0 <= v <= width:
                 rows.append(row)
     return np.array(rows, np.int64)
 
 
-def axes_across(direction):
+def axes_across(direction: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """Two unit vectors, (3,) each, at right angles to ``direction``, (3,) unit, and to each other."""
     first = np.cross(direction, np.eye(3)[int(np.argmin(np.abs(direction)))])
     first /= np.linalg.norm(first)
@@ -174,33 +217,37 @@ def _highest_patch(height, plan, areas, support_mm2):
     return best
 
 
-def _crown(height, plan, level, noise_mm):
-    """Top of a robust second-order surface through a patch's outermost layer, and the rows that bear it; None, None
-    where the layer has too few vertices or is no such surface. It is as thick as noise makes a flat one.
+def _crown(patch: Patch, noise_mm: np.ndarray) -> tuple[float, np.ndarray] | None:
+    """Top of a robust second-order surface through a patch's outermost layer, and the patch's vertices that define it;
+    None where the layer has too few vertices or is no such surface. The layer is as thick as noise makes a flat one.
+
+    ``noise_mm`` (n,) of the patch's vertices.
     """
+    height, plan, level = patch.along, patch.across, patch.level
     noise = float(np.median(noise_mm))
     layer = np.flatnonzero(height > level - LAYER * noise)
     if len(layer) < LEAST_CROWN:
-        return None, None
+        return None
     off = plan[layer] - plan[layer].mean(axis=0)
     u, v = (off / max(np.abs(off).max(), 1e-9)).T
     rows = np.column_stack([np.ones(len(u)), u, v, u * u, u * v, v * v])
     target = height[layer] - level
     weights = np.ones(len(layer))
-    for _ in range(10):
+    for _ in range(ITERATIONS):
         root = np.sqrt(weights)[:, None]
-        fitted = rows @ np.linalg.lstsq(rows * root, target * root[:, 0], rcond=1e-6)[0]
+        fitted = rows @ np.linalg.lstsq(rows * root, target * root[:, 0], rcond=SINGULAR)[0]
         misfit = np.abs(target - fitted)
-        sd = 1.4826 * float(np.median(misfit))  # of a normal distribution, from the median absolute deviation
-        weights = robust.tukey(misfit, max(4.685 * sd, 1e-3))  # 95 % efficient
-    bearing = weights > 0.0
-    if sd > SCATTER * noise or np.count_nonzero(bearing) < LEAST_CROWN / 2:
-        return None, None
-    return min(level + float(fitted[bearing].max()), float(height.max())), layer[bearing]
+        sd = robust.MAD_TO_SD * float(np.median(misfit))
+        weights = robust.tukey(misfit, max(robust.TUKEY_SD * sd, LEAST_LIMIT_MM))
+    used = weights > 0.0
+    if sd > SCATTER * noise or np.count_nonzero(used) < LEAST_CROWN / 2:
+        return None
+    return min(level + float(fitted[used].max()), float(height.max())), layer[used]
 
 
-def _end(height, areas, level, support_mm2):
-    """The end of a patch, extrapolated from two levels, and the rows that bear it."""
+def _end(patch: Patch, areas: np.ndarray, support_mm2: float) -> tuple[float, np.ndarray]:
+    """The end of a patch, extrapolated from two levels, and the patch's vertices that define it; ``areas`` (n,)."""
+    height, level = patch.along, patch.level
     lower = supported(height, areas, np.zeros(len(height), np.int64), 2.0 * support_mm2)[1][0]
     # no further than the patch itself reaches: where it hangs over an edge, the lower level lies far down
     return float(min(level + (level - lower), height.max())), np.flatnonzero(height >= level)

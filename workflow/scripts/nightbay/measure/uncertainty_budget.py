@@ -1,54 +1,62 @@
 """The uncertainty of a dimension, as a sum of what is known to move it."""
 
+from collections.abc import Mapping
+from typing import Any
+
 import numpy as np
 
 from nightbay.core import rigid
+from nightbay.frame.result import FrameResult
+from nightbay.meshes.surface import Surface
+from nightbay.refine.result import RefinedPose
 
 COVERAGE = 2  # k: about 95 % of the cases where the parts are many and alike in size
 NEAR_MM = 60.0  # a segment whose bounds come that near to a point may have measured it
 
 
-def combine(parts):
-    """``parts`` {name: standard uncertainty mm, or None where it is not known}: the expanded uncertainty, mm.
+def combine(budget_mm: Mapping[str, float | None]) -> float:
+    """The expanded uncertainty, mm, of a budget {cause: standard uncertainty mm, None where it is not known}.
 
-    What is not known is left out of the sum; whoever shows the number has to say so (see ``unknown``).
+    What is not known is left out of the sum; whoever shows the number has to say so (see :func:`unknown`).
     """
-    return float(COVERAGE * np.sqrt(sum(value**2 for value in parts.values() if value is not None)))
+    return float(COVERAGE * np.sqrt(sum(value**2 for value in budget_mm.values() if value is not None)))
 
 
-def unknown(parts):
-    """Names of the parts that are not known."""
-    return sorted(name for name, value in parts.items() if value is None)
+def unknown(budget_mm: Mapping[str, float | None]) -> list[str]:
+    """The causes whose size is not known."""
+    return sorted(name for name, value in budget_mm.items() if value is None)
 
 
-def registration_sd_mm(point_mm, direction, frame_result, poses):
+def rectangular_sd_mm(half_width_mm: float) -> float:
+    """Standard deviation of a rectangular distribution (JCGM 100:2008, 4.3.7)."""
+    return float(half_width_mm / np.sqrt(3.0))
+
+
+def registration_sd_mm(
+    point_mm: np.ndarray, direction: np.ndarray, frame: FrameResult, poses: Mapping[str, RefinedPose]
+) -> float | None:
     """Standard uncertainty along ``direction``, (3,) unit, of a point (3,), both of the vehicle frame, from the poses.
 
-    The largest among the segments that may have measured the point; None where a pose has no covariance.
+    The largest among the segments that may have measured the point; None where there is none.
     """
-    T_control_vehicle = rigid.invert(np.array(frame_result["T_vehicle_control"]))
-    point = rigid.transform(T_control_vehicle, [point_mm])[0]
-    direction = rigid.rotate(T_control_vehicle, [direction])[0]
-    # a small turn w and shift t move the point by w x p + t
+    T_control_vehicle = rigid.invert(frame.T_vehicle_control)
+    point = rigid.transform(T_control_vehicle, np.array([point_mm]))[0]
+    direction = rigid.rotate(T_control_vehicle, np.array([direction]))[0]
+    # a small rotation w and translation t move the point by w x p + t
     moves = np.concatenate([np.cross(point, direction), direction])
     variances = []
     for name in sorted(poses):
-        bounds = frame_result["segments"][name]
-        if np.all(point_mm > np.array(bounds["low_mm"]) - NEAR_MM) and np.all(
-            point_mm < np.array(bounds["high_mm"]) + NEAR_MM
-        ):
-            covariance = poses[name].get("covariance")
-            if covariance is None:
-                return None
-            variances.append(float(moves @ np.array(covariance, float) @ moves))
+        bounds = frame.segments.get(name)  # none for a segment without points
+        if bounds is not None and np.all((point_mm > bounds.low_mm - NEAR_MM) & (point_mm < bounds.high_mm + NEAR_MM)):
+            variances.append(float(moves @ poses[name].covariance @ moves))
     return float(np.sqrt(max(variances))) if variances else None
 
 
-def surface_sd_mm(surface, rows, noise_mm):
-    """Standard uncertainty of a surface's place along its normal where some vertices, ``rows``, bear a plane.
+def surface_sd_mm(surface: Surface, rows: np.ndarray, noise_mm: float) -> float:
+    """Standard uncertainty of a surface's position along its normal where some vertices, ``rows``, define a plane.
 
     The spread of the measured points over the root of their count where the surface carries both, else one point's
-    noise. Vertices near each other share points, so they do not average any further.
+    noise. Vertices near each other share points: they do not average any further.
     """
     if "count" in surface.vertex and "spread_mm" in surface.vertex:
         count = np.maximum(surface.vertex["count"][rows].astype(float), 1.0)
@@ -57,11 +65,11 @@ def surface_sd_mm(surface, rows, noise_mm):
     return float(noise_mm)
 
 
-def scale_sd_mm(length_mm, scale):
-    """What the factor that lengths were multiplied by adds over a length; ``scale`` of the result of refine."""
-    return scale["sd"] * length_mm
+def scale_sd_mm(length_mm: float, sd: float) -> float:
+    """Standard uncertainty of a length from that of a factor on it, ``sd``."""
+    return sd * length_mm
 
 
-def drift_sd_mm(length_mm, scan):
-    """What the survey's own growth of error adds over a length."""
-    return scan["target_drift_mm_per_m"] * length_mm / 1000.0
+def drift_sd_mm(length_mm: float, scan: Any) -> float:
+    """What the survey's own growth of error adds over a length; ``scan``: settings of the scan."""
+    return scan.target_drift_mm_per_m * length_mm / 1000.0

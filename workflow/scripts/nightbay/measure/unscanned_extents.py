@@ -1,25 +1,50 @@
 """Whether the end of a surface was measured at all, or may lie in an opening that nothing was scanned in."""
 
+from dataclasses import dataclass
+from typing import NamedTuple
+
 import numba
 import numpy as np
 
 from nightbay.core import robust
 from nightbay.measure import tangent_planes
+from nightbay.measure.tangent_planes import Touch
 
 LAYER_MM = 12.0  # below the touching plane: the end as it is seen along the direction
 BEHIND_MM = 300.0  # what was scanned that far behind was seen through the opening, so nothing stands before it
 LEAST_CELLS = 24  # four for each coefficient of a second-order surface
 
 
-def hidden(vertices_mm, areas, direction, touch, support_mm2):
-    """How far the end may reach beyond the plane that touches it, mm, and where, (3,) mm; None where nothing says so.
+class Grid(NamedTuple):
+    """Square cells across a direction: ``frame`` (3, 3), the direction and two axes across it; number of the lowest
+    cell, ``low`` (2,), how many there are, ``shape`` (2,), and their width ``cell``, mm."""
 
-    Seen along ``direction``, (3,) unit, the end is a grid of cells as wide as the patch of :func:`extremes.touch`,
-    whose result is ``touch``. A second-order surface through the outermost vertices of the cells is drawn on across
-    cells that lie between others, in a row or in a column, and hold no vertex down to :data:`BEHIND_MM`. Where it goes
-    beyond the touching plane by more than that may err and twice the scatter about the surface, the end was not
-    measured. A rim with nothing beyond it, such as the edge of a panel or the tip of a rod, lies between no others: it
-    is an end.
+    frame: np.ndarray
+    low: np.ndarray
+    shape: np.ndarray
+    cell: float
+
+
+@dataclass(frozen=True)
+class UnscannedExtent:
+    """An end that was not scanned: ``beyond_mm``, how far it may reach beyond the touching plane, and about where,
+    ``point_mm`` (3,)."""
+
+    beyond_mm: float
+    point_mm: np.ndarray
+
+
+def find(
+    vertices_mm: np.ndarray, areas: np.ndarray, direction: np.ndarray, touch: Touch, support_mm2: float
+) -> UnscannedExtent | None:
+    """How far an end may reach beyond the plane that touches it; None where the end was scanned.
+
+    ``vertices_mm`` (n, 3) with their ``areas`` (n,) mm2. Seen along ``direction``, (3,) unit, the end is a grid of
+    cells as wide as the patch of :func:`nightbay.measure.tangent_planes.touch`, whose result is ``touch``. A
+    second-order surface through the outermost vertices of the cells is extrapolated across cells that lie between
+    others, in a row or in a column, and hold no vertex down to :data:`BEHIND_MM`. Where it goes beyond the touching
+    plane by more than that may err and twice the scatter about the surface, the end was not scanned. A boundary with
+    nothing beyond it, such as the edge of a panel or the tip of a rod, lies between no others: it is an end.
     """
     first, second = tangent_planes.axes_across(direction)
     cell_mm = tangent_planes.PATCH * float(np.sqrt(support_mm2))
@@ -27,7 +52,8 @@ def hidden(vertices_mm, areas, direction, touch, support_mm2):
     bounds = _bounds(vertices_mm, areas, frame, touch.reach_mm - LAYER_MM)
     low = np.floor(bounds[0] / cell_mm).astype(np.int64)
     shape = np.floor(bounds[1] / cell_mm).astype(np.int64) - low + 1
-    depth = _tops(vertices_mm, areas, frame, touch.reach_mm - BEHIND_MM, low, shape, cell_mm) - touch.reach_mm
+    grid = Grid(frame, low, shape, cell_mm)
+    depth = _tops(vertices_mm, areas, touch.reach_mm - BEHIND_MM, grid) - touch.reach_mm
     layer = depth > -LAYER_MM
     unseen = np.isneginf(depth) & (_between(layer) | _between(layer.T).T)
     if np.count_nonzero(layer) < LEAST_CELLS or not unseen.any():
@@ -35,23 +61,24 @@ def hidden(vertices_mm, areas, direction, touch, support_mm2):
     u, v = np.indices(depth.shape) / max(depth.shape)
     terms = np.stack([np.ones_like(u), u, v, u * u, u * v, v * v], axis=-1)
     fit, scatter = _fit(terms[layer], depth[layer])
-    drawn = np.where(unseen, terms @ fit, -np.inf)
-    at = np.unravel_index(int(np.argmax(drawn)), drawn.shape)
-    if drawn[at] <= touch.half_width_mm + 2.0 * scatter:
+    extrapolated = np.where(unseen, terms @ fit, -np.inf)
+    at = np.unravel_index(int(np.argmax(extrapolated)), extrapolated.shape)
+    if extrapolated[at] <= touch.half_width_mm + 2.0 * scatter:
         return None
     place = (np.array(at) + low + 0.5) * cell_mm
-    return float(drawn[at]), np.array([touch.reach_mm, *place]) @ frame
+    return UnscannedExtent(float(extrapolated[at]), np.array([touch.reach_mm, *place]) @ frame)
 
 
 def _fit(terms, depth):
     """Coefficients of a robust second-order surface, and the standard deviation of the cells about it."""
     weights = np.ones(len(depth))
-    for _ in range(10):
+    for _ in range(tangent_planes.ITERATIONS):
         root = np.sqrt(weights)[:, None]
-        fit = np.linalg.lstsq(terms * root, depth * root[:, 0], rcond=1e-6)[0]
+        fit = np.linalg.lstsq(terms * root, depth * root[:, 0], rcond=tangent_planes.SINGULAR)[0]
         misfit = np.abs(depth - terms @ fit)
-        scatter = 1.4826 * float(np.median(misfit))
-        weights = robust.tukey(misfit, max(4.685 * scatter, 1e-3))  # 95 % efficient
+        scatter = robust.MAD_TO_SD * float(np.median(misfit))
+        limit = max(robust.TUKEY_SD * scatter, tangent_planes.LEAST_LIMIT_MM)
+        weights = robust.tukey(misfit, limit)
     return fit, scatter
 
 
@@ -79,8 +106,9 @@ def _bounds(vertices, areas, frame, least):
 
 
 @numba.njit(cache=True)
-def _tops(vertices, areas, frame, least, low, shape, cell):
+def _tops(vertices, areas, least, grid):
     """Height of the outermost vertex of each cell, -inf where none lies as far out as ``least``."""
+    frame, low, shape, cell = grid.frame, grid.low, grid.shape, grid.cell
     tops = np.full((shape[0], shape[1]), -np.inf)
     for row in range(len(areas)):
         height = _along(vertices, row, frame[0])

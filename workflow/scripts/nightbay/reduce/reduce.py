@@ -41,7 +41,7 @@ def reduce(upstream: Mapping[str, Any], sheet: Mapping[str, Any], settings: Any,
         state = reach(state or begin(full, target, threads), probe, target)
         mesh, levels[name] = measure_level(full, state.surface, probe, target)
         surface.write_ply(folder / f"{name}.ply", mesh, COMMENTS)
-        print(f"{name}: {levels[name].faces} faces, {levels[name].deviation}", flush=True)
+        print(f"{name}: {levels[name].faces} faces; {levels[name].deviation}", flush=True)
     return typed.write(ReduceResult(levels))
 
 

@@ -38,7 +38,7 @@ def _misfits(dimensions, limits):
     for name, (least, most) in limits.items():
         one = dimensions[name]
         # with an end that was not measured the vehicle may be larger, and its inside is smaller than its outside
-        at_least = bool(one.get("hidden_ends")) or name.startswith(INSIDE)
+        at_least = bool(one.get("unscanned_ends")) or name.startswith(INSIDE)
         too_small = one["value_mm"] + one["uncertainty_mm"] < least and not at_least
         if too_small or one["value_mm"] - one["uncertainty_mm"] > most:
             found[name] = [least, most]

@@ -132,8 +132,8 @@ def _made_warnings(part, sheet):
     misfit = class_fit.warning(part.name, dimensions, sheet.get("vehicle_class"), sheet.get("extents_mm", {}))
     found += [misfit] if misfit else []
     for name, one in dimensions.items():
-        if one and one.get("hidden_ends"):
-            beyond = max(end["beyond_mm"] for end in one["hidden_ends"])
+        if one and one.get("unscanned_ends"):
+            beyond = max(end["beyond_mm"] for end in one["unscanned_ends"])
             found.append(
                 f"{DIMENSIONS.get(name, name)} may be larger by about {mm(beyond, 1)}: one end of it was not scanned; "
                 "see the notes."
@@ -192,7 +192,7 @@ def summary_of(part):
     if part.reasons:
         return f"The {part.name} could not be made: {part.reasons[0]['sentence']}"
     size = [
-        f"{'at least ' if one.get('hidden_ends') else ''}{number(one['value_mm'])}{text_format.THIN}mm {word}"
+        f"{'at least ' if one.get('unscanned_ends') else ''}{number(one['value_mm'])}{text_format.THIN}mm {word}"
         for name, word in SIZES.items()
         if (one := part.result("measure").get("dimensions", {}).get(name))
     ]
@@ -225,7 +225,7 @@ def figures_of(parts):
     for part in parts:
         sizes = [part.result("measure").get("dimensions", {}).get(name) for name in ("length", "width", "height")]
         if all(sizes):
-            least = ["\u2265" if one.get("hidden_ends") else "" for one in sizes]
+            least = ["\u2265" if one.get("unscanned_ends") else "" for one in sizes]
             texts.append(" x ".join(f"{a}{one['value_mm']:.1f}" for a, one in zip(least, sizes, strict=True)) + " mm")
         gaps = part.result("refine").get("discrepancies")
         if gaps:

@@ -176,7 +176,7 @@ def _dimensions(part):
             np.array(ends[0]),
             np.array(ends[-1]),
             upright,
-            bool(one.get("hidden_ends")),
+            bool(one.get("unscanned_ends")),
         )
     return lines
 
