@@ -43,7 +43,8 @@ def ahmed_results(tmp_path_factory):
     vertices = rigid.transform(T_vehicle_true, body.vertices_mm).astype(np.float32)
     surface.write_ply(folder / "surface.ply", surface.Surface(vertices, body.faces))
     fill = Upstream("fill", "job", "exterior", None, "ok", [], [], {}, folder)
-    framed = Upstream("frame", "job", "exterior", None, "ok", [], [], found, folder)
+    numbers = {key: value for key, value in found.items() if key != "notes"}
+    framed = Upstream("frame", "job", "exterior", None, "ok", [], [], numbers, folder)
     measured = measure.measure({**upstream, "fill": fill, "frame": framed}, {}, settings(DEFAULTS), folder, 1)
     return found, measured, json.loads((folder / "sections.json").read_text(encoding="utf-8"))["sections"]
 
@@ -134,7 +135,8 @@ def test_a_real_range_map_is_kept_as_scanned(tmp_path):
     assert found["notes"][0].startswith("The frame is kept as scanned: no segment shows the ground")
     surface.write_ply(tmp_path / "surface.ply", surface.Surface(points.astype(np.float32), faces.astype(np.int32)))
     fill = Upstream("fill", "job", "exterior", None, "ok", [], [], {}, tmp_path)
-    framed = Upstream("frame", "job", "exterior", None, "ok", [], [], found, tmp_path)
+    numbers = {key: value for key, value in found.items() if key != "notes"}
+    framed = Upstream("frame", "job", "exterior", None, "ok", [], [], numbers, tmp_path)
     measured = measure.measure({**upstream, "fill": fill, "frame": framed}, {}, settings(DEFAULTS), tmp_path, 1)
     assert measured["dimensions"] == {}
     assert measured["extent_mm"]["high_mm"] == pytest.approx(points.max(axis=0), abs=1e-3)

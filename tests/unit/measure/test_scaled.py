@@ -142,7 +142,8 @@ class TestChain:
         for stage in (network.network, refine.refine, frame.frame, fuse.fuse):
             name = stage.__name__
             (folder / name).mkdir()
-            result = stage(made, sheets.get(name, {}), settings, folder / name, 1)
+            result = stage(made, sheets.get(name, {}), frozen(settings), folder / name, 1)
+            result.pop("notes", None)  # as the contract of a stage does
             made[name] = SimpleNamespace(result=result, folder=folder / name)
         made["fill"] = SimpleNamespace(folder=folder / "fuse", part="exterior")
         return measure.measure(made, {}, frozen(settings), folder, 1)["dimensions"]
