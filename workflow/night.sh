@@ -64,7 +64,7 @@ fi
 [ -n "$memory" ] || memory=$(($(awk '/MemTotal/ {print $2}' /proc/meminfo 2>/dev/null || echo 8000000) * 9 / 10 / 1000000))
 call() {
     # Targets first: Snakemake's options with several values would swallow them.
-    PYTHONUNBUFFERED=1 "$python" -m snakemake "$@" --snakefile "$root/Snakefile" --directory "$day" \
+    PYTHONPATH="$root/workflow/logger${PYTHONPATH:+:$PYTHONPATH}" PYTHONUNBUFFERED=1 "$python" -m snakemake "$@" --snakefile "$root/Snakefile" --directory "$day" \
         --workflow-profile none --profile "$root/workflow/profiles/workstation" \
         --cores "$cores" --resources "mem_mb=$((memory * 1000))"
 }
@@ -79,9 +79,13 @@ targets=($targets) # names of jobs hold no space
 if [ -n "$(ls -A "$day/.snakemake/locks" 2>/dev/null)" ]; then call --unlock --quiet all >/dev/null 2>&1; fi
 
 if [ -n "$dry" ]; then
-    [ ${#targets[@]} -gt 0 ] || { echo "Nothing is to do: none of these jobs is accepted."; exit 0; }
-    call "${targets[@]}" --dry-run 2>&1 | summary plan
-    exit "${PIPESTATUS[0]}"
+    [ ${#targets[@]} -gt 0 ] || { echo "Nothing to do: none of these jobs is accepted."; exit 0; }
+    events=$(mktemp) || exit 2
+    said=$(call "${targets[@]}" --dry-run --logger nightbay --logger-nightbay-events "$events" 2>&1)
+    status=$?
+    if [ "$status" -eq 0 ]; then summary plan <"$events"; else summary text <<<"$said" >&2; fi
+    rm -f "$events"
+    exit "$status"
 fi
 
 # Results took 10 to 16 times the size of the raw files (day of the demo, a van of 15 and of 60 million points).
@@ -94,15 +98,16 @@ if [ "$to_come" -gt "$free" ]; then
 fi
 
 log="$day/logs/night/$(date +%Y-%m-%dT%H-%M-%S).log"
+events="${log%.log}.events.jsonl"
 status=0
 if [ ${#targets[@]} -gt 0 ]; then
     # In a process group of its own: ended by a signal, the night takes the stages that still run with it.
     set -m
-    call "${targets[@]}" >"$log" 2>&1 &
+    call "${targets[@]}" --logger nightbay --logger-nightbay-events "$events" >"$log" 2>&1 &
     night=$!
     set +m
     trap 'kill -TERM -- -"$night" 2>/dev/null; wait "$night"; echo "Ended by a signal; finished stages are kept, run the same command to go on." >&2; exit 143' INT TERM HUP
-    tail --pid="$night" -n +1 -F "$log" 2>/dev/null | summary progress
+    tail --pid="$night" -n +1 -F "$events" 2>/dev/null | summary progress
     wait "$night"
     status=$?
     trap - INT TERM HUP

@@ -4,8 +4,10 @@ import os
 import shutil
 import subprocess
 import sys
+import tempfile
 from pathlib import Path
 
+from nightbay.core import hashing
 from nightbay.planning import night
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -32,20 +34,32 @@ def run_night(day, *options, house=ROOT, **process):
     return subprocess.run(command, capture_output=True, text=True, check=False, **process)
 
 
-def plain(day, house, *options):
+def plain(day, house, *options, **process):
     """Plain Snakemake without the night run around it: the finished process with its output as text."""
     command = [
         *(sys.executable, "-m", "snakemake", *options, "--snakefile", str(house / "Snakefile")),
         *("--directory", str(day), "--profile", str(house / "workflow/profiles/workstation")),
     ]
-    return subprocess.run(command, capture_output=True, text=True, check=False)
+    return subprocess.run(command, capture_output=True, text=True, check=False, **process)
 
 
-def scheduled(day, house=ROOT, *options):
+def scheduled(day, house=ROOT):
     """What a dry run of plain Snakemake would run: a set of (stage, subject)."""
-    done = plain(day, house, "--dry-run", *options)
-    assert done.returncode == 0, done.stdout + done.stderr
-    return {(step.stage, step.subject) for step in night.steps(done.stdout.splitlines())}
+    paths = [str(house / "workflow/logger"), *filter(None, [os.environ.get("PYTHONPATH")])]
+    with tempfile.NamedTemporaryFile("r", encoding="utf-8") as events:
+        logger = ("--logger", "nightbay", "--logger-nightbay-events", events.name)
+        done = plain(day, house, "--dry-run", *logger, env={**os.environ, "PYTHONPATH": os.pathsep.join(paths)})
+        assert done.returncode == 0, done.stdout + done.stderr
+        return {(step.stage, step.subject) for step in night.steps(events)}
+
+
+def digests(folder):
+    """The hash of every file below a folder; records of time are not results."""
+    return {
+        str(path.relative_to(folder)): hashing.sha256(path)
+        for path in sorted(folder.rglob("*"))
+        if path.is_file() and path.name != ".snakemake_timestamp"
+    }
 
 
 def copy_house(folder):

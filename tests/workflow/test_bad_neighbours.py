@@ -138,7 +138,7 @@ def test_good_and_bad_jobs_asked_for_by_name(night):
     old = (day / BOARD).read_bytes()
     both = nights.run_night(day, "--jobs", f"{GOOD},dot,Capital", timeout=300)
     assert both.returncode == 0, both.stdout + both.stderr
-    assert "Nothing is to do" in both.stdout
+    assert "Nothing to do" in both.stdout
     assert "dot is refused: " in both.stderr and "Capital is refused: " in both.stderr
     assert "nul is refused" not in both.stderr
     assert (day / BOARD).read_bytes() == old

@@ -74,7 +74,10 @@ def run(folder, *command):
 
 @pytest.fixture(scope="module")
 def night(finished, tmp_path_factory):
-    """The night of a sound job and of one whose E57 names an address, as :func:`run` tells of it, and its day."""
+    """The night of a sound job and of one whose E57 names an address, as :func:`run` tells of it, and its day.
+
+    It has one processor, so that its results can be compared with those that two made.
+    """
     folder = tmp_path_factory.mktemp("night")
     shutil.copytree(finished[0] / JOB, folder / "day" / JOB)
     asking = folder / "day" / "asking" / "raw" / "left.e57"
@@ -83,7 +86,8 @@ def night(finished, tmp_path_factory):
     e57_files.write(asking, e57_files.places(np.random.default_rng(1).uniform(-2, 2, (2000, 3))))
     declaration, rest = e57_files.xml_of(asking).split(b"\n", 1)
     e57_files.put_xml(asking, declaration + f'<!DOCTYPE e57Root SYSTEM "http://{ADDRESS}/any.dtd">'.encode() + rest)
-    return folder / "day", run(folder, "bash", str(nights.ROOT / "workflow" / "night.sh"), str(folder / "day"))
+    command = ("bash", str(nights.ROOT / "workflow" / "night.sh"), str(folder / "day"), "--cores", "1")
+    return folder / "day", run(folder, *command)
 
 
 def test_a_night_asks_nothing_of_the_network(night):
@@ -94,6 +98,10 @@ def test_a_night_asks_nothing_of_the_network(night):
     for stage_name in ("intake", "clean", "network", "refine", "frame", "fuse", "fill", "reduce", "deliver", "report"):
         assert f".{stage_name}.py" in watched  # the script's process was one of those that the hook was in
     assert asked == []
+
+
+def test_same_bytes_with_one_processor_and_with_two(finished, night):
+    assert nights.digests(night[0] / "results" / JOB) == nights.digests(finished[0] / "results" / JOB)
 
 
 def test_a_file_that_names_an_address_is_refused(night):

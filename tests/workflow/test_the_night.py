@@ -70,11 +70,22 @@ def test_filled_surface_is_a_manifold_and_every_filled_face_has_area(finished, j
     assert set(topology.defects(filled.faces, len(filled.vertices_mm)).values()) == {0}
 
 
+def test_the_terminal_shows_each_step_and_the_log_has_snakemake_s_text(finished):
+    day, process = finished
+    shown = [line.split() for line in process.stdout.splitlines() if " of " in line[:12]]
+    done = {(stage, " ".join(subject)) for _, _, _, stage, *subject in shown}
+    assert ("clean", "larch-van exterior left") in done and ("report", REFUSED) in done
+    records = [path for path in (day / "results").glob("*/*/*.json") if path.parent.parent.name != "board"]
+    assert len(shown) == len(records)
+    (log,) = (day / "logs" / "night").glob("*.log")
+    assert log.read_text().count("Finished jobid: ") >= len(shown)
+
+
 def test_the_second_night_has_nothing_to_do(finished):
     day, _ = finished
     again = nights.run_night(day)
     assert again.returncode == 0
-    assert "Nothing is to do" in again.stdout
+    assert "Nothing to do" in again.stdout
 
 
 def test_a_dry_run_says_what_and_why_and_changes_nothing(finished, tmp_path):
@@ -91,21 +102,6 @@ def lone_job(finished, tmp_path, job="larch-loadbay"):
     day = tmp_path / "day"
     shutil.copytree(finished[0] / job, day / job)
     return day
-
-
-def digests(folder):
-    """The hash of every file below a folder; records of time are not results."""
-    return {
-        str(path.relative_to(folder)): hashing.sha256(path)
-        for path in sorted(folder.rglob("*"))
-        if path.is_file() and path.name != ".snakemake_timestamp"
-    }
-
-
-def test_same_bytes_with_one_processor_and_with_two(finished, tmp_path):
-    day = lone_job(finished, tmp_path)
-    assert nights.run_night(day, "--cores", "1").returncode == 0
-    assert digests(day / "results" / "larch-loadbay") == digests(finished[0] / "results" / "larch-loadbay")
 
 
 def test_bad_jobs_are_named_and_the_others_go_on(finished, tmp_path):
@@ -163,7 +159,9 @@ def test_killed_half_way_the_same_command_goes_on(finished, tmp_path):
     assert not (day / "results/larch-loadbay/report").exists()
     again = nights.run_night(day)
     assert again.returncode == 0, again.stdout + again.stderr
-    assert digests(day / "results" / "larch-loadbay") == digests(finished[0] / "results" / "larch-loadbay")
+    assert nights.digests(day / "results" / "larch-loadbay") == nights.digests(
+        finished[0] / "results" / "larch-loadbay"
+    )
 
 
 def end_group(night):
@@ -219,5 +217,6 @@ def test_a_disk_that_may_get_full_is_told_before_and_after(finished, tmp_path, m
     said.write_text("OSError: [Errno 28] No space left on device\n")
     done = nights.run_night(day)
     assert done.returncode == 1
+    assert "failed  network larch-loadbay interior: see logs/larch-loadbay/network/interior.log" in done.stdout
     assert "has 0.0 GB free, and results of up to" in done.stderr
     assert "is full: free some space and run the same command" in done.stderr

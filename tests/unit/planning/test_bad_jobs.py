@@ -130,7 +130,7 @@ def test_names_that_are_not_utf_8(shop):
     assert said.startswith("'b\\udcff' can't be the name of a job")
     plan = day.plan(shop, DEFAULTS)
     assert plan.notes[0].startswith("The folder photos\\udcff holds no job.yaml")
-    assert plan.jobs["good"].notes == ["good/raw/p\\udcff.jpg is used by no segment and is left aside."]
+    assert plan.jobs["good"].notes == ["good/raw/p\\udcff.jpg is skipped: no segment uses it."]
 
 
 def test_escapes_in_names_can_t_steer_a_terminal(shop):
@@ -188,9 +188,7 @@ def test_folders_that_can_t_be_read(shop, monkeypatch):
     deny(monkeypatch, shop / "lost+found", shop / "lost+found" / "job.yaml", bad, bad / "job.yaml")
     monkeypatch.setattr(os.path, "isdir", lambda path: str(path) in (str(bad), str(shop / "lost+found")) or whole(path))
     assert why_refused(shop) == ["bad/job.yaml can't be read: Permission denied."]
-    assert day.plan(shop, DEFAULTS).notes == [
-        "The folder lost+found can't be read (Permission denied) and is left aside."
-    ]
+    assert day.plan(shop, DEFAULTS).notes == ["The folder lost+found can't be read (Permission denied) and is skipped."]
 
 
 def test_a_raw_folder_that_can_t_be_read(shop, monkeypatch):

@@ -64,8 +64,8 @@ def test_folders_without_a_sheet_are_mentioned(shop):
         (shop / name).mkdir()
     (shop / "late" / "job.yml").write_text(SHEET)
     assert day.plan(shop, DEFAULTS).notes == [
-        "The folder late holds no job.yaml and is left aside: rename job.yml to job.yaml.",
-        "The folder photos holds no job.yaml and is left aside: write one if it is a job.",
+        "The folder late holds no job.yaml and is skipped: rename job.yml to job.yaml.",
+        "The folder photos holds no job.yaml and is skipped: write one if it is a job.",
     ]
 
 

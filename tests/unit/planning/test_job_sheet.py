@@ -50,7 +50,7 @@ def test_what_can_be_discovered_need_not_be_written(job):
     assert exterior.segments["roof"].targets is None
     assert exterior.control_survey.file == "van/raw/control.txt"
     assert sheet.parts["interior"].control_survey is None
-    assert sheet.notes == ["van/raw/photo.jpg is used by no segment and is left aside."]
+    assert sheet.notes == ["van/raw/photo.jpg is skipped: no segment uses it."]
 
 
 def test_what_is_written_wins_over_what_is_found(job):

@@ -1,4 +1,5 @@
-"""What the night run shows, read from output that Snakemake 9.27 printed."""
+# ruff: noqa: E501 (events are lines, as they are written)
+"""What the night run shows, read from events that Snakemake 9.27 gave."""
 
 import json
 
@@ -8,46 +9,17 @@ from nightbay.core.errors import Rejected
 from nightbay.planning import night
 
 DRY_RUN = """\
-Building DAG of jobs...
-[Wed Nov 25 08:05:19 2026]
-rule clean:
-    input: results/van/intake/exterior.left.json
-    output: results/van/clean/exterior.left.json, results/van/clean/exterior.left
-    jobid: 4
-    reason: Missing output files: results/van/clean/exterior.left.json
-    wildcards: job=van, part=exterior, segment=left
-    resources: tmpdir=/tmp
-[Wed Nov 25 08:05:19 2026]
-rule measure:
-    jobid: 5
-    reason: Params have changed since last execution: Union of exclusive params before and now across all output:
-    wildcards: job=van, part=exterior
-    resources: tmpdir=/tmp
-[Wed Nov 25 08:05:19 2026]
-rule all:
-    input: results/van/report/van.json
-    jobid: 0
-    reason: Input files updated by another job: results/van/report/van.json
-    resources: tmpdir=/tmp
-Job stats:
+{"event": "job_info", "jobid": 4, "rule_name": "clean", "wildcards": {"job": "van", "part": "exterior", "segment": "left"}, "reason": "Missing output files: results/van/clean/exterior.left.json"}
+{"event": "job_info", "jobid": 5, "rule_name": "measure", "wildcards": {"job": "van", "part": "exterior"}, "reason": "Params have changed since last execution: Union of exclusive params before and now across all output: before: {'title': 'rule clean:'} now: {} "}
+{"event": "job_info", "jobid": 0, "rule_name": "all", "wildcards": {}, "reason": "Input files updated by another job: results/van/report/van.json"}
 """
 
 RUN = """\
-localrule clean:
-    output: results/van/clean/exterior.left.json
-    jobid: 4
-    wildcards: job=van, part=exterior, segment=left
-[Wed Nov 25 08:05:20 2026]
-localrule network:
-    jobid: 2
-    wildcards: job=van, part=exterior
-[Wed Nov 25 08:05:20 2026]
-Finished jobid: 4 (Rule: clean)
-1 of 5 steps (20%) done
-[Wed Nov 25 08:05:20 2026]
-Error in rule network:
-    message: None
-    jobid: 2
+{"event": "job_info", "jobid": 4, "rule_name": "clean", "wildcards": {"job": "van", "part": "exterior", "segment": "left"}, "reason": "Missing output files"}
+{"event": "job_info", "jobid": 2, "rule_name": "network", "wildcards": {"job": "van", "part": "exterior"}, "reason": "Missing output files"}
+{"event": "job_finished", "job_id": 4}
+{"event": "progress", "done": 1, "total": 5}
+{"event": "job_error", "jobid": 2, "rule_name": "network", "log": ["logs/van/network/exterior.log"]}
 """
 
 
@@ -61,24 +33,28 @@ def test_plan_lists_the_steps_and_why():
 
 
 def test_plan_with_nothing_to_do():
-    assert night.plan(["Building DAG of jobs...\n", "Nothing to be done\n"])[0].startswith("Nothing is to do")
-
-
-def test_plan_shows_trouble_whole():
-    lines = ["Building DAG of jobs...\n", "MissingInputException in rule all\n", "results/x.json\n"]
-    assert night.plan(lines) == [line.rstrip("\n") for line in lines]
+    assert night.plan([]) == [night.NOTHING]
 
 
 def test_progress_names_what_finished_and_what_failed():
     shown = []
     night.progress(RUN.splitlines(keepends=True), shown.append)
-    assert shown == ["   1 of 5  clean   van exterior left", "      failed  network: see the logs folder of the day"]
+    assert shown == [
+        "   1 of 5  clean   van exterior left",
+        "      failed  network van exterior: see logs/van/network/exterior.log",
+    ]
 
 
 def test_progress_with_nothing_to_do():
     shown = []
-    night.progress(["Nothing to be done (all requested files are present and up to date).\n"], shown.append)
-    assert len(shown) == 1 and shown[0].startswith("Nothing is to do")
+    night.progress([], shown.append)
+    assert shown == [night.NOTHING]
+
+
+def test_progress_of_a_night_that_did_not_begin_says_nothing():
+    shown = []
+    night.progress(['{"event": "error", "exception": "WorkflowError"}\n'], shown.append)
+    assert shown == []
 
 
 def test_table_has_a_row_a_job_and_the_reasons(tmp_path):

@@ -1,16 +1,18 @@
-"""Plans a day: which jobs there are, what each stage of each job is told, and which jobs are refused and why."""
+"""Plans a day: which jobs there are, what each stage of each job gets, and which jobs are refused and why."""
 
 import difflib
 import os
 import traceback
+from collections.abc import Iterable
 from dataclasses import dataclass, field, replace
 from pathlib import Path
+from typing import Any
 
 from nightbay.core.errors import Rejected
 from nightbay.core.text_format import printable
 from nightbay.pipeline.stages import STAGES
 from nightbay.planning import job_sheet, parameters
-from nightbay.planning.job_sheet import NAME, NAME_RULE
+from nightbay.planning.job_sheet import NAME, NAME_RULE, Part
 from nightbay.planning.raw_files import Hashes, Unhashed
 
 MADE = ("results", "logs", "benchmarks")  # folders that a night run makes in the day, and fills by job and stage
@@ -29,23 +31,25 @@ class Job:
 
     name: str
     vehicle_class: str
-    extent_mm: dict
-    parts: dict
-    document: dict
-    resolved: dict
-    notes: list
+    extent_mm: dict[str, list[float]]
+    parts: dict[str, Part]
+    document: dict[str, Any]
+    resolved: dict[str | None, dict[str, dict[str, Any]]]
+    notes: list[str]
     hashes: Hashes = field(repr=False)
 
-    def settings(self, stage, part=None):
+    def settings(self, stage: str, part: str | None = None) -> dict[str, dict[str, Any]]:
         """Resolved parameters for a stage: its own section, and of ``scan`` the keys that it declares."""
         resolved = self.resolved[part]
         return {"scan": {key: resolved["scan"][key] for key in STAGES[stage].scan}, stage: resolved[stage]}
 
-    def segments(self):
+    def segments(self) -> dict[str, list[str]]:
         """The names of the segments by part."""
         return {name: list(part.segments) for name, part in self.parts.items()}
 
-    def sheet(self, stage, job=None, part=None, segment=None):
+    def sheet(
+        self, stage: str, job: str | None = None, part: str | None = None, segment: str | None = None
+    ) -> dict[str, Any]:
         """What a stage needs from the job sheet, as plain data; nothing else, so that nothing else reruns it.
 
         ``job`` is the job's own name, taken so that a rule's wildcards can be handed over as they are.
@@ -59,13 +63,13 @@ class Job:
         }
         return make.get(stage, lambda part, segment: {})(part, segment)
 
-    def raw_mb(self, part=None, segment=None):
+    def raw_mb(self, part: str | None = None, segment: str | None = None) -> float:
         """Size of the raw exports of a segment, a part or the whole job, MB, as it would be without compression."""
         parts = self.parts.values() if part is None else [self.parts[part]]
-        files = [one.cloud.file for each in parts for name, one in each.segments.items() if segment in (None, name)]
+        files = [raw.cloud.file for each in parts for name, raw in each.segments.items() if segment in (None, name)]
         return sum(self.hashes.size(file) * UNPACKED.get(Path(file).suffix.lower(), 1) for file in files) / 1e6
 
-    def rehearse(self):
+    def rehearse(self) -> None:
         """Ask once for everything that the rules will ask for, but the hashes, so that what goes wrong shows now."""
         job = replace(self, hashes=Unhashed(self.hashes.day))
         for part in job.parts.values():
@@ -127,25 +131,30 @@ class Job:
         }
 
 
-def _sorted(mapping):
+def _sorted(mapping: dict[str, Any]) -> dict[str, Any]:
     """A mapping by its keys, because Snakemake takes another order for another value."""
     return dict(sorted(mapping.items()))
 
 
 @dataclass(frozen=True)
 class Plan:
-    """A day's jobs: accepted ones, refused ones with their reasons, and sentences on what was left aside.
+    """A day's jobs: accepted ones, refused ones with their reasons, and sentences on what was skipped.
 
     ``tracebacks``: what to print to the night's log of the exceptions that nobody expected.
     """
 
-    jobs: dict
-    refused: dict
-    notes: list
-    tracebacks: list
+    jobs: dict[str, Job]
+    refused: dict[str, list[str]]
+    notes: list[str]
+    tracebacks: list[str]
 
 
-def plan(day, defaults, only=None, classes=parameters.CLASSES):
+def plan(
+    day: str | os.PathLike[str],
+    defaults: dict[str, Any],
+    only: list[str] | None = None,
+    classes: Path = parameters.CLASSES,
+) -> Plan:
     """Plan the jobs of folder ``day``.
 
     ``defaults``: the content of config/config.yaml, as the user may have changed it. ``only``: names of the jobs to
@@ -162,7 +171,9 @@ def plan(day, defaults, only=None, classes=parameters.CLASSES):
         _check_only(only, folders)
         folders = [name for name in folders if name in only]
     hashes, known = Hashes(day), parameters.classes(classes)
-    jobs, refused, tracebacks = {}, {}, []
+    jobs: dict[str, Job] = {}
+    refused: dict[str, list[str]] = {}
+    tracebacks = []
     for name in folders:
         try:
             job = _job(day, name, defaults, classes, known, hashes)
@@ -176,7 +187,7 @@ def plan(day, defaults, only=None, classes=parameters.CLASSES):
     return Plan(jobs, refused, [printable(note) for note in notes], tracebacks)
 
 
-def _why_refused(day, name, error):
+def _why_refused(day: Path, name: str, error: Exception) -> tuple[list[str], bool]:
     """Why a job can't be planned, a sentence each, and whether that is a fault of the program's."""
     match error:
         case job_sheet.Faults():
@@ -196,7 +207,7 @@ def _why_refused(day, name, error):
     ], True
 
 
-def _folders(day):
+def _folders(day: Path) -> tuple[list[str], list[str]]:
     """Names of the folders that are jobs, sorted, and sentences on those that are not."""
     folders, notes = [], []
     try:
@@ -219,18 +230,18 @@ def _folders(day):
             if NAME.fullmatch(entry.name):
                 folders.append(entry.name)  # may be a job, so its fault has to stand on the board
             else:
-                notes.append(f"The folder {entry.name} can't be read ({error.strerror}) and is left aside.")
+                notes.append(f"The folder {entry.name} can't be read ({error.strerror}) and is skipped.")
             continue
         if "job.yaml" in names:
             folders.append(entry.name)
         else:
             other = next((one for one in ("job.yml", "Job.yaml", "job.yaml.txt") if one in names), None)
             hint = f"rename {other} to job.yaml" if other else "write one if it is a job"
-            notes.append(f"The folder {entry.name} holds no job.yaml and is left aside: {hint}.")
+            notes.append(f"The folder {entry.name} holds no job.yaml and is skipped: {hint}.")
     return folders, notes
 
 
-def _check_only(only, folders):
+def _check_only(only: list[str], folders: list[str]) -> None:
     for name in only:
         if name in folders:
             continue
@@ -241,16 +252,16 @@ def _check_only(only, folders):
         raise Rejected(printable(f"The day has no job '{name}' ({hint})."))
 
 
-def _job(day, name, defaults, classes, known, hashes):
+def _job(day: Path, name: str, defaults: dict[str, Any], classes: Path, known: list[str], hashes: Hashes) -> Job:
     if name in RESERVED:
         raise Rejected(f"A job can't be called '{name}', for a night run uses that name itself: rename the folder.")
     sheet = job_sheet.read(day, name, known)
     preset = parameters.preset(sheet.document["vehicle_class"], classes)
     interior = parameters.preset(parameters.INTERIOR, classes) if parameters.INTERIOR in sheet.parts else None
     own = sheet.document.get("parameters", {})
-    resolved = {None: parameters.resolve(defaults, [*preset.layers, own])}
+    resolved: dict[str | None, dict[str, dict[str, Any]]] = {None: parameters.resolve(defaults, [*preset.layers, own])}
     for part in sheet.parts.values():
-        over = interior.layers if part.name == parameters.INTERIOR else []
+        over = interior.layers if interior and part.name == parameters.INTERIOR else []
         resolved[part.name] = parameters.resolve(defaults, [*preset.layers, *over, own, part.parameters])
     _check_copies(sheet, hashes)
     for made in MADE:
@@ -267,7 +278,7 @@ def _job(day, name, defaults, classes, known, hashes):
     )
 
 
-def _check_writable(day, folders):
+def _check_writable(day: Path, folders: Iterable[str]) -> None:
     """Snakemake makes folders before it starts a step, and ends the whole night where it can't."""
     for folder in folders:
         path = day / folder
@@ -278,14 +289,14 @@ def _check_writable(day, folders):
             )
 
 
-def _check_copies(sheet, hashes):
+def _check_copies(sheet: job_sheet.JobSheet, hashes: Hashes) -> None:
     """Two exports with the same content are one export listed twice; only files of one size are read for it."""
-    clouds = [one.cloud.file for part in sheet.parts.values() for one in part.segments.values()]
-    by_size = {}
+    clouds = [segment.cloud.file for part in sheet.parts.values() for segment in part.segments.values()]
+    by_size: dict[int, list[str]] = {}
     for file in clouds:
         by_size.setdefault(hashes.size(file), []).append(file)
-    first = {}
-    for file in (one for size, files in by_size.items() if size and len(files) > 1 for one in files):
+    first: dict[str, str] = {}
+    for file in (file for size, files in by_size.items() if size and len(files) > 1 for file in files):
         content = hashes.of(file)["sha256"]
         if content is not None and first.setdefault(content, file) != file:
             raise Rejected(

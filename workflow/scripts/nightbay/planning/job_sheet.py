@@ -2,8 +2,10 @@
 
 import os
 import re
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path, PurePosixPath
+from typing import Any
 
 from nightbay.core.errors import Rejected
 from nightbay.pipeline import stage
@@ -24,7 +26,7 @@ CLOUDS = (".ply", ".e57", ".xyz", ".csv", ".asc", ".txt", ".las", ".laz", ".obj"
 LISTS = (".csv", ".txt")
 
 
-def name_fault(name, folder, added):
+def name_fault(name: str, folder: Path, added: int) -> str | None:
     """Why a job or a segment of the day ``folder`` can't have this name, a clause; None if it can.
 
     ``added``: bytes that the night adds to it in the name of a file, :data:`ADDED_TO_JOB` or :data:`ADDED_TO_SEGMENT`.
@@ -43,9 +45,10 @@ def name_fault(name, folder, added):
 class Faults(Rejected):
     """Several faults of one job sheet, a sentence each."""
 
-    def __init__(self, sentences):
+    def __init__(self, sentences: Iterable[str]) -> None:
+        sentences = list(sentences)
         super().__init__(" ".join(sentences))
-        self.sentences = list(sentences)
+        self.sentences = sentences
 
 
 @dataclass(frozen=True)
@@ -62,25 +65,26 @@ class Part:
     """Segments that make one model, sorted by name; ``axes``: how the vehicle stands in the raw frame, where known."""
 
     name: str
-    segments: dict
+    segments: dict[str, Segment]
     control_survey: RawFile | None
     placed: bool
-    axes: dict
-    parameters: dict
+    axes: dict[str, str]
+    parameters: dict[str, Any]
 
 
 @dataclass(frozen=True)
 class JobSheet:
-    """A job sheet that passed all checks; ``document`` is what was written, ``notes`` what was left aside."""
+    """A job sheet that passed all checks; ``document`` is what was written, ``notes`` which files nothing uses."""
 
     name: str
-    document: dict
-    parts: dict
-    notes: list
+    document: dict[str, Any]
+    parts: dict[str, Part]
+    notes: list[str]
 
 
-def read(day, job, classes):
+def read(day: str | os.PathLike[str], job: str, classes: Sequence[str]) -> JobSheet:
     """The :class:`JobSheet` of folder ``job``. Raises :class:`Faults` with every fault found, a sentence each."""
+    day = Path(day)
     fault = name_fault(job, day, ADDED_TO_JOB)
     if fault:
         raise Faults([f"{job!r} can't be the name of a job: {fault}; rename the folder."])
@@ -97,34 +101,34 @@ def read(day, job, classes):
         sentences += parameters.section_faults(section, sheet, prefix)
     if sentences:
         raise Faults(sentences)
-    reader = _Reader(Path(day), job, document)
+    reader = _Reader(day, job, document)
     parts = reader.parts()
     reader.check_listed_twice(parts)
     if reader.sentences:
         raise Faults(reader.sentences)
-    return JobSheet(job, document, parts, reader.left_aside(parts))
+    return JobSheet(job, document, parts, reader.unused_files(parts))
 
 
-def _parameter_sections(document):
+def _parameter_sections(document: dict[str, Any]) -> Iterator[tuple[str, dict[str, Any]]]:
     """Every mapping of parameters in the sheet with the key it stands at."""
     yield "parameters", _mapping(document.get("parameters"))
     for name, part in _mapping(document.get("parts")).items():
         yield f"parts.{name}.parameters", _mapping(_mapping(part).get("parameters"))
 
 
-def _mapping(value):
+def _mapping(value: Any) -> dict[str, Any]:
     return value if isinstance(value, dict) else {}
 
 
 class _Reader:
     """Turns a checked document into parts, collecting faults on the way."""
 
-    def __init__(self, day, job, document):
+    def __init__(self, day: Path, job: str, document: dict[str, Any]) -> None:
         self.day, self.job, self.document = day, job, document
         self.sheet = f"{job}/job.yaml"
-        self.sentences = []
+        self.sentences: list[str] = []
 
-    def parts(self):
+    def parts(self) -> dict[str, Part]:
         """Parts by name, as written or as the raw folder has them."""
         written = self.document.get("parts")
         names = PARTS if written is None else [name for name in PARTS if name in written]
@@ -141,7 +145,7 @@ class _Reader:
             self.sentences.append(f"{self.job}/raw holds no raw export; formats read are {', '.join(CLOUDS)}.")
         return parts
 
-    def part(self, name, written):
+    def part(self, name: str, written: dict[str, Any]) -> Part:
         """One part; what it does not say is discovered."""
         folders = [f"raw/{name}"] + (["raw"] if name == "exterior" else [])
         found, survey = self.discover(folders)
@@ -166,7 +170,7 @@ class _Reader:
             written.get("parameters", {}),
         )
 
-    def segment(self, key, name, written):
+    def segment(self, key: str, name: str, written: str | dict[str, Any]) -> Segment:
         """One segment; its list of targets is looked for beside the file where the sheet does not name one."""
         written = {"file": written} if isinstance(written, str) else written
         cloud = self.raw_file(key, written)
@@ -179,7 +183,7 @@ class _Reader:
             targets = next((one for one in beside if os.path.exists(self.day / self.job / one)), None)
         return Segment(name, cloud, self.raw_file(f"{key}.targets", targets) if targets else None)
 
-    def raw_file(self, key, written):
+    def raw_file(self, key: str, written: str | dict[str, Any]) -> RawFile:
         """A file of the sheet; its units are its own or the job's."""
         written = {"file": written} if isinstance(written, str) else written
         file = PurePosixPath(written["file"])
@@ -194,11 +198,13 @@ class _Reader:
                 f"{self.sheet} lacks the key 'units' for {written['file']}: say mm, cm, m or inch, for units are never "
                 "guessed."
             )
-        return RawFile(f"{self.job}/{file}", units, written.get("columns"))
+        # A sheet without units is refused by the sentence above, so nothing sees the empty ones.
+        return RawFile(f"{self.job}/{file}", units or "", written.get("columns"))
 
-    def discover(self, folders):
+    def discover(self, folders: Sequence[str]) -> tuple[dict[str, str], str | None]:
         """Raw exports by stem and the control survey that lie in these folders of the job."""
-        found, survey = {}, None
+        found: dict[str, str] = {}
+        survey = None
         for folder in folders:
             for entry in _files(self.day / self.job / folder):
                 file, low = f"{folder}/{entry}", entry.lower()
@@ -215,19 +221,19 @@ class _Reader:
                     found[stem] = file
         return found, survey
 
-    def left_aside(self, parts):
+    def unused_files(self, parts: dict[str, Part]) -> list[str]:
         """Sentences on the files in the raw folders that nothing uses."""
         used = {raw.file for part in parts.values() for _, raw in _raw_files(part)}
         return [
-            f"{self.job}/{folder}/{entry} is used by no segment and is left aside."
+            f"{self.job}/{folder}/{entry} is skipped: no segment uses it."
             for folder in ("raw", *(f"raw/{name}" for name in PARTS))
             for entry in _files(self.day / self.job / folder)
             if f"{self.job}/{folder}/{entry}" not in used
         ]
 
-    def check_listed_twice(self, parts):
+    def check_listed_twice(self, parts: dict[str, Part]) -> None:
         """A file may stand in a job once; only the control survey may serve both parts."""
-        seen = {}
+        seen: dict[str, str] = {}
         for part in parts.values():
             for key, raw in _raw_files(part):
                 real = os.path.realpath(self.day / raw.file)
@@ -239,7 +245,7 @@ class _Reader:
                     )
 
 
-def _raw_files(part):
+def _raw_files(part: Part) -> list[tuple[str, RawFile]]:
     """Every file of a part with the key that it stands at in a job sheet."""
     files = [(f"parts.{part.name}.control_survey", part.control_survey)]
     for name, segment in part.segments.items():
@@ -248,8 +254,8 @@ def _raw_files(part):
     return [(key, raw) for key, raw in files if raw is not None]
 
 
-def _files(folder):
+def _files(folder: Path) -> list[str]:
     """Names of the visible files in a folder, sorted; none where it does not exist."""
     if not folder.is_dir():
         return []
-    return sorted(one.name for one in folder.iterdir() if not one.is_dir() and not one.name.startswith("."))
+    return sorted(path.name for path in folder.iterdir() if not path.is_dir() and not path.name.startswith("."))

@@ -1,29 +1,29 @@
 """What the night run needs beside Snakemake: which targets to ask for, and what to show on the terminal.
 
-Usage: python -m nightbay.planning.night targets DAY [JOBS] | plan | progress | table DAY
+Usage: python -m nightbay.planning.night targets DAY [JOBS] | plan | progress | text | table DAY
     targets     plan the day and print the reports to ask for, one a line; say which jobs are refused
-    plan        say what a dry run would do, reading Snakemake's output from standard input
-    progress    show each step that ends, reading Snakemake's output from standard input
+    plan        say what a dry run would do, reading its events from standard input
+    progress    show each step that ends, reading the night's events from standard input
+    text        show standard input as text that can't steer the terminal
     table       the table at the end, from the day board
+
+Events are the lines of JSON that workflow/logger writes.
 """
 
 import json
-import re
 import sys
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any, TextIO
 
 from nightbay.core.errors import Rejected
 from nightbay.core.text_format import printable
 from nightbay.planning import day as day_plan
 from nightbay.planning import parameters, yaml_file
 
-RULE = re.compile(r"^(?:local)?rule (?P<rule>\w+):$")
-FIELD = re.compile(r"^    (?P<key>\w+): (?P<value>.*)$")
-DONE = re.compile(r"^Finished jobid: (?P<id>\d+) ")
-STEPS = re.compile(r"^(?P<done>\d+) of (?P<total>\d+) steps")
 WIDEST = 60  # letters of a column of the table
-ERROR = re.compile(r"^Error in rule (?P<rule>\w+):$")
+NOTHING = "Nothing to do: every result is newer than what it depends on."
 
 
 @dataclass
@@ -33,30 +33,29 @@ class Step:
     stage: str
     subject: str  # "van exterior left"
     reason: str
-    number: str
+    number: int
 
 
-def steps(lines):
-    """Yield a :class:`Step` for each job that Snakemake's output announces; rules that only collect are left out."""
-    fields = {}
-    for line in [*lines, "end"]:
-        field = FIELD.match(line)
-        if field and "rule" in fields:
-            fields[field["key"]] = field["value"]
-            continue
-        if fields.get("wildcards"):
-            yield _step(fields)
-        rule = RULE.match(line)
-        fields = {"rule": rule["rule"]} if rule else {}
+def events(lines: Iterable[str]) -> Iterator[dict[str, Any]]:
+    """The events in lines of JSON, as they come."""
+    for line in lines:
+        yield json.loads(line)
 
 
-def _step(fields):
-    wildcards = dict(pair.split("=", 1) for pair in fields["wildcards"].split(", "))
+def steps(lines: Iterable[str]) -> Iterator[Step]:
+    """A :class:`Step` for each job that is announced; rules that only collect are left out."""
+    for event in events(lines):
+        if event["event"] == "job_info" and event["wildcards"]:
+            yield _step(event)
+
+
+def _step(event: dict[str, Any]) -> Step:
+    wildcards = event["wildcards"]
     subject = " ".join(wildcards[key] for key in ("job", "part", "segment") if key in wildcards)
-    return Step(fields["rule"], subject, fields.get("reason", ""), fields.get("jobid", ""))
+    return Step(event["rule_name"], subject, event["reason"], event["jobid"])
 
 
-def targets(day, only=None):
+def targets(day: Path, only: list[str] | None = None) -> tuple[list[str], list[str]]:
     """The reports to ask Snakemake for, and a line on each job that is refused. Raises :class:`Rejected`."""
     defaults = yaml_file.read(parameters.CLASSES.parent / "config.yaml", "config/config.yaml")
     found = day_plan.plan(day, defaults, only)
@@ -65,57 +64,53 @@ def targets(day, only=None):
     return reports, refused
 
 
-def plan(lines):
+def plan(lines: Iterable[str]) -> list[str]:
     """The lines of a dry run: each step that would run and why, in the technician's words."""
-    lines = [line.rstrip("\n") for line in lines]
     found = list(steps(lines))
-    trouble = [line for line in lines if "Error" in line or "Exception" in line]
-    if trouble:
-        return lines
     if not found:
-        return ["Nothing is to do: every result is newer than what it depends on."]
+        return [NOTHING]
     width = max(len(step.subject) for step in found)
-    return [f"{len(found)} steps would run:"] + [
-        f"  {step.stage:8}{step.subject:{width}}  {_why(step.reason)}" for step in found
-    ]
+    count = "1 step" if len(found) == 1 else f"{len(found)} steps"
+    return [f"{count} would run:"] + [f"  {step.stage:8}{step.subject:{width}}  {_why(step.reason)}" for step in found]
 
 
-def _why(reason):
+def _why(reason: str) -> str:
     """Snakemake's reason in one short phrase."""
     if reason.startswith("Missing output"):
         return "not made yet"
     if reason.startswith("Params have changed"):
         return "a parameter, the job sheet, a raw file or the code changed"
     if reason.startswith(("Input files updated", "Updated input")):
-        return "follows from a step before it"
+        return "a step before it runs again"
     return reason or "asked for"
 
 
-def progress(lines, write):
-    """Follow Snakemake's output and write one line a finished or failed step."""
-    running, block = {}, []
-    for line in lines:
-        line = line.rstrip("\n")
-        if RULE.match(line):
-            block = [line]
-        elif block and FIELD.match(line):
-            block.append(line)
-        else:
-            for step in steps(block):
-                running[step.number] = step
-            block = []
-        done, counted, failed = DONE.match(line), STEPS.match(line), ERROR.match(line)
-        if done:
-            last = running.pop(done["id"], None)
-        elif counted and last:
-            write(f"{counted['done']:>4} of {counted['total']}  {last.stage:8}{last.subject}")
-        elif failed:
-            write(f"      failed  {failed['rule']}: see the logs folder of the day")
-        elif line.startswith("Nothing to be done"):
-            write("Nothing is to do: every result is newer than what it depends on.")
+def progress(lines: Iterable[str], write: Callable[[str], None]) -> None:
+    """Follow the night's events and write one line for each step that finished or failed."""
+    known: dict[int, Step] = {}
+    last, idle = None, True
+    for event in events(lines):
+        match event:
+            case {"event": "job_info", "jobid": number, "wildcards": wildcards}:
+                idle = False
+                if wildcards:
+                    known[number] = _step(event)
+            case {"event": "job_finished", "job_id": number}:
+                last = known.get(number)
+            case {"event": "progress", "done": done, "total": total} if last:
+                write(f"{done:>4} of {total}  {last.stage:8}{last.subject}")
+                last = None
+            case {"event": "job_error", "jobid": number, "log": logs}:
+                failed = known.get(number)
+                if failed:
+                    write(f"      failed  {failed.stage:8}{failed.subject}: see {', '.join(logs or ['logs/night'])}")
+            case {"event": "error"}:
+                idle = False
+    if idle:
+        write(NOTHING)
 
 
-def table(day):
+def table(day: str | Path) -> list[str]:
     """The lines of the table at the end: job, status, points, figures, where the page is."""
     path = Path(day) / "results/board/board.json"
     try:
@@ -134,18 +129,18 @@ def table(day):
     return [*lines, *sentences, f"Day board: {Path(day) / 'results/board/board/index.html'}"]
 
 
-def show(lines, file=None):
+def show(lines: Iterable[str], file: TextIO | None = None) -> None:
     """Print lines; what one of them holds can't steer the terminal."""
     for line in lines:
         print(printable(line), file=file, flush=True)
 
 
-def main(arguments):
+def main(arguments: list[str]) -> None:
     """Entry of ``python -m nightbay.planning.night``."""
     match arguments:
         case ["targets", day, *jobs]:
             try:
-                reports, refused = targets(day, [name for one in jobs for name in one.split(",") if name] or None)
+                reports, refused = targets(Path(day), [name for one in jobs for name in one.split(",") if name] or None)
             except Rejected as rejection:
                 show([str(rejection)], sys.stderr)
                 sys.exit(2)
@@ -155,6 +150,8 @@ def main(arguments):
             show(plan(sys.stdin))
         case ["progress"]:
             progress(sys.stdin, lambda line: show([line]))
+        case ["text"]:
+            show(line.rstrip("\n") for line in sys.stdin)
         case ["table", day]:
             show(table(day))
         case _:

@@ -3,6 +3,8 @@
 import copy
 from contextlib import suppress
 from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
 
 from nightbay.core.errors import Rejected
 from nightbay.core.paths import CLASSES
@@ -18,11 +20,11 @@ class Preset:
     """A vehicle class with all that it inherits: its layers of parameters, base first, and plausible dimensions."""
 
     name: str
-    layers: list
-    extent_mm: dict
+    layers: list[dict[str, Any]]
+    extent_mm: dict[str, list[float]]
 
 
-def merge(base, over):
+def merge(base: dict[str, Any], over: dict[str, Any]) -> dict[str, Any]:
     """``base`` with the keys of ``over`` laid over it, mapping by mapping; lists are replaced whole."""
     merged = dict(base)
     for key, value in over.items():
@@ -31,7 +33,7 @@ def merge(base, over):
     return merged
 
 
-def section_faults(parameters, name, prefix="", partial=True):
+def section_faults(parameters: dict[str, Any], name: str, prefix: str = "", partial: bool = True) -> list[str]:
     """Sentences on unknown sections, unknown keys and values out of range; ``partial``: keys may be missing."""
     sentences = [
         f"{name}: unknown key '{f'{prefix}.{key}' if prefix else key}' ({validation.nearest(key, SECTIONS)})."
@@ -48,12 +50,12 @@ def section_faults(parameters, name, prefix="", partial=True):
     return sentences
 
 
-def classes(folder=CLASSES):
+def classes(folder: Path = CLASSES) -> list[str]:
     """Names of all presets that a job sheet may name as its vehicle class."""
     return sorted(path.stem for path in folder.glob("*.yaml") if path.stem != INTERIOR)
 
 
-def extents(folder=CLASSES):
+def extents(folder: Path = CLASSES) -> dict[str, dict[str, list[float]]]:
     """Plausible dimensions of every vehicle class, {class: {dimension: [least, most] mm}}; none of one with faults."""
     found = {}
     for name in classes(folder):
@@ -62,7 +64,7 @@ def extents(folder=CLASSES):
     return found
 
 
-def preset(name, folder=CLASSES, heirs=()):
+def preset(name: str, folder: Path = CLASSES, heirs: tuple[str, ...] = ()) -> Preset:
     """The preset of a name with what it inherits. Raises :class:`Rejected` for faults in its file or a ring."""
     if name in heirs:
         raise Rejected(f"config/classes/{name}.yaml inherits from itself by way of {', '.join(heirs)}: break the ring.")
@@ -81,7 +83,7 @@ def preset(name, folder=CLASSES, heirs=()):
     )
 
 
-def resolve(defaults, layers):
+def resolve(defaults: dict[str, Any], layers: list[dict[str, Any]]) -> dict[str, dict[str, Any]]:
     """All sections with every layer laid over the defaults in turn."""
     resolved = {section: copy.deepcopy(defaults.get(section, {})) for section in SECTIONS}
     for layer in layers:

@@ -11,6 +11,7 @@ import stat
 import time
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 from nightbay.core import plain_file
 from nightbay.core.hashing import sha256
@@ -27,18 +28,18 @@ class RawFile:
 
     file: str
     units: str
-    columns: list | None = None
+    columns: list[str] | None = None
 
 
 class Hashes:
     """Hashes of the files of a day, remembered between plans."""
 
-    def __init__(self, day):
+    def __init__(self, day: str | os.PathLike[str]) -> None:
         self.day = Path(day)
         self.store = self.day / ".nightbay" / "hashes.json"
         self.known = _stored(self.store)
 
-    def of(self, file):
+    def of(self, file: str) -> dict[str, Any]:
         """``{"sha256", "bytes", "unreadable"}`` of a file; the last is null, or a sentence on why there is no hash."""
         path = self.day / file
         try:
@@ -58,7 +59,7 @@ class Hashes:
         except OSError as error:
             return _unreadable(f"{file} can't be read ({error.strerror}): correct its permissions or copy it again.")
 
-    def _save(self):
+    def _save(self) -> None:
         beside = self.store.with_name(f"{self.store.name}.{os.getpid()}.part")
         try:
             self.store.parent.mkdir(exist_ok=True)
@@ -67,7 +68,7 @@ class Hashes:
         except OSError:
             return  # a day that can't be written to is only planned (a dry run); it is hashed again next time
 
-    def size(self, file):
+    def size(self, file: str) -> int:
         """Bytes of a file, 0 where there is none."""
         try:
             return os.stat(self.day / file).st_size
@@ -78,14 +79,14 @@ class Hashes:
 class Unhashed(Hashes):
     """The same files without their hashes, at no cost."""
 
-    def __init__(self, day):
+    def __init__(self, day: str | os.PathLike[str]) -> None:
         self.day = Path(day)
 
-    def of(self, file):
+    def of(self, file: str) -> dict[str, Any]:
         return {"sha256": None, "bytes": self.size(file), "unreadable": None}
 
 
-def _stored(store):
+def _stored(store: Path) -> dict[str, dict[str, Any]]:
     """The remembered entries that are whole; a lost or damaged store costs only the time to hash again."""
     try:
         known = json.loads(plain_file.read(store, STORE_BYTES))
@@ -94,7 +95,7 @@ def _stored(store):
     return {file: entry for file, entry in known.items() if _whole(entry)} if isinstance(known, dict) else {}
 
 
-def _whole(entry):
+def _whole(entry: Any) -> bool:
     return (
         isinstance(entry, dict)
         and isinstance(entry.get("stamp"), list)
@@ -103,5 +104,5 @@ def _whole(entry):
     )
 
 
-def _unreadable(sentence):
+def _unreadable(sentence: str) -> dict[str, Any]:
     return {"sha256": None, "bytes": None, "unreadable": sentence}

@@ -3,7 +3,9 @@
 import difflib
 import json
 import math
+from collections.abc import Iterator, Sequence
 from functools import cache
+from typing import Any
 
 import jsonschema
 
@@ -21,7 +23,7 @@ KINDS = {
 
 
 @cache
-def schema(name):
+def schema(name: str) -> dict[str, Any]:
     """A schema of workflow/schemas by its path without ``.schema.json``; where it is missing, one that takes no key."""
     path = SCHEMAS / f"{name}.schema.json"
     if not path.exists():
@@ -29,7 +31,7 @@ def schema(name):
     return json.loads(path.read_text(encoding="utf-8"))
 
 
-def without_required(node):
+def without_required(node: Any) -> Any:
     """The schema for a part of a document: nothing in it has to be there."""
     if isinstance(node, dict):
         return {
@@ -38,7 +40,7 @@ def without_required(node):
     return [without_required(value) for value in node] if isinstance(node, list) else node
 
 
-def faults(document, schema, name, prefix=""):
+def faults(document: Any, schema: dict[str, Any], name: str, prefix: str = "") -> list[str]:
     """Sentences on what is wrong with ``document``, in order of their keys; ``name`` is the file they name."""
     numbers = [(path, value) for path, value in _walk(document) if isinstance(value, float)]
     infinite = [(path, value) for path, value in numbers if not math.isfinite(value)]
@@ -50,7 +52,7 @@ def faults(document, schema, name, prefix=""):
     return list(dict.fromkeys(sentence for error in errors for sentence in _sentences(error, name, prefix)))
 
 
-def nearest(word, known):
+def nearest(word: Any, known: Sequence[str]) -> str:
     """A hint on what was meant: the known word nearest to an unknown one, or all that are known."""
     close = difflib.get_close_matches(str(word), known, n=1, cutoff=0.6)
     if close:
@@ -58,7 +60,7 @@ def nearest(word, known):
     return "known are " + ", ".join(known) if known else "no key is known here"
 
 
-def _walk(node, path=()):
+def _walk(node: Any, path: tuple[Any, ...] = ()) -> Iterator[tuple[tuple[Any, ...], Any]]:
     if isinstance(node, dict):
         for key, value in node.items():
             yield from _walk(value, (*path, key))
@@ -69,17 +71,20 @@ def _walk(node, path=()):
         yield path, node
 
 
-def _key(path, prefix):
+def _key(path: Sequence[Any], prefix: str) -> str:
     return ".".join(str(at) for at in ((prefix,) if prefix else ()) + tuple(path))
 
 
-def _shown(value):
+def _shown(value: Any) -> str:
     text = json.dumps(value, ensure_ascii=False, default=str)
     return text if len(text) <= 60 else text[:57] + "..."
 
 
-def _sentences(error, name, prefix):
-    """One fault of jsonschema as sentences; the branches of a choice are told apart by the value's type."""
+def _sentences(error: Any, name: str, prefix: str) -> list[str]:
+    """One fault of jsonschema as sentences; the branches of a choice are distinguished by the value's type.
+
+    ``error``: a ``jsonschema.ValidationError``. Its attributes are typed as possibly unset, which they never are here.
+    """
     if error.validator in ("anyOf", "oneOf") and error.context:
         fitting = [one for one in error.context if not (one.validator == "type" and not one.relative_path)]
         if fitting:
@@ -100,12 +105,12 @@ def _sentences(error, name, prefix):
     return [f"{where} is {_shown(error.instance)}; {_allowed(error)}."]
 
 
-def _hint(schema, key):
+def _hint(schema: dict[str, Any], key: str) -> str:
     described = schema.get("properties", {}).get(key, {}).get("description")
     return f" ({described.rstrip('.')})" if described else ""
 
 
-def _allowed(error):
+def _allowed(error: Any) -> str:
     limit = error.validator_value
     if error.validator == "enum":
         return "allowed are " + ", ".join(str(one) for one in limit)
@@ -122,7 +127,7 @@ def _allowed(error):
     return error.schema.get("description", f"it must fit {_shown(limit)}").rstrip(".")
 
 
-def _range(schema):
+def _range(schema: dict[str, Any]) -> str:
     words = {
         "minimum": "at least {}",
         "exclusiveMinimum": "more than {}",
@@ -132,5 +137,5 @@ def _range(schema):
     return " and ".join(text.format(schema[key]) for key, text in words.items() if key in schema)
 
 
-def _range_after(schema):
+def _range_after(schema: dict[str, Any]) -> str:
     return f", {_range(schema)}" if _range(schema) else ""

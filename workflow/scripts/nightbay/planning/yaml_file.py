@@ -3,9 +3,17 @@
 Values are those of YAML 1.2's core schema, so that ``no``, ``1:30`` and dates stay text; whole numbers with leading
 zeros stay text too, for they are names of targets. Tags, anchors, aliases, keys that stand twice and characters that
 can't be printed are refused.
+
+The library is PyYAML, whose loader is narrowed here. ruamel.yaml 0.19 was measured beside it. It finds a key that
+stands twice by itself. But it reads ``007`` as 7, ``0b1`` as 1 and dates as dates, merges ``<<``, and takes anchors,
+``!!str`` and ``%YAML 1.1``. It needs 1.4 to 1.6 times as long: 6 ms for a job sheet, 25 s for a list of 800 kB
+against 16 s.
 """
 
 import re
+from collections.abc import Hashable
+from pathlib import Path
+from typing import Any
 
 import yaml
 
@@ -18,7 +26,7 @@ LARGEST_BYTES = 1_000_000  # common practice, no source: a job sheet of a hundre
 class _Loader(yaml.SafeLoader):
     yaml_implicit_resolvers = {}
 
-    def compose_node(self, parent, index):
+    def compose_node(self, parent: yaml.Node | None, index: int) -> yaml.Node | None:
         event = self.peek_event()
         if isinstance(event, yaml.events.AliasEvent) or getattr(event, "anchor", None) is not None:
             raise yaml.MarkedYAMLError(
@@ -37,8 +45,8 @@ class _Loader(yaml.SafeLoader):
             )
         return super().compose_node(parent, index)
 
-    def construct_mapping(self, node, deep=False):
-        seen = {}
+    def construct_mapping(self, node: yaml.MappingNode, deep: bool = False) -> dict[Hashable, Any]:
+        seen: dict[str, int] = {}
         for key_node, _ in node.value:
             key = self.construct_object(key_node, deep=True)
             if not isinstance(key, str | int | float | bool | None):
@@ -67,7 +75,7 @@ for _kind, _pattern, _first in (
 _Loader.add_constructor("tag:yaml.org,2002:float", lambda loader, node: float(node.value))
 
 
-def read(path, name):
+def read(path: Path, name: str) -> dict[str, Any]:
     """The mapping in a YAML file; ``name`` is what sentences call the file. Raises :class:`Rejected`."""
     try:
         content = plain_file.read(path, LARGEST_BYTES)

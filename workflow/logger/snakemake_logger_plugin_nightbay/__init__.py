@@ -1,0 +1,58 @@
+"""Writes what happens in a night as lines of JSON, which ``nightbay.planning.night`` shows on the terminal.
+
+Snakemake finds this package by its name on the module path, hands it its own events beside its text log, and closes it
+at the end: ``snakemake --logger nightbay --logger-nightbay-events FILE``.
+"""
+
+import json
+from dataclasses import dataclass, field
+from logging import LogRecord
+from pathlib import Path
+
+from snakemake_interface_logger_plugins.base import LogHandlerBase
+from snakemake_interface_logger_plugins.settings import LogHandlerSettingsBase
+
+# What is kept of each event. Snakemake calls the number of a job jobid in two of them, and job_id in the third.
+KEPT = {
+    "job_info": ("jobid", "rule_name", "wildcards", "reason"),
+    "job_finished": ("job_id",),
+    "job_error": ("jobid", "rule_name", "log"),
+    "progress": ("done", "total"),
+    "error": ("exception",),
+}
+
+
+@dataclass
+class LogHandlerSettings(LogHandlerSettingsBase):
+    """Options of the command line."""
+
+    events: Path | None = field(
+        default=None,
+        metadata={"help": "File to write the events to, a line of JSON each.", "required": True, "type": Path},
+    )
+
+
+class LogHandler(LogHandlerBase):
+    """Writes each event of :data:`KEPT` to the file; Snakemake calls it from one thread."""
+
+    # No file of Snakemake's own text: its log is written as it is without this handler.
+    writes_to_stream = False
+    writes_to_file = False
+    has_filter = True
+    has_formatter = True
+    needs_rulegraph = False
+
+    def __post_init__(self) -> None:
+        self.events = open(self.settings.events, "w", encoding="utf-8", buffering=1)  # noqa: SIM115 (closed in close)
+
+    def emit(self, record: LogRecord) -> None:
+        """Write the event, if it is one that is kept."""
+        event = str(getattr(record, "event", ""))
+        if event in KEPT:
+            facts = {key: getattr(record, key, None) for key in KEPT[event]}
+            self.events.write(json.dumps({"event": event, **facts}, default=str) + "\n")
+
+    def close(self) -> None:
+        """Close the file."""
+        self.events.close()
+        super().close()
