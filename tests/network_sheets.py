@@ -12,11 +12,12 @@ from nightbay.core import rigid
 from nightbay.core.errors import Rejected
 from nightbay.matching import targets
 from nightbay.network import network
+from nightbay.pipeline.settings import settings
 from nightbay.planning.raw_files import Hashes
 
 ROOT = Path(__file__).resolve().parents[1]
 CONFIG = yaml.safe_load((ROOT / "config/config.yaml").read_text(encoding="utf-8"))
-SETTINGS = {"scan": CONFIG["scan"], "network": CONFIG["network"]}
+SETTINGS = settings({"scan": CONFIG["scan"], "network": CONFIG["network"]})
 NOISE = {"noise_mm": 0.05, "drift_mm_per_m": 0.03}
 ENDS = ([2250, 0, 0], [-2250, 0, 0], [0, 900, 0], [0, -900, 0])
 
@@ -50,8 +51,12 @@ def sheet(folder, survey, segments, **more):
 def run(sheet, scan=None, taken=None, **parameters):
     """The stage's result; ``scan`` and further ``parameters`` over the defaults; ``taken``: what intake left, else
     clouds that fit the lists. Works in the day's folder."""
-    settings = {"scan": SETTINGS["scan"] | (scan or {}), "network": SETTINGS["network"] | parameters}
-    return network.network({"intake": taken or clouds(sheet)}, sheet, settings, None, 1)
+    return network.network({"intake": taken or clouds(sheet)}, sheet, changed(scan, **parameters), None, 1)
+
+
+def changed(scan=None, **parameters):
+    """The default settings with others of the section scan, and other ``parameters`` of the section network."""
+    return settings({"scan": CONFIG["scan"] | (scan or {}), "network": CONFIG["network"] | parameters})
 
 
 def clouds(sheet):

@@ -6,7 +6,7 @@ import numpy as np
 from scipy.spatial.transform import Rotation
 
 from nightbay.core import rigid, target_noise
-from nightbay.matching import initial_poses
+from nightbay.matching import target_list
 
 HALF_MM = np.array([2250.0, 900.0, 700.0])  # half axes of a rounded box, about a car
 
@@ -70,7 +70,7 @@ def record(truth, numbers, rng, *, name, noise_mm, drift_mm_per_m=0.0, missing=0
     order = rng.permutation(len(xyz))
     back = rigid.invert(T)
     listed = rigid.transform(back, xyz[order])
-    one = initial_poses.TargetList(
+    one = target_list.TargetList(
         name,
         f"{name}.csv",
         listed,

@@ -9,8 +9,10 @@ from scipy.spatial.transform import Rotation
 
 from nightbay.clouds import cloud
 from nightbay.core import rigid, target_noise
-from nightbay.matching import initial_poses
-from nightbay.network import network, outcome
+from nightbay.matching import target_list
+from nightbay.network import assembly, network
+from nightbay.pipeline import typed
+from nightbay.pipeline.settings import settings
 
 HALF_AXES_MM = np.array([2000.0, 850.0, 700.0])
 DRIFT_MM_PER_M = 0.03
@@ -85,14 +87,14 @@ def targets(names, true, seen, rng, scan, surveyed=True):
         xyz = rigid.transform(rigid.invert(T_control_list), places[rows])
         xyz = xyz + rng.normal(0, scan["target_noise_mm"], xyz.shape)
         covariance = target_noise.covariance(xyz, scan["target_noise_mm"], scan["target_drift_mm_per_m"])
-        return initial_poses.TargetList(name, f"{name}.csv", xyz, covariance, id=[str(row) for row in rows])
+        return target_list.TargetList(name, f"{name}.csv", xyz, covariance, id=[str(row) for row in rows])
 
     lists = [listed("control survey", np.arange(len(places)), np.eye(4))] if surveyed else []
     lists += [listed(name, seen[name], true[name]) for name in sorted(names)]
-    parameters = _parameters()
-    found = network.adjust_lists(lists, surveyed, False, parameters, scan)
-    result = outcome.build(found, SHEET, [], parameters, scan)
-    return SimpleNamespace(stage="network", status="ok", reasons=[], result=result)
+    chosen = settings({"network": _parameters(), "scan": scan})
+    found = network.adjust_lists(lists, surveyed, False, chosen)
+    result, _ = assembly.assemble(found, SHEET, [], chosen)
+    return SimpleNamespace(stage="network", status="ok", reasons=[], result=typed.write(result))
 
 
 def _parameters():
@@ -107,8 +109,9 @@ def sticker_places():
 
 def no_targets():
     """What the stage network leaves of a part without targets."""
-    result = outcome.none("no segment has a list of targets", SHEET, [], _parameters())
-    return SimpleNamespace(stage="network", status="ok", reasons=[], result=result)
+    chosen = settings({"network": _parameters()}).network
+    result, _ = assembly.without_network("no segment has a list of targets", SHEET, [], chosen)
+    return SimpleNamespace(stage="network", status="ok", reasons=[], result=typed.write(result))
 
 
 BAY_MM = np.array([2000.0, 1100.0, 1000.0])

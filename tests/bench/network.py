@@ -1,4 +1,4 @@
-"""Bench of target networks against simulated truth: coverage, efficiency, blunders, matching, moves, doubles, cost.
+"""Bench of target networks against simulated truth: coverage, efficiency, blunders, matching, motions, duplicates, cost.
 
 Usage: bash tests/bench/run.sh network [share of the full counts, default 1]
 
@@ -22,11 +22,12 @@ import networks
 from nightbay.core import rigid
 from nightbay.matching import pairing
 from nightbay.network import duplicate_targets, model, network, target_identity
+from nightbay.pipeline.settings import settings
 
 CONFIG = yaml.safe_load((Path(__file__).resolve().parents[2] / "config/config.yaml").read_text())
-PARAMETERS, SCAN = CONFIG["network"], CONFIG["scan"]
-NOISE_MM, DRIFT = SCAN["target_noise_mm"], SCAN["target_drift_mm_per_m"]
-SMOOTH = network.smooth(SCAN)
+SETTINGS = settings({"network": CONFIG["network"], "scan": CONFIG["scan"]})
+NOISE_MM, DRIFT = SETTINGS.scan.target_noise_mm, SETTINGS.scan.target_drift_mm_per_m
+SMOOTH = network.smooth_drift(SETTINGS.scan)
 SIMULATED = {"noise_mm": NOISE_MM, "drift_mm_per_m": SMOOTH, "warp": np.sqrt(3) * SMOOTH}
 """Noise as the weights take it: half of the drift's variance for every target, half as a distortion of the list."""
 CENTRES = np.array([[2250, 0, 0], [-2250, 0, 0], [0, 900, 0], [0, -900, 0], [0, 0, 700], [1500, 900, 300],
@@ -48,14 +49,14 @@ def simulated(rng, count, seen, segments, **more):
 def tied(lists, poses, numbers):
     """Observations with every target known, and start poses as matching gives them."""
     start = np.array([rigid.invert(poses[0]) @ T for T in poses])
-    station = np.concatenate([np.full(len(one), at) for at, one in enumerate(lists)])
+    list_number = np.concatenate([np.full(len(one), at) for at, one in enumerate(lists)])
     _, target = np.unique(np.concatenate(numbers), return_inverse=True)
     observations = model.Observations(
         np.vstack([one.xyz_mm for one in lists]),
         np.concatenate([one.covariance_mm2 for one in lists]),
-        station,
+        list_number,
         target,
-        np.ones(len(station), bool),
+        np.ones(len(list_number), bool),
     )
     return observations, start
 
@@ -67,14 +68,14 @@ def coverage(count):
         rng = np.random.default_rng([seed, 41])
         truth, lists, poses, numbers = simulated(rng, 40, 18, 4, missing=0.1, spurious=0.1)
         with contextlib.redirect_stdout(io.StringIO()):
-            found = network.adjust_lists(lists, True, False, PARAMETERS, SCAN)
+            found = network.adjust_lists(lists, True, False, SETTINGS)
         adjusted, observations = found.snooped.adjusted, found.observations
-        seen = np.bincount(observations.target[found.snooped.active], minlength=found.tied.count)
+        seen = np.bincount(observations.target[found.snooped.active], minlength=found.identity.count)
         true = rigid.transform(rigid.invert(poses[0]), truth.xyz_mm)
-        number = np.full(found.tied.count, -1)
-        for station, row, target in zip(observations.station, found.row, observations.target, strict=True):
-            row = found.survey_rows[row] if station == 0 else row
-            number[target] = max(number[target], numbers[station][row])
+        number = np.full(found.identity.count, -1)
+        for at, row, target in zip(observations.list_number, found.row, observations.target, strict=True):
+            row = found.survey_rows[row] if at == 0 else row
+            number[target] = max(number[target], numbers[at][row])
         use = np.flatnonzero((seen >= 2) & (number >= 0))
         error = adjusted.xyz_mm[use] - true[number[use]]
         covariance = adjusted.covariance_mm2[use]
@@ -84,9 +85,7 @@ def coverage(count):
         squared += float((error**2).sum())
         bound += float(np.einsum("nii->", covariance))
         for at in range(1, len(lists)):
-            motion = model.small_motion(
-                adjusted.T_control_station[at] @ rigid.invert(rigid.invert(poses[0]) @ poses[at])
-            )
+            motion = model.small_motion(adjusted.T_control_list[at] @ rigid.invert(rigid.invert(poses[0]) @ poses[at]))
             inside_pose += motion @ np.linalg.solve(adjusted.pose_covariance[at], motion) <= stats.chi2.ppf(0.95, 6)
             total_pose += 1
     return {
@@ -98,7 +97,7 @@ def coverage(count):
 
 
 def snoop(observations, start):
-    return network.snoop(observations, start, PARAMETERS, SMOOTH, None)
+    return network.snoop(observations, start, [], SETTINGS)
 
 
 def blunder_tests(count):
@@ -132,7 +131,7 @@ def _with_blunders(observations, rows, sizes, rng):
     xyz = observations.xyz_mm.copy()
     xyz[rows, rng.integers(0, 3, len(rows))] += sizes * rng.choice([-1, 1], len(rows))
     return model.Observations(
-        xyz, observations.covariance_mm2, observations.station, observations.target, observations.active
+        xyz, observations.covariance_mm2, observations.list_number, observations.target, observations.active
     )
 
 
@@ -159,7 +158,7 @@ def moves(count):
             xyz[low] += way
             segment, T, _ = networks.record(networks.Truth(xyz, truth.normal), numbers, rng, name="s", **SIMULATED)
             start = np.array([np.eye(4), rigid.invert(T_survey) @ T])
-            moved = target_identity.tie([survey, segment], start, tolerance, PARAMETERS).moves
+            moved = target_identity.identify([survey, segment], start, tolerance, SETTINGS.network).moved
             if shift == 0:
                 alarms += len(moved) > 0
             elif moved:
@@ -200,7 +199,7 @@ def twice(count):
             )
             segments.append(one)
             poses.append(rigid.invert(T_survey) @ T)
-        judged = duplicate_targets.find(survey, segments, np.array(poses), tolerance, PARAMETERS)
+        judged = duplicate_targets.find(survey, segments, np.array(poses), tolerance, SETTINGS.network)
         merged = {frozenset(listed[list(one.rows)].tolist()) for one in judged if one.verdict in ("joined", "dropped")}
         doubled = [frozenset(pair) for pair in zip(again.tolist(), range(64, 68), strict=True)]
         pairs = [frozenset(pair) for pair in zip(near.tolist(), range(60, 64), strict=True)]
@@ -217,7 +216,7 @@ def largest():
     _, lists, _, _ = simulated(rng, 600, 200, 8, missing=0.2, spurious=0.25)
     start = time.perf_counter()
     with contextlib.redirect_stdout(io.StringIO()):
-        network.adjust_lists(lists, True, False, PARAMETERS, SCAN)
+        network.adjust_lists(lists, True, False, SETTINGS)
     return {
         "largest_s": time.perf_counter() - start,
         "largest_peak_mb": resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024,

@@ -23,11 +23,12 @@ from nightbay.core import rigid
 from nightbay.core.errors import Rejected
 from nightbay.matching import consensus, pairing
 from nightbay.network import network
+from nightbay.pipeline.settings import settings
 
 CONFIG = yaml.safe_load((Path(__file__).resolve().parents[2] / "config/config.yaml").read_text())
-PARAMETERS, SCAN = CONFIG["network"], CONFIG["scan"]
-SMOOTH = network.smooth(SCAN)
-NOISE = {"noise_mm": SCAN["target_noise_mm"], "drift_mm_per_m": SMOOTH, "warp": np.sqrt(3) * SMOOTH}
+SETTINGS = settings({"network": CONFIG["network"], "scan": CONFIG["scan"]})
+SMOOTH = network.smooth_drift(SETTINGS.scan)
+NOISE = {"noise_mm": SETTINGS.scan.target_noise_mm, "drift_mm_per_m": SMOOTH, "warp": np.sqrt(3) * SMOOTH}
 WRONG_MM = pairing.DISTINCT_MM  # poses that are nearer than this everywhere are one and the same match
 WIDE_MM = 60.0  # twice what the parameters ask for: a common set that noise can't make narrow
 
@@ -86,9 +87,9 @@ def run(cases):
         start = time.perf_counter()
         try:
             with contextlib.redirect_stdout(io.StringIO()):
-                found = network.adjust_lists(lists, False, False, PARAMETERS, SCAN)
+                found = network.adjust_lists(lists, False, False, SETTINGS)
             verdict = "right"
-            for one, T, found_T in zip(lists, poses, found.snooped.adjusted.T_control_station, strict=True):
+            for one, T, found_T in zip(lists, poses, found.snooped.adjusted.T_control_list, strict=True):
                 true = rigid.invert(poses[0]) @ T
                 off = rigid.transform(found_T, one.xyz_mm) - rigid.transform(true, one.xyz_mm)
                 if np.linalg.norm(off, axis=1).max() > WRONG_MM:

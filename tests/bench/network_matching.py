@@ -11,7 +11,7 @@ import numpy as np
 
 import networks
 from nightbay.core import rigid
-from nightbay.matching import consensus, matching, pairing
+from nightbay.matching import consensus, matching, pairing, pose_search
 
 NOISE_MM, DRIFT_MM_PER_M = 0.05, 0.1
 TOLERANCE = pairing.Tolerance(NOISE_MM, DRIFT_MM_PER_M)
@@ -71,8 +71,8 @@ def symmetric_layout(rng):
 
 
 def match(a, b, with_normals):
-    normals = {"normal_a": a.normal, "normal_b": b.normal} if with_normals else {}
-    return matching.match(a.xyz_mm, b.xyz_mm, TOLERANCE, **normals)
+    index = pose_search.index(a.xyz_mm, a.normal if with_normals else None)
+    return matching.match(index, b.xyz_mm, TOLERANCE, normal_b=b.normal if with_normals else None)
 
 
 def case(rng, kind):
@@ -86,11 +86,10 @@ def case(rng, kind):
     common = np.intersect1d(in_survey[in_survey >= 0], in_segment[in_segment >= 0])
     solvable = kind == "random" and len(common) >= 4 and consensus.width(truth.xyz_mm[common]) > 60
     start = time.perf_counter()
-    try:
-        found = match(survey, segment, with_normals=rng.random() < 0.5)
-    except matching.NoMatch as refused:
-        return refused.why, solvable, time.perf_counter() - start
+    found = match(survey, segment, with_normals=rng.random() < 0.5)
     seconds = time.perf_counter() - start
+    if isinstance(found, matching.NoMatch):
+        return found.reason, solvable, seconds
     true = rigid.invert(T_survey) @ T_segment
     off = rigid.transform(found.T_a_b, segment.xyz_mm) - rigid.transform(true, segment.xyz_mm)
     right = kind != "mirrored" and np.linalg.norm(off, axis=1).max() < WRONG_MM

@@ -50,7 +50,7 @@ def test_vectors_in_space_with_printed_coordinates_and_standard_deviations():
         shared.append(design)
     equations = adjustment.Equations(np.array(misclosure), np.array(covariance), np.array(shared))
     solution = adjustment.solve(equations)
-    assert solution.freedom == 27
+    assert solution.degrees_of_freedom == 27
     assert solution.vtpv == pytest.approx(13.51447, abs=5e-6)
     assert np.sqrt(solution.vtpv / 27) == pytest.approx(0.70749, abs=5e-6)  # recomputed by an independent script
     sd_cm = 100 * np.sqrt(np.diag(solution.Q_shared) * solution.variance_factor)
@@ -133,7 +133,7 @@ def test_free_network_with_inner_constraints():
     assert found == pytest.approx(np.array(published), abs=5.1e-5)
     sd_cm = 100 * np.sqrt(np.diag(solution.Q_shared) * solution.variance_factor).reshape(4, 2)
     published = [[1.079, 0.682], [0.810, 0.551], [0.641, 0.705], [0.640, 0.705]]
-    assert solution.freedom == 1
+    assert solution.degrees_of_freedom == 1
     assert sd_cm == pytest.approx(np.array(published), abs=1e-3)  # one unit of the last digit printed
 
 

@@ -86,8 +86,8 @@ def stretched(observations):
     """(n, 3, 6) by hand: e = (xx, yy, zz, xy, xz, yz) moves a target by the symmetric matrix of e times its place about
     the middle of its list."""
     rows = []
-    for z, station in zip(observations.xyz_mm, observations.station, strict=True):
-        x, y, w = z - observations.xyz_mm[observations.station == station].mean(axis=0)
+    for z, station in zip(observations.xyz_mm, observations.list_number, strict=True):
+        x, y, w = z - observations.xyz_mm[observations.list_number == station].mean(axis=0)
         rows.append([[x, 0, 0, y, w, 0], [0, y, 0, x, 0, w], [0, 0, w, 0, x, y]])
     return np.array(rows)
 
@@ -130,7 +130,7 @@ def by_ceres(observations, poses, xyz, drift=0.0):
     for z, covariance, station, target, D in zip(
         observations.xyz_mm,
         observations.covariance_mm2,
-        observations.station,
+        observations.list_number,
         observations.target,
         stretched(observations),
         strict=True,
@@ -164,8 +164,8 @@ def test_poses_targets_and_covariances_are_those_of_ceres(drift_mm_per_m):
     assert ours.xyz_mm == pytest.approx(np.array(x), abs=1e-7)
     for at in range(1, 4):
         R = Rotation.from_rotvec(w[at]).as_matrix()
-        assert ours.T_control_station[at][:3, :3] == pytest.approx(R, abs=1e-10)
-        assert ours.T_control_station[at][:3, 3] == pytest.approx(t[at], abs=1e-6)
+        assert ours.T_control_list[at][:3, :3] == pytest.approx(R, abs=1e-10)
+        assert ours.T_control_list[at][:3, 3] == pytest.approx(t[at], abs=1e-6)
         # Ceres moves w and t themselves; a small turn J dw about the origin also carries t along
         J = np.eye(6)
         J[:3, :3] = _left_jacobian(w[at])

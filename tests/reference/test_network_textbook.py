@@ -56,7 +56,7 @@ class TestTransformations:
         observations = two_lists(source, target, isotropic(1e-5, 7), isotropic(0.1, 7))
         start = np.array([np.eye(4), rigid.fit(source, target)])
         adjusted = model.adjust(observations, start, free_scale=True)
-        T_target_source = np.linalg.inv(adjusted.T_control_station[1])
+        T_target_source = np.linalg.inv(adjusted.T_control_list[1])
         scale = np.cbrt(np.linalg.det(T_target_source[:3, :3]))
         # float64 leaves 1e-9 m of coordinates this large, over 2e4 m
         assert scale == pytest.approx(1.00000558251985, abs=1e-13)
@@ -91,7 +91,7 @@ class TestTransformations:
         observations = two_lists(target, source, isotropic(0.01, 10), isotropic(0.01, 10))
         start = np.array([np.eye(4), rigid.fit(target, source)])
         adjusted = model.adjust(observations, start)
-        T = adjusted.T_control_station[1]
+        T = adjusted.T_control_list[1]
         R = [[0.65980, 0.39121, -0.64158], [0.37871, 0.56432, 0.73357], [0.64903, -0.72698, 0.22418]]
         assert T[:3, :3] == pytest.approx(np.array(R), abs=5e-6)
         assert T[:3, 3] == pytest.approx([96.316, 99.146, 97.800], abs=5e-4)
@@ -166,7 +166,7 @@ def test_poses_of_random_sets_are_those_of_scipy(seed):
     # a start 3 degrees and 40 mm off: the answer must not lean on it
     off = rigid.pose(Rotation.from_rotvec(rng.normal(size=3) * 0.03).as_matrix(), rng.normal(size=3) * 25)
     adjusted = model.adjust(observations, np.array([np.eye(4), off @ true]))
-    T = adjusted.T_control_station[1]
+    T = adjusted.T_control_list[1]
     # steps end below 1e-6 of 0.05 mm at the targets, whose spread across is some 50 mm or more
     assert T[:3, :3] == pytest.approx(rotation.as_matrix(), abs=1e-8)
     assert T[:3, 3] == pytest.approx(here.mean(axis=0) - rotation.as_matrix() @ there.mean(axis=0), abs=1e-4)
@@ -214,13 +214,13 @@ class TestErrorLaws:
             adjusted = model.adjust(
                 two_lists(one, other, isotropic(sd, 4), isotropic(sd, 4)), np.array([np.eye(4), np.eye(4)])
             )
-            T = adjusted.T_control_station[1]
+            T = adjusted.T_control_list[1]
             fre2[trial] = ((rigid.transform(T, other) - one) ** 2).sum(axis=1).mean()
             own2[trial] = adjusted.solution.vtpv
         assert fre2.mean() == pytest.approx(0.5 * 6 * sd**2, abs=4 * fre2.std() / np.sqrt(trials))
         assert np.sqrt(fre2.mean() / (6 * sd**2)) == pytest.approx(0.71, abs=0.02)
         # the adjustment knows: its weighted squares are chi squared with the 24 - 12 - 6 degrees that are left
-        assert adjusted.solution.freedom == 6
+        assert adjusted.solution.degrees_of_freedom == 6
         assert own2.mean() == pytest.approx(6, abs=4 * np.sqrt(2 * 6 / trials))
 
     def test_covariance_of_a_pose_follows_the_law(self):

@@ -10,10 +10,10 @@ import networks
 from network_sheets import NOISE, SETTINGS, day, off_mm, run, sheet
 from nightbay.core import rigid
 from nightbay.core.errors import Rejected
-from nightbay.matching import initial_poses, list_groups, matching, pairing, pose_search
+from nightbay.matching import initial_poses, matching, pairing, pose_search, target_list
 from nightbay.network import network, target_identity
 
-TOLERANCE = pairing.Tolerance(SETTINGS["scan"]["target_noise_mm"], SETTINGS["scan"]["target_drift_mm_per_m"])
+TOLERANCE = pairing.Tolerance(SETTINGS.scan.target_noise_mm, SETTINGS.scan.target_drift_mm_per_m)
 
 
 @pytest.fixture(autouse=True)
@@ -35,7 +35,7 @@ def sharing(seed, shared, alone=5, count=100, **more):
                 numbers[name].append(target)
     made = {}
     for name, rows in numbers.items():
-        own = [] if name == list_groups.SURVEY else [next(free) for _ in range(alone)]
+        own = [] if name == target_list.SURVEY else [next(free) for _ in range(alone)]
         made[name] = networks.record(truth, np.sort(rows + own), rng, name=name, **(NOISE | more))[:2]
     return made
 
@@ -62,7 +62,7 @@ def test_a_free_network_begins_with_what_is_tied_best_and_not_with_the_first_nam
     made = sharing(1, FREE)
     result = run(sheet(tmp_path, None, [one for one, _ in made.values()]))
     assert result["mode"] == "free" and result["frame_of"] == "front"
-    assert result["poses"]["front"]["settled_by"] == "holds the frame"
+    assert result["poses"]["front"]["matched_by"] == "holds the frame"
     for name, (one, T) in made.items():
         assert off_mm(result, name, one, rigid.invert(made["front"][1]) @ T) < 1.0
         assert result["poses"][name]["common"] == sum(common for pair, common in FREE.items() if name in pair)
@@ -72,15 +72,15 @@ def test_a_free_network_begins_with_what_is_tied_best_and_not_with_the_first_nam
 def test_names_change_no_pose(shared):
     """Each order of names gives the same poses of the lists to each other."""
     made = sharing(2, shared, alone=2, normals=False)
-    segments = [name for name in made if name != list_groups.SURVEY]
+    segments = [name for name in made if name != target_list.SURVEY]
     first = None
     for names in permutations(segments):
         renamed = {new: made[old][0] for new, old in zip(sorted(segments), names, strict=True)}
         lists = [replace(one, name=new) for new, one in sorted(renamed.items())]
-        if list_groups.SURVEY in made:
-            lists.insert(0, made[list_groups.SURVEY][0])
-        placed = initial_poses.place(lists, TOLERANCE, SETTINGS["network"])
-        T = dict(zip([one.file for one in lists], placed.T_control_station, strict=True))
+        if target_list.SURVEY in made:
+            lists.insert(0, made[target_list.SURVEY][0])
+        placed = initial_poses.find(lists, TOLERANCE, SETTINGS.network)
+        T = dict(zip([one.file for one in lists], placed.T_control_list, strict=True))
         T = {file: rigid.invert(T[made[segments[0]][0].file]) @ pose for file, pose in T.items()}
         first = first or T
         for file, pose in T.items():
@@ -95,8 +95,8 @@ def test_names_change_no_adjusted_pose():
     found = {}
     for names in (list(made), list(made)[::-1]):
         lists = [replace(made[old][0], name=new) for new, old in zip("abcde", names, strict=True)]
-        adjusted = network.adjust_lists(lists, False, False, SETTINGS["network"], SETTINGS["scan"]).snooped.adjusted
-        T = dict(zip(names, adjusted.T_control_station, strict=True))
+        adjusted = network.adjust_lists(lists, False, False, SETTINGS).snooped.adjusted
+        T = dict(zip(names, adjusted.T_control_list, strict=True))
         found[names[0]] = {name: rigid.invert(T["roof"]) @ pose for name, pose in T.items()}
     one, other = found.values()
     for name, pose in one.items():
@@ -106,7 +106,7 @@ def test_names_change_no_adjusted_pose():
 
 def test_a_segment_that_the_survey_hardly_knows_is_placed_by_another(tmp_path):
     made = sharing(4, ROUNDABOUT)
-    survey, T_survey = made.pop(list_groups.SURVEY)
+    survey, T_survey = made.pop(target_list.SURVEY)
     result = run(sheet(tmp_path, survey, [one for one, _ in made.values()]))
     assert result["mode"] == "control"
     for name, (one, T) in made.items():
@@ -118,8 +118,8 @@ def test_two_groups_are_joined_by_what_no_pair_of_their_lists_shares():
     shared = {("a", "b"): 9, ("c", "d"): 9, ("a", "c"): 2, ("a", "d"): 2, ("b", "c"): 2, ("b", "d"): 2}
     made = sharing(5, shared)
     lists = [one for _, (one, _) in sorted(made.items())]
-    placed = initial_poses.place(lists, TOLERANCE, SETTINGS["network"])
-    for one, T in zip(lists, placed.T_control_station, strict=True):
+    placed = initial_poses.find(lists, TOLERANCE, SETTINGS.network)
+    for one, T in zip(lists, placed.T_control_list, strict=True):
         true = rigid.invert(made["a"][1]) @ made[one.name][1]
         assert np.linalg.norm(rigid.transform(T, one.xyz_mm) - rigid.transform(true, one.xyz_mm), axis=1).max() < 1.0
 
@@ -127,12 +127,12 @@ def test_two_groups_are_joined_by_what_no_pair_of_their_lists_shares():
 def test_targets_are_tied_in_the_order_in_which_lists_were_joined():
     made = sharing(6, FREE)
     lists = [one for _, (one, _) in sorted(made.items())]
-    placed = initial_poses.place(lists, TOLERANCE, SETTINGS["network"])
+    placed = initial_poses.find(lists, TOLERANCE, SETTINGS.network)
     names = [lists[at].name for at in placed.order]
     assert "roof" in names[:2] and names[-1] == "front"
-    tied = target_identity.tie(lists, placed.T_control_station, TOLERANCE, SETTINGS["network"], placed.order)
-    assert tied.T_control_station[0] == pytest.approx(np.eye(4), abs=1e-12)
-    assert tied.moves == []
+    tied = target_identity.identify(lists, placed.T_control_list, TOLERANCE, SETTINGS.network, placed.order)
+    assert tied.T_control_list[0] == pytest.approx(np.eye(4), abs=1e-12)
+    assert tied.moved == []
     assert tied.count == sum(FREE.values()) + 5 * len(lists)
 
 
@@ -145,7 +145,7 @@ def test_what_neighbours_share_at_an_edge_is_found():
         along = np.argsort(truth.xyz_mm[:, 0], kind="stable")
         one, T_one, _ = networks.record(truth, along[:60], rng, name="one", **NOISE)
         other, T_other, _ = networks.record(truth, along[50:110], rng, name="other", **NOISE)
-        match = matching.match(one.xyz_mm, other.xyz_mm, TOLERANCE)
+        match = matching.match(pose_search.index(one.xyz_mm), other.xyz_mm, TOLERANCE)
         true = rigid.invert(T_one) @ T_other
         off = rigid.transform(match.T_a_b, other.xyz_mm) - rigid.transform(true, other.xyz_mm)
         found += len(match.rows_a) == 10 and np.linalg.norm(off, axis=1).max() < 2.0
@@ -181,7 +181,7 @@ def alike(seed, of_right):
 def test_sides_that_look_alike_are_refused_where_a_third_list_contradicts(of_right):
     lists, _ = alike(7, of_right)
     with pytest.raises(Rejected, match="regular or symmetric"):
-        initial_poses.place(lists, TOLERANCE, SETTINGS["network"])
+        initial_poses.find(lists, TOLERANCE, SETTINGS.network)
 
 
 def test_a_survey_of_another_vehicle_is_told_as_that(tmp_path):
@@ -196,7 +196,7 @@ def test_a_survey_of_another_vehicle_is_told_as_that(tmp_path):
         "right and roof, which fit each other ("
     )
     assert "13, 13, " in sentence and sentence.endswith(
-        "common targets): it may belong to another vehicle or to another placing of the targets, so correct "
+        "common targets): it may belong to another vehicle or to another placing of the targets, and then correct "
         "control_survey in the job sheet, or remove it to adjust the segments among themselves."
     )
     result = run(sheet(tmp_path, None, [one for one, _ in made.values()]))  # the cure works
@@ -258,7 +258,7 @@ def test_lists_too_short_to_match_are_refused_by_name(count):
     made = sharing(12, FREE)
     lists = [one.rows(np.arange(count)) if name == "front" else one for name, (one, _) in sorted(made.items())]
     with pytest.raises(Rejected, match=r"^Segment front .front.csv. shares no more than three targets with segments"):
-        initial_poses.place(lists, TOLERANCE, SETTINGS["network"])
+        initial_poses.find(lists, TOLERANCE, SETTINGS.network)
 
 
 def test_a_list_whose_common_targets_are_mostly_blunders_is_refused():
@@ -277,4 +277,4 @@ def test_a_list_whose_common_targets_are_mostly_blunders_is_refused():
     xyz[common[:9]] += away
     lists[2] = replace(lists[2], xyz_mm=xyz)
     with pytest.raises(Rejected, match=r"^Segment b .b.csv.: \d+ of its 14 common targets fail the tests for blunders"):
-        network.adjust_lists(lists, True, False, SETTINGS["network"], SETTINGS["scan"])
+        network.adjust_lists(lists, True, False, SETTINGS)

@@ -16,9 +16,10 @@ from nightbay.core import rigid
 from nightbay.core.errors import Rejected
 from nightbay.frame import frame
 from nightbay.fuse import fuse
-from nightbay.matching import initial_poses
+from nightbay.matching import target_list
 from nightbay.measure import measure
-from nightbay.network import network, outcome
+from nightbay.network import assembly, network
+from nightbay.pipeline import typed
 from nightbay.pipeline.settings import settings as frozen
 from nightbay.refine import refine
 
@@ -76,9 +77,10 @@ class TestNetwork:
             "temperature_c": 35.0,
             "body_material": "steel",
         }
-        own = CONFIG["network"] | parameters
-        found = network.adjust_lists(lists, True, False, own, scan)
-        return outcome.build(found, sheet, [], own, scan)
+        settings = frozen({"network": CONFIG["network"] | parameters, "scan": scan})
+        found = network.adjust_lists(lists, True, False, settings)
+        result, notes = assembly.assemble(found, sheet, [], settings)
+        return typed.write(result) | {"notes": notes}
 
     def test_off_by_default_and_then_nothing_moves(self):
         result = self.build(1 + SHORT)
@@ -153,7 +155,7 @@ class TestChain:
         back = rigid.invert(np.array(T))
         xyz = rigid.transform(back, xyz) + rng.normal(0, 0.02, xyz.shape)
         ids = [f"t{row}" for row in range(len(xyz))] if name == "control survey" else None
-        return initial_poses.TargetList(name, f"{name}.csv", xyz, None, rigid.rotate(back, normal), ids)
+        return target_list.TargetList(name, f"{name}.csv", xyz, None, rigid.rotate(back, normal), ids)
 
     def test_the_length_is_right_within_its_uncertainty_once_the_bar_rules(self, tmp_path, monkeypatch):
         car, found = blockcar.scan(blockcar.car(mirrors=False, antenna=False), 120_000, 4), []

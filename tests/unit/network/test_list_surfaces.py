@@ -12,7 +12,7 @@ from scipy.spatial.transform import Rotation
 
 import networks
 from nightbay.core import rigid
-from nightbay.matching import initial_poses
+from nightbay.matching import target_list
 from nightbay.network import list_surfaces
 from nightbay.network.list_surfaces import Surface
 
@@ -47,7 +47,7 @@ def segment(rng, side, name, T_segment_body, targets=60, on_floor=0, points=60_0
     )
     listed = rigid.transform(T_segment_body, listed + rng.normal(size=listed.shape) * 0.05)
     covariance = np.tile(0.05**2 * np.eye(3), (len(listed), 1, 1))
-    return initial_poses.TargetList(name, file or f"{name}.targets.csv", listed, covariance), surface
+    return target_list.TargetList(name, file or f"{name}.targets.csv", listed, covariance), surface
 
 
 def pair(seed, T_left=None, T_right=None, **more):

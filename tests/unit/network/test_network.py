@@ -31,14 +31,14 @@ def test_poses_and_numbers_of_a_usual_day(tmp_path):
         # about 18 common targets of 0.06 mm each; 4 sd of a pose at its rim, sd = 0.06 * sqrt(2 / 18 * (1 + 3))
         assert off_mm(result, one.name, one, poses[one.name]) < 4 * 0.06 * np.sqrt(2 / 18 * 4)
     assert result["variance_factor"]["passed"]
-    assert 0.5 < result["checks"]["rms_mm"] / result["checks"]["expected_rms_mm"] < 1.5
-    least = result["detectable"]
+    assert 0.5 < result["check_targets"]["rms_mm"] / result["check_targets"]["expected_rms_mm"] < 1.5
+    least = result["detectable_blunder"]
     # Baarda: 4.13 sd of the blunder's estimate at 0.1 % and 80 %, which is sd / sqrt(redundancy); here 0.05 mm and
     # about half of the redundancy, more for targets far out
     assert 4.13 * 0.05 < least["median_mm"] < 4.13 * 0.05 * 3
     assert least["median_mm"] <= least["p95_mm"] <= least["max_mm"]
     (drift,) = result["drift"]
-    assert drift["effect_mm"] == pytest.approx(drift["drift_mm_per_m"] * drift["longest_mm"] / 1000)
+    assert drift["effect_mm"] == pytest.approx(drift["drift_mm_per_m"] * drift["extent_mm"] / 1000)
     assert drift["drift_mm_per_m"] == pytest.approx(0.03, abs=4 * drift["sd_mm_per_m"])
 
 
@@ -69,7 +69,7 @@ def test_blunders_doubles_and_bars_of_one_day(tmp_path):
     assert blunder["size_mm"] == pytest.approx(3.0, abs=4 * np.sqrt(3) * blunder["sd_mm"])
     # some 400 coordinates are tested at the 0.1 % limit: more than three false alarms once in 1 000 days
     assert len(result["blunders"]) <= 4
-    assert sorted(sorted(one["ids"]) for one in result["doubles"]) == [["again1", "t10"], ["again2", "t20"]]
+    assert sorted(sorted(one["ids"]) for one in result["duplicate_targets"]) == [["again1", "t10"], ["again2", "t20"]]
     assert [bar["passed"] for bar in result["scale_bars"]] == [True, False]
     assert any("Scale bar again1 to t40" in note for note in notes)
     assert result["scale"]["factor"] == 1.0 and result["scale"]["applied"] == []
@@ -121,11 +121,11 @@ def test_a_moved_body_is_told_in_a_sentence(tmp_path):
         for name, xyz in (("left", truth.xyz_mm), ("roof", lower))
     ]
     result = run(sheet(tmp_path, survey, segments))
-    (move,) = result["moves"]
+    (move,) = result["moved_groups"]
     assert move["segment"] == "roof" and move["body"]["vector_mm"][2] == pytest.approx(-6.1, abs=0.4)
     assert len(move["rows"]) == ground.sum()
     (note,) = (note for note in result["notes"] if "While segment roof was scanned, the body stood 6." in note)
-    assert "which noise and drift alone would do less than once in a million cases" in note
+    assert "Noise and drift alone would do that less than once in a million cases" in note
 
 
 def test_labels_and_claims_that_geometry_contradicts_are_named(tmp_path):
@@ -143,7 +143,7 @@ def test_labels_and_claims_that_geometry_contradicts_are_named(tmp_path):
     notes = run(sheet(tmp_path, survey, [swapped, *segments[1:]]))["notes"]
     assert any(note.startswith("s0.csv: 2 of ") and labels[at[0]] in note for note in notes)
     notes = run(sheet(tmp_path, survey, segments) | {"placed": True})["notes"]
-    assert any("Segment s0 is declared as placed, but its targets lie up to" in note for note in notes)
+    assert any("Segment s0 is declared as placed, but its targets are up to" in note for note in notes)
 
 
 def test_normals_that_contradict_are_left_out_and_named(tmp_path):
@@ -188,4 +188,8 @@ def test_lists_that_were_exchanged_are_refused_and_judged_only_where_that_is_ask
     with pytest.raises(Rejected, match=r"s1.csv does not belong to s0.ply.* s0.csv does not belong to s1.ply.*s0.ply"):
         run(one, taken=recorded)
     result = run(one, taken=recorded, on_surface_least=0)
-    assert any("was not judged, as network.on_surface_least is 0" in note for note in result["notes"])
+    assert any(
+        "It was not checked whether each list of targets belongs to its cloud, since network.on_surface_least is 0"
+        in note
+        for note in result["notes"]
+    )

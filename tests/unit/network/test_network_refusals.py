@@ -6,9 +6,11 @@ import numpy as np
 import pytest
 
 import networks
-from network_sheets import NOISE, SETTINGS, day, flat_day, run, sheet
+from network_sheets import NOISE, changed, day, flat_day, run, sheet
 from nightbay.core.errors import Rejected
 from nightbay.network import model, network, refusals
+
+NO_DRIFT = changed({"target_drift_mm_per_m": 0.0})
 
 
 @pytest.fixture(autouse=True)
@@ -41,7 +43,7 @@ def test_refuses_a_regular_layout_as_ambiguous(tmp_path):
     grid = networks.Truth(np.column_stack([x.ravel(), y.ravel(), np.zeros(48)]), np.tile([0.0, 0, 1], (48, 1)))
     survey, _, _ = networks.record(grid, np.arange(48), rng, name="control survey", **NOISE)
     segment, _, _ = networks.record(grid, networks.patch(grid, rng, 16), rng, name="roof", **NOISE)
-    with pytest.raises(Rejected, match="Segment roof .* in more than one way .* irregular places"):
+    with pytest.raises(Rejected, match="Segment roof .* in more than one way .* irregular positions"):
         run(sheet(tmp_path, survey, [segment]))
 
 
@@ -81,8 +83,8 @@ def test_refuses_a_segment_of_which_the_tests_leave_too_little(tmp_path):
     observations = model.Observations(xyz[use], covariance, station[use], target, np.ones(use.sum(), bool))
     poses = [np.eye(4)] + [np.array(result["poses"][one.name]["T_control_segment"]) for one in segments]
     with pytest.raises(Rejected, match="Segment s3 .* common targets left after the tests for blunders; at least four"):
-        found = network.snoop(observations, np.array(poses), SETTINGS["network"], 0.0, lists)
-        refusals.thin(lists, observations, found.active)
+        found = network.snoop(observations, np.array(poses), lists, NO_DRIFT)
+        refusals.check_remaining(lists, observations, found.active)
 
 
 def test_refuses_a_segment_that_fits_only_with_more_noise_than_declared(tmp_path):
@@ -102,11 +104,11 @@ def test_a_pose_left_open_is_a_refusal_that_names_the_segment():
     station, target = np.repeat(np.arange(3), 20), np.tile(np.arange(20), 3)
     xyz = np.vstack([one.xyz_mm for one in lists])
     covariance = np.concatenate([one.covariance_mm2 for one in lists])
-    # left and right have ten targets in common, and the survey none: two lists that hang on nothing
+    # left and right have ten targets in common, and the survey none: two lists that are tied only to each other
     active = np.concatenate([target[:20] < 10, target[20:40] >= 10, target[40:] >= 10])
     observations = model.Observations(xyz, covariance, station, target, active)
-    with pytest.raises(Rejected, match="Segment left .left.csv. shares 0 targets with the lists that hang together"):
-        network.snoop(observations, np.tile(np.eye(4), (3, 1, 1)), SETTINGS["network"], 0.0, lists)
+    with pytest.raises(Rejected, match="Segment left .left.csv. shares 0 targets with the lists that are connected"):
+        network.snoop(observations, np.tile(np.eye(4), (3, 1, 1)), lists, NO_DRIFT)
     # the right one is left with four targets in one line
     xyz = xyz.copy()
     xyz[40:44] = np.arange(4)[:, None] * [300.0, 0, 0]
@@ -151,17 +153,17 @@ def awkward(seed):
 
 def test_awkward_networks_are_solved_or_refused_and_nothing_else():
     ends = {"solved": 0, "refused": 0}
-    parameters = SETTINGS["network"] | {"chance_max": 0.5, "narrowest_mm": 0.2}  # lets through what is usually stopped
+    settings = changed(expected_false_matches_max=0.5, narrowest_mm=0.2)  # lets through what is usually stopped
     for seed in range(150):
         lists, surveyed = awkward(seed)
         try:
-            found = network.adjust_lists(lists, surveyed, False, parameters, SETTINGS["scan"])
+            found = network.adjust_lists(lists, surveyed, False, settings)
         except Rejected as refused:
             ends["refused"] += 1
             assert str(refused).endswith(".") and "nan" not in str(refused)
             continue
         ends["solved"] += 1
-        assert np.isfinite(found.snooped.adjusted.T_control_station).all()
+        assert np.isfinite(found.snooped.adjusted.T_control_list).all()
         assert np.isfinite(found.snooped.adjusted.pose_covariance).all()
     assert min(ends.values()) > 30
 
@@ -190,9 +192,9 @@ def test_refuses_a_few_targets_in_one_plane_and_notes_many(tmp_path):
 def test_refuses_what_may_be_chance(tmp_path):
     _, survey, segments, _ = day(29, seen=5)
     with pytest.raises(
-        Rejected, match="Segment s0 .* shares only 5 targets .* by chance: scan it again with at least two"
+        Rejected, match="Segment s0 .* shares only 5 targets .* could happen by chance: scan it again with at least two"
     ):
-        run(sheet(tmp_path, survey, segments[:1]), chance_max=1e-40)
+        run(sheet(tmp_path, survey, segments[:1]), expected_false_matches_max=1e-40)
 
 
 def test_refuses_a_survey_of_three_targets(tmp_path):

@@ -41,15 +41,15 @@ def eventful(tmp_path, monkeypatch):
 
 def test_all_that_happened_stands_on_the_page(eventful):
     html = rendered(eventful)
-    (move,) = eventful["moves"]
+    (move,) = eventful["moved_groups"]
     assert "<h4>What moved</h4>" in html and "&lt; 0.000001" in html
-    assert f"{move['against']} / {len(move['targets'])}</td>" in html
+    assert f"{move['body_targets']} / {len(move['targets'])}</td>" in html
     assert '<th scope="row">left</th><td class="n">8</td>' in html  # the knocked one, eighth row of its file
     assert "2 pairs of survey targets" in html and "nearer than two targets can be" in html
     assert "Scale bar t3–t40" in html and "more than the uncertainties allow" in html
-    for number in (eventful["checks"]["rms_mm"], eventful["precision_rms_mm"]):
+    for number in (eventful["check_targets"]["rms_mm"], eventful["precision_rms_mm"]):
         assert f"{number:.3f}" in html
-    assert f"{eventful['detectable']['median_mm']:.2f}" in html
+    assert f"{eventful['detectable_blunder']['median_mm']:.2f}" in html
     (drift,) = eventful["drift"]
     assert f"{drift['drift_mm_per_m']:.3f} ± {drift['sd_mm_per_m']:.3f} mm/m" in html
     assert f"{drift['effect_mm']:.2f}" in html

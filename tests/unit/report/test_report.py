@@ -197,11 +197,18 @@ def test_page_tells_what_was_measured(whole, tmp_path):
 
 
 def test_targets_that_moved_bars_that_fail_and_lists_that_disagree_are_warnings(whole, tmp_path):
-    bar = {"from": "a", "to": "b", "difference_mm": 0.2, "passed": False, "measured_mm": 1000.2, "certified_mm": 1000.0}
+    bar = {
+        "from_id": "a",
+        "to_id": "b",
+        "difference_mm": 0.2,
+        "passed": False,
+        "measured_mm": 1000.2,
+        "certified_mm": 1000.0,
+    }
     whole["network"][0].result.update(
-        moves=[{"segment": "roof", "body": {"size_mm": 3.1}}],
-        scale_bars=[bar, {**bar, "from": "c", "passed": True}],
-        variance_factor={"variance_factor": 1.4, "low": 0.9, "high": 1.1, "freedom": 80, "passed": False},
+        moved_groups=[{"segment": "roof", "body": {"size_mm": 3.1}}],
+        scale_bars=[bar, {**bar, "from_id": "c", "passed": True}],
+        variance_factor={"variance_factor": 1.4, "low": 0.9, "high": 1.1, "degrees_of_freedom": 80, "passed": False},
     )
     result, html = page(whole, tmp_path / "page")
     check(html)

@@ -6,8 +6,11 @@ import numpy as np
 from scipy import stats
 
 from nightbay.core import rigid
+from nightbay.core.errors import NotFound
 
 TRIPLES = 400  # with half of the pairs right, 400 triples all miss once in 1e23; with a quarter, once in 500
+STARTS = 12  # best triples that are refined: near the best one others lead to the same motion
+REFITS = 20  # most of them; agreement is usually stable after five
 
 
 @dataclass(frozen=True)
@@ -19,40 +22,46 @@ class Consensus:
     cost: float
 
 
-def gate(significance=0.001):
-    """Length of a 3D residual in standard deviations of a coordinate that noise passes with ``significance``."""
+def gate(significance: float = 0.001) -> float:
+    """Length of a 3D residual in standard deviations of a coordinate that noise exceeds with probability
+    ``significance``."""
     return float(np.sqrt(stats.chi2.isf(significance, 3)))
 
 
-def find(points_a, points_b, sd_mm, limit, least=3):
-    """The motion with the least truncated sum of squares over pairs (n, 3), (n, 3), or None.
+def find(
+    points_a: np.ndarray, points_b: np.ndarray, sd_mm: np.ndarray, limit: float, least: int = 3
+) -> Consensus | NotFound:
+    """The motion with the least truncated sum of squares over pairs (n, 3), (n, 3).
 
     ``sd_mm`` (n,) is that of one coordinate of a pair's difference; a pair agrees within ``limit`` of these;
-    fewer than ``least`` agreeing pairs are no consensus. Ties go to the first triple of a fixed sequence.
+    fewer than ``least`` agreeing pairs are no consensus. Of equal motions the first of a fixed sequence is taken.
     """
     n = len(points_a)
     if n < max(3, least):
-        return None
+        return NotFound(f"{n} pairs, {max(3, least)} are needed")
     T = _poses(points_a, points_b)
     if len(T) == 0:
-        return None
+        return NotFound("all triples of pairs lie nearly in one line")
     off = np.einsum("tij,nj->tni", T[:, :3, :3], points_b) + T[:, None, :3, 3] - points_a
     cost = np.minimum((off**2).sum(axis=2) / sd_mm**2, limit**2 * 4).sum(axis=1)
-    best = None
-    for start in np.argsort(cost, kind="stable")[:12]:
+    best: Consensus | None = None
+    for start in np.argsort(cost, kind="stable")[:STARTS]:
         found = _polish(points_a, points_b, sd_mm, limit, T[start])
         if found is not None and found.agrees.sum() >= least and (best is None or found.cost < best.cost - 1e-9):
             best = found
-    return best
+    return NotFound("no motion that enough pairs agree on") if best is None else best
 
 
-def _polish(points_a, points_b, sd_mm, limit, T):
-    """Refit on what agrees until that stays the same; the limit closes in, since a triple is less sure than a fit."""
+def _polish(
+    points_a: np.ndarray, points_b: np.ndarray, sd_mm: np.ndarray, limit: float, T: np.ndarray
+) -> Consensus | None:
+    """Refit to the agreeing pairs until these stay the same. The limit starts at twice its value, since a triple is
+    less certain than a fit."""
     agrees = None
-    for step in range(20):
+    for step in range(REFITS):
         size = np.linalg.norm(rigid.transform(T, points_b) - points_a, axis=1) / sd_mm
         now = size < limit * max(1.0, 2.0 - step / 2)
-        if now.sum() < 3 or _flat(points_b[now]):
+        if now.sum() < 3 or _collinear(points_b[now]):
             return None
         if agrees is not None and step > 2 and np.array_equal(now, agrees):
             break
@@ -62,18 +71,18 @@ def _polish(points_a, points_b, sd_mm, limit, T):
     return Consensus(T, size < limit, float(np.minimum(size**2, limit**2).sum()))
 
 
-def _flat(points):
-    """Whether the points lie so nearly in one line that a rotation about it is anyone's guess."""
+def _collinear(points: np.ndarray) -> bool:
+    """Whether the points lie so nearly in one line that the rotation about it is undetermined."""
     return width(points) < 1e-6
 
 
-def width(points):
+def width(points: np.ndarray) -> float:
     """RMS distance, mm, of points (n, 3) from the line that fits them best."""
     centred = points - points.mean(axis=0)
     return float(np.sqrt((np.linalg.svd(centred, compute_uv=False)[1:] ** 2).sum() / len(points)))
 
 
-def _poses(points_a, points_b):
+def _poses(points_a: np.ndarray, points_b: np.ndarray) -> np.ndarray:
     """Poses (t, 4, 4) of triples of pairs, from the axes that each triangle spans."""
     n = len(points_a)
     rng = np.random.default_rng(2)
@@ -90,7 +99,7 @@ def _poses(points_a, points_b):
     return T
 
 
-def _axes(triangles):
+def _axes(triangles: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """Right-handed axes (t, 3, 3) as columns of triangles (t, 3, 3), and which triangles are wide enough for them."""
     u = triangles[:, 1] - triangles[:, 0]
     w = np.cross(u, triangles[:, 2] - triangles[:, 0])

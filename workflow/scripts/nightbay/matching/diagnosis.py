@@ -1,180 +1,202 @@
-"""Says why lists of targets do not fit each other, and what to do about it."""
+"""Explains why lists of targets do not match each other, and what to do about it."""
 
-from dataclasses import replace
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 
 from nightbay.core.units import MM
-from nightbay.matching import list_groups, matching
+from nightbay.matching import matching
+from nightbay.matching.list_groups import Group, GroupMatch, Joined
+from nightbay.matching.pairing import Tolerance
+from nightbay.matching.target_list import TargetList
 
-LOOSE = 4.0  # times the declared noise and drift, tried to tell a poor scanner from missing targets
+LOOSE = 4.0  # times the declared noise and drift, tried to distinguish a poor scanner from missing targets
 MIRROR = np.array([1.0, 1.0, -1.0])
+ELSEWHERE = "another vehicle or to another placing of the targets"
 
 
-def sentences(joined, lists, tolerance, settings):
+@dataclass(frozen=True)
+class _Refused:
+    """A ``group`` that does not match the ``main`` one, and why; ``all_others``: the main group has all other lists."""
+
+    group: Group
+    main: Group
+    why: matching.NoMatch
+    all_others: bool
+    lists: Sequence[TargetList]
+    tolerance: Tolerance
+    limits: matching.Limits
+
+    @property
+    def several(self) -> bool:
+        """Whether the group has several lists."""
+        return len(self.group.members) > 1
+
+    @property
+    def named(self) -> str:
+        """The group's lists with their files, as the beginning of a sentence."""
+        words = _words(self.group, self.lists, lambda target_list: f"{target_list.name} ({target_list.file})")
+        return words[0].upper() + words[1:]
+
+    @property
+    def fits(self) -> str:
+        """The verb for the group."""
+        return "fit" if self.several else "fits"
+
+
+def refusal(joined: Joined, lists: Sequence[TargetList], tolerance: Tolerance, settings: Any) -> str:
     """The refusal of a network that falls into groups: a sentence for the survey or segments of each but the largest.
 
-    ``joined``: :class:`Joined`; ``lists``: of :class:`TargetList`.
+    ``settings``: the section network.
     """
-    places = range(len(joined.groups))
-    # of groups alike, the survey's is what the others have to fit
-    most = max(places, key=lambda at: _size(joined.groups[at]))
-    main = joined.groups[most]
-    parted = {at: joined.refused[min(at, most), max(at, most)] for at in places if at != most}
-    told = sorted(parted, key=lambda at: min(joined.groups[at].members))
-    return " ".join(
-        _sentence(joined.groups[at], parted[at], main, len(parted) == 1, lists, tolerance, settings) for at in told
-    )
+    numbers = range(len(joined.groups))
+    # of groups of one size, the survey's is the main one
+    main = max(numbers, key=lambda at: _size(joined.groups[at]))
+    others = sorted((at for at in numbers if at != main), key=lambda at: min(joined.groups[at].members))
+    limits = matching.Limits(settings.expected_false_matches_max, settings.narrowest_mm)
+    sentences = []
+    for at in others:
+        why = joined.refused[min(at, main), max(at, main)]
+        refused = _Refused(joined.groups[at], joined.groups[main], why, len(others) == 1, lists, tolerance, limits)
+        sentences.append(_sentence(refused))
+    return " ".join(sentences)
 
 
-def _size(group):
+def _size(group: Group) -> tuple[int, bool, int]:
     return len(group.members), 0 in group.members, len(group.xyz_mm)
 
 
-def contradiction(found, lists):
-    """The refusal of poses that an unused tie of two lists, a :class:`Tie`, contradicts."""
-    names = " and ".join(sorted(lists[group.root].name for group in (found.a, found.b)))
+def contradiction(found: GroupMatch, lists: Sequence[TargetList]) -> str:
+    """The refusal of poses that an unused match of two lists contradicts."""
+    pair = " and ".join(sorted(lists[group.root].name for group in (found.a, found.b)))
     return (
-        f"Segments {names} fit each other by {len(found.match.rows_b)} targets in one pose, and by way of the other "
-        "lists in another: the layout is regular or symmetric, or something with targets on it moved between the "
-        "scans, so add a few targets at irregular places and scan again."
+        f"Segments {pair} fit each other by {len(found.match.rows_b)} targets in one pose, and through the other lists "
+        "in another. The layout is regular or symmetric, or something with targets on it moved between the scans: add "
+        "a few targets at irregular positions and scan again."
     )
 
 
-def segments(group, lists):
+def names(group: Group, lists: Sequence[TargetList]) -> str:
     """A group in words, such as "the control survey and segments left, right and roof"."""
-    return _words(group, lists, lambda one: one.name)
+    return _words(group, lists, lambda target_list: target_list.name)
 
 
-def _words(group, lists, name):
-    with_survey = [at for at in group.members if lists[at].name == list_groups.SURVEY]
-    names = sorted(name(lists[at]) for at in group.members if at not in with_survey)
-    words = [f"the {name(lists[at])}" for at in with_survey]
-    if names:
-        words.append(f"segment{'s' if len(names) > 1 else ''} {_and(names)}")
+def _words(group: Group, lists: Sequence[TargetList], name: Callable[[TargetList], str]) -> str:
+    members = [lists[number] for number in group.members]
+    words = [f"the {name(target_list)}" for target_list in members if target_list.is_survey]
+    segments = sorted(name(target_list) for target_list in members if not target_list.is_survey)
+    if segments:
+        words.append(f"segment{'s' if len(segments) > 1 else ''} {_and(segments)}")
     return " and ".join(words)
 
 
-def _and(words):
+def _and(words: Sequence[str]) -> str:
     return " and ".join([", ".join(words[:-1]), words[-1]] if len(words) > 1 else words)
 
 
-def _with_files(group, lists):
-    return _words(group, lists, lambda one: f"{one.name} ({one.file})")
-
-
-def _fit(group):
+def _fit(group: Group) -> str:
     """That the lists of a group fit each other, in words."""
-    counts = _and([str(count) for count in group.common])
-    return f"fit each other ({counts} common targets)"
+    return f"fit each other ({_and([str(count) for count in group.common])} common targets)"
 
 
-def _sentence(group, why, main, all_others, lists, tolerance, settings):
-    """The refusal of a group.
-
-    ``why``: the :class:`NoMatch` against the ``main`` group; ``all_others``: that group holds all
-    other lists. Where targets seem to be missing, it is tried whether the group would fit with more noise, in another
-    unit, or mirrored, for each of these wants another cure.
-    """
-    named = _with_files(group, lists)
-    named = named[0].upper() + named[1:]
+def _sentence(refused: _Refused) -> str:
+    """The refusal of a group. Where targets seem to be missing, it is tried whether the group would fit with more
+    noise, in another unit, or mirrored, since each of these has another cure."""
+    why = refused.why
+    explanations = {"few": (_noise, _unit, _mirror), "by chance": (_noise, _unit, _mirror), "line": (_unit,)}
     # a list in metres that is taken for millimetres is so small that it looks like a line
-    tried = {"few": (_noise, _unit, _mirror), "chance": (_noise, _unit, _mirror), "line": (_unit,)}
-    for explain in tried.get(why.why, ()):
-        found = explain(named, group, main, tolerance, settings)
-        if found is not None:
-            return found
-    others = segments(main, lists)
-    several = len(group.members) > 1
-    fits, its, it = ("fit", "their", "them") if several else ("fits", "its", "it")
-    common = f"{named}: {its} {why.count} common targets lie"
-    return {
-        "few": _too_few(named, why, group, main, all_others, lists),
-        "chance": _too_few(named, why, group, main, all_others, lists),
-        "line": f"{common} nearly in one line, so that the turn about it stays open: add targets off that line and "
-        f"scan {it} again.",
-        "flat": f"{common} in one plane, where a mirrored list would fit as well: export the targets' normals, or scan "
-        f"{it} again with more targets off that plane.",
-        "ambiguous": f"{named} {fits} {others} in more than one way ({why.count} targets against {why.runner_up} for "
-        "another pose, which is no clear lead): the layout is regular or symmetric, so add a few targets at irregular "
-        f"places and scan {it} again.",
-    }[why.why]
-
-
-def _too_few(named, why, group, main, all_others, lists):
-    """Too few common targets, and what to do: nothing tells missing targets from those of another vehicle."""
-    several = len(group.members) > 1
-    shares, it = ("share", "them") if several else ("shares", "it")
-    count = "no more than three" if why.count < matching.LEAST else f"only {why.count}"
-    sentence = f"{named}{f' {_fit(group)}, but' if several else ''} {shares} {count} targets with "
-    sentence += segments(main, lists) + (f", which {_fit(main)}" if len(main.members) > 1 else "")
-    elsewhere = "another vehicle or to another placing of the targets"
-    if 0 in group.members and lists[0].name == list_groups.SURVEY:
-        if several:
-            return (
-                f"{sentence}: one of the two groups may belong to {elsewhere}, so correct its files in the job sheet, "
-                "or survey the vehicle again."
-            )
+    for explain in explanations.get(why.reason, ()):
+        sentence = explain(refused)
+        if sentence is not None:
+            return sentence
+    if why.reason in ("few", "by chance"):
+        return _too_few(refused)
+    its, it = ("their", "them") if refused.several else ("its", "it")
+    common = f"{refused.named}: {its} {why.count} common targets lie"
+    if why.reason == "line":
         return (
-            f"{sentence}: it may belong to {elsewhere}, so correct control_survey in the job sheet, or remove it to "
-            "adjust the segments among themselves."
+            f"{common} nearly in one line, which leaves the rotation about it undetermined: add targets off that line "
+            f"and scan {it} again."
         )
-    if why.why == "chance":
-        sentence += f", which so many targets may do by chance: scan {it} again with at least two more common targets "
-        sentence += "in view"
-    else:
-        sentence += f"; at least four common targets are needed: scan {it} again with more targets in view, or survey "
-        sentence += "the targets on that side"
-    if all_others and len(main.members) > 1:
-        belongs = "they belong" if several else "it belongs"
-        sentence += f", or correct the job sheet if {belongs} to {elsewhere}"
-    return sentence + "."
-
-
-def _try(xyz_mm, main, tolerance, settings):
-    """A certified match to the main group on distances alone, or None."""
-    try:
-        return matching.match(
-            main.xyz_mm, xyz_mm, tolerance, index=main.index_without_normals,
-            chance_max=settings["chance_max"], width_mm=settings["narrowest_mm"],
-        )  # fmt: skip
-    except matching.NoMatch:
-        return None
-
-
-def _noise(named, group, main, tolerance, settings):
-    loose = replace(tolerance, noise_mm=LOOSE * tolerance.noise_mm, drift_mm_per_m=LOOSE * tolerance.drift_mm_per_m)
-    match = _try(group.xyz_mm, main, loose, settings)
-    if match is None:
-        return None
+    if why.reason == "flat":
+        return (
+            f"{common} in one plane, where a mirrored list would fit as well: export the targets' normals, or scan "
+            f"{it} again with more targets off that plane."
+        )
     return (
-        f"{named} {_fits(group)} the other lists only to {match.rms_mm:.2f} mm (rms of "
-        f"{len(match.rows_b)} targets), more than the declared noise of {tolerance.noise_mm:g} mm and drift of "
-        f"{tolerance.drift_mm_per_m:g} mm/m allow: calibrate the scanner and scan it again, or declare what it does in "
-        "scan.target_noise_mm and scan.target_drift_mm_per_m."
+        f"{refused.named} {refused.fits} {names(refused.main, refused.lists)} in more than one way ({why.count} "
+        f"targets against {why.runner_up} for another pose, which is no clear lead). The layout is regular or "
+        f"symmetric: add a few targets at irregular positions and scan {it} again."
     )
 
 
-def _unit(named, group, main, tolerance, settings):
+def _too_few(refused: _Refused) -> str:
+    """Too few common targets, and what to do: nothing distinguishes missing targets from those of another vehicle."""
+    group, main, why = refused.group, refused.main, refused.why
+    share, it, may = ("share", "them", "they belong") if refused.several else ("shares", "it", "it belongs")
+    count = "no more than three" if why.count < matching.LEAST else f"only {why.count}"
+    sentence = f"{refused.named}{f' {_fit(group)}, but' if refused.several else ''} {share} {count} targets with "
+    sentence += names(main, refused.lists) + (f", which {_fit(main)}" if len(main.members) > 1 else "")
+    if 0 in group.members and refused.lists[0].is_survey:
+        if refused.several:
+            return (
+                f"{sentence}: one of the two groups may belong to {ELSEWHERE}, and then correct its files in the job "
+                "sheet, or survey the vehicle again."
+            )
+        return (
+            f"{sentence}: it may belong to {ELSEWHERE}, and then correct control_survey in the job sheet, or remove it "
+            "to adjust the segments among themselves."
+        )
+    if why.reason == "by chance":
+        sentence += f", which could happen by chance: scan {it} again with at least two more common targets in view"
+    else:
+        sentence += (
+            f"; at least four common targets are needed: scan {it} again with more targets in view, or survey "
+            "the targets on that side"
+        )
+    if refused.all_others and len(main.members) > 1:
+        sentence += f", or correct the job sheet if {may} to {ELSEWHERE}"
+    return sentence + "."
+
+
+def _try(refused: _Refused, xyz_mm: np.ndarray, tolerance: Tolerance) -> matching.Match | None:
+    """A certified match of coordinates (n, 3) to the main group on distances alone, or None."""
+    match = matching.match(refused.main.index_without_normals, xyz_mm, tolerance, refused.limits)
+    return None if isinstance(match, matching.NoMatch) else match
+
+
+def _noise(refused: _Refused) -> str | None:
+    declared = refused.tolerance
+    loose = replace(declared, noise_mm=LOOSE * declared.noise_mm, drift_mm_per_m=LOOSE * declared.drift_mm_per_m)
+    match = _try(refused, refused.group.xyz_mm, loose)
+    if match is None:
+        return None
+    return (
+        f"{refused.named} {refused.fits} the other lists only to {match.rms_mm:.2f} mm (rms of "
+        f"{len(match.rows_b)} targets), more than the declared noise of {declared.noise_mm:g} mm and drift of "
+        f"{declared.drift_mm_per_m:g} mm/m allow: calibrate the scanner and scan it again, or declare its noise and "
+        "drift in scan.target_noise_mm and scan.target_drift_mm_per_m."
+    )
+
+
+def _unit(refused: _Refused) -> str | None:
     for factor in sorted({a / b for a in MM.values() for b in MM.values()} - {1.0}):
-        match = _try(group.xyz_mm * factor, main, tolerance, settings)
+        match = _try(refused, refused.group.xyz_mm * factor, refused.tolerance)
         if match is not None:
             return (
-                f"{named} {_fits(group)} the other lists only when its coordinates are multiplied by "
+                f"{refused.named} {refused.fits} the other lists only when its coordinates are multiplied by "
                 f"{factor:g} ({len(match.rows_b)} targets): correct its units in the job sheet."
             )
     return None
 
 
-def _mirror(named, group, main, tolerance, settings):
-    match = _try(group.xyz_mm * MIRROR, main, tolerance, settings)
+def _mirror(refused: _Refused) -> str | None:
+    match = _try(refused, refused.group.xyz_mm * MIRROR, refused.tolerance)
     if match is None:
         return None
     return (
-        f"{named} {_fits(group)} the other lists only as a mirror image ({len(match.rows_b)} targets): "
+        f"{refused.named} {refused.fits} the other lists only as a mirror image ({len(match.rows_b)} targets): "
         "export it again with the same handedness of the axes."
     )
-
-
-def _fits(group):
-    return "fit" if len(group.members) > 1 else "fits"

@@ -1,40 +1,70 @@
-"""Matches two lists of targets without labels, and certifies the answer or refuses.
+"""Matches two lists of targets without labels, and certifies the match or refuses it.
 
-An answer is certified when (1) it explains at least four targets, (2) unrelated targets would support a pose this well
-less often than ``chance_max``, (3) no other pose that contradicts it explains more than half as many, (4) no other
-place of the map looks so much like the one found that targets missing from the map could have decided between both, and
-(5) a mirror image would not fit as well, which normals or targets off one plane show.
+A match is certified when (1) it explains at least four targets, (2) the expected number of false matches with this
+support is small, (3) no other pose that contradicts it explains more than half as many, (4) no other part of the map
+looks so much like the one found that targets missing from the map could have decided between both, and (5) a mirror
+image would not fit as well, which normals or targets off one plane show.
 """
 
+from collections.abc import Mapping
 from dataclasses import dataclass
+from typing import Literal
 
 import numpy as np
 from scipy.spatial import cKDTree
 
+from nightbay.core.errors import NotFound
 from nightbay.matching import ambiguity, consensus, pairing, pose_search
-from nightbay.matching.pairing import LEAST
+from nightbay.matching.pairing import LEAST, Candidate, Lists, Tolerance
 
 TRIPLES = 400  # exhaustive up to 14 targets; else a pose with a third of the targets escapes once in a million
 # A flat panel has more targets than this in one plane; of a curved one so many lie in one plane within noise only by
 # an accident of one in a million, fewer often enough to take a mirror image for the original.
 FLAT_LEAST = 8
+# Share of a flat list's common targets that may lie off the plane, as spurious entries do.
+OFF_PLANE_MAX = 0.25
+# Share of shared labels that has to agree with a pose, and share of the best support that a claimed pose needs.
+AGREEING_MIN = 0.75
+# Share of a pose's pairs that have to differ from the best ones for a contradiction; fewer are spurious entries.
+CLASH_MIN = 0.25
+
+Source = Literal["geometry", "labels", "placed"]
 
 
-class NoMatch(ValueError):
-    """No certified answer: ``why`` ("few", "line", "flat", "ambiguous", "chance"), support of the best and next."""
+@dataclass(frozen=True)
+class NoMatch(NotFound):
+    """No certified match: ``reason`` "few", "line", "flat", "ambiguous" or "by chance"; support of the best pose and of
+    the best one that contradicts it."""
 
-    def __init__(self, why, count=0, runner_up=0):
-        super().__init__(why)
-        self.why, self.count, self.runner_up = why, count, runner_up
+    count: int = 0
+    runner_up: int = 0
+
+
+@dataclass(frozen=True)
+class Limits:
+    """Of a certified match: largest expected number of false matches, and least RMS distance of the common targets
+    from one line, mm."""
+
+    expected_false_max: float = 1e-3
+    width_mm: float = 30.0
+
+
+@dataclass(frozen=True)
+class Claims:
+    """What is claimed of two lists: ``labelled`` (k, 2) rows (a, b) with the same label, ``T_a_b`` (4, 4) a pose; each
+    or None. Both are tried as poses of their own, and may decide what geometry alone leaves ambiguous, never overrule
+    it."""
+
+    labelled: np.ndarray | None = None
+    T_a_b: np.ndarray | None = None
 
 
 @dataclass(frozen=True)
 class Match:
     """A certified match: pose, matched rows of both lists, and what the certificate rests on.
 
-    ``runner_up``: targets that the best contradicting pose explains; ``chance``: how many poses with this support
-    unrelated targets would give; ``by``: "geometry", "labels" or "placed", what settled it; ``flat``: a mirrored list
-    would have matched too.
+    ``runner_up``: targets that the best contradicting pose explains; ``expected_false``: how many poses with this
+    support unrelated targets would give; ``by``: what decided it; ``flat``: a mirrored list would have matched too.
     """
 
     T_a_b: np.ndarray
@@ -42,135 +72,172 @@ class Match:
     rows_b: np.ndarray
     rms_mm: float
     runner_up: int
-    chance: float
-    by: str
+    expected_false: float
+    by: Source
     flat: bool
 
 
-def match(xyz_a, xyz_b, tolerance, *, normal_a=None, normal_b=None, chance_max=1e-3, width_mm=30.0,
-          labelled=None, T_guess=None, index=None):  # fmt: skip
-    """Match targets b (n, 3) to targets a (m, 3), mm; returns a :class:`Match`.
-
-    ``labelled`` (k, 2): rows (a, b) that labels hold for the same; ``T_guess``: a pose that is claimed for b. Both are
-    tried as poses of their own, and may settle what geometry alone leaves ambiguous, never overrule it. ``index``: of
-    a, where several lists are matched to it. ``width_mm``: least RMS distance of the common targets from one line.
-
-    Raises :class:`NoMatch`.
-    """
-    if min(len(xyz_a), len(xyz_b)) < LEAST:
-        raise NoMatch("few", min(len(xyz_a), len(xyz_b)))
-    if consensus.width(xyz_b) < width_mm:
-        raise NoMatch("line", len(xyz_b))
-    index = pose_search.index(xyz_a, normal_a) if index is None else index
-    middle_b = xyz_b.mean(axis=0)
-    normal_b = None if len(index.normal) == 0 else normal_b
-    lists = pairing.Lists(index, cKDTree(index.xyz), xyz_b - middle_b, normal_b, tolerance)
+def match(
+    a: pose_search.Index,
+    xyz_b: np.ndarray,
+    tolerance: Tolerance,
+    limits: Limits = Limits(),
+    *,
+    normal_b: np.ndarray | None = None,
+    claims: Claims = Claims(),
+) -> Match | NoMatch:
+    """Match targets b (n, 3), mm, to the targets a; normals (n, 3) are used where both lists have them."""
+    if min(len(a.xyz), len(xyz_b)) < LEAST:
+        return NoMatch("few", min(len(a.xyz), len(xyz_b)))
+    if consensus.width(xyz_b) < limits.width_mm:
+        return NoMatch("line", len(xyz_b))
+    centroid_b = xyz_b.mean(axis=0)
+    lists = Lists(a, cKDTree(a.xyz), xyz_b - centroid_b, None if len(a.normal) == 0 else normal_b, tolerance)
     found, congruent = _geometric(lists)
-    claims = {"labels": _by_labels(lists, labelled), "placed": None}
-    if T_guess is not None:
-        R, t = T_guess[:3, :3], T_guess[:3, :3] @ middle_b + T_guess[:3, 3] - index.centre
-        claims["placed"] = pairing.refine(lists, R, t)
-    for claim in claims.values():
-        if claim is not None and not any(pairing.agree(claim, one, lists.b) for one in found):
+    claimed = _claimed(lists, claims, centroid_b)
+    for claim in claimed.values():
+        if pairing.is_new(claim, found, lists.b):
             found.append(claim)
-    found.sort(key=lambda one: (-one.count, one.rms))
+    found.sort(key=lambda candidate: (-candidate.count, candidate.rms_mm))
     if not found or found[0].count < LEAST:
-        raise NoMatch("few", found[0].count if found else 0)
-    best, by, runner_up = _settle(found, claims, lists)
-    chance = pairing.chance(best.count, lists, congruent)
-    confirmed = _confirmed(best, claims, lists)
-    if chance > chance_max and not confirmed:
-        raise NoMatch("chance", best.count, runner_up)
+        return NoMatch("few", found[0].count if found else 0)
+    decision = _decide(found, claimed, lists)
+    if isinstance(decision, NoMatch):
+        return decision
+    return _certify(decision, claimed, lists, congruent, limits, centroid_b)
+
+
+@dataclass(frozen=True)
+class _Decision:
+    """The pose to believe, what decided it, and the support of the best pose that contradicts it."""
+
+    best: Candidate
+    by: Source
+    runner_up: int
+
+
+def _claimed(lists: Lists, claims: Claims, centroid_b: np.ndarray) -> dict[Source, Candidate]:
+    """The claimed poses that pair targets at all."""
+    claimed: dict[Source, Candidate] = {}
+    by_labels = _by_labels(lists, claims.labelled)
+    if by_labels is not None:
+        claimed["labels"] = by_labels
+    if claims.T_a_b is not None:
+        R = claims.T_a_b[:3, :3]
+        placed = pairing.refine(lists, R, R @ centroid_b + claims.T_a_b[:3, 3] - lists.a.centre)
+        if placed is not None:
+            claimed["placed"] = placed
+    return claimed
+
+
+def _certify(
+    decision: _Decision,
+    claimed: Mapping[Source, Candidate],
+    lists: Lists,
+    congruent: int,
+    limits: Limits,
+    centroid_b: np.ndarray,
+) -> Match | NoMatch:
+    """The match of a decision, unless it may be an accident, a line or a mirror image."""
+    best, by = decision.best, decision.by
+    expected_false = pairing.expected_false_matches(best.count, lists, congruent)
+    by_chance = expected_false > limits.expected_false_max
+    confirmed = _confirmed(best, claimed, lists)
+    if by_chance and not confirmed:
+        return NoMatch("by chance", best.count, decision.runner_up)
     rows_b = np.flatnonzero(best.partner >= 0)
-    if consensus.width(xyz_b[rows_b]) < width_mm:
-        raise NoMatch("line", best.count)
-    flat, off_plane = pairing.flat(lists, best) if normal_b is None else (False, 0)
-    if flat and not confirmed and (best.count < FLAT_LEAST or off_plane > best.count / 4):
-        raise NoMatch("flat", best.count)
-    T = best.T.copy()
-    T[:3, 3] += index.centre - T[:3, :3] @ middle_b
-    by = confirmed if by == "geometry" and (chance > chance_max or flat) and confirmed else by
-    return Match(T, best.partner[rows_b], rows_b, best.rms, runner_up, chance, by, flat)
+    if consensus.width(lists.b[rows_b]) < limits.width_mm:
+        return NoMatch("line", best.count)
+    flat, off_plane = pairing.mirror_fits(lists, best) if lists.normal_b is None else (False, 0)
+    if flat and not confirmed and (best.count < FLAT_LEAST or off_plane > OFF_PLANE_MAX * best.count):
+        return NoMatch("flat", best.count)
+    T = best.T_a_b.copy()
+    T[:3, 3] += lists.a.centre - T[:3, :3] @ centroid_b
+    if confirmed and by == "geometry" and (by_chance or flat):
+        by = confirmed
+    return Match(T, best.partner[rows_b], rows_b, best.rms_mm, decision.runner_up, expected_false, by, flat)
 
 
-def _confirmed(best, claims, lists):
-    """Name of a claim that says the same as ``best``, or None."""
-    for by, claim in claims.items():
-        if claim is not None and claim.count >= LEAST and pairing.agree(claim, best, lists.b):
+def _confirmed(best: Candidate, claimed: Mapping[Source, Candidate], lists: Lists) -> Source | None:
+    """Name of a claim that agrees with ``best``, or None."""
+    for by, claim in claimed.items():
+        if claim.count >= LEAST and pairing.same_pose(claim, best, lists.b):
             return by
     return None
 
 
-def _geometric(lists):
+def _geometric(lists: Lists) -> tuple[list[Candidate], int]:
     """Distinct poses from geometry, each refined, and the number of congruent triples that led to the best.
 
-    Triples of the whole list tell poses apart best, but miss what lies together at an edge; triples of near targets
-    find that, be it the answer or one that contradicts it. They count as tries only where they found the best pose.
+    Triples of the whole list distinguish poses best, but miss what lies together at an edge. Triples of near targets
+    find that, be it the match or a pose that contradicts it; they count as tries only where they found the best pose.
     """
-    wide, every = pose_search.triples(lists.b, TRIPLES)
-    searched = pairing.search(lists, wide)
-    found = _refined(lists, searched)
-    if every:
-        return found, searched.congruent
-    again = pairing.search(lists, pose_search.near_triples(lists.b, TRIPLES))
-    more = [one for one in _refined(lists, again) if not any(pairing.agree(one, other, lists.b) for other in found)]
-    most = max((one.count for one in found), default=0)
-    better = any(one.count > most for one in more)
-    return found + more, searched.congruent + (again.congruent if better else 0)
+    wide, exhaustive = pose_search.triples(lists.b, TRIPLES)
+    poses, congruent = pairing.search(lists, wide)
+    found = _refined(lists, poses)
+    if exhaustive:
+        return found, congruent
+    near_poses, near_congruent = pairing.search(lists, pose_search.near_triples(lists.b, TRIPLES))
+    more = [candidate for candidate in _refined(lists, near_poses) if pairing.is_new(candidate, found, lists.b)]
+    most = max((candidate.count for candidate in found), default=0)
+    better = any(candidate.count > most for candidate in more)
+    return found + more, congruent + (near_congruent if better else 0)
 
 
-def _refined(lists, searched):
+def _refined(lists: Lists, poses: pose_search.Poses) -> list[Candidate]:
     """Distinct poses of a search, refined."""
-    found = []
+    found: list[Candidate] = []
     most = 0
-    for at in np.argsort(-searched.count, kind="stable"):
-        if searched.count[at] < most / 3:
-            break  # coarse support counts with open gates: what lacks it here can't come near the best
-        one = pairing.refine(lists, searched.R[at], searched.t[at])
-        if one is not None and not any(pairing.agree(one, other, lists.b) for other in found):
-            found.append(one)
-            most = max(most, one.count)
+    for number in np.argsort(-poses.support, kind="stable"):
+        if poses.support[number] < most / 3:
+            break  # coarse support has open gates: with less, the refined pose can't come near the best
+        candidate = pairing.refine(lists, poses.R[number], poses.t[number])
+        if candidate is not None and pairing.is_new(candidate, found, lists.b):
+            found.append(candidate)
+            most = max(most, candidate.count)
     return found
 
 
-def _by_labels(lists, labelled):
+def _by_labels(lists: Lists, labelled: np.ndarray | None) -> Candidate | None:
     """The pose that at least three quarters of the shared labels agree on, or None: numbers that each list counts for
-    itself say nothing, though a few of them may happen to agree."""
+    itself mean nothing, though a few of them may happen to agree."""
     if labelled is None or len(labelled) < LEAST:
         return None
     rows_a, rows_b = np.asarray(labelled).T
-    away_m = np.linalg.norm(lists.b[rows_b], axis=1) / 1000
-    sd = np.sqrt(2) * np.hypot(lists.tolerance.noise_mm, lists.tolerance.drift_mm_per_m * away_m)
+    distance_m = np.linalg.norm(lists.b[rows_b], axis=1) / 1000
+    sd = np.sqrt(2) * np.hypot(lists.tolerance.noise_mm, lists.tolerance.drift_mm_per_m * distance_m)
     found = consensus.find(lists.a.xyz[rows_a], lists.b[rows_b], sd, consensus.gate(), LEAST)
-    claim = None if found is None else pairing.refine(lists, found.T_a_b[:3, :3], found.T_a_b[:3, 3])
+    if isinstance(found, NotFound):
+        return None
+    claim = pairing.refine(lists, found.T_a_b[:3, :3], found.T_a_b[:3, 3])
     if claim is None:
         return None
     judged = claim.partner[rows_b] >= 0
     agrees = claim.partner[rows_b][judged] == rows_a[judged]
-    return claim if agrees.sum() >= max(LEAST, 0.75 * len(agrees)) else None
+    return claim if agrees.sum() >= max(LEAST, AGREEING_MIN * len(agrees)) else None
 
 
-def _settle(found, claims, lists):
-    """The pose to believe, what settled it, and the support of the best pose that contradicts it."""
+def _decide(found: list[Candidate], claimed: Mapping[Source, Candidate], lists: Lists) -> _Decision | NoMatch:
+    """The pose to believe among those found, the best first: by geometry where it has a clear lead, else by a claim."""
     best = found[0]
-    rivals = [one for one in found[1:] if _contradicts(one, best)]
-    runner_up = max((one.count for one in rivals), default=0)
+    rivals = [candidate for candidate in found[1:] if _contradicts(candidate, best)]
+    runner_up = max((candidate.count for candidate in rivals), default=0)
     if runner_up <= max(LEAST - 1, best.count / 2):
-        doubt = ambiguity.doubt(lists, best)
-        if doubt == 0:
-            return best, "geometry", runner_up
-        runner_up = max(runner_up, doubt)
-    for by, claim in claims.items():
-        if claim is not None and claim.count >= max(LEAST, 0.75 * best.count):
-            others = (one.count for one in found if not pairing.agree(one, claim, lists.b))
-            return claim, by, max(others, default=runner_up)
-    raise NoMatch("ambiguous", best.count, runner_up)
+        rival_support = ambiguity.rival_support(lists, best)
+        if rival_support == 0:
+            return _Decision(best, "geometry", runner_up)
+        runner_up = max(runner_up, rival_support)
+    for by, claim in claimed.items():
+        if claim.count >= max(LEAST, AGREEING_MIN * best.count):
+            others = (candidate.count for candidate in found if not pairing.same_pose(candidate, claim, lists.b))
+            return _Decision(claim, by, max(others, default=runner_up))
+    return NoMatch("ambiguous", best.count, runner_up)
 
 
-def _contradicts(one, best):
-    """Whether a pose pairs targets otherwise than ``best``; one that explains only targets that ``best`` does not is
-    another motion (a door, the ground), not another answer."""
-    paired = one.partner >= 0
-    other_a = np.isin(one.partner, best.partner[best.partner >= 0])
-    clash = paired & ((best.partner >= 0) | other_a) & (one.partner != best.partner)
-    return clash.sum() > 0.25 * paired.sum()
+def _contradicts(candidate: Candidate, best: Candidate) -> bool:
+    """Whether a pose pairs targets otherwise than ``best``. A pose that explains only targets that ``best`` does not is
+    another motion (a door, the ground) and no contradiction."""
+    paired = candidate.partner >= 0
+    other_a = np.isin(candidate.partner, best.partner[best.partner >= 0])
+    clash = paired & ((best.partner >= 0) | other_a) & (candidate.partner != best.partner)
+    return bool(clash.sum() > CLASH_MIN * paired.sum())

@@ -1,40 +1,82 @@
 """Finds every pose that could carry one list of targets onto another, from distances and normals alone.
 
 A triple of targets of the list b is looked up among the targets a by its three distances; each congruent triple gives
-a pose, whose support is counted. Distances do not tell an object from its mirror image, a pose made of a rotation does:
-reflections are never built. Hot loops in Numba.
+a pose, whose support is counted. Distances do not distinguish an object from its mirror image, but a pose made of a
+rotation does: reflections are never built. Hot loops in Numba.
 """
 
-from dataclasses import dataclass
 from itertools import combinations
+from typing import NamedTuple
 
 import numba
 import numpy as np
 from scipy.spatial import cKDTree
 
 CELLS = 1_500_000  # of the lookup grid
+CELL_MIN_MM = 20.0  # edge of a cell: a search within the widest gate meets two cells an axis
 NEAR = 8  # neighbours, of which a few may be spurious or on the far side of the edge
 MOST_POSES = 96  # distinct poses kept for one list; the weakest leave first
+# Largest distance of a target from its partner, whatever noise and drift allow: a target further off is more likely
+# another one, since those of a layout are 15 mm apart and more (common practice, no source).
+GATE_MAX_MM = 12.0
+# Least height of a triple in units of a target's gate. The rotation of a flatter one is uncertain by more than 1/4 rad.
+HEIGHT_GATES = 4
 
 
-@dataclass(frozen=True)
-class Index:
-    """Targets a, ready to be searched: ``xyz`` (n, 3) about their mean, ``normal`` (n, 3) or (0, 3), lookup tables."""
+class Index(NamedTuple):
+    """Targets a, ready to be searched.
+
+    ``centre`` (3,) their centroid, mm; ``xyz`` (n, 3) about it; ``normal`` (n, 3) or (0, 3). ``near`` (n, n): distances
+    of each target to the others, ascending; ``which`` (n, n): which other; ``distance`` (n, n). Lookup grid: ``low``
+    (3,) its corner, ``cell_mm``, ``shape`` (3,); ``first`` (cells,) first target of a cell and ``after`` (n,) the next
+    target in the same cell, -1 for none.
+    """
 
     centre: np.ndarray
     xyz: np.ndarray
     normal: np.ndarray
-    near: np.ndarray  # (n, n) distances of each target to the others, ascending
-    which: np.ndarray  # (n, n) which other
-    distance: np.ndarray  # (n, n)
+    near: np.ndarray
+    which: np.ndarray
+    distance: np.ndarray
     low: np.ndarray
     cell_mm: float
     shape: np.ndarray
-    first: np.ndarray  # first target of a cell or -1
-    after: np.ndarray  # next target in the same cell or -1
+    first: np.ndarray
+    after: np.ndarray
 
 
-def index(xyz_mm, normal=None):
+class Tolerances(NamedTuple):
+    """``point_mm`` and ``per_mm``: how far a distance may differ, constant part and share of the distance;
+    ``normal_cos``: least cosine between normals of the same target; ``least``: smallest support that is kept;
+    ``distinct_mm``: poses that bring all of b nearer to each other than this are one."""
+
+    point_mm: float
+    per_mm: float
+    normal_cos: float
+    least: int
+    distinct_mm: float
+
+
+class Poses(NamedTuple):
+    """Poses from b, about its centroid, to a, about the index's: rotations ``R`` (k, 3, 3), translations ``t`` (k, 3)
+    in mm, coarse ``support`` (k,)."""
+
+    R: np.ndarray
+    t: np.ndarray
+    support: np.ndarray
+
+
+class _Sought(NamedTuple):
+    """Targets b (n, 3) about their centroid, normals (n, 3) or (0, 3), row triples (t, 3), and the targets that lie
+    farthest out, (6, 3), two an axis."""
+
+    xyz: np.ndarray
+    normal: np.ndarray
+    triples: np.ndarray
+    outermost: np.ndarray
+
+
+def index(xyz_mm: np.ndarray, normal: np.ndarray | None = None) -> Index:
     """Build an :class:`Index` of targets (n, 3), n of at least 3, with unit normals (n, 3) or None."""
     centre = xyz_mm.mean(axis=0)
     xyz = np.ascontiguousarray(xyz_mm - centre)
@@ -42,17 +84,27 @@ def index(xyz_mm, normal=None):
     which = np.argsort(distance, axis=1, kind="stable").astype(np.int32)
     low = xyz.min(axis=0)
     size = np.maximum(xyz.max(axis=0) - low, 1.0)
-    cell = max(20.0, float((size.prod() / CELLS) ** (1 / 3)))
+    cell = max(CELL_MIN_MM, float((size.prod() / CELLS) ** (1 / 3)))
     shape = (size / cell).astype(np.int64) + 1
     first, after = _fill(xyz, low, cell, shape)
     return Index(
-        centre, xyz, np.empty((0, 3)) if normal is None else np.ascontiguousarray(normal),
-        np.take_along_axis(distance, which, axis=1), which, distance, low, cell, shape, first, after,
-    )  # fmt: skip
+        centre=centre,
+        xyz=xyz,
+        normal=np.empty((0, 3)) if normal is None else np.ascontiguousarray(normal),
+        near=np.take_along_axis(distance, which, axis=1),
+        which=which,
+        distance=distance,
+        low=low,
+        cell_mm=cell,
+        shape=shape,
+        first=first,
+        after=after,
+    )
 
 
 @numba.njit(cache=True)
 def _fill(xyz, low, cell, shape):
+    """First target of each cell, and the next one in the same cell of each target."""
     first = np.full(shape[0] * shape[1] * shape[2], -1, np.int32)
     after = np.full(len(xyz), -1, np.int32)
     for i in range(len(xyz) - 1, -1, -1):
@@ -64,7 +116,7 @@ def _fill(xyz, low, cell, shape):
     return first, after
 
 
-def triples(xyz_mm, most, seed=1):
+def triples(xyz_mm: np.ndarray, most: int, seed: int = 1) -> tuple[np.ndarray, bool]:
     """Row triples (t, 3) to look up, well shaped and spread: all of a short list, ``most`` drawn ones of a long one.
 
     Returns the triples and whether they are all.
@@ -83,11 +135,11 @@ def triples(xyz_mm, most, seed=1):
     return np.ascontiguousarray(drawn[np.sort(order)].astype(np.int32)), False
 
 
-def near_triples(xyz_mm, most):
+def near_triples(xyz_mm: np.ndarray, most: int) -> np.ndarray:
     """At most ``most`` row triples (t, 3) of targets with two of their :data:`NEAR` nearest ones, evenly spread.
 
-    What two neighbours' lists share lies together at an edge: triples of the whole list hit three common targets with
-    the cube of their share, these with hardly less than the share itself.
+    What two neighbours' lists share lies together at an edge. A triple of the whole list hits three common targets with
+    a probability of their share cubed, a triple of neighbours with nearly the share itself.
     """
     near = cKDTree(xyz_mm).query(xyz_mm, k=min(NEAR + 1, len(xyz_mm)))[1]
     pairs = np.array(list(combinations(range(1, near.shape[1]), 2)))
@@ -98,34 +150,15 @@ def near_triples(xyz_mm, most):
     return np.ascontiguousarray(every[:: -(-len(every) // most)].astype(np.int32))
 
 
-@dataclass(frozen=True)
-class Search:
-    """Poses found: ``R`` (k, 3, 3), ``t`` (k, 3), their coarse support ``count`` (k,), and what was tried.
-
-    ``congruent`` is the number of congruent triples tried, ``tried`` that of the triples of b.
-    """
-
-    R: np.ndarray
-    t: np.ndarray
-    count: np.ndarray
-    congruent: int
-    tried: int
-
-
-def search(index_a, xyz_b, normal_b, triples_b, *, point_mm, per_m, normal_cos, least, distinct_mm):
-    """Look up ``triples_b`` and count the support of every pose.
-
-    ``point_mm`` and ``per_m``: how far a distance may differ, constant part and mm per m; ``normal_cos``: least cosine
-    between normals of the same target; ``least``: smallest support that is kept; ``distinct_mm``: poses that place
-    all of b nearer to each other than this are one. Poses map b, about its own mean, to a, about the index's.
-    """
-    normal = np.empty((0, 3)) if normal_b is None or len(index_a.normal) == 0 else np.ascontiguousarray(normal_b)
-    R, t, count, congruent = _search(
-        index_a.xyz, index_a.normal, index_a.near, index_a.which, index_a.distance,
-        index_a.low, index_a.cell_mm, index_a.shape, index_a.first, index_a.after,
-        xyz_b, normal, triples_b, point_mm, per_m / 1000, normal_cos, least, distinct_mm,
-    )  # fmt: skip
-    return Search(R, t, count, congruent, len(triples_b))
+def search(
+    a: Index, xyz_b: np.ndarray, normal_b: np.ndarray | None, triples_b: np.ndarray, tolerances: Tolerances
+) -> tuple[Poses, int]:
+    """All poses that row triples (t, 3) of the list b (n, 3), about its centroid, allow, and the number of congruent
+    triples tried. Normals are used where both lists have them."""
+    normal = np.empty((0, 3)) if normal_b is None or len(a.normal) == 0 else np.ascontiguousarray(normal_b)
+    outermost = np.array([xyz_b[row] for axis in xyz_b.T for row in (np.argmin(axis), np.argmax(axis))])
+    R, t, support, congruent = _search(a, _Sought(xyz_b, normal, triples_b, outermost), tolerances)
+    return Poses(R, t, support), congruent
 
 
 @numba.njit(cache=True)
@@ -165,45 +198,49 @@ def _cosine(R, a, b):
 
 
 @numba.njit(cache=True)
-def _nearest(q, gate, xyz, low, cell, shape, first, after):
-    """Row of the target nearest to q within the gate, or -1."""
+def _nearest(q, gate, a):
+    """Row of the target of a nearest to q within the gate, or -1."""
     best, found = gate * gate, -1
-    a0 = max(int(np.floor((q[0] - gate - low[0]) / cell)), 0)
-    b0 = min(int(np.floor((q[0] + gate - low[0]) / cell)), shape[0] - 1)
-    a1 = max(int(np.floor((q[1] - gate - low[1]) / cell)), 0)
-    b1 = min(int(np.floor((q[1] + gate - low[1]) / cell)), shape[1] - 1)
-    a2 = max(int(np.floor((q[2] - gate - low[2]) / cell)), 0)
-    b2 = min(int(np.floor((q[2] + gate - low[2]) / cell)), shape[2] - 1)
+    a0 = max(int(np.floor((q[0] - gate - a.low[0]) / a.cell_mm)), 0)
+    b0 = min(int(np.floor((q[0] + gate - a.low[0]) / a.cell_mm)), a.shape[0] - 1)
+    a1 = max(int(np.floor((q[1] - gate - a.low[1]) / a.cell_mm)), 0)
+    b1 = min(int(np.floor((q[1] + gate - a.low[1]) / a.cell_mm)), a.shape[1] - 1)
+    a2 = max(int(np.floor((q[2] - gate - a.low[2]) / a.cell_mm)), 0)
+    b2 = min(int(np.floor((q[2] + gate - a.low[2]) / a.cell_mm)), a.shape[2] - 1)
     for i in range(a0, b0 + 1):
         for j in range(a1, b1 + 1):
             for k in range(a2, b2 + 1):
-                row = first[(i * shape[1] + j) * shape[2] + k]
+                row = a.first[(i * a.shape[1] + j) * a.shape[2] + k]
                 while row >= 0:
-                    d = (xyz[row, 0] - q[0]) ** 2 + (xyz[row, 1] - q[1]) ** 2 + (xyz[row, 2] - q[2]) ** 2
+                    d = (a.xyz[row, 0] - q[0]) ** 2 + (a.xyz[row, 1] - q[1]) ** 2 + (a.xyz[row, 2] - q[2]) ** 2
                     if d < best:
                         best, found = d, row
-                    row = after[row]
+                    row = a.after[row]
     return found
 
 
 @numba.njit(cache=True)
-def _support(R, t, middle, size, xyz_b, normal_b, normal_a, normal_cos, point_mm, per_mm, enough,
-             xyz, low, cell, shape, first, after, used, stamp):  # fmt: skip
-    """How many targets of b meet one of a of their own, the gate opening with the lever arm of the triple."""
-    count, n = 0, len(xyz_b)
+def _support(R, t, a, b, tolerances, triangle, enough, used, stamp):
+    """How many targets of b meet one of a of their own, the gate opening with the lever arm of the triple.
+
+    ``triangle``: centroid and height of the triple that gave the pose. Counting ends where ``enough`` is out of reach.
+    ``used`` (n_a,) is ``stamp`` for the targets of a that are taken.
+    """
+    count, n = 0, len(b.xyz)
+    centroid, height = triangle
     q = np.empty(3)
     for i in range(n):
         if count + n - i < enough:
             return count
-        b0, b1, b2 = xyz_b[i, 0], xyz_b[i, 1], xyz_b[i, 2]
+        b0, b1, b2 = b.xyz[i, 0], b.xyz[i, 1], b.xyz[i, 2]
         for k in range(3):
             q[k] = R[k, 0] * b0 + R[k, 1] * b1 + R[k, 2] * b2 + t[k]
-        lever = np.sqrt((b0 - middle[0]) ** 2 + (b1 - middle[1]) ** 2 + (b2 - middle[2]) ** 2)
-        gate = min(point_mm * (1 + lever / size) + per_mm * lever, 12.0)
-        row = _nearest(q, gate, xyz, low, cell, shape, first, after)
+        lever = np.sqrt((b0 - centroid[0]) ** 2 + (b1 - centroid[1]) ** 2 + (b2 - centroid[2]) ** 2)
+        gate = min(tolerances.point_mm * (1 + lever / height) + tolerances.per_mm * lever, GATE_MAX_MM)
+        row = _nearest(q, gate, a)
         if row < 0 or used[row] == stamp:
             continue
-        if len(normal_b) > 0 and _cosine(R, normal_a[row], normal_b[i]) < normal_cos:
+        if len(b.normal) > 0 and _cosine(R, a.normal[row], b.normal[i]) < tolerances.normal_cos:
             continue
         used[row] = stamp
         count += 1
@@ -212,6 +249,7 @@ def _support(R, t, middle, size, xyz_b, normal_b, normal_a, normal_cos, point_mm
 
 @numba.njit(cache=True)
 def _same(R, t, R2, t2, corners, distinct_mm):
+    """Whether two poses bring every corner (c, 3) nearer to each other than ``distinct_mm``."""
     for c in range(len(corners)):
         d = 0.0
         for k in range(3):
@@ -225,66 +263,70 @@ def _same(R, t, R2, t2, corners, distinct_mm):
 
 
 @numba.njit(cache=True)
-def _slot(R, t, kept_R, kept_t, kept_count, kept, spread, least, distinct_mm):
-    """Where a pose belongs among those kept, and the support that it needs to get there."""
+def _slot(R, t, poses, kept, outermost, tolerances):
+    """The slot of a pose among the ``kept`` ones, and the support that it needs to get there."""
     weakest = 0
     for s in range(kept):
-        if _same(R, t, kept_R[s], kept_t[s], spread, distinct_mm):
-            return s, kept_count[s] + 1
-        if kept_count[s] < kept_count[weakest]:
+        if _same(R, t, poses.R[s], poses.t[s], outermost, tolerances.distinct_mm):
+            return s, poses.support[s] + 1
+        if poses.support[s] < poses.support[weakest]:
             weakest = s
     if kept < MOST_POSES:
-        return kept, least
-    return weakest, max(least, kept_count[weakest] + 1)
+        return kept, tolerances.least
+    return weakest, max(tolerances.least, poses.support[weakest] + 1)
 
 
 @numba.njit(cache=True)
-def _search(xyz, normal_a, near, which, distance, low, cell, shape, first, after,
-            xyz_b, normal_b, triples_b, point_mm, per_mm, normal_cos, least, distinct_mm):  # fmt: skip
-    n_a = len(xyz)
-    kept_R, kept_t = np.empty((MOST_POSES, 3, 3)), np.empty((MOST_POSES, 3))
-    kept_count = np.zeros(MOST_POSES, np.int64)
-    kept, congruent = 0, 0
+def _normals_agree(R, a, b, rows_a, rows_b, normal_cos):
+    """Whether the normals of three targets agree with those of their partners under a rotation."""
+    return (
+        min(
+            _cosine(R, a.normal[rows_a[0]], b.normal[rows_b[0]]),
+            _cosine(R, a.normal[rows_a[1]], b.normal[rows_b[1]]),
+            _cosine(R, a.normal[rows_a[2]], b.normal[rows_b[2]]),
+        )
+        >= normal_cos
+    )
+
+
+@numba.njit(cache=True)
+def _search(a, b, tolerances):
+    """Rotations, translations and support of the poses kept, and the number of congruent triples tried."""
+    poses = Poses(np.empty((MOST_POSES, 3, 3)), np.empty((MOST_POSES, 3)), np.zeros(MOST_POSES, np.int64))
+    kept, congruent, n_a = 0, 0, len(a.xyz)
     used = np.full(n_a, -1, np.int64)
-    spread = np.empty((6, 3))  # the targets of b that lie farthest out, two an axis
-    for k in range(3):
-        spread[2 * k], spread[2 * k + 1] = xyz_b[np.argmin(xyz_b[:, k])], xyz_b[np.argmax(xyz_b[:, k])]
-    for row in range(len(triples_b)):
-        i, j, k = triples_b[row, 0], triples_b[row, 1], triples_b[row, 2]
-        d01, d02, d12 = _length(xyz_b[i] - xyz_b[j]), _length(xyz_b[i] - xyz_b[k]), _length(xyz_b[j] - xyz_b[k])
-        size = _height(d01, d02, d12)
-        if size < 4 * point_mm:
+    point_mm, per_mm = tolerances.point_mm, tolerances.per_mm
+    for row in range(len(b.triples)):
+        i, j, k = b.triples[row, 0], b.triples[row, 1], b.triples[row, 2]
+        d01, d02, d12 = _length(b.xyz[i] - b.xyz[j]), _length(b.xyz[i] - b.xyz[k]), _length(b.xyz[j] - b.xyz[k])
+        height = _height(d01, d02, d12)
+        if height < HEIGHT_GATES * point_mm:
             continue
-        frame_b = _frame(xyz_b[i], xyz_b[j], xyz_b[k])
-        middle = (xyz_b[i] + xyz_b[j] + xyz_b[k]) / 3
+        frame_b = _frame(b.xyz[i], b.xyz[j], b.xyz[k])
+        centroid = (b.xyz[i] + b.xyz[j] + b.xyz[k]) / 3
         w01, w02, w12 = point_mm + per_mm * d01, point_mm + per_mm * d02, point_mm + per_mm * d12
         for a0 in range(n_a):
-            at1 = np.searchsorted(near[a0], d01 - w01)
-            from2 = np.searchsorted(near[a0], d02 - w02)
-            while at1 < n_a and near[a0, at1] <= d01 + w01:
-                a1 = which[a0, at1]
+            at1 = np.searchsorted(a.near[a0], d01 - w01)
+            from2 = np.searchsorted(a.near[a0], d02 - w02)
+            while at1 < n_a and a.near[a0, at1] <= d01 + w01:
+                a1 = a.which[a0, at1]
                 at1 += 1
                 at2 = from2
-                while at2 < n_a and near[a0, at2] <= d02 + w02:
-                    a2 = which[a0, at2]
+                while at2 < n_a and a.near[a0, at2] <= d02 + w02:
+                    a2 = a.which[a0, at2]
                     at2 += 1
-                    if a1 == a0 or a2 == a0 or a2 == a1 or abs(distance[a1, a2] - d12) > w12:  # noqa: SIM109
+                    if a1 == a0 or a2 == a0 or a2 == a1 or abs(a.distance[a1, a2] - d12) > w12:  # noqa: SIM109
                         continue
-                    R = _frame(xyz[a0], xyz[a1], xyz[a2]) @ frame_b.T
-                    if len(normal_b) > 0:
-                        lowest = min(
-                            _cosine(R, normal_a[a0], normal_b[i]),
-                            _cosine(R, normal_a[a1], normal_b[j]),
-                            _cosine(R, normal_a[a2], normal_b[k]),
-                        )
-                        if lowest < normal_cos:
-                            continue
+                    R = _frame(a.xyz[a0], a.xyz[a1], a.xyz[a2]) @ frame_b.T
+                    if len(b.normal) > 0 and not _normals_agree(
+                        R, a, b, (a0, a1, a2), (i, j, k), tolerances.normal_cos
+                    ):
+                        continue
                     congruent += 1
-                    t = (xyz[a0] + xyz[a1] + xyz[a2]) / 3 - R @ middle
-                    slot, enough = _slot(R, t, kept_R, kept_t, kept_count, kept, spread, least, distinct_mm)
-                    count = _support(R, t, middle, size, xyz_b, normal_b, normal_a, normal_cos, point_mm, per_mm,
-                                     enough, xyz, low, cell, shape, first, after, used, congruent)  # fmt: skip
+                    t = (a.xyz[a0] + a.xyz[a1] + a.xyz[a2]) / 3 - R @ centroid
+                    slot, enough = _slot(R, t, poses, kept, b.outermost, tolerances)
+                    count = _support(R, t, a, b, tolerances, (centroid, height), enough, used, congruent)
                     if count >= enough:
-                        kept_R[slot], kept_t[slot], kept_count[slot] = R, t, count
+                        poses.R[slot], poses.t[slot], poses.support[slot] = R, t, count
                         kept = max(kept, slot + 1)
-    return kept_R[:kept], kept_t[:kept], kept_count[:kept], congruent
+    return poses.R[:kept], poses.t[:kept], poses.support[:kept], congruent

@@ -1,7 +1,9 @@
 """Reads lists of reference targets: delimited text with optional id, normal and diameter of each."""
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 
@@ -9,8 +11,6 @@ from nightbay.core import unchanged
 from nightbay.core.errors import Rejected
 from nightbay.core.units import MM
 from nightbay.readers import layout
-
-COLUMNS = ("id", "x", "y", "z", "nx", "ny", "nz", "diameter", "-")
 
 
 @dataclass(frozen=True)
@@ -21,16 +21,16 @@ class Targets:
     ``diameter_mm`` (n,) float64 or None.
     """
 
-    id: list | None
+    id: list[str] | None
     xyz_mm: np.ndarray
     normal: np.ndarray | None
     diameter_mm: np.ndarray | None
 
-    def __len__(self):
+    def __len__(self) -> int:
         return len(self.xyz_mm)
 
 
-def read(raw, day="."):
+def read(raw: Mapping[str, Any], day: str | Path = ".") -> Targets:
     """The :class:`Targets` of a file as a job sheet hands it over.
 
     ``raw``: ``{"file", "sha256", "bytes", "unreadable", "units", "columns"}``, the file relative to the folder ``day``.

@@ -8,10 +8,20 @@ Source of the notation: W. Baarda, "A testing procedure for use in geodetic netw
 minus observed.
 """
 
+from collections.abc import Callable
 from dataclasses import dataclass
+from typing import TypeVar
 
 import numpy as np
 from scipy import stats
+
+from nightbay.network.result import VarianceFactor
+
+State = TypeVar("State")
+
+# Beyond this condition of the scaled normal matrix, double precision leaves four digits of an unknown: it is taken as
+# undetermined (common practice, no source).
+CONDITION_MAX = 1e12
 
 
 class Undetermined(ValueError):
@@ -25,8 +35,8 @@ class Equations:
     ``misclosure`` (n, m) observed minus computed; ``covariance`` (n, m, m) of an observation; ``shared`` (n, m, k)
     derivatives of the computed value by the k shared unknowns that the observation meets, ``columns`` (n, k) which of
     them, -1 for none (default: all, in order); ``local`` (n, m, q) by the unknowns of the group ``group`` (n,);
-    ``active`` (n,) bool, an inactive observation is predicted but has no say. ``prior`` (p, 2): for each shared unknown
-    the weight of what is known of it beforehand, 0 for nothing, and that value minus the present one.
+    ``active`` (n,) bool, an inactive observation is predicted but does not take part. ``prior`` (p, 2):
+    for each shared unknown the weight of its prior value, 0 for none, and that value minus the present one.
     """
 
     misclosure: np.ndarray
@@ -45,7 +55,7 @@ class Solution:
 
     ``step_shared`` (p,), ``step_local`` (g, q); ``Q_shared`` (p, p), ``Q_local`` (g, q, q), ``Q_cross`` (g, q, p);
     ``residual`` (n, m); ``Q_fitted`` (n, m, m) of the adjusted observations; ``redundancy`` (n, m), 0 for inactive
-    ones; ``vtpv`` the weighted sum of squares and ``freedom`` its degrees of freedom.
+    ones; ``vtpv`` the weighted sum of squares (v' P v) and ``degrees_of_freedom`` its redundancy.
     """
 
     step_shared: np.ndarray
@@ -57,21 +67,21 @@ class Solution:
     Q_fitted: np.ndarray
     redundancy: np.ndarray
     vtpv: float
-    freedom: int
+    degrees_of_freedom: int
 
     @property
-    def variance_factor(self):
+    def variance_factor(self) -> float:
         """A posteriori variance of unit weight, nan without redundancy."""
-        return self.vtpv / self.freedom if self.freedom > 0 else float("nan")
+        return self.vtpv / self.degrees_of_freedom if self.degrees_of_freedom > 0 else float("nan")
 
 
-def solve(equations, groups=0, datum=None):
+def solve(equations: Equations, groups: int = 0, datum: np.ndarray | None = None) -> Solution:
     """Solve one linear step, with all cofactors.
 
     ``groups`` is the number of local groups; ``datum`` (p, d) holds the conditions ``datum.T @ step_shared = 0`` of a
     network that the observations leave free to move (inner constraints).
 
-    Raises :class:`Undetermined` when observations and datum leave something open.
+    Raises :class:`Undetermined` when observations and datum leave an unknown undetermined.
     """
     step = _step(equations, groups, datum)
     B, active, Q = equations.shared, step.active, _padded(step.Q)
@@ -79,8 +89,9 @@ def solve(equations, groups=0, datum=None):
     columns = step.columns
     Q_fitted = B @ Q[columns[:, :, None], columns[:, None, :]] @ B.transpose(0, 2, 1)
     Q_local, Q_cross, unknowns = np.empty((0, 0, 0)), np.empty((0, 0, p)), p
-    if groups:
-        A, at, local = equations.local, equations.group, step.eliminated
+    if step.eliminated is not None:
+        local = step.eliminated
+        A, at = local.derivatives, local.group
         Q_cross = -(local.K.reshape(-1, p) @ step.Q).reshape(local.K.shape)
         Q_local = local.inverse - Q_cross @ local.K.transpose(0, 2, 1)
         met = np.concatenate([Q_cross, np.zeros((*Q_cross.shape[:2], 1))], axis=2)
@@ -104,7 +115,7 @@ def solve(equations, groups=0, datum=None):
             (residual * (step.weight @ residual[:, :, None])[:, :, 0]).sum()
             + (known[:, 0] * (step.shared - known[:, 1]) ** 2).sum()
         ),
-        freedom=int(active.sum()) * m + int((known[:, 0] > 0).sum()) - unknowns + conditions,
+        degrees_of_freedom=int(active.sum()) * m + int((known[:, 0] > 0).sum()) - unknowns + conditions,
     )
 
 
@@ -120,12 +131,12 @@ class _Step:
     eliminated: "_Eliminated | None"
 
 
-def _padded(square):
+def _padded(square: np.ndarray) -> np.ndarray:
     """The matrix with one row and column of zeros more, which index p of an absent unknown leads to."""
     return np.pad(square, ((0, 1), (0, 1)))
 
 
-def _step(equations, groups, datum):
+def _step(equations: Equations, groups: int, datum: np.ndarray | None) -> _Step:
     B = equations.shared
     n, m, k = B.shape
     columns = np.tile(np.arange(k), (n, 1)) if equations.columns is None else equations.columns
@@ -142,7 +153,7 @@ def _step(equations, groups, datum):
         rhs = rhs + equations.prior[:, 0] * equations.prior[:, 1]
     local = None
     if groups:
-        local = _eliminate(equations, weight, columns, p, groups, active)
+        local = _eliminate(equations, weight, columns, p, groups)
         C, K = local.C.reshape(-1, p), local.K.reshape(-1, p)
         N = N - C.T @ K
         rhs = rhs - K.T @ local.rhs.ravel()
@@ -150,19 +161,21 @@ def _step(equations, groups, datum):
     step = Q @ rhs
     change = (B @ np.append(step, 0.0)[columns][:, :, None])[:, :, 0]
     step_local = np.empty((0, 0))
-    if groups:
+    if local is not None:
         step_local = (local.inverse @ local.rhs[:, :, None])[:, :, 0] - local.K @ step
-        change = change + (equations.local @ step_local[equations.group][:, :, None])[:, :, 0]
+        change = change + (local.derivatives @ step_local[local.group][:, :, None])[:, :, 0]
     return _Step(step, step_local, change, Q, weight, active, columns, local)
 
 
-def _sum(index, values, size):
+def _sum(index: np.ndarray, values: np.ndarray, size: int) -> np.ndarray:
     """Values summed by their index, always in the same order."""
     return np.bincount(index.ravel(), values.ravel(), size)
 
 
 @dataclass(frozen=True)
 class _Eliminated:
+    derivatives: np.ndarray  # (n, m, q) by the unknowns of each observation's group
+    group: np.ndarray  # (n,)
     inverse: np.ndarray  # (g, q, q) inverse of each group's own normal matrix
     C: np.ndarray  # (g, q, p) its part shared with the poses
     K: np.ndarray  # (g, q, p) inverse @ C
@@ -170,8 +183,11 @@ class _Eliminated:
     met: np.ndarray  # (g,) has any active observation
 
 
-def _eliminate(equations, weight, columns, p, groups, active):
+def _eliminate(equations: Equations, weight: np.ndarray, columns: np.ndarray, p: int, groups: int) -> _Eliminated:
+    if equations.local is None or equations.group is None:
+        raise ValueError("local groups need their derivatives and the group of each observation")
     A, at = equations.local, equations.group
+    active = np.ones(len(A), bool) if equations.active is None else equations.active
     q = A.shape[2]
     At_weight = A.transpose(0, 2, 1) @ weight
     row = at[:, None] * q + np.arange(q)
@@ -180,12 +196,12 @@ def _eliminate(equations, weight, columns, p, groups, active):
     C = np.ascontiguousarray(C.reshape(groups, q, p + 1)[:, :, :p])
     rhs = _sum(row, (At_weight @ equations.misclosure[:, :, None])[:, :, 0], groups * q).reshape(groups, q)
     met = np.bincount(at[active], minlength=groups) > 0
-    own[~met] = np.eye(q)  # nothing is known of such a group; its step stays zero and nobody reads its cofactors
+    own[~met] = np.eye(q)  # a group without observations: its step stays zero, its cofactors have no meaning
     inverse = np.linalg.inv(own)
-    return _Eliminated(inverse, C, inverse @ C, rhs, met)
+    return _Eliminated(A, at, inverse, C, inverse @ C, rhs, met)
 
 
-def _invert(N, datum):
+def _invert(N: np.ndarray, datum: np.ndarray | None) -> np.ndarray:
     """Inverse of the normal matrix under the datum's conditions; scaled first, since radians and millimetres differ."""
     if len(N) == 0:
         return N
@@ -196,25 +212,34 @@ def _invert(N, datum):
         H = H / np.linalg.norm(H, axis=0)
         d = datum.shape[1]
         bordered = np.block([[scaled, H], [H.T, np.zeros((d, d))]])
-        if np.linalg.cond(bordered) > 1e12:
-            raise Undetermined("the datum does not hold what the observations leave open")
+        if np.linalg.cond(bordered) > CONDITION_MAX:
+            raise Undetermined("the datum does not fix what the observations leave undetermined")
         Q = np.linalg.inv(bordered)[: len(N), : len(N)]
     else:
         lowest = np.linalg.eigvalsh(scaled)[0]
-        if not lowest > 1e-12:
-            raise Undetermined("the observations leave at least one unknown open")
+        if not lowest > 1 / CONDITION_MAX:
+            raise Undetermined("the observations leave at least one unknown undetermined")
         Q = np.linalg.inv(scaled)
     Q = (Q + Q.T) / 2
     return Q * scale[:, None] * scale[None, :]
 
 
-def iterate(linearise, advance, state, *, groups=0, datum=None, steps=30, tolerance=1e-6):
+def iterate(
+    linearise: Callable[[State], Equations],
+    advance: Callable[[State, np.ndarray, np.ndarray], State],
+    state: State,
+    *,
+    groups: int = 0,
+    datum: np.ndarray | None = None,
+    steps: int = 30,
+    tolerance: float = 1e-6,
+) -> tuple[State, Solution]:
     """Gauss-Newton: returns the state at the minimum and the :class:`Solution` there.
 
     ``linearise(state)`` gives :class:`Equations`; ``advance(state, step_shared, step_local)`` the next state. It ends
     when a step changes the fitted observations by less than ``tolerance`` of their standard deviations.
 
-    Raises :class:`Undetermined` when it does not end, as happens where noise leaves an unknown open.
+    Raises :class:`Undetermined` when it does not converge, as happens where noise leaves an unknown undetermined.
     """
     for _ in range(steps):
         equations = linearise(state)
@@ -227,20 +252,18 @@ def iterate(linearise, advance, state, *, groups=0, datum=None, steps=30, tolera
     raise Undetermined(f"the adjustment did not converge in {steps} steps, last change {change.max():.2g} sd")
 
 
-def chi_square_test(solution, significance=0.05):
-    """Two-sided test of the variance factor against one; None without redundancy.
-
-    Returns ``{"variance_factor", "low", "high", "passed", "freedom", "significance"}``.
-    """
-    if solution.freedom <= 0:
+def chi_square_test(solution: Solution, significance: float = 0.05) -> VarianceFactor | None:
+    """Two-sided test of the variance factor against one; None without redundancy."""
+    if solution.degrees_of_freedom <= 0:
         return None
-    low, high = stats.chi2.ppf([significance / 2, 1 - significance / 2], solution.freedom) / solution.freedom
+    quantiles = stats.chi2.ppf([significance / 2, 1 - significance / 2], solution.degrees_of_freedom)
+    low, high = quantiles / solution.degrees_of_freedom
     factor = solution.variance_factor
-    return {
-        "variance_factor": factor,
-        "low": float(low),
-        "high": float(high),
-        "passed": bool(low <= factor <= high),
-        "freedom": solution.freedom,
-        "significance": significance,
-    }
+    return VarianceFactor(
+        variance_factor=factor,
+        low=float(low),
+        high=float(high),
+        passed=bool(low <= factor <= high),
+        degrees_of_freedom=solution.degrees_of_freedom,
+        significance=significance,
+    )

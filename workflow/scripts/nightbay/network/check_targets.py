@@ -1,24 +1,26 @@
 """Measures the accuracy of a network by check targets: every tie target is withheld in its turn and predicted.
 
-A withheld target keeps the one observation that gives it a place and takes no part in the poses; each of its other
-observations is then compared with the prediction. The error holds the noise of both observations and of the poses, so
-that it says what a distance to a target measured from another list is worth.
+A withheld target keeps the one observation that gives its position and takes no part in the poses. Each of its other
+observations is then compared with the prediction. The error contains the noise of both observations and of the poses:
+it is the error of a distance to a target that another list measured.
 """
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
 
 from nightbay.network import adjustment
+from nightbay.network.model import Adjusted, Observations
 
 
 @dataclass(frozen=True)
 class Checks:
     """Errors of withheld targets: ``row`` (k,) the observation compared, ``target`` (k,), ``error_mm`` (k, 3) predicted
     minus observed in the frame of the observation's list, ``expected_mm2`` (k, 3, 3) its second moment by the weights;
-    ``needed``: how many observations can't be spared, for without their group a pose would be open.
+    ``needed``: how many observations can't be withheld, since a pose is undetermined without their group.
 
-    The prediction uses the list's rigid pose, as surfaces do, so that the list's own distortion is part of the error.
+    The prediction uses the list's rigid pose, as surfaces do: the list's own distortion is part of the error.
     """
 
     row: np.ndarray
@@ -28,22 +30,22 @@ class Checks:
     needed: int
 
     @property
-    def rms_mm(self):
+    def rms_mm(self) -> float:
         """RMS length of the errors, mm."""
         return float(np.sqrt((self.error_mm**2).sum(axis=1).mean()))
 
     @property
-    def expected_rms_mm(self):
-        """What the weights let expect for it."""
+    def expected_rms_mm(self) -> float:
+        """Its expectation from the weights."""
         return float(np.sqrt(np.einsum("kii->k", self.expected_mm2).mean()))
 
 
-def leave_group_out(adjust, observations, groups):
+def leave_group_out(adjust: Callable[[np.ndarray], Adjusted], observations: Observations, groups: int) -> Checks | None:
     """Withhold the tie targets in ``groups`` turns; returns :class:`Checks`, or None where nothing can be withheld.
 
     ``adjust(active)`` adjusts with the observations that are active, (n,) bool, and returns a
-    :class:`nightbay.network.model.Adjusted`. Groups run round along the longest extent, so that each is spread
-    over all.
+    :class:`nightbay.network.model.Adjusted`. Targets take the groups in turn along the longest extent, which
+    spreads each group over all of it.
     """
     active, target = observations.active, observations.target
     seen = np.bincount(target[active], minlength=target.max() + 1)
@@ -57,7 +59,7 @@ def leave_group_out(adjust, observations, groups):
     longest = longest * np.sign(longest[np.argmax(np.abs(longest))])
     group[ties[np.argsort(centred @ longest, kind="stable")]] = np.arange(len(ties)) % groups
     rows, errors, expected, needed = [], [], [], 0
-    first = _first_of_target(active, target, len(seen))
+    first = _first_of_target(active, target)
     for at in range(groups):
         withheld = active & (group[target] == at) & ~first
         if not withheld.any():
@@ -77,14 +79,14 @@ def leave_group_out(adjust, observations, groups):
         )
     if not rows:
         return None
-    rows = np.concatenate(rows)
-    order = np.argsort(rows, kind="stable")
+    compared = np.concatenate(rows)
+    order = np.argsort(compared, kind="stable")
     return Checks(
-        rows[order], target[rows][order], np.concatenate(errors)[order], np.concatenate(expected)[order], needed
+        compared[order], target[compared][order], np.concatenate(errors)[order], np.concatenate(expected)[order], needed
     )
 
 
-def _first_of_target(active, target, count):
+def _first_of_target(active: np.ndarray, target: np.ndarray) -> np.ndarray:
     """(n,) bool: the first active observation of each target."""
     first = np.zeros(len(target), bool)
     rows = np.flatnonzero(active)

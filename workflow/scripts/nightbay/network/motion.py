@@ -1,7 +1,7 @@
-"""Finds out when what was measured did not stay rigid: several motions between a survey and a segment.
+"""Splits paired targets by the rigid motion that they follow between a survey and a segment.
 
-Wheels and ground stay where the body moves on its suspension, a door is opened, a knocked part takes its targets along.
-Paired targets are split by the rigid motion that they follow; the largest group is taken for the body.
+The body moves on its suspension while wheels and ground stay, a door is opened, or a knocked part takes its targets
+along. The largest group is taken for the body.
 """
 
 from dataclasses import dataclass
@@ -11,48 +11,51 @@ from scipy import stats
 from scipy.spatial.transform import Rotation
 
 from nightbay.core import rigid
+from nightbay.core.errors import NotFound
 from nightbay.matching import consensus
+
+REASSIGNMENTS = 5  # of pairs to the motions that fit them best; few change after the second
 
 
 @dataclass(frozen=True)
 class Motion:
     """Targets that follow one motion: ``rows`` (n,) bool of the pairs, ``T_a_b``, and ``covariance`` (6, 6) of the
-    small motion (rad, mm) about ``middle_mm`` (3,), the middle of its targets in frame a."""
+    small motion (rad, mm) about ``centroid_mm`` (3,), the centroid of its targets in frame a."""
 
     rows: np.ndarray
     T_a_b: np.ndarray
     covariance: np.ndarray
-    middle_mm: np.ndarray
+    centroid_mm: np.ndarray
 
 
 @dataclass(frozen=True)
 class Shift:
-    """How a group moved against the body: ``vector_mm`` (3,) and ``sd_mm`` (3,) at the group's middle, in frame a;
-    ``angle_deg`` with ``angle_sd_deg``; ``p``, how often noise and drift alone would do that."""
+    """How a group moved against the body: ``vector_mm`` (3,) and ``sd_mm`` (3,) at the group's centroid, in frame a;
+    ``angle_deg`` with ``angle_sd_deg``; ``p_value``, how often noise and drift alone would do that."""
 
     vector_mm: np.ndarray
     sd_mm: np.ndarray
     angle_deg: float
     angle_sd_deg: float
-    p: float
+    p_value: float
 
 
-def split(points_a, points_b, sd_mm, least):
+def split(points_a: np.ndarray, points_b: np.ndarray, sd_mm: np.ndarray, least: int) -> list[Motion]:
     """Motions of paired points (n, 3), (n, 3), the largest first; pairs that follow none are in no group.
 
     ``sd_mm`` (n,): standard deviation of a coordinate of a pair's difference. A group has at least ``least`` pairs.
     """
     limit = consensus.gate()
     free = np.ones(len(points_a), bool)
-    poses = []
+    poses: list[np.ndarray] = []
     while free.sum() >= least:
         rows = np.flatnonzero(free)
         found = consensus.find(points_a[rows], points_b[rows], sd_mm[rows], limit, least)
-        if found is None:
+        if isinstance(found, NotFound):
             break
         poses.append(found.T_a_b)
         free[rows[found.agrees]] = False
-    for _ in range(5):
+    for _ in range(REASSIGNMENTS):
         owner = _owners(points_a, points_b, sd_mm, poses, limit)
         poses = [
             rigid.fit(points_a[owner == at], points_b[owner == at], 1 / sd_mm[owner == at] ** 2)
@@ -63,11 +66,13 @@ def split(points_a, points_b, sd_mm, least):
     motions = [
         _motion(points_a, sd_mm, owner == at, T) for at, T in enumerate(poses) if (owner == at).sum() >= max(least, 3)
     ]
-    return sorted(motions, key=lambda one: (-one.rows.sum(), int(np.argmax(one.rows))))
+    return sorted(motions, key=lambda motion: (-motion.rows.sum(), int(np.argmax(motion.rows))))
 
 
-def _owners(points_a, points_b, sd_mm, poses, limit):
-    """Which pose each pair follows best, -1 where none within the limit; an earlier, larger one keeps what fits it."""
+def _owners(
+    points_a: np.ndarray, points_b: np.ndarray, sd_mm: np.ndarray, poses: list[np.ndarray], limit: float
+) -> np.ndarray:
+    """Number of the pose that each pair follows best, -1 where none within the limit."""
     owner, best = np.full(len(points_a), -1), np.full(len(points_a), np.inf)
     for at, T in enumerate(poses):
         size = np.linalg.norm(rigid.transform(T, points_b) - points_a, axis=1) / sd_mm
@@ -76,47 +81,47 @@ def _owners(points_a, points_b, sd_mm, poses, limit):
     return owner
 
 
-def fitted(points_a, points_b, sd_mm):
+def fit(points_a: np.ndarray, points_b: np.ndarray, sd_mm: np.ndarray) -> Motion:
     """The :class:`Motion` that all pairs (n, 3), (n, 3) follow."""
     rows = np.ones(len(points_a), bool)
     return _motion(points_a, sd_mm, rows, rigid.fit(points_a, points_b, 1 / sd_mm**2))
 
 
-def _motion(points_a, sd_mm, rows, T):
-    middle = np.average(points_a[rows], axis=0, weights=1 / sd_mm[rows] ** 2)
-    J = np.concatenate([-rigid.cross_matrix(points_a[rows] - middle), np.tile(np.eye(3), (rows.sum(), 1, 1))], axis=2)
+def _motion(points_a: np.ndarray, sd_mm: np.ndarray, rows: np.ndarray, T: np.ndarray) -> Motion:
+    centroid = np.average(points_a[rows], axis=0, weights=1 / sd_mm[rows] ** 2)
+    J = np.concatenate([-rigid.cross_matrix(points_a[rows] - centroid), np.tile(np.eye(3), (rows.sum(), 1, 1))], axis=2)
     normal = np.einsum("nki,nkj,n->ij", J, J, 1 / sd_mm[rows] ** 2)
-    return Motion(rows, T, np.linalg.pinv(normal, rcond=1e-14, hermitian=True), middle)
+    return Motion(rows, T, np.linalg.pinv(normal, rcond=1e-14, hermitian=True), centroid)
 
 
-def shift(body, group, drift_mm_per_m):
+def shift(body: Motion, group: Motion, drift_mm_per_m: float) -> Shift:
     """The :class:`Shift` of a group against the body, from the first list to the second.
 
-    Drift between their places counts as uncertainty, since it looks like motion too; twice over, since the group was
-    singled out for standing apart.
+    Drift over their distance counts as uncertainty, since it looks like motion; its variance counts twice, since the
+    group was selected for its deviation.
     """
-    T = body.T_a_b @ rigid.invert(group.T_a_b)  # where the body's pose puts what the group's pose calls x
-    at = group.middle_mm
-    turn = Rotation.from_matrix(T[:3, :3]).as_rotvec()
+    T = body.T_a_b @ rigid.invert(group.T_a_b)
+    at = group.centroid_mm
+    rotation = Rotation.from_matrix(T[:3, :3]).as_rotvec()
     vector = rigid.transform(T, at[None])[0] - at
-    covariance = group.covariance + _about(body.covariance, body.middle_mm, at)
-    apart_m = np.linalg.norm(at - body.middle_mm) / 1000
+    covariance = group.covariance + _about(body.covariance, body.centroid_mm, at)
+    apart_m = np.linalg.norm(at - body.centroid_mm) / 1000
     covariance[3:, 3:] += np.eye(3) * 2 * (2 * drift_mm_per_m * apart_m) ** 2
     covariance[:3, :3] += np.eye(3) * 2 * (2 * drift_mm_per_m / 1000) ** 2
-    change = np.concatenate([turn, vector])
-    p = stats.chi2.sf(float(change @ np.linalg.solve(covariance, change)), 6)
-    axis = turn / max(np.linalg.norm(turn), 1e-300)
+    change = np.concatenate([rotation, vector])
+    p_value = stats.chi2.sf(float(change @ np.linalg.solve(covariance, change)), 6)
+    axis = rotation / max(np.linalg.norm(rotation), 1e-300)
     return Shift(
         vector,
         np.sqrt(np.diag(covariance)[3:]),
-        float(np.degrees(np.linalg.norm(turn))),
+        float(np.degrees(np.linalg.norm(rotation))),
         float(np.degrees(np.sqrt(axis @ covariance[:3, :3] @ axis))),
-        float(p),
+        float(p_value),
     )
 
 
-def _about(covariance, middle_mm, at_mm):
+def _about(covariance: np.ndarray, centroid_mm: np.ndarray, at_mm: np.ndarray) -> np.ndarray:
     """Covariance of a small motion about another point of the same frame."""
     J = np.eye(6)
-    J[3:, :3] = -rigid.cross_matrix((at_mm - middle_mm)[None])[0]
+    J[3:, :3] = -rigid.cross_matrix((at_mm - centroid_mm)[None])[0]
     return J @ covariance @ J.T

@@ -1,205 +1,202 @@
 """The stage network: one adjustment of the control survey and the target lists of all segments of a part."""
 
-from dataclasses import dataclass, replace
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
 
 import numpy as np
 
 from nightbay.clouds.cloud import CloudFile
 from nightbay.core import target_noise
 from nightbay.core.errors import Rejected
-from nightbay.matching import initial_poses, list_groups, matching, pairing, targets
+from nightbay.matching import initial_poses, matching, pairing, targets
+from nightbay.matching.target_list import SURVEY, TargetList
 from nightbay.network import (
     adjustment,
+    assembly,
     blunders,
     check_targets,
+    duplicate_targets,
     list_surfaces,
     model,
-    outcome,
     refusals,
     target_identity,
 )
-from nightbay.network import duplicate_targets as doubles
+from nightbay.network.adjusted_network import AdjustedNetwork
+from nightbay.pipeline import typed
 
-# An observation set aside that is less than this times its limit off, |w| of 4.9, is as likely far noise as a blunder:
-# uncertainties then hold the answer with it and the one without.
+# A removed observation that is less than this times its limit off, |w| of 4.9, is as likely far noise as a blunder:
+# the uncertainties then cover the solution with it and the one without.
 DOUBTFUL = 1.5
+# The bulk's variance factor counts as higher than declared beyond this many of its standard errors.
+VARIANCE_SDS = 4
 
 
-@dataclass(frozen=True)
-class Network:
-    """All that was found out about the targets of a part; ``lists[0]`` holds the frame.
-
-    ``survey_rows`` (n,): row in the survey's file of each entry of ``lists[0]``, None without a survey.
-    """
-
-    lists: list
-    placed: initial_poses.Placed
-    tied: target_identity.Ties
-    observations: model.Observations
-    row: np.ndarray  # (n,) row in its list of each observation
-    snooped: blunders.Snooped
-    chi_square: dict
-    checks: check_targets.Checks | None
-    doubles: list
-    survey: initial_poses.TargetList | None
-    survey_rows: np.ndarray | None
-    notes: list
-
-
-def network(upstream, sheet, settings, folder, threads):
+def network(
+    upstream: Mapping[str, Any], sheet: Mapping[str, Any], settings: Any, folder: Path, threads: int
+) -> dict[str, Any]:
     """Match, adjust and test the target lists of a part.
 
     Reads the lists that ``sheet`` names (paths relative to the working folder, which is the day's) and the working
-    clouds of ``upstream["intake"]``, one a segment, on whose surfaces the lists must lie. Returns the
-    numbers of workflow/schemas/network.schema.json; ``poses`` is null, with the reason in ``mode_reason``, where there
-    are no lists.
+    clouds of ``upstream["intake"]``, one a segment, on whose surfaces the lists must lie. Returns a
+    :class:`nightbay.network.result.NetworkResult` as plain data, with ``notes``; ``poses`` is null, with the reason in
+    ``mode_reason``, where there are no lists.
     Raises :class:`Rejected` with what to do for lists that do not make a network.
     """
-    parameters, scan = settings["network"], settings["scan"]
-    survey, segments, without = _read(sheet, scan)
+    survey, segments, without_targets = _read(sheet, settings.scan)
     lists = ([survey] if survey else []) + segments
     if not segments or len(lists) < 2:
-        reason = (
-            "no segment has a list of targets" if not segments else "a single list of targets ties nothing together"
-        )
+        reason = "no segment has a list of targets" if not segments else "a single list of targets connects nothing"
         print(f"no network: {reason}")
-        return outcome.none(reason, sheet, without, parameters)
-    _check_on_surfaces(segments, upstream["intake"], scan["noise_mm"], parameters["on_surface_least"])
-    found = adjust_lists(lists, survey is not None, sheet["placed"], parameters, scan)
-    result = outcome.build(found, sheet, without, parameters, scan)
-    if parameters["on_surface_least"] == 0:
-        result["notes"].append(
-            "Whether each list of targets belongs to its cloud was not judged, as network.on_surface_least is 0."
+        result, notes = assembly.without_network(reason, sheet, without_targets, settings.network)
+        return typed.write(result) | {"notes": notes}
+    _check_on_surfaces(segments, upstream["intake"], settings)
+    found = adjust_lists(lists, survey is not None, sheet["placed"], settings)
+    result, notes = assembly.assemble(found, sheet, without_targets, settings)
+    if settings.network.on_surface_least == 0:
+        notes.append(
+            "It was not checked whether each list of targets belongs to its cloud, since network.on_surface_least is 0."
         )
-    return result
+    return typed.write(result) | {"notes": notes}
 
 
-def _check_on_surfaces(segments, taken, noise_mm, least):
-    """Refuse lists that do not lie on the clouds ``taken`` in with them; ``least`` 0: nothing is judged."""
+def _check_on_surfaces(segments: Sequence[TargetList], clouds: Sequence[Any], settings: Any) -> None:
+    """Refuse lists that do not lie on their clouds, unless the least share of targets on them is 0."""
+    least = settings.network.on_surface_least
     if least == 0:
         return
-    surfaces = {one.segment: list_surfaces.surface(CloudFile(one.folder), one.result["file"]) for one in taken}
-    foreign = list_surfaces.faults(segments, surfaces, noise_mm, least)
-    if foreign:
-        raise Rejected(" ".join(foreign))
+    surfaces = {
+        record.segment: list_surfaces.surface(CloudFile(record.folder), record.result["file"]) for record in clouds
+    }
+    faults = list_surfaces.faults(segments, surfaces, settings.scan.noise_mm, least)
+    if faults:
+        raise Rejected(" ".join(faults))
 
 
-def adjust_lists(lists, has_survey, placed, parameters, scan):
-    """The :class:`Network` of lists, the first of which holds the frame."""
-    tolerance = pairing.Tolerance(scan["target_noise_mm"], scan["target_drift_mm_per_m"], parameters["normal_deg"])
-    start = initial_poses.place(lists, tolerance, parameters, placed)
+def adjust_lists(lists: Sequence[TargetList], has_survey: bool, placed: bool, settings: Any) -> AdjustedNetwork:
+    """Match, adjust and test lists, the first of which holds the frame.
+
+    ``placed``: the segments claim to be in the frame of the first list; ``settings``: sections network and scan.
+    Raises :class:`Rejected` for lists that do not make a network.
+    """
+    scan, lists = settings.scan, list(lists)
+    tolerance = pairing.Tolerance(scan.target_noise_mm, scan.target_drift_mm_per_m, settings.network.normal_deg)
+    start = initial_poses.find(lists, tolerance, settings.network, placed)
     for name, match in start.matches.items():
         print(
-            f"{name}: {len(match.rows_b)} common targets, next best pose {match.runner_up}, "
-            f"chance {match.chance:.1e}, settled by {match.by}"
+            f"{name}: {len(match.rows_b)} common targets, {match.runner_up} in the next best pose, "
+            f"{match.expected_false:.1e} false matches expected, matched by {match.by}"
         )
-    survey, rows, twice = (lists[0] if has_survey else None), None, []
-    if has_survey:
-        twice = doubles.find(survey, lists[1:], start.T_control_station[1:], tolerance, parameters)
-        refusals.unfit(survey, twice, parameters)
-        cleaned, rows = doubles.apply(survey, twice)
-        lists = [cleaned, *lists[1:]]
-    tied = target_identity.tie(lists, start.T_control_station, tolerance, parameters, start.order)
-    observations, row = observe(lists, tied)
-    drift = smooth(scan)
-    try:
-        typical = _typical_variance(observations, tied.T_control_station, drift)
-    except adjustment.Undetermined:
-        raise refusals.undetermined(lists, observations, observations.active) from None
-    refusals.variance(typical, parameters, scan)
-    snooped = snoop(observations, tied.T_control_station, parameters, drift, lists, typical)
-    refusals.thin(lists, observations, snooped.active)
-    chi_square = adjustment.chi_square_test(snooped.adjusted.solution)
-    checks = check_targets.leave_group_out(
-        lambda active: model.adjust(
-            _with(observations, active), snooped.adjusted.T_control_station, drift_mm_per_m=drift
-        ),
-        _with(observations, snooped.active),
-        parameters["check_groups"],
-    )
-    return Network(
-        lists, start, tied, observations, row, snooped, chi_square, checks, twice, survey, rows, list(start.notes)
+    survey, rows, duplicates = (lists[0] if has_survey else None), None, []
+    if survey is not None:
+        T = start.T_control_list[1:]
+        duplicates = duplicate_targets.find(survey, lists[1:], T, tolerance, settings.network)
+        refusals.check_duplicates(survey, duplicates, settings.network.duplicate_share_max)
+        lists[0], rows = duplicate_targets.apply(survey, duplicates)
+    identity = target_identity.identify(lists, start.T_control_list, tolerance, settings.network, start.order)
+    observations, row = observe(lists, identity)
+    snooped = remove_blunders(observations, identity.T_control_list, lists, settings)
+    refusals.check_remaining(lists, observations, snooped.active)
+    return AdjustedNetwork(
+        lists=lists,
+        start=start,
+        identity=identity,
+        observations=observations,
+        row=row,
+        snooped=snooped,
+        variance_test=adjustment.chi_square_test(snooped.adjusted.solution),
+        checks=_check(observations, snooped, settings),
+        duplicates=duplicates,
+        survey=survey,
+        survey_rows=rows,
+        notes=list(start.notes),
     )
 
 
-def _read(sheet, scan):
+def _read(sheet: Mapping[str, Any], scan: Any) -> tuple[TargetList | None, list[TargetList], list[str]]:
     """The survey or None, the segments' lists by name, and the names of segments without a list."""
 
-    def one(name, raw):
-        read = targets.read(raw)
-        covariance = target_noise.covariance(read.xyz_mm, scan["target_noise_mm"], smooth(scan))
-        return initial_poses.TargetList(
-            name, raw["file"], read.xyz_mm, covariance, read.normal, read.id, read.diameter_mm
-        )
+    def read(name: str, raw: Mapping[str, Any]) -> TargetList:
+        listed = targets.read(raw)
+        covariance = target_noise.covariance(listed.xyz_mm, scan.target_noise_mm, smooth_drift(scan))
+        return TargetList(name, raw["file"], listed.xyz_mm, covariance, listed.normal, listed.id, listed.diameter_mm)
 
     raw = sheet["control_survey"]
-    survey = one(list_groups.SURVEY, raw) if raw else None
-    if survey and len(survey) < matching.LEAST:
+    survey = read(SURVEY, raw) if raw else None
+    if survey is not None and len(survey) < matching.LEAST:
         raise Rejected(
             f"{raw['file']} lists {len(survey)} targets; at least four are needed: survey the vehicle again."
         )
-    named = sorted(sheet["segments"].items())
+    by_name = sorted(sheet["segments"].items())
     return (
         survey,
-        [one(name, segment["targets"]) for name, segment in named if segment["targets"]],
-        [name for name, segment in named if not segment["targets"]],
+        [read(name, segment["targets"]) for name, segment in by_name if segment["targets"]],
+        [name for name, segment in by_name if not segment["targets"]],
     )
 
 
-def smooth(scan):
-    """Smooth part of drift, mm/m: half of its variance bends a list as a whole, the other half comes and goes from one
+def smooth_drift(scan: Any) -> float:
+    """Smooth part of drift, mm/m: half of its variance distorts a list as a whole, the other half varies from one
     target to the next (common practice, no source)."""
-    return scan["target_drift_mm_per_m"] / np.sqrt(2)
+    return float(scan.target_drift_mm_per_m / np.sqrt(2))
 
 
-def observe(lists, tied):
-    """Observations of all tied entries, and the row in its list of each, (n,)."""
-    station = np.concatenate([np.full(len(one), at) for at, one in enumerate(lists)])
-    row = np.concatenate([np.arange(len(one)) for one in lists])
-    target = np.concatenate(tied.target)
+def observe(lists: Sequence[TargetList], identity: target_identity.Identity) -> tuple[model.Observations, np.ndarray]:
+    """Observations of all identified entries, and the row in its list of each, (n,)."""
+    number = np.concatenate([np.full(len(target_list), at) for at, target_list in enumerate(lists)])
+    row = np.concatenate([np.arange(len(target_list)) for target_list in lists])
+    target = np.concatenate(identity.target)
     use = target >= 0
     observations = model.Observations(
-        np.concatenate([one.xyz_mm for one in lists])[use],
-        np.concatenate([one.covariance_mm2 for one in lists])[use],
-        station[use],
+        np.concatenate([target_list.xyz_mm for target_list in lists])[use],
+        np.concatenate([target_list.covariance_mm2 for target_list in lists])[use],
+        number[use],
         target[use],
         np.ones(int(use.sum()), bool),
     )
     return observations, row[use]
 
 
-def _with(observations, active, weight=None):
+def _check(observations: model.Observations, snooped: blunders.Snooped, settings: Any) -> check_targets.Checks | None:
+    """The accuracy of a network by check targets, without its blunders."""
+    drift_mm_per_m = smooth_drift(settings.scan)
+
+    def adjust(active: np.ndarray) -> model.Adjusted:
+        used = replace(observations, active=active)
+        return model.adjust(used, snooped.adjusted.T_control_list, drift_mm_per_m=drift_mm_per_m)
+
+    used = replace(observations, active=snooped.active)
+    return check_targets.leave_group_out(adjust, used, settings.network.check_groups)
+
+
+def _weighted(observations: model.Observations, active: np.ndarray, weight: np.ndarray) -> model.Observations:
     """The observations with other active ones, and covariances divided by weights (n,)."""
-    covariance = observations.covariance_mm2
-    return model.Observations(
-        observations.xyz_mm,
-        covariance if weight is None else covariance / weight[:, None, None],
-        observations.station,
-        observations.target,
-        active,
-    )
+    return replace(observations, active=active, covariance_mm2=observations.covariance_mm2 / weight[:, None, None])
 
 
-def _typical_variance(observations, T_start, drift_mm_per_m):
+def _typical_variance(observations: model.Observations, T_start: np.ndarray, drift_mm_per_m: float) -> float:
     """Variance factor of the bulk of the observations, 1 unless it is higher beyond doubt.
 
-    Found before blunders are looked for, since with too little noise declared every observation passes for one. A
-    blunder in a small network draws all residuals along: a high factor is looked at again without what a start that no
-    few observations can draw aside calls far off.
+    It is found before blunders are searched, since with too little noise declared every observation looks like one. A
+    blunder in a small network enlarges all residuals. A high factor is therefore estimated again without the
+    observations that lie far off in a robust adjustment.
     """
 
-    def factor_of(active):
-        adjusted = model.adjust(_with(observations, active), T_start, drift_mm_per_m=drift_mm_per_m)
+    def factor_of(active: np.ndarray) -> float:
+        used = replace(observations, active=active)
+        adjusted = model.adjust(used, T_start, drift_mm_per_m=drift_mm_per_m)
         tests = blunders.test(adjusted.residual_mm, observations.covariance_mm2, adjusted.Q_fitted, active)
         factor, sd = blunders.typical_variance(tests)
-        return factor if factor > 1 + 4 * sd else 1.0
+        return factor if factor > 1 + VARIANCE_SDS * sd else 1.0
 
     factor = factor_of(observations.active)
     if factor == 1.0:
         return factor
 
-    def adjust(weight):
-        return model.adjust(_with(observations, observations.active, weight), T_start, drift_mm_per_m=drift_mm_per_m)
+    def adjust(weight: np.ndarray) -> model.Adjusted:
+        used = _weighted(observations, observations.active, weight)
+        return model.adjust(used, T_start, drift_mm_per_m=drift_mm_per_m)
 
     bulk = observations.active & ~blunders.far_off(adjust, observations.active, observations.covariance_mm2)
     try:
@@ -208,20 +205,45 @@ def _typical_variance(observations, T_start, drift_mm_per_m):
         return factor
 
 
-def snoop(observations, T_start, parameters, drift_mm_per_m, lists, variance_factor=1.0):
-    """Adjust without blunders; returns :class:`nightbay.network.blunders.Snooped`.
+def remove_blunders(
+    observations: model.Observations, T_start: np.ndarray, lists: Sequence[TargetList], settings: Any
+) -> blunders.Snooped:
+    """Adjust without blunders, after the variance factor of the bulk was found.
+
+    Raises :class:`Rejected` when a pose is undetermined, the lists agree far worse than declared, or too little is
+    left of a list.
+    """
+    drift_mm_per_m = smooth_drift(settings.scan)
+    try:
+        variance_factor = _typical_variance(observations, T_start, drift_mm_per_m)
+    except adjustment.Undetermined:
+        raise refusals.undetermined(lists, observations, observations.active) from None
+    refusals.check_variance(variance_factor, settings)
+    return snoop(observations, T_start, lists, settings, variance_factor)
+
+
+def snoop(
+    observations: model.Observations,
+    T_start: np.ndarray,
+    lists: Sequence[TargetList],
+    settings: Any,
+    variance_factor: float = 1.0,
+) -> blunders.Snooped:
+    """Adjust without blunders, whose tests multiply covariances by ``variance_factor``.
 
     Raises :class:`Rejected` when too little is left of a list.
     """
-    poses = [T_start]  # each adjustment starts where the last one ended, which saves most of its steps
+    T_last = T_start  # each adjustment starts where the last one ended, which saves most of its steps
+    drift_mm_per_m = smooth_drift(settings.scan)
 
-    def adjust(active, weight):
+    def adjust(active: np.ndarray, weight: np.ndarray) -> model.Adjusted:
+        nonlocal T_last
         try:
-            adjusted = model.adjust(_with(observations, active, weight), poses[0], drift_mm_per_m=drift_mm_per_m)
+            adjusted = model.adjust(_weighted(observations, active, weight), T_last, drift_mm_per_m=drift_mm_per_m)
         except adjustment.Undetermined:
-            refusals.thin(lists, observations, active)
+            refusals.check_remaining(lists, observations, active)
             raise refusals.undetermined(lists, observations, active) from None
-        poses[0] = adjusted.T_control_station
+        T_last = adjusted.T_control_list
         return adjusted
 
     snooped = blunders.snoop(
@@ -229,13 +251,11 @@ def snoop(observations, T_start, parameters, drift_mm_per_m, lists, variance_fac
         observations.active,
         observations.covariance_mm2,
         observations.target,
-        keep=observations.station == 0,
-        significance=parameters["test_significance"],
-        power=parameters["test_power"],
-        variance_factor=variance_factor,
+        keep=observations.list_number == 0,
+        levels=blunders.Levels(settings.network.test_significance, settings.network.test_power, variance_factor),
     )
-    doubtful = ~snooped.active & (snooped.tests.excess < DOUBTFUL)
+    doubtful = ~snooped.active & (snooped.tests.times_limit < DOUBTFUL)
     if not doubtful.any():
         return snooped
     other = adjust(snooped.active | doubtful, np.ones(len(doubtful)))
-    return replace(snooped, adjusted=model.holding_both(snooped.adjusted, other))
+    return replace(snooped, adjusted=model.covering_both(snooped.adjusted, other))

@@ -1,37 +1,20 @@
-"""Checks the scale of a network with bars of certified length, and says what temperature does to lengths."""
+"""Checks the scale of a network with bars of certified length."""
 
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from typing import Any
 
 import numpy as np
 from scipy import stats
 
-REFERENCE_C = 20.0  # ISO 1
-TEMPERATURE_SD_K = 1.0  # of a body's temperature, read by contact in one or two places (common practice, no source)
+from nightbay.core.errors import Rejected
+from nightbay.network.adjusted_network import AdjustedNetwork
+from nightbay.network.model import Adjusted
+from nightbay.network.result import ScaleBar, ScaleFromBars
 
-# Coefficients of expansion, 1/K: lowest and highest of what handbooks give (values from memory); the plastic is
-# polypropylene, and a mixed body may follow any of its metals.
-EXPANSION_PER_K = {
-    "steel": (11e-6, 12e-6),
-    "aluminium": (23e-6, 24e-6),
-    "plastic": (100e-6, 150e-6),
-    "mixed": (11e-6, 24e-6),
-}
+REFERENCE_C = 20.0  # ISO 1: the temperature that certified lengths hold for
 
 
-@dataclass(frozen=True)
-class Bar:
-    """A certified length and its measured one, mm, with standard deviations; ``w`` their normalised difference."""
-
-    ends: tuple
-    certified_mm: float
-    certified_sd_mm: float
-    measured_mm: float
-    measured_sd_mm: float
-    w: float
-    passed: bool
-
-
-def length(adjusted, i, j, variance_factor=1.0):
+def length(adjusted: Adjusted, i: int, j: int, variance_factor: float = 1.0) -> tuple[float, float]:
     """Distance of two adjusted targets and its standard deviation, mm, from all covariances between both."""
     solution = adjusted.solution
     difference = adjusted.xyz_mm[i] - adjusted.xyz_mm[j]
@@ -44,33 +27,74 @@ def length(adjusted, i, j, variance_factor=1.0):
     return measured, float(np.sqrt(max(along @ Q @ along, 0.0) * variance_factor))
 
 
-def check_bar(ends, certified_mm, certified_sd_mm, measured_mm, measured_sd_mm, significance=0.05):
-    """The :class:`Bar` of one certified length; two-sided test of its difference."""
-    w = (measured_mm - certified_mm) / np.hypot(certified_sd_mm, measured_sd_mm)
-    passed = abs(w) <= stats.norm.isf(significance / 2)
-    return Bar(ends, certified_mm, certified_sd_mm, measured_mm, measured_sd_mm, float(w), bool(passed))
+def check_bar(
+    ids: tuple[str, str], certified: tuple[float, float], measured: tuple[float, float], significance: float = 0.05
+) -> ScaleBar:
+    """Two-sided test of the difference of a certified and a measured length, each in mm with its standard deviation;
+    ``ids`` of the targets at both ends."""
+    w = (measured[0] - certified[0]) / np.hypot(certified[1], measured[1])
+    return ScaleBar(
+        from_id=ids[0],
+        to_id=ids[1],
+        certified_mm=certified[0],
+        certified_sd_mm=certified[1],
+        measured_mm=measured[0],
+        measured_sd_mm=measured[1],
+        difference_mm=measured[0] - certified[0],
+        w=float(w),
+        passed=bool(abs(w) <= stats.norm.isf(significance / 2)),
+    )
 
 
-def factor(bars):
+def factor(bars: Sequence[ScaleBar]) -> ScaleFromBars:
     """What measured lengths are multiplied by to agree with all bars, and its standard deviation.
 
-    Bars that disagree by more than their uncertainties widen it by the root of their variance factor.
+    Bars that disagree by more than their uncertainties enlarge it by the root of their variance factor.
     """
     ratio = np.array([bar.certified_mm / bar.measured_mm for bar in bars])
     sd = np.array([np.hypot(bar.certified_sd_mm, bar.measured_sd_mm) / bar.measured_mm for bar in bars])
     weight = 1 / sd**2
     mean = float(np.average(ratio, weights=weight))
-    misfit = (weight * (ratio - mean) ** 2).sum() / max(len(bars) - 1, 1)
-    return mean, float(np.sqrt(max(misfit, 1.0) / weight.sum()))
+    variance_factor = (weight * (ratio - mean) ** 2).sum() / max(len(bars) - 1, 1)
+    return ScaleFromBars(mean, float(np.sqrt(max(variance_factor, 1.0) / weight.sum())))
 
 
-def to_reference(temperature_c, material):
-    """What lengths of a body at a temperature are multiplied by to be those at 20 degrees Celsius (ISO 1).
+def check_all(found: AdjustedNetwork, sheet: Mapping[str, Any], variance_factor: float) -> list[ScaleBar]:
+    """The scale bars of the job ``sheet``, measured in a network whose covariances are multiplied by
+    ``variance_factor``.
 
-    Returns the factor and its standard uncertainty: the range of coefficients taken as evenly spread, and the
-    temperature known to :data:`TEMPERATURE_SD_K`.
+    Raises :class:`Rejected` for a bar between targets that the survey does not have once each.
     """
-    low, high = EXPANSION_PER_K[material]
-    middle, half = (low + high) / 2, (high - low) / 2
-    rise = temperature_c - REFERENCE_C
-    return 1 / (1 + middle * rise), float(np.hypot(rise * half / np.sqrt(3), middle * TEMPERATURE_SD_K))
+    return [_check(found, bar, sheet["temperature_c"], variance_factor) for bar in sheet["scale_bars"] or []]
+
+
+def _check(
+    found: AdjustedNetwork, bar: Mapping[str, Any], temperature_c: float | None, variance_factor: float
+) -> ScaleBar:
+    ids = found.survey.id if found.survey is not None else None
+    if found.survey is None or ids is None:
+        raise Rejected(
+            f"The scale bar {bar['from']} to {bar['to']} names targets, but there is no control survey with ids: "
+            "export the ids with it, or remove the bar."
+        )
+    targets = []
+    for end in (bar["from"], bar["to"]):
+        if ids.count(end) != 1:
+            raise Rejected(
+                f"{found.survey.file} has {ids.count(end)} targets with the id {end}, which a scale bar "
+                "names; one is needed: correct the id."
+            )
+        targets.append(_target_of(found, ids.index(end)))
+    certified = bar["length_mm"]
+    if bar.get("expansion_per_k") is not None and temperature_c is not None:
+        certified *= 1 + bar["expansion_per_k"] * (temperature_c - REFERENCE_C)
+    measured = length(found.snooped.adjusted, targets[0], targets[1], variance_factor)
+    return check_bar((bar["from"], bar["to"]), (certified, bar["sd_mm"]), measured)
+
+
+def _target_of(found: AdjustedNetwork, row: int) -> int:
+    """Number of the target of a row of the survey's file; both records of a duplicate lead to the same target."""
+    for pair in found.duplicates:
+        if pair.is_one_target and pair.rows[1] == row:
+            row = pair.rows[0]
+    return int(np.flatnonzero(found.survey_rows == row)[0])

@@ -1,28 +1,35 @@
-"""Says which entries of which lists are the same target, and which follow another motion than the body."""
+"""Identifies the entries of all lists that are the same target, and those that follow another motion than the body."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from scipy.spatial import cKDTree
 
 from nightbay.core import rigid
-from nightbay.matching import matching
+from nightbay.matching import matching, pose_search
+from nightbay.matching.pairing import Tolerance
+from nightbay.matching.target_list import TargetList
 from nightbay.network import drift, motion
 
+ALONE = -1  # partner of an entry that no other list has
+MOVED = -2  # partner of an entry that follows another motion than the body
+
 
 @dataclass(frozen=True)
-class Ties:
+class Identity:
     """``target``: for each list (n,) the number of the target that each entry observes, -1 for entries that follow
-    another motion; ``count`` of targets; ``T_control_station`` (s, 4, 4) by the body's targets; ``moves`` found."""
+    another motion; ``count`` of targets; ``T_control_list`` (s, 4, 4) by the body's targets; groups that ``moved``."""
 
-    target: list
+    target: list[np.ndarray]
     count: int
-    T_control_station: np.ndarray
-    moves: list
+    T_control_list: np.ndarray
+    moved: "list[MovedTargets]"
 
 
 @dataclass(frozen=True)
-class Move:
+class MovedTargets:
     """A group of targets of a segment that does not follow the body: rows of the segment's list, the targets' numbers,
     and the :class:`Shift` against the body; ``body_shift`` is the same seen from the group, at the
     body's middle."""
@@ -35,95 +42,115 @@ class Move:
     body_count: int
 
 
-def tie(lists, T_control_station, tolerance, settings, order=None):
-    """Tie the entries of all lists, in ``order`` (s,) if that isn't theirs; the first of it numbers its own targets.
+def identify(
+    lists: Sequence[TargetList],
+    T_control_list: np.ndarray,
+    tolerance: Tolerance,
+    settings: Any,
+    order: Sequence[int] | None = None,
+) -> Identity:
+    """Identify the entries of all lists, in ``order`` (s,) where given; its first list numbers its own targets.
 
-    Start poses (s, 4, 4) and those returned are in the frame of ``lists[0]``.
+    Start poses (s, 4, 4) and those returned are in the frame of ``lists[0]``; ``settings``: the section network.
     """
     order = range(len(lists)) if order is None else order
     first = lists[order[0]]
-    xyz, variance = rigid.transform(T_control_station[order[0]], first.xyz_mm), _variance(first)
-    target, poses, moves = [None] * len(lists), np.array(T_control_station), []
-    target[order[0]] = np.arange(len(first))
+    xyz, variance = rigid.transform(T_control_list[order[0]], first.xyz_mm), _variance(first)
+    poses, moved = np.array(T_control_list), []
+    target = {order[0]: np.arange(len(first))}
     for at in order[1:]:
-        one = lists[at]
-        partner = _mutual(xyz, rigid.transform(T_control_station[at], one.xyz_mm), settings["same_target_mm"])
+        added = lists[at]
+        partner = _mutual(xyz, rigid.transform(T_control_list[at], added.xyz_mm), settings.same_target_mm)
         paired = np.flatnonzero(partner >= 0)
-        sd = np.sqrt(variance[partner[paired]] + _variance(one)[paired])
-        T, found = _by_motion(one, paired, partner, xyz, sd, T_control_station[at], tolerance, settings)
-        for move in found:
-            partner[move.rows] = -2
-            moves.append(move)
+        sd = np.sqrt(variance[partner[paired]] + _variance(added)[paired])
+        T, groups = _by_motion(_Paired(added, partner, xyz), sd, T_control_list[at], tolerance, settings)
+        for group in groups:
+            partner[group.rows] = MOVED
+        moved += groups
         numbers = partner.copy()
-        new = np.flatnonzero(partner == -1)
+        new = np.flatnonzero(partner == ALONE)
         numbers[new] = len(xyz) + np.arange(len(new))
-        numbers[partner == -2] = -1
-        xyz = np.concatenate([xyz, rigid.transform(T, one.xyz_mm[new])])
-        variance = np.concatenate([variance, _variance(one)[new]])
+        numbers[partner == MOVED] = -1
+        xyz = np.concatenate([xyz, rigid.transform(T, added.xyz_mm[new])])
+        variance = np.concatenate([variance, _variance(added)[new]])
         target[at], poses[at] = numbers, T
-    return Ties(target, len(xyz), rigid.invert(poses[0]) @ poses, moves)
+    return Identity([target[at] for at in range(len(lists))], len(xyz), rigid.invert(poses[0]) @ poses, moved)
 
 
-def _variance(one):
-    return np.einsum("nii->n", one.covariance_mm2) / 3
+def _variance(target_list: TargetList) -> np.ndarray:
+    return np.einsum("nii->n", target_list.covariance_mm2) / 3
 
 
-def _mutual(xyz, placed, gate_mm):
-    """Row of ``xyz`` for each placed entry, where both are each other's nearest within the gate, or -1."""
+def _mutual(xyz: np.ndarray, placed: np.ndarray, gate_mm: float) -> np.ndarray:
+    """Row of ``xyz`` for each placed entry, where both are each other's nearest within the gate, or :data:`ALONE`."""
     distance, row = cKDTree(xyz).query(placed)
     _, back = cKDTree(placed).query(xyz)
-    return np.where((distance < gate_mm) & (back[row] == np.arange(len(placed))), row, -1)
+    return np.where((distance < gate_mm) & (back[row] == np.arange(len(placed))), row, ALONE)
 
 
-def _by_motion(one, paired, partner, xyz, sd, T, tolerance, settings):
-    """The body's pose of a segment and the groups that moved against it."""
-    least = settings["move_targets"]
-    motions = motion.split(xyz[partner[paired]], one.xyz_mm[paired], sd, least)
+@dataclass(frozen=True)
+class _Paired:
+    """A list being added, for each of its entries the number of its partner among the known targets (:data:`ALONE`
+    without one), and the coordinates of these, (t, 3) mm in the control frame."""
+
+    added: TargetList
+    partner: np.ndarray
+    xyz: np.ndarray
+
+
+def _by_motion(
+    paired: _Paired, sd: np.ndarray, T: np.ndarray, tolerance: Tolerance, settings: Any
+) -> tuple[np.ndarray, list[MovedTargets]]:
+    """The body's pose of a segment and the groups that moved against it; ``sd`` (k,) mm of the paired entries."""
+    rows = np.flatnonzero(paired.partner >= 0)
+    points_a, points_b = paired.xyz[paired.partner[rows]], paired.added.xyz_mm[rows]
+    motions = motion.split(points_a, points_b, sd, settings.motion_targets_min)
     if not motions:
         return T, []
-    body, moves = motions[0], []
-    drift_mm_per_m = _drift(xyz[partner[paired]][body.rows], one.xyz_mm[paired][body.rows], tolerance)
+    body = motions[0]
+    drift_mm_per_m = _drift(points_a[body.rows], points_b[body.rows], tolerance)
+    moved = []
     for group in motions[1:]:
-        shift = motion.shift(body, group, drift_mm_per_m)
-        if shift.p < settings["move_significance"]:
-            rows = paired[group.rows]
-            moves.append(
-                Move(
-                    one.name, rows, partner[rows], shift, motion.shift(group, body, drift_mm_per_m),
-                    int(body.rows.sum()),
-                )
-            )  # fmt: skip
-    far = _far(one, body, partner, xyz, tolerance, settings)
-    return body.T_a_b, moves + far
+        own = rows[group.rows]
+        found = _moved(paired.added.name, own, paired.partner[own], body, group, drift_mm_per_m)
+        if found.shift.p_value < settings.motion_significance:
+            moved.append(found)
+    return body.T_a_b, moved + _far(paired, body, tolerance, settings)
 
 
-def _drift(points_a, points_b, tolerance):
-    """Drift of one list, mm/m: as declared, or what the body's own lengths show where that is more, for a smooth
-    distortion makes the ends of a list look moved."""
+def _moved(
+    segment: str,
+    rows: np.ndarray,
+    targets: np.ndarray,
+    body: motion.Motion,
+    group: motion.Motion,
+    drift_mm_per_m: float,
+) -> MovedTargets:
+    shift, body_shift = motion.shift(body, group, drift_mm_per_m), motion.shift(group, body, drift_mm_per_m)
+    return MovedTargets(segment, rows, targets, shift, body_shift, int(body.rows.sum()))
+
+
+def _drift(points_a: np.ndarray, points_b: np.ndarray, tolerance: Tolerance) -> float:
+    """Drift of one list, mm/m: as declared, or as the body's own lengths show where that is more, since a smooth
+    distortion looks like a motion at the ends of a list."""
     found = drift.from_lengths([points_a], [points_b])
-    shown = 0.0 if found is None else found.value_mm_per_m - found.sd_mm_per_m  # few targets show little for sure
+    shown = 0.0 if found is None else found.value_mm_per_m - found.sd_mm_per_m  # few targets are weak evidence
     return max(tolerance.drift_mm_per_m, shown)
 
 
-def _far(one, body, partner, xyz, tolerance, settings):
-    """Groups that moved further than entries are paired: what is left over on both sides is matched by itself."""
-    left = np.flatnonzero(partner < 0)
-    free = np.setdiff1d(np.arange(len(xyz)), partner[partner >= 0])
-    if min(len(left), len(free)) <= settings["move_targets"]:
+def _far(paired: _Paired, body: motion.Motion, tolerance: Tolerance, settings: Any) -> list[MovedTargets]:
+    """Groups that moved further than entries are paired: what is left on both sides is matched by itself."""
+    left = np.flatnonzero(paired.partner < 0)
+    free = np.setdiff1d(np.arange(len(paired.xyz)), paired.partner[paired.partner >= 0])
+    if min(len(left), len(free)) <= settings.motion_targets_min:
         return []
-    try:
-        # one list against one map tries few poses, so chance may be asked to stay out altogether
-        match = matching.match(
-            xyz[free], one.xyz_mm[left], tolerance, chance_max=settings["move_significance"] / 100,
-            width_mm=settings["narrowest_mm"],
-        )  # fmt: skip
-    except matching.NoMatch:
+    # the test is of one list against one map, few poses are tried: false matches can be excluded almost entirely
+    limits = matching.Limits(settings.motion_significance / 100, settings.narrowest_mm)
+    index = pose_search.index(paired.xyz[free])
+    match = matching.match(index, paired.added.xyz_mm[left], tolerance, limits)
+    if isinstance(match, matching.NoMatch) or len(match.rows_b) <= settings.motion_targets_min:
         return []
     rows, targets = left[match.rows_b], free[match.rows_a]
-    if len(rows) <= settings["move_targets"]:
-        return []
     sd = np.full(len(rows), np.sqrt(2) * tolerance.noise_mm)
-    group = motion.fitted(xyz[targets], one.xyz_mm[rows], sd)
-    drift = tolerance.drift_mm_per_m
-    shift = motion.shift(body, group, drift)
-    return [Move(one.name, rows, targets, shift, motion.shift(group, body, drift), int(body.rows.sum()))]
+    group = motion.fit(paired.xyz[targets], paired.added.xyz_mm[rows], sd)
+    return [_moved(paired.added.name, rows, targets, body, group, tolerance.drift_mm_per_m)]

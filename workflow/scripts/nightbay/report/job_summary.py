@@ -154,10 +154,10 @@ def _network_warnings(network):
     found = [
         f"Something moved by {mm(move['body']['size_mm'])} between the control survey and segment {move['segment']}: "
         "the vehicle on its suspension, a door or a lid; see the notes."
-        for move in network.get("moves", [])
+        for move in network.get("moved_groups", [])
     ]
     found += [
-        f"Scale bar {bar['from']}–{bar['to']} is off by {mm(bar['difference_mm'], 3, sign=True)}, more than the "
+        f"Scale bar {bar['from_id']}–{bar['to_id']} is off by {mm(bar['difference_mm'], 3, sign=True)}, more than the "
         "uncertainties allow."
         for bar in network.get("scale_bars", [])
         if not bar["passed"]

@@ -93,7 +93,7 @@ def _view(axis, result, targets, place, covariance, exaggeration):
     number = {one["target"]: at for at, one in enumerate(targets)}  # a target that only one list kept has no place here
     odd = (
         ("rejected as a blunder", {one["target"] for one in result["blunders"]}, "x", "#000000"),
-        ("moved", {target for move in result["moves"] for target in move["targets"]}, "+", "#CC79A7"),
+        ("moved", {target for move in result["moved_groups"] for target in move["targets"]}, "+", "#CC79A7"),
     )
     for label, which, mark, colour in odd:
         rows = [number[target] for target in sorted(which) if target in number]
