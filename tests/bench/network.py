@@ -1,4 +1,4 @@
-"""Bench of target networks against simulated truth: coverage, efficiency, blunders, matching, motions, duplicates, cost.
+"""Bench of target networks against simulated truth: coverage, blunders, matching, motions, duplicates, cost.
 
 Usage: bash tests/bench/run.sh network [share of the full counts, default 1]
 

@@ -39,6 +39,8 @@ class Surface:
 def surface(cloud: CloudFile, file: str) -> Surface:
     """The :class:`Surface` of a working cloud."""
     sample = cloud.sample(SAMPLE)
+    if sample.normal is None:
+        raise ValueError(f"the working cloud of {file} has no normals")
     return Surface(file, cKDTree(sample.xyz_mm.astype(np.float64) + cloud.origin_mm), sample.normal.astype(np.float64))
 
 
