@@ -28,7 +28,7 @@ def _columns(points):
     kinds = [(name, "<f4") for name in "xyz"]
     kinds += [(name, "<f4") for name in ("nx", "ny", "nz") if points.normals is not None]
     kinds += [(name, "u1") for name in ("red", "green", "blue") if points.colour is not None]
-    values = [points.xyz] + [one for one in (points.normals, points.colour) if one is not None]
+    values = [points.xyz] + [column for column in (points.normals, points.colour) if column is not None]
     records, at = np.empty(len(points), kinds), 0
     for block in values:
         for column in block.T:

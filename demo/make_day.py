@@ -3,7 +3,7 @@
     python demo/make_day.py --out demo/day --truth demo/truth [--points 3000000] [--seed 2024]
 
 Nothing is made again when the day is there with the same options and the same generator. The day's jobs appear whole or
-not at all. What tests and benches may know of the day stands in the truth folder only: ``<job>/truth.json``,
+not at all. Only the truth folder holds what tests and benchmarks may know of the day: ``<job>/truth.json``,
 ``<job>/surface.ply`` (vehicle frame), ``<job>/<segment>.labels.npy`` (a label a point, in the order of the raw file).
 """
 
@@ -84,10 +84,10 @@ def make(out, truth, points, seed, names, cores, chord_mm=shell.CHORD_MM):
         tasks = [(*work, job, built[job.body], points, seed) for job in jobs]
         plans = list(each(_prepare, tasks))
         runs = [(*task, plan, run) for task, plan in zip(tasks, plans, strict=True) for run in task[2].runs]
-        told = list(each(_run, sorted(runs, key=lambda one: -one[2].points_share * one[-1].share)))
+        scanned = list(each(_run, sorted(runs, key=lambda task: -task[2].points_share * task[-1].share)))
     for job, plan in zip(jobs, plans, strict=True):
-        runs = {name: facts for owner, name, facts in told if owner == job.name}
-        _tell(work[1] / job.name, job, built[job.body], plan, runs)
+        runs = {name: facts for owner, name, facts in scanned if owner == job.name}
+        _write_truth(work[1] / job.name, job, built[job.body], plan, runs)
     stamp.unlink(missing_ok=True)
     for part, whole in zip(work, (out, truth), strict=True):
         whole.mkdir(parents=True, exist_ok=True)
@@ -101,7 +101,7 @@ def make(out, truth, points, seed, names, cores, chord_mm=shell.CHORD_MM):
 
 @contextmanager
 def _workers(cores):
-    """A map over so many processes; with one, in this process."""
+    """A map over as many processes; a single one is this process."""
     if cores == 1:
         yield map
         return
@@ -237,7 +237,7 @@ def _targets_of(scan, job, run, true, control, own):
     return survey.shuffled([shared, fresh], [shared.truth, np.full(len(fresh), -1)], seed=own), []
 
 
-def _tell(folder, job, body, plan, runs):
+def _write_truth(folder, job, body, plan, runs):
     """Write the truth of a job."""
     true, control, T_vehicle_control = plan
     if T_vehicle_control is None:

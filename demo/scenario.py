@@ -1,6 +1,6 @@
-"""The demo day: four jobs of an invented shop. Names and vehicles are made up.
+"""The demo day: four jobs of an invented shop. Names and vehicles are invented.
 
-A job says what body is scanned, in which runs, in which files and units; :mod:`make_day` carries it out.
+A job states which body is scanned, in which runs, files and units; :mod:`make_day` carries it out.
 """
 
 from dataclasses import dataclass, field

@@ -90,11 +90,11 @@ def split_edges(faces, edges, first):
     pick = (np.arange(3) + turn[:, None]) % 3
     a, b, c = np.take_along_axis(faces, pick, axis=1).T
     p, q, r = np.take_along_axis(new, pick, axis=1).T  # on ab, bc, ca
-    one, two, three = many == 1, many == 2, many == 3
+    once, twice, thrice = many == 1, many == 2, many == 3
     pieces = [faces[many == 0]]
-    pieces += [np.column_stack(cols)[one] for cols in ((a, p, c), (p, b, c))]
-    pieces += [np.column_stack(cols)[two] for cols in ((p, b, q), (a, p, q), (a, q, c))]
-    pieces += [np.column_stack(cols)[three] for cols in ((a, p, r), (p, b, q), (r, q, c), (p, q, r))]
+    pieces += [np.column_stack(cols)[once] for cols in ((a, p, c), (p, b, c))]
+    pieces += [np.column_stack(cols)[twice] for cols in ((p, b, q), (a, p, q), (a, q, c))]
+    pieces += [np.column_stack(cols)[thrice] for cols in ((a, p, r), (p, b, q), (r, q, c), (p, q, r))]
     return np.concatenate(pieces)
 
 
@@ -110,8 +110,8 @@ def meet(mesh, other):
 
 def _boolean(name, mesh, tool):
     meshes = pymeshlab.MeshSet()
-    for one in (mesh, tool):
-        meshes.add_mesh(pymeshlab.Mesh(np.asarray(one.vertices, float), np.asarray(one.faces, np.int32)))
+    for solid in (mesh, tool):
+        meshes.add_mesh(pymeshlab.Mesh(np.asarray(solid.vertices, float), np.asarray(solid.faces, np.int32)))
     getattr(meshes, name)(first_mesh=0, second_mesh=1)
     answer = meshes.current_mesh()
     # the same faces come in another order each time: begin each with its lowest vertex, then sort them
@@ -172,7 +172,9 @@ def ring(outline, width_mm, low, high, frame=None):
     along = np.roll(outline, -1, axis=0) - np.roll(outline, 1, axis=0)
     inward = np.column_stack([-along[:, 1], along[:, 0]]) / np.linalg.norm(along, axis=1, keepdims=True)
     loops = [outline, outline + width_mm * inward]
-    vertices = np.concatenate([np.column_stack([one, np.full(count, level)]) for level in (low, high) for one in loops])
+    vertices = np.concatenate(
+        [np.column_stack([loop, np.full(count, level)]) for level in (low, high) for loop in loops]
+    )
     at = np.arange(count)
     after = (at + 1) % count
     # the four edges of the band's section in turn: outer low, outer high, inner high, inner low

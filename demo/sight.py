@@ -9,7 +9,7 @@ import viewpoints as paths
 VIEW_DEG = 24.0  # half the angle of view
 DEEPEST_MM = 750.0
 STEEPEST_COS = 0.26  # beyond an incidence of 75 degrees nothing comes back
-FACE_MM = 60.0  # faces are cut to that size, so that what sees a face's middle sees about all of it
+FACE_MM = 60.0  # faces are cut to that size: what sees the middle of one sees nearly all of it
 VIEWS_A_FACE = 6
 
 

@@ -1,6 +1,6 @@
 """Scans any body as a hand-held structured-light scanner would: many near views along a path, and what goes wrong.
 
-A scan is drawn in chunks that do not depend on each other, so that its size is not bounded by memory:
+A scan is drawn in chunks that do not depend on each other; memory does not bound its size:
 
     scan = simulate.scan(body, viewpoints.side(body, "left", seed=1), points=3_000_000, noise_mm=0.1, seed=1)
     for points in scan.chunks(): ...        # or scan.all_points()
@@ -133,7 +133,7 @@ def join(parts):
     """Chunks of points as one."""
     return Points(
         *(
-            None if getattr(parts[0], name) is None else np.concatenate([getattr(one, name) for one in parts])
+            None if getattr(parts[0], name) is None else np.concatenate([getattr(part, name) for part in parts])
             for name in ("xyz", "normals", "colour", "label", "view", "true_mm")
         )
     )
@@ -197,7 +197,7 @@ def scan(
         chunk=chunk,
         caster=caster,
     )
-    # a pilot tells how many of the points drawn come back, so that the asked number does
+    # a pilot shows what share of the drawn points comes back; the density makes up for the rest
     area = _weights(run)[0].sum()
     if area == 0:
         raise ValueError("no viewpoint sees the body")
@@ -282,7 +282,7 @@ def _chunk(run, number, count, clumps):
         )
     ]
     order = rng.permutation(len(rows[0]))
-    seen, normal, colour, label, view, true = (one[order] for one in rows)
+    seen, normal, colour, label, view, true = (column[order] for column in rows)
     T_segment_vehicle = rigid.invert(run.T_vehicle_segment)
     return Points(
         rigid.transform(T_segment_vehicle, seen) / run.unit_mm,

@@ -1,6 +1,6 @@
 """Adhesive targets on a body, the control survey of all of them, and the target list that each run leaves.
 
-Lists carry no names of targets: what is the same target has to be found out from geometry, as in a real day.
+Lists carry no names of targets: which entries are the same target follows from geometry, as on a real day.
 """
 
 from dataclasses import dataclass
@@ -99,12 +99,21 @@ def _flat(body, place, normal):
 
 
 def survey(
-    true, *, seed, noise_mm, drift_mm_per_m=0.0, spurious=0.0, missing=0.0, doubled=0, doubled_mm=2.5, T_vehicle_control
+    true,
+    *,
+    seed,
+    noise_mm,
+    drift_mm_per_m=0.0,
+    spurious=0.0,
+    missing=0.0,
+    doubled=0,
+    duplicate_mm=2.5,
+    T_vehicle_control,
 ):
     """The control survey: one walk round the vehicle that records the targets only, in the control frame, mm.
 
     ``spurious`` and ``missing``: shares of the true targets; ``doubled``: how many are recorded a second time, about
-    ``doubled_mm`` beside, as when a drifting walk comes back to where it began.
+    ``duplicate_mm`` beside, as when a drifting walk comes back to where it began.
     """
     rng = np.random.default_rng([seed, 22])
     middle = true.xyz_mm.mean(axis=0)
@@ -115,7 +124,7 @@ def survey(
     number = np.concatenate([np.arange(len(true)), twice])
     xyz = (true.xyz_mm + shift)[number]
     away = rng.normal(0, 1, (doubled, 3))
-    xyz[len(true) :] += doubled_mm * away / np.linalg.norm(away, axis=1, keepdims=True)
+    xyz[len(true) :] += duplicate_mm * away / np.linalg.norm(away, axis=1, keepdims=True)
     return _record(true, number, xyz, T_vehicle_control, 1.0, noise_mm, spurious, missing, rng)
 
 
@@ -157,9 +166,9 @@ def target_list(scan, true, *, seed, noise_mm, spurious=0.0, missing=0.0, moved=
 
 
 def shuffled(lists, truths, *, seed):
-    """Several lists as one in a new order; ``truths`` says anew what each entry is."""
-    order = np.random.default_rng([seed, 24]).permutation(sum(len(one) for one in lists))
-    columns = ([getattr(one, name) for one in lists] for name in ("xyz", "normals", "diameter"))
+    """Several lists as one in a new order; ``truths`` holds the true target of each entry."""
+    order = np.random.default_rng([seed, 24]).permutation(sum(len(recorded) for recorded in lists))
+    columns = ([getattr(recorded, name) for recorded in lists] for name in ("xyz", "normals", "diameter"))
     return TargetList(*(np.concatenate(column)[order] for column in [*columns, truths]))
 
 

@@ -79,13 +79,13 @@ def _loops(shape):
     """Outlines of glass and of gaps as (outline, frame, low, high); low and high along the frame's third axis."""
     half = shape.width / 2
     sides = ((half - 200, half + 60), (-half - 60, -half + 200))
-    glass = [(shell.loop(one, 45), ALONG_Y, *span) for one in shape.side_windows for span in sides]
+    glass = [(shell.loop(window, 45), ALONG_Y, *span) for window in shape.side_windows for span in sides]
     glass.append(
         (shell.loop(shape.windscreen_outline, 60), ALONG_X, shape.windscreen[0][0] - 150, shape.roof_peak - 300)
     )
-    glass += [(shell.loop(one, 50), ALONG_X, shape.rear - 500, shape.rear + 50) for one in shape.rear_windows]
-    gaps = [(_rounded(one), ALONG_Y, *span) for one in shape.doors for span in sides]
-    gaps += [(_rounded(one), ALONG_X, shape.rear - 400, shape.rear + 50) for one in shape.rear_doors]
+    glass += [(shell.loop(window, 50), ALONG_X, shape.rear - 500, shape.rear + 50) for window in shape.rear_windows]
+    gaps = [(_rounded(door), ALONG_Y, *span) for door in shape.doors for span in sides]
+    gaps += [(_rounded(door), ALONG_X, shape.rear - 400, shape.rear + 50) for door in shape.rear_doors]
     gaps.append((shell.loop(shape.bonnet_outline, 50), ALONG_Z, shape.bonnet[0][1] - 250, shape.bonnet[1][1] + 10))
     return glass, gaps
 

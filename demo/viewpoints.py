@@ -127,7 +127,7 @@ def wall(body, start, stop, *, seed, step_mm=STEP_MM):
         _steps(120.0, body.bounds_mm[1, 2] - 60.0, step_mm),
     )
     arc, height = _serpentine(strokes, heights)
-    # up and down, left and right in turns, so that sills, ledges and arches are seen too
+    # up and down, left and right in turns: sills, ledges and arches are seen too
     tilt = _turns([-28.0, 8.0, -8.0, 24.0], len(strokes), len(heights), rng)
     swing = _turns([-22.0, 10.0, 22.0, -10.0], len(strokes), len(heights), rng)
     point, outward, _ = _outline(body.bounds_mm, arc)

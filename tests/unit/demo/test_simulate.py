@@ -231,7 +231,7 @@ def test_spurious_missing_moved(network):
 def test_survey_doubles_some(network):
     _, true = network
     pose = rigid.pose(translation_mm=(100, 0, 0))
-    listed = survey.survey(true, seed=5, noise_mm=0.03, doubled=4, doubled_mm=3.0, T_vehicle_control=pose)
+    listed = survey.survey(true, seed=5, noise_mm=0.03, doubled=4, duplicate_mm=3.0, T_vehicle_control=pose)
     number, many = np.unique(listed.truth, return_counts=True)
     assert np.count_nonzero(many == 2) == 4
     for one in number[many == 2]:
