@@ -1,15 +1,20 @@
 """A vehicle that does not fit the class on its job sheet is told of on the page and on the board."""
 
 import json
+from dataclasses import replace
 from pathlib import Path
 
 import jsonschema
 import pytest
 import yaml
 
-from nightbay.pipeline import stage
+from nightbay.frame.result import FrameResult
+from nightbay.measure.result import Dimension, MeasureResult, UnscannedEnd
+from nightbay.pipeline import stage, typed
+from nightbay.pipeline.settings import settings
 from nightbay.planning import day, parameters
 from nightbay.report import class_fit, job_summary, report
+from typed_results import made
 
 SCHEMA = json.loads((Path(report.__file__).parents[3] / "schemas/report.schema.json").read_text(encoding="utf-8"))
 EXTENTS = {
@@ -23,7 +28,10 @@ EXTENTS = {
 
 def taken(uncertainty_mm=1.5, **values):
     """Dimensions as measure leaves them."""
-    return {name: {"value_mm": value, "uncertainty_mm": uncertainty_mm} for name, value in values.items()}
+    return {
+        name: made(Dimension, value_mm=value, uncertainty_mm=uncertainty_mm, coverage=2)
+        for name, value in values.items()
+    }
 
 
 CAR = taken(height=1490.0, length=4600.3, wheelbase=2700.0, width=1750.0, width_over_mirrors=2010.0)
@@ -72,9 +80,10 @@ def test_a_size_that_fits_no_class_says_so():
 
 
 def test_an_end_that_was_not_scanned_makes_a_vehicle_too_long_but_not_too_short():
-    short = {"length": taken(length=4000.0)["length"] | {"unscanned_ends": [{"end": "high"}]}}
+    unscanned = [made(UnscannedEnd, end="high")]
+    short = {"length": replace(taken(length=4000.0)["length"], unscanned_ends=unscanned)}
     assert class_fit.warning("exterior", short, "saloon", EXTENTS) is None
-    long = {"length": taken(length=6000.0)["length"] | {"unscanned_ends": [{"end": "high"}]}}
+    long = {"length": replace(taken(length=6000.0)["length"], unscanned_ends=unscanned)}
     assert class_fit.warning("exterior", long, "saloon", EXTENTS).endswith("(its size fits coach and van).")
 
 
@@ -90,27 +99,23 @@ def test_an_inside_may_be_smaller_than_its_class_but_not_larger():
 
 @pytest.mark.parametrize(("vehicle_class", "state"), [("coach", "complete with warnings"), ("saloon", "complete")])
 def test_page_and_state_of_the_job_tell_it(tmp_path, vehicle_class, state):
-    sizes = {name: full(one) for name, one in CAR.items()}
-    results = {"measure": {"dimensions": sizes}, "frame": {"state": "vehicle", "axes": "design_grid", "front": {}}}
+    results = {
+        "measure": made(MeasureResult, dimensions=CAR),
+        "frame": made(FrameResult, state="vehicle", axes="design_grid"),
+    }
     found = {
-        name: [stage.Upstream(name, "larch", "exterior", None, "ok", [], [], result, tmp_path / name)]
+        name: [stage.Upstream(name, "larch", "exterior", None, "ok", [], [], typed.write(result), tmp_path / name)]
         for name, result in results.items()
     }
     sheet = {"vehicle_class": vehicle_class, "extents_mm": EXTENTS, "state": {}, "parameters": {}, "notes": []}
     folder = tmp_path / "report"
     folder.mkdir()
-    result = report.report(found, sheet, {"report": {}}, folder, 1)
+    result = report.report(found, sheet, settings({"report": {}}), folder, 1)
     jsonschema.validate(result, SCHEMA)
     assert result["state"] == state
     page = (folder / "report.html").read_text(encoding="utf-8")
-    told = "does not fit vehicle class coach"
-    assert (told in page) is (told in " ".join(result["warnings"])) is (state == job_summary.WARNED)
-
-
-def full(one):
-    """A record of measure with nothing else known."""
-    empty = {"meaning": "", "coverage": 2, "unknown": [], "points_mm": {"low": None, "high": None}}
-    return one | empty | {"nominal_mm": None, "difference_mm": None, "significant": None}
+    sentence = "does not fit vehicle class coach"
+    assert (sentence in page) is (sentence in " ".join(result["warnings"])) is (state == job_summary.WARNED)
 
 
 def test_ranges_come_from_the_class_files(tmp_path):

@@ -4,16 +4,18 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from nightbay.network.result import NetworkResult
 
 import networks
 from network_sheets import NOISE, listed_again, run, sheet
+from nightbay.pipeline import typed
 from nightbay.report import network_picture, page
 
 
-def rendered(result):
-    segments = dict.fromkeys(sorted(result["poses"] or {}) or ["left"])
+def rendered(network):
+    segments = dict.fromkeys(sorted(network.poses or {}) or ["left"])
     return page.render(
-        "network.html.j2", network=result, part={"segments": segments}, entry={"network_picture": None}, refine={}
+        "network.html.j2", network=network, part={"segments": segments}, entry={"network_picture": None}, refine=None
     )
 
 
@@ -36,29 +38,29 @@ def eventful(tmp_path, monkeypatch):
     segments["left"] = replace(segments["left"], xyz_mm=knocked)
     length = float(np.linalg.norm(truth.xyz_mm[3] - truth.xyz_mm[40])) + 2.0
     bar = {"from": "t3", "to": "t40", "length_mm": length, "sd_mm": 0.02}
-    return run(sheet(tmp_path, survey, list(segments.values()), scale_bars=[bar]))
+    return typed.read(NetworkResult, run(sheet(tmp_path, survey, list(segments.values()), scale_bars=[bar])))
 
 
 def test_all_that_happened_stands_on_the_page(eventful):
     html = rendered(eventful)
-    (move,) = eventful["moved_groups"]
+    (moved,) = eventful.moved_groups
     assert "<h4>What moved</h4>" in html and "&lt; 0.000001" in html
-    assert f"{move['body_targets']} / {len(move['targets'])}</td>" in html
+    assert f"{moved.body_targets} / {len(moved.targets)}</td>" in html
     assert '<th scope="row">left</th><td class="n">8</td>' in html  # the knocked one, eighth row of its file
     assert "2 pairs of survey targets" in html and "nearer than two targets can be" in html
     assert "Scale bar t3–t40" in html and "more than the uncertainties allow" in html
-    for number in (eventful["check_targets"]["rms_mm"], eventful["precision_rms_mm"]):
+    for number in (eventful.check_targets.rms_mm, eventful.precision_rms_mm):
         assert f"{number:.3f}" in html
-    assert f"{eventful['detectable_blunder']['median_mm']:.2f}" in html
-    (drift,) = eventful["drift"]
-    assert f"{drift['drift_mm_per_m']:.3f} ± {drift['sd_mm_per_m']:.3f} mm/m" in html
-    assert f"{drift['effect_mm']:.2f}" in html
+    assert f"{eventful.detectable_blunder.median_mm:.2f}" in html
+    (drift,) = eventful.drift
+    assert f"{drift.drift_mm_per_m:.3f} ± {drift.sd_mm_per_m:.3f} mm/m" in html
+    assert f"{drift.effect_mm:.2f}" in html
 
 
 def test_picture_has_every_tie_target_once_and_its_key(eventful):
     figure = network_picture.draw(eventful)
     broad, side, sightings = figure.axes
-    ties = [one for one in eventful["targets"] if len(one["seen_by"]) >= 2]
+    ties = [target for target in eventful.targets if len(target.seen_by) >= 2]
     for axis in (broad, side):
         ellipses, key = axis.collections[:1] + [one for one in axis.collections if len(one.get_offsets()) == 1][:1]
         assert len(ellipses.get_offsets()) == len(ties)
@@ -66,11 +68,11 @@ def test_picture_has_every_tie_target_once_and_its_key(eventful):
     assert [label.get_text() for label in sightings.get_yticklabels()] == ["control survey", "left", "right", "roof"]
     counts = [len(one.get_offsets()) for one in sightings.collections]
     assert counts == [
-        sum(name in one["seen_by"] for one in ties) for name in ("control survey", "left", "right", "roof")
+        sum(name in target.seen_by for target in ties) for name in ("control survey", "left", "right", "roof")
     ]
 
 
 def test_without_a_network_the_page_gives_the_reason(tmp_path, monkeypatch):
     monkeypatch.chdir(tmp_path)
     nothing = sheet(tmp_path, None, []) | {"segments": {"left": {"targets": None}}}
-    assert "no segment has a list of targets" in rendered(run(nothing))
+    assert "no segment has a list of targets" in rendered(typed.read(NetworkResult, run(nothing)))

@@ -4,6 +4,7 @@ import numpy as np
 import pytest
 import trimesh
 
+from nightbay.core.axes import DESIGN_GRID, ISO_8855
 from nightbay.meshes import surface
 from nightbay.report import chart, drawing, picture, raster
 
@@ -36,39 +37,39 @@ def test_nearer_faces_hide_farther_ones_and_backs_can_be_left_out():
 
 
 def test_pixels_interpolate_what_vertices_have(wedge):
-    axes = picture.axes_of("left", "design_grid")
+    axes = picture.axes_of("left", DESIGN_GRID)
     seen = raster.draw(wedge.vertices_mm, wedge.faces, axes, 10.0)
     x = seen.interpolate(wedge.faces, wedge.vertices_mm[:, :1])[:, 0]
     columns = np.nonzero(seen.seen)[1]
     assert np.allclose(x, seen.left_mm + 10.0 * columns, atol=0.01)
 
 
-@pytest.mark.parametrize("convention", ["design_grid", "iso_8855"])
+@pytest.mark.parametrize("convention", [DESIGN_GRID, ISO_8855])
 def test_the_front_is_on_the_left_of_the_left_side(wedge, convention):
     vertices = wedge.vertices_mm.copy()
-    if convention == "iso_8855":  # the same body, turned by 180 degrees about Z
+    if convention == ISO_8855:  # the same body, turned by 180 degrees about Z
         vertices[:, :2] *= -1
     scene = picture.Scene(surface.Surface(vertices, wedge.faces), convention, 100)
     view = scene.view("left")
     nose, tail = np.array([0, 0, 50]), np.array([2000, 0, 50])
-    if convention == "iso_8855":
+    if convention == ISO_8855:
         nose, tail = -nose, -tail
-    assert view.place(nose)[0] < view.place(tail)[0]
-    assert view.place([0, 0, 90])[1] < view.place([0, 0, 10])[1]
+    assert view.pixel_of(nose)[0] < view.pixel_of(tail)[0]
+    assert view.pixel_of([0, 0, 90])[1] < view.pixel_of([0, 0, 10])[1]
 
 
 def test_views_are_right_handed_and_face_their_names():
-    for convention, forward in (("design_grid", -1), ("iso_8855", 1)):
+    for convention, forward in ((DESIGN_GRID, -1), (ISO_8855, 1)):
         for name in picture.VIEWS:
             axes = picture.axes_of(name, convention)
             assert np.allclose(np.cross(axes[0], axes[1]), axes[2])
         assert picture.axes_of("front", convention)[2][0] == forward
-        left = -1 if convention == "design_grid" else 1
+        left = -1 if convention == DESIGN_GRID else 1
         assert picture.axes_of("left", convention)[2][1] == left
 
 
 def test_pictures_are_the_same_bytes_again(wedge):
-    pictures = [picture.Scene(wedge, "design_grid", 120).view("top").png for _ in range(2)]
+    pictures = [picture.Scene(wedge, DESIGN_GRID, 120).view("top").png for _ in range(2)]
     assert pictures[0] == pictures[1] and pictures[0].startswith(b"\x89PNG")
 
 
@@ -80,8 +81,8 @@ def test_unknown_values_are_grey_and_ends_are_the_maps_ends():
 
 
 def test_drawing_says_its_dimension_in_words_and_places_it(wedge):
-    view = picture.Scene(wedge, "design_grid", 100).view("left")
-    length = drawing.Dimension("Length", 2000.4, 0.62, np.array([0, 0, 0]), np.array([2000.0, 0, 0]), False)
+    view = picture.Scene(wedge, DESIGN_GRID, 100).view("left")
+    length = drawing.Line("Length", 2000.4, 0.62, np.array([0, 0, 0]), np.array([2000.0, 0, 0]), False)
     drawn = drawing.draw(
         view, "Left side", drawing.label(length), [length], [drawing.Mark(3, np.array([1000, 0, 50]))], 50.0
     )
@@ -91,7 +92,7 @@ def test_drawing_says_its_dimension_in_words_and_places_it(wedge):
 
 
 def test_names_are_escaped_in_drawings(wedge):
-    view = picture.Scene(wedge, "design_grid", 60).view("top")
+    view = picture.Scene(wedge, DESIGN_GRID, 60).view("top")
     assert "<script" not in drawing.draw(view, "<script>", '"').svg
 
 

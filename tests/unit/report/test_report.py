@@ -1,18 +1,32 @@
 """The page of a job: whole, refused, or with next to nothing measured."""
 
+import json
 import re
+from dataclasses import replace
 from html.parser import HTMLParser
-from types import SimpleNamespace
 
 import numpy as np
 import pytest
 import trimesh
 import yaml
+from nightbay.clean.result import CleanResult
+from nightbay.intake.result import IntakeResult
+from nightbay.network.result import Displacement, MovedGroup, NetworkResult, ScaleBar, VarianceFactor
 
+from nightbay.core import axes
+from nightbay.deliver.result import DeliverResult
+from nightbay.fill.result import FillResult, Opening, OpeningsTotal
+from nightbay.frame.result import AxleResult, FrameResult, Heading, WheelResult
 from nightbay.measure import left_right
+from nightbay.measure.result import Dimension, MeasureResult, Symmetry, TouchPoints
 from nightbay.meshes import surface
-from nightbay.pipeline import stage
-from nightbay.report import job_summary, report
+from nightbay.pipeline import stage, typed
+from nightbay.pipeline.settings import settings
+from nightbay.reduce.result import Level, ReduceResult
+from nightbay.refine.result import Discrepancy, DistanceSummary, RefineResult
+from nightbay.report import job_summary, report, views
+from nightbay.report.part import parts_of
+from typed_results import made
 
 SETTINGS = {
     "report": {"most_faces": 10_000, "picture_px": 160, "thumbnail_px": 60, "text_share": 0.03, "marked_openings": 5}
@@ -45,10 +59,11 @@ def sheet(**known):
 
 
 def dimension(value, low, high, **known):
-    empty = {"meaning": "as ISO 612", "coverage": 2, "unknown": ["drift"], "budget_mm": {}, "beyond_mm": 0.0}
-    ends = {"low": low, "high": high}
-    nominal = {"nominal_mm": None, "difference_mm": None, "significant": None}
-    return {"value_mm": value, "uncertainty_mm": 0.62, **empty, "points_mm": ends, **nominal, **known}
+    ends = TouchPoints(low=None if low is None else np.array(low), high=None if high is None else np.array(high))
+    return made(
+        Dimension, value_mm=value, uncertainty_mm=0.62, meaning="as ISO 612", coverage=2, unknown=["drift"],
+        points_mm=ends, **known,
+    )  # fmt: skip
 
 
 @pytest.fixture
@@ -70,64 +85,55 @@ def whole(tmp_path):
     surface.write_ply(tmp_path / "reduce" / "full.ply", model)
     compared = left_right.Comparison(vertices, np.sin(vertices[:, 0]), 25.0)
     np.save(tmp_path / "measure" / "sides.npy", left_right.rows(compared))
-    agree = {
-        "count": 900,
-        "median_mm": 0.01,
-        "median_se_mm": 0.02,
-        "robust_sd_mm": 0.1,
-        "rms_mm": 0.14,
-        "outlier_share": 0.02,
+    agree = DistanceSummary(
+        count=900, median_mm=0.01, median_se_mm=0.02, robust_sd_mm=0.1, rms_mm=0.14, outlier_share=0.02
+    )
+    overlap = made(
+        Discrepancy, segments=["left", "roof"], before=agree, after=agree, withheld_rms_before_mm=0.31,
+        withheld_rms_after_mm=0.12,
+    )  # fmt: skip
+    opening = Opening("large", np.array([1000, -400, 300]), np.array([400, 0, 200]), 8e4, 1200)
+    length = dimension(2000.3, [0, 0, 300], [2000, 0, 300], nominal_mm=1998, difference_mm=2.3, significant=True)
+    dimensions = {
+        "length": length,
+        "height": dimension(600.1, None, [1000, 0, 600]),
+        "wheelbase": dimension(1200.0, None, None),
     }
-    overlap = {
-        "segments": ["left", "roof"], "before": agree, "after": agree,
-        "withheld_rms_before_mm": 0.31, "withheld_rms_after_mm": 0.12,
-    }  # fmt: skip
-    opening = {
-        "kind": "large",
-        "centre_mm": [1000, -400, 300],
-        "size_mm": [400, 0, 200],
-        "area_mm2": 8e4,
-        "perimeter_mm": 1200,
-    }
+    wheels = [made(WheelResult, centre_mm=[x, None, 250.0]) for x in (400.0, 1600.2)]
     results = {
-        "network": {},
-        "refine": {"poses": {}, "discrepancies": [overlap]},
-        "frame": {
-            "axes": "design_grid", "state": "vehicle", "heading": {"assumed": True},
-            "wheels": [{"centre_mm": [x, None, 250.0]} for x in (400.0, 1600.2)],
-            "axles": [{"x_mm": 400.1}, {"x_mm": 1600.1}],
-        },
-        "fuse": {},
-        "fill": {
-            "gaps": 3, "filled_area_mm2": 1200.0, "measured_area_mm2": 6e6,
-            "open": {"count": 1, "area_mm2": 8e4, "listed": 1}, "openings": [opening],
-        },
-        "reduce": {"levels": {"full": {"faces": len(mesh.faces), "vertices": len(vertices), "deviation": None}}},
-        "deliver": {"deliverables": []},
-        "measure": {
-            "dimensions": {
-                "length": dimension(
-                    2000.3, [0, 0, 300], [2000, 0, 300], nominal_mm=1998, difference_mm=2.3, significant=True
-                ),
-                "height": dimension(600.1, None, [1000, 0, 600]),
-                "wheelbase": dimension(1200.0, None, None),
-            },
-            "symmetry": {"median_mm": 0.1, "rms_mm": 0.5, "abs_95_mm": 1.0, "compared": 90, "without_partner": 0.1},
-        },
+        "network": made(NetworkResult),
+        "refine": made(RefineResult, discrepancies=[overlap]),
+        "frame": made(
+            FrameResult, axes="design_grid", state="vehicle", heading=Heading("shape", True), wheels=wheels,
+            axles=[made(AxleResult, x_mm=x) for x in (400.1, 1600.1)],
+        ),
+        "fill": made(
+            FillResult, gaps=3, filled_area_mm2=1200.0, measured_area_mm2=6e6, open=OpeningsTotal(1, 8e4, 1),
+            openings=[opening],
+        ),
+        "reduce": ReduceResult({"full": Level(len(mesh.faces), len(vertices))}),
+        "deliver": DeliverResult([]),
+        "measure": made(
+            MeasureResult, dimensions=dimensions,
+            symmetry=made(Symmetry, median_mm=0.1, rms_mm=0.5, abs_95_mm=1.0, compared=90, without_partner=0.1),
+        ),
     }  # fmt: skip
-    found = {name: [upstream(name, result, tmp_path)] for name, result in results.items()}
-    found["intake"] = [upstream("intake", {"count": 70, "file": "larch/raw/left.ply"}, tmp_path, segment="left")]
-    found["clean"] = [
-        upstream(
-            "clean", {"kept": 60, "removed": {"outlier": 10, "ground": 0}}, tmp_path, segment="left", notes=["Noted."]
-        )
-    ]
+    found = {name: [upstream(name, typed.write(result), tmp_path)] for name, result in results.items()}
+    raw, cleaned = made(IntakeResult, count=70, file="larch/raw/left.ply"), made(CleanResult, kept=60)
+    cleaned.removed.update(outlier=10, ground=0)
+    found["intake"] = [upstream("intake", typed.write(raw), tmp_path, segment="left")]
+    found["clean"] = [upstream("clean", typed.write(cleaned), tmp_path, segment="left", notes=["Noted."])]
     return found
+
+
+def changed(found, name, **known):
+    """Replace numbers of a stage's result."""
+    found[name][0].result.update(json.loads(json.dumps(known, default=typed.write)))
 
 
 def page(found, folder, **known):
     folder.mkdir()
-    result = report.report(found, sheet(**known), SETTINGS, folder, 1)
+    result = report.report(found, sheet(**known), settings(SETTINGS), folder, 1)
     return result, (folder / "report.html").read_text(encoding="utf-8")
 
 
@@ -172,7 +178,7 @@ def test_page_tells_what_was_measured(whole, tmp_path):
     assert result["state"] == job_summary.WARNED and result["points"] == 60
     assert result["figures"] == "overlaps 0.14 mm rms"
     assert (
-        "Length differs from its nominal value by +2.3\u202fmm, beyond its uncertainty of 0.6\u202fmm."
+        "Length differs from its nominal value by +2.3\u202fmm, more than its uncertainty of 0.6\u202fmm."
         in result["warnings"]
     )
     assert any("Which end is the front" in sentence for sentence in result["warnings"])
@@ -197,18 +203,16 @@ def test_page_tells_what_was_measured(whole, tmp_path):
 
 
 def test_targets_that_moved_bars_that_fail_and_lists_that_disagree_are_warnings(whole, tmp_path):
-    bar = {
-        "from_id": "a",
-        "to_id": "b",
-        "difference_mm": 0.2,
-        "passed": False,
-        "measured_mm": 1000.2,
-        "certified_mm": 1000.0,
-    }
-    whole["network"][0].result.update(
-        moved_groups=[{"segment": "roof", "body": {"size_mm": 3.1}}],
-        scale_bars=[bar, {**bar, "from_id": "c", "passed": True}],
-        variance_factor={"variance_factor": 1.4, "low": 0.9, "high": 1.1, "degrees_of_freedom": 80, "passed": False},
+    bar = made(
+        ScaleBar, from_id="a", to_id="b", difference_mm=0.2, passed=False, measured_mm=1000.2, certified_mm=1000.0
+    )
+    moved = made(MovedGroup, segment="roof", body=made(Displacement, size_mm=3.1))
+    changed(
+        whole,
+        "network",
+        moved_groups=[moved],
+        scale_bars=[bar, replace(bar, from_id="c", passed=True)],
+        variance_factor=VarianceFactor(1.4, 0.9, 1.1, False, 80, 0.05),
     )
     result, html = page(whole, tmp_path / "page")
     check(html)
@@ -242,8 +246,8 @@ def test_parameters_can_be_read_back(whole, tmp_path):
 def test_refused_job_says_why_first(tmp_path):
     stages = ("network", "refine", "frame", "fuse", "fill", "reduce", "deliver", "measure")
     found = {name: [upstream(name, {}, tmp_path, status="rejected", reasons=[REASON])] for name in stages}
-    found["intake"] = [upstream("intake", {"count": 70}, tmp_path, segment="roof")]
-    found["clean"] = [upstream("clean", {"kept": 60, "removed": {}}, tmp_path, segment="roof")]
+    found["intake"] = [upstream("intake", typed.write(made(IntakeResult, count=70)), tmp_path, segment="roof")]
+    found["clean"] = [upstream("clean", typed.write(made(CleanResult, kept=60)), tmp_path, segment="roof")]
     result, html = page(found, tmp_path / "page")
     check(html)
     assert result["state"] == job_summary.REFUSED and result["reasons"] == [REASON] and result["thumbnail"] is None
@@ -259,17 +263,22 @@ def test_one_refused_part_leaves_the_other(whole, tmp_path):
 
 
 def test_results_with_next_to_nothing_in_them_make_a_page(tmp_path):
-    found = {
-        name: [upstream(name, {}, tmp_path)] for name in ("network", "refine", "frame", "fill", "reduce", "measure")
-    }
-    found |= {name: [upstream(name, {}, tmp_path, segment="left")] for name in ("intake", "clean")}
+    kinds = {
+        "network": NetworkResult, "refine": RefineResult, "frame": FrameResult, "fill": FillResult,
+        "reduce": ReduceResult, "measure": MeasureResult,
+    }  # fmt: skip
+    empty = {name: typed.write(made(kind)) for name, kind in kinds.items()}
+    empty["frame"] |= {"state": "vehicle", "axes": "as_scanned"}
+    found = {name: [upstream(name, result, tmp_path)] for name, result in empty.items()}
+    for name, kind in (("intake", IntakeResult), ("clean", CleanResult)):
+        found[name] = [upstream(name, typed.write(made(kind)), tmp_path, segment="left")]
     result, html = page(found, tmp_path / "page", state={})
     check(html)
     assert result["state"] == job_summary.COMPLETE and "Views: not measured." in html and "unknown" in html
 
 
 def test_a_frame_as_scanned_names_its_views_by_their_axes(whole, tmp_path):
-    whole["frame"][0].result["axes"] = "as_scanned"
+    changed(whole, "frame", axes="as_scanned")
     _, html = page(whole, tmp_path / "page")
     assert "Along +Y" in html and "Left side</figcaption>" not in html
 
@@ -285,28 +294,27 @@ def test_a_frame_as_scanned_names_its_views_by_their_axes(whole, tmp_path):
     ],
 )
 def test_openings_are_numbered_in_the_view_that_shows_them(size, centre, view):
-    one = [{"kind": "large", "size_mm": size, "centre_mm": centre}]
-    assert job_summary.openings_in_views(one, "design_grid", [-1000, -800, 0], [1000, 800, 1500], 5) == {
-        view: [(1, centre)]
-    }
-    turned = [{"kind": "large", "size_mm": size, "centre_mm": [-centre[0], -centre[1], centre[2]]}]
-    assert list(job_summary.openings_in_views(turned, "iso_8855", [-1000, -800, 0], [1000, 800, 1500], 5)) == [view]
+    middle = np.array([0.0, 0.0, 750.0])
+    there = Opening("large", np.array(centre), np.array(size), 1.0, 1.0)
+    for convention in (axes.DESIGN_GRID, axes.AS_SCANNED):
+        assert views.openings_in_views([there], convention, middle) == {view: [(1, there.centre_mm)]}
+    turned = replace(there, centre_mm=there.centre_mm * [-1, -1, 1])
+    assert list(views.openings_in_views([turned], axes.ISO_8855, middle)) == [view]
 
 
-def test_rims_of_sheets_are_listed_but_carry_no_number():
-    one = [{"kind": "rim", "size_mm": [9, 9, 9], "centre_mm": [0, 0, 0]}]
-    assert job_summary.openings_in_views(one, "design_grid", [-10] * 3, [10] * 3, 5) == {}
+def test_boundaries_of_sheets_are_listed_but_carry_no_number():
+    boundary = Opening("rim", np.zeros(3), np.full(3, 9.0), 1.0, 1.0)
+    assert views.openings_in_views([boundary], axes.DESIGN_GRID, np.zeros(3)) == {}
 
 
-def test_parts_are_sorted_exterior_first():
-    one = SimpleNamespace(part="interior", segment=None, status="ok", reasons=[], notes=[], result={})
-    other = SimpleNamespace(part="exterior", segment=None, status="ok", reasons=[], notes=[], result={})
-    assert [part.name for part in job_summary.parts_of({"fill": [one, other]})] == ["exterior", "interior"]
+def test_parts_are_sorted_exterior_first(tmp_path):
+    found = [upstream("fill", {}, tmp_path, part=name, status="rejected") for name in ("interior", "exterior")]
+    assert [part.name for part in parts_of({"fill": found})] == ["exterior", "interior"]
 
 
 def test_an_end_that_was_not_scanned_is_a_warning(whole, tmp_path):
     measured = whole["measure"][0].result["dimensions"]
-    measured["length"] = measured["length"] | {
+    measured["length"] |= {
         "significant": None,
         "unknown": ["unscanned end"],
         "unscanned_ends": [{"end": "high", "beyond_mm": 2.35, "point_mm": [2000, 0, 300]}],
@@ -318,4 +326,4 @@ def test_an_end_that_was_not_scanned_is_a_warning(whole, tmp_path):
     assert "not in the uncertainty: unscanned end" in html
     assert html.count("\u2265 2\u202f000.3") >= 3, "in the drawing, in its description and in the table"
     assert "at least 2\u202f000\u202fmm long" in result["summary"]
-    assert result["figures"].startswith("\u22652000.3 x 600.1 x 600.1 mm")
+    assert result["figures"].startswith("\u22652000.3 \u00d7 600.1 \u00d7 600.1 mm")

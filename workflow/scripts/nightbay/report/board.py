@@ -3,7 +3,9 @@
 import base64
 import json
 import traceback
+from collections.abc import Mapping, Sequence
 from pathlib import Path
+from typing import Any
 
 from nightbay.core.text_format import printable
 from nightbay.report import page
@@ -12,13 +14,21 @@ UNFINISHED = "failed or not finished"
 STATES = ("complete", "complete with warnings", "refused", UNFINISHED)
 
 
-def board(jobs, refused, reports, *, day, logs="logs", notes=()):
+def board(
+    jobs: Sequence[str],
+    refused: Mapping[str, Sequence[str]],
+    reports: Mapping[str, str | Path],
+    *,
+    day: str,
+    logs: str = "logs",
+    notes: Sequence[str] = (),
+) -> tuple[dict[str, Any], str]:
     """The board's numbers and its page as HTML. Whatever a job left, it costs no other job its row.
 
     ``jobs``: names of the jobs that were planned. ``refused``: {name: sentences} of those whose job sheet was refused.
-    ``reports``: {name: path of ``results/<job>/report/<job>.json``}; a job whose file is not there
-    failed or has not run. ``day``: what the board is headed by. ``logs``: folder of the logs, as it is to be named to
-    the reader. ``notes``: sentences on what was skipped.
+    ``reports``: {name: path of ``results/<job>/report/<job>.json``}; a job whose file is missing failed or has not run.
+    ``day``: the board's heading. ``logs``: folder of the logs, as the reader finds it. ``notes``: sentences on what was
+    skipped.
     """
     day = printable(day)
     shown = [_planned(name, reports.get(name), logs) for name in jobs]
@@ -36,7 +46,7 @@ def board(jobs, refused, reports, *, day, logs="logs", notes=()):
     return {"day": day, "jobs": rows, "counts": counts}, html
 
 
-def _planned(name, path, logs):
+def _planned(name: str, path: str | Path | None, logs: str) -> tuple[dict[str, Any], str | None]:
     """The row of a job that was planned, and its picture or None."""
     if path is None or not Path(path).is_file():
         return _unfinished(name, logs), None
@@ -48,8 +58,8 @@ def _planned(name, path, logs):
         return _damaged(name, f"{type(error).__name__}: {error}"), None
 
 
-def _finished(name, path):
-    """A job with a report."""
+def _finished(name: str, path: str | Path) -> dict[str, Any]:
+    """The row of a job with a report."""
     record = json.loads(Path(path).read_text(encoding="utf-8"))
     result = record["result"]
     if record["status"] != "ok":
@@ -68,25 +78,27 @@ def _finished(name, path):
     )
 
 
-def _unfinished(name, logs):
+def _unfinished(name: str, logs: str) -> dict[str, Any]:
     sentence = (
         f"The job has no report: a stage failed, or the night ended before it ran; its logs are in {logs}/{name}."
     )
     return _row(name, UNFINISHED, sentences=[sentence], logs=f"{logs}/{name}")
 
 
-def _damaged(name, why):
+def _damaged(name: str, why: str) -> dict[str, Any]:
     sentence = (
         f"The job's report can't be read ({why}): remove the folder results/{name}/report and run the night again."
     )
     return _row(name, UNFINISHED, sentences=[sentence])
 
 
-def _refused(name, sentences):
+def _refused(name: str, sentences: Sequence[str]) -> dict[str, Any]:
     return _row(name, "refused", sentences=list(sentences))
 
 
-def _row(name, state, *, title=None, sentences=(), **known):
+def _row(
+    name: str, state: str, *, title: str | None = None, sentences: Sequence[str] = (), **known: Any
+) -> dict[str, Any]:
     empty = {"vehicle_class": None, "points": None, "figures": "", "page": None, "thumbnail": None, "logs": None}
     return {
         "job": name,
@@ -98,14 +110,14 @@ def _row(name, state, *, title=None, sentences=(), **known):
     }
 
 
-def _picture(row, path):
-    """The job's thumbnail as a data URI, so that the board stays whole when it is sent to someone."""
+def _picture(row: Mapping[str, Any], path: str | Path) -> str | None:
+    """The job's thumbnail as a data URI, which keeps the board whole when it is sent to someone."""
     if not row["thumbnail"]:
         return None
     data = (Path(path).with_suffix("") / row["thumbnail"]).read_bytes()
     return "data:image/png;base64," + base64.b64encode(data).decode("ascii")
 
 
-def _link(row):
+def _link(row: Mapping[str, Any]) -> str | None:
     """The page of a job, seen from results/board/board/."""
     return row["page"] and row["page"].replace("results/", "../../", 1)

@@ -1,5 +1,6 @@
-"""Charts as SVG text: one row a thing, one mark a series, on a scale that starts at zero or is even about it."""
+"""Charts as SVG text: a row for each thing, a mark for each series, on a scale from zero or symmetric about it."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from html import escape
 
@@ -16,65 +17,92 @@ SHAPES = (  # of the series: they differ in shape and fill, not by colour alone
 
 @dataclass(frozen=True)
 class Row:
-    """``values``: one a series, None where not measured; ``half_widths``: of their uncertainty, or None."""
+    """A row of a chart: ``values``, one for each series, None where not measured; ``half_widths``: half the length of
+    their uncertainty bars, None where there is none."""
 
     label: str
-    values: tuple
-    half_widths: tuple
+    values: tuple[float | None, ...]
+    half_widths: tuple[float | None, ...]
 
 
-def dots(title, rows, series, unit="mm", signed=False):
-    """A dot chart. ``series``: one or two names. A text below each chart's title says what the marks are."""
-    reach = max(
-        [abs(v) + (h or 0) for row in rows for v, h in zip(row.values, row.half_widths, strict=True) if v is not None]
-        or [1]
-    )
-    step = _step(reach)
-    most = step * np.ceil(reach / step - 1e-9)
-    least = -most if signed else 0.0
+def dots(title: str, rows: Sequence[Row], series: Sequence[str], unit: str = "mm", signed: bool = False) -> str:
+    """A dot chart as SVG. ``series``: one or two names; ``signed``: the scale is symmetric about zero."""
+    furthest = max((_furthest(row) for row in rows), default=0.0) or 1.0
+    step = _step(furthest)
+    most = float(step * np.ceil(furthest / step - 1e-9))
+    scale = _Scale(-most if signed else 0.0, most, step)
     height = HEAD + ROW * len(rows) + 34
-
-    def across(value):
-        return LEFT + (WIDTH - LEFT - 20) * (value - least) / (most - least)
-
-    body = []
-    for tick in np.arange(least, most + step / 2, step):
-        x = across(tick)
-        body.append(f'<path class="grid" d="M{x:.1f} {HEAD - 6}V{HEAD + ROW * len(rows)}"/>')
-        body.append(
-            f'<text x="{x:.1f}" y="{HEAD + ROW * len(rows) + 20}" text-anchor="middle">{_tick(tick, step)}</text>'
-        )
-    for at, row in enumerate(rows):
-        y = HEAD + ROW * at + ROW / 2
-        body.append(f'<text x="{LEFT - 12}" y="{y + 5:.1f}" text-anchor="end">{escape(row.label)}</text>')
-        for number, (value, half) in enumerate(zip(row.values, row.half_widths, strict=True)):
-            if value is None:
-                continue
-            if half:
-                body.append(f'<path class="bar" d="M{across(value - half):.1f} {y:.1f}H{across(value + half):.1f}"/>')
-            body.append(SHAPES[number].format(x=across(value), y=y, up=y - 6))
-    key, x = [], LEFT
-    for number, name in enumerate(series):
-        key.append(SHAPES[number].format(x=x + 6, y=12, up=6) + f'<text x="{x + 18}" y="17">{escape(name)}</text>')
-        x += 40 + 8.2 * len(name)
-    said = "; ".join(
+    body = _grid(scale, len(rows))
+    for number, row in enumerate(rows):
+        body += _marks(scale, row, HEAD + ROW * number + ROW / 2)
+    text = "; ".join(
         f"{row.label}: "
         + ", ".join(text_format.number(v, 3) if v is not None else text_format.NOT_MEASURED for v in row.values)
         for row in rows
     )
     return (
         f'<svg class="chart" viewBox="0 0 {WIDTH} {height}" role="img" xmlns="http://www.w3.org/2000/svg" '
-        f'aria-label="{escape(title)}, {escape(" and ".join(series))}, {unit}. {escape(said)}">{"".join(key)}'
+        f'aria-label="{escape(title)}, {escape(" and ".join(series))}, {unit}. {escape(text)}">{"".join(_key(series))}'
         f'{"".join(body)}<text x="{WIDTH - 4}" y="17" text-anchor="end">{unit}</text></svg>'
     )
 
 
-def _step(reach):
-    """A round distance of ticks, so that four to eight of them cover ``reach``."""
-    raw = reach / 4
+@dataclass(frozen=True)
+class _Scale:
+    """The axis of values: its ends and the distance of its ticks."""
+
+    least: float
+    most: float
+    step: float
+
+    def x(self, value: float) -> float:
+        """Where a value lies across the picture."""
+        return float(LEFT + (WIDTH - LEFT - 20) * (value - self.least) / (self.most - self.least))
+
+
+def _furthest(row: Row) -> float:
+    """The largest value of a row in size, with its uncertainty; 0 where nothing was measured."""
+    sizes = [abs(v) + (half or 0) for v, half in zip(row.values, row.half_widths, strict=True) if v is not None]
+    return max(sizes, default=0.0)
+
+
+def _grid(scale: _Scale, rows: int) -> list[str]:
+    """Ticks with their numbers."""
+    body, low = [], HEAD + ROW * rows
+    for tick in np.arange(scale.least, scale.most + scale.step / 2, scale.step):
+        x = scale.x(tick)
+        body.append(f'<path class="grid" d="M{x:.1f} {HEAD - 6}V{low}"/>')
+        body.append(f'<text x="{x:.1f}" y="{low + 20}" text-anchor="middle">{_tick(tick, scale.step)}</text>')
+    return body
+
+
+def _marks(scale: _Scale, row: Row, y: float) -> list[str]:
+    """The label of a row and a mark for each of its values."""
+    body = [f'<text x="{LEFT - 12}" y="{y + 5:.1f}" text-anchor="end">{escape(row.label)}</text>']
+    for shape, value, half in zip(SHAPES, row.values, row.half_widths, strict=False):
+        if value is None:
+            continue
+        if half:
+            body.append(f'<path class="bar" d="M{scale.x(value - half):.1f} {y:.1f}H{scale.x(value + half):.1f}"/>')
+        body.append(shape.format(x=scale.x(value), y=y, up=y - 6))
+    return body
+
+
+def _key(series: Sequence[str]) -> list[str]:
+    """Which mark is which series."""
+    key, x = [], float(LEFT)
+    for shape, name in zip(SHAPES, series, strict=False):
+        key.append(shape.format(x=x + 6, y=12, up=6) + f'<text x="{x + 18:g}" y="17">{escape(name)}</text>')
+        x += 40 + 8.2 * len(name)
+    return key
+
+
+def _step(most: float) -> float:
+    """A round distance of ticks; four to eight of them cover ``most``."""
+    raw = most / 4
     power = 10.0 ** np.floor(np.log10(raw))
-    return float(power * max(one for one in (1, 2, 5) if one <= raw / power * (1 + 1e-9)))
+    return float(power * max(factor for factor in (1, 2, 5) if factor <= raw / power * (1 + 1e-9)))
 
 
-def _tick(value, step):
+def _tick(value: float, step: float) -> str:
     return text_format.number(float(value), max(0, int(-np.floor(np.log10(step)))))

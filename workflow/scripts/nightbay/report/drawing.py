@@ -1,21 +1,25 @@
 """Views as drawings: a picture with dimension lines and numbered openings, in millimetres of the vehicle, as SVG."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from html import escape
 
 import numpy as np
 
 from nightbay.core import text_format
+from nightbay.report.picture import View
 
 GAP = 0.35  # between an object and its extension line, text heights
 LINES = 3.2  # from one dimension line to the next, text heights
 
 
 @dataclass(frozen=True)
-class Dimension:
-    """A distance to draw: ``name``, ``value_mm`` and ``uncertainty_mm`` as they stand in the table, and the two points,
-    (3,) in the vehicle frame, that it was taken between. ``upright``: along the picture's height; ``at_least``: an end
-    of it was not scanned."""
+class Line:
+    """A dimension to draw: ``name``, ``value_mm`` and ``uncertainty_mm`` as in the table.
+
+    ``low_mm`` and ``high_mm``: the points, (3,) in the vehicle frame, between which it was taken; ``upright``: along the
+    picture's height; ``at_least``: one end was not scanned.
+    """
 
     name: str
     value_mm: float
@@ -28,7 +32,7 @@ class Dimension:
 
 @dataclass(frozen=True)
 class Mark:
-    """A numbered place: an opening of the list."""
+    """A numbered opening of the list: its ``number`` and its centre, (3,) in the vehicle frame."""
 
     number: int
     centre_mm: np.ndarray
@@ -42,71 +46,77 @@ class Drawing:
     wide_mm: float
 
 
-def draw(view, title, description, dimensions=(), marks=(), text_mm=100.0):
-    """A :class:`View` with its dimensions and marks as :class:`Drawing`, one user unit a millimetre.
+def draw(
+    view: View,
+    title: str,
+    description: str,
+    lines: Sequence[Line] = (),
+    marks: Sequence[Mark] = (),
+    text_mm: float = 100.0,
+) -> Drawing:
+    """A view with its dimension lines and marks, one user unit a millimetre.
 
     ``text_mm`` is the height of the text in millimetres of the vehicle; drawings of one page share it and so one scale.
     """
     width, height = view.width * view.pixel_mm, view.height * view.pixel_mm
-    below = text_mm * (0.3 + LINES * sum(not one.upright for one in dimensions))
-    beside = text_mm * (0.3 + LINES * sum(one.upright for one in dimensions))
-    body, level, upright_level = [], 0, 0
-    for one in dimensions:
-        if one.upright:
-            upright_level += 1
-            body.append(_upright(view, one, width + text_mm * (LINES * upright_level - 1.4), text_mm))
-        else:
-            level += 1
-            body.append(_level(view, one, height + text_mm * (LINES * level - 1.4), text_mm))
-    body += [_mark(view, one, text_mm) for one in marks]
+    upright = [line for line in lines if line.upright]
+    level = [line for line in lines if not line.upright]
+    below = text_mm * (0.3 + LINES * len(level))
+    beside = text_mm * (0.3 + LINES * len(upright))
+    body = [_level(view, line, height + text_mm * (LINES * row - 1.4), text_mm) for row, line in enumerate(level, 1)]
+    body += [
+        _upright(view, line, width + text_mm * (LINES * row - 1.4), text_mm) for row, line in enumerate(upright, 1)
+    ]
+    body += [_mark(view, mark, text_mm) for mark in marks]
     wide = width + beside + 0.3 * text_mm
-    said = f"{escape(title)}. {escape(description)}"
     svg = (
         f'<svg class="drawing" viewBox="{-0.3 * text_mm:.0f} 0 {wide:.0f} {height + below:.0f}" role="img" '
-        f'aria-label="{said}" style="--text:{text_mm:.0f}px" xmlns="http://www.w3.org/2000/svg">'
+        f'aria-label="{escape(title)}. {escape(description)}" style="--text:{text_mm:.0f}px" '
+        f'xmlns="http://www.w3.org/2000/svg">'
         f'<image href="{view.uri}" x="0" y="0" width="{width:.1f}" height="{height:.1f}"/>{"".join(body)}</svg>'
     )
     return Drawing(svg, wide)
 
 
-def _place(view, point_mm):
-    column, row = view.place(point_mm)
+def _position(view: View, point_mm: np.ndarray) -> tuple[float, float]:
+    """Where a point of the vehicle frame lies in the drawing: to the right and down, mm."""
+    column, row = view.pixel_of(point_mm)
     return column * view.pixel_mm, row * view.pixel_mm
 
 
-def _level(view, one, y, text_mm):
+def _level(view: View, line: Line, y: float, text_mm: float) -> str:
     """A dimension line under the picture."""
-    (x0, y0), (x1, y1) = sorted([_place(view, one.low_mm), _place(view, one.high_mm)])
-    lines = "".join(
+    (x0, y0), (x1, y1) = sorted([_position(view, line.low_mm), _position(view, line.high_mm)])
+    extensions = "".join(
         f'<path d="M{x:.1f} {top + GAP * text_mm:.1f}V{y + 0.3 * text_mm:.1f}"/>' for x, top in ((x0, y0), (x1, y1))
     )
     arrows = _arrow(x0, y, 1, 0, text_mm) + _arrow(x1, y, -1, 0, text_mm)
-    said = _label(one, f"translate({(x0 + x1) / 2:.1f} {y:.1f})", text_mm)
-    return f'<g class="dimension">{lines}<path d="M{x0:.1f} {y:.1f}H{x1:.1f}"/>{arrows}{said}</g>'
+    text = _label(line, f"translate({(x0 + x1) / 2:.1f} {y:.1f})", text_mm)
+    return f'<g class="dimension">{extensions}<path d="M{x0:.1f} {y:.1f}H{x1:.1f}"/>{arrows}{text}</g>'
 
 
-def _upright(view, one, x, text_mm):
+def _upright(view: View, line: Line, x: float, text_mm: float) -> str:
     """A dimension line to the right of the picture."""
-    ends = sorted([_place(view, one.low_mm), _place(view, one.high_mm)], key=lambda end: end[1])
+    ends = sorted([_position(view, line.low_mm), _position(view, line.high_mm)], key=lambda end: end[1])
     (x0, y0), (x1, y1) = ends
-    lines = "".join(
+    extensions = "".join(
         f'<path d="M{left + GAP * text_mm:.1f} {y:.1f}H{x + 0.3 * text_mm:.1f}"/>' for left, y in ((x0, y0), (x1, y1))
     )
     arrows = _arrow(x, y0, 0, 1, text_mm) + _arrow(x, y1, 0, -1, text_mm)
-    said = _label(one, f"translate({x:.1f} {(y0 + y1) / 2:.1f})rotate(-90)", text_mm)
-    return f'<g class="dimension">{lines}<path d="M{x:.1f} {y0:.1f}V{y1:.1f}"/>{arrows}{said}</g>'
+    text = _label(line, f"translate({x:.1f} {(y0 + y1) / 2:.1f})rotate(-90)", text_mm)
+    return f'<g class="dimension">{extensions}<path d="M{x:.1f} {y0:.1f}V{y1:.1f}"/>{arrows}{text}</g>'
 
 
-def _label(one, transform, text_mm):
+def _label(line: Line, transform: str, text_mm: float) -> str:
     """The name over a dimension line, value and uncertainty under it."""
-    value = text_format.plus_minus(one.value_mm, one.uncertainty_mm, one.at_least)
+    value = text_format.plus_minus(line.value_mm, line.uncertainty_mm, line.at_least)
     return (
-        f'<g transform="{transform}" text-anchor="middle"><text y="{-0.3 * text_mm:.1f}">{escape(one.name)}</text>'
+        f'<g transform="{transform}" text-anchor="middle"><text y="{-0.3 * text_mm:.1f}">{escape(line.name)}</text>'
         f'<text y="{1.05 * text_mm:.1f}">{escape(value)}</text></g>'
     )
 
 
-def _arrow(x, y, right, down, text_mm):
+def _arrow(x: float, y: float, right: int, down: int, text_mm: float) -> str:
     """A filled arrowhead whose tip is at (x, y), its shaft towards (right, down)."""
     long, half = 0.55 * text_mm, 0.13 * text_mm
     base_x, base_y = x + right * long, y + down * long
@@ -114,14 +124,14 @@ def _arrow(x, y, right, down, text_mm):
     return '<polygon points="' + " ".join(f"{px:.1f},{py:.1f}" for px, py in points) + '"/>'
 
 
-def label(one):
+def label(line: Line) -> str:
     """A dimension in words."""
-    return f"{one.name} {text_format.plus_minus(one.value_mm, one.uncertainty_mm, one.at_least)}"
+    return f"{line.name} {text_format.plus_minus(line.value_mm, line.uncertainty_mm, line.at_least)}"
 
 
-def _mark(view, one, text_mm):
-    x, y = _place(view, one.centre_mm)
+def _mark(view: View, mark: Mark, text_mm: float) -> str:
+    x, y = _position(view, mark.centre_mm)
     return (
         f'<g class="mark"><circle cx="{x:.1f}" cy="{y:.1f}" r="{0.75 * text_mm:.1f}"/>'
-        f'<text x="{x:.1f}" y="{y + 0.35 * text_mm:.1f}" text-anchor="middle">{one.number}</text></g>'
+        f'<text x="{x:.1f}" y="{y + 0.35 * text_mm:.1f}" text-anchor="middle">{mark.number}</text></g>'
     )

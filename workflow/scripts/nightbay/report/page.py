@@ -1,15 +1,19 @@
 """Renders the pages from their templates in workflow/report/."""
 
+from collections.abc import Callable, Mapping
+from typing import Any
+
 import jinja2
 
 from nightbay.core import text_format
 from nightbay.core.paths import TEMPLATES
 from nightbay.core.version import version
 from nightbay.report import chart
+from nightbay.report.drawing import Drawing
 
 
-def render(template, **values):
-    """The HTML of a template; keys that a result does not have are said to be not measured."""
+def render(template: str, **values: Any) -> str:
+    """The HTML of a template in workflow/report/; a value that is missing reads ``not measured``."""
     environment = jinja2.Environment(
         loader=jinja2.FileSystemLoader(TEMPLATES),
         undefined=jinja2.ChainableUndefined,
@@ -40,7 +44,7 @@ def render(template, **values):
     return environment.get_template(template).render(**values)
 
 
-def _widths(views, name):
+def _widths(views: Mapping[str, Drawing], name: str) -> str:
     """Widths of a drawing as CSS: beside others, two by two in a row, and alone on a phone; all have one scale."""
     wide = [drawing.wide_mm for drawing in views.values()]
     row = max(a + b for a, b in zip(wide, wide[1:], strict=False)) if len(wide) > 1 else 1.6 * wide[0]
@@ -48,9 +52,9 @@ def _widths(views, name):
     return f"--beside:calc((100% - 1.3rem)*{own / row:.4f});--alone:calc((100% - 1.3rem)*{own / max(wide):.4f})"
 
 
-def _plain(value):
+def _plain(value: Any) -> Any:
     return None if isinstance(value, jinja2.Undefined) else value
 
 
-def _defined(function):
+def _defined(function: Callable[..., str]) -> Callable[..., str]:
     return lambda value, *arguments, **options: function(_plain(value), *arguments, **options)

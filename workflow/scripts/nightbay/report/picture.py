@@ -9,15 +9,12 @@ import numpy as np
 from PIL import Image
 from scipy.ndimage import gaussian_filter, maximum_filter
 
+from nightbay.core.axes import Axes
 from nightbay.meshes import vertices
+from nightbay.meshes.surface import Surface
 from nightbay.report import raster
 
 UP = np.array([0.0, 0.0, 1.0])
-FORWARD = {  # as_scanned: nothing is known of the axes, so the views are named by them
-    "design_grid": np.array([-1.0, 0.0, 0.0]),
-    "iso_8855": np.array([1.0, 0.0, 0.0]),
-    "as_scanned": np.array([-1.0, 0.0, 0.0]),
-}
 VIEWS = ("left", "front", "right", "rear", "top")
 CLAY = np.array([0.80, 0.81, 0.82])
 BACK = np.array([0.45, 0.46, 0.48])  # the inside of a sheet, seen through an opening
@@ -30,8 +27,11 @@ UNKNOWN = np.array([0.62, 0.62, 0.62])
 
 @dataclass(frozen=True)
 class View:
-    """One picture: ``png`` bytes, size in pixels, and where it stands: ``left_mm``, ``top_mm``, ``pixel_mm`` along the
-    picture's right and up, which are ``axes[0]`` and ``axes[1]``, (3, 3), in the vehicle frame."""
+    """One picture: ``png`` bytes, ``width`` and ``height`` in pixels, and where it lies in the vehicle frame.
+
+    ``axes`` (3, 3): unit vectors to the picture's right, to its top and towards the viewer; ``left_mm`` and ``top_mm``:
+    its left and top edge along the first two; ``pixel_mm``: edge of a pixel.
+    """
 
     name: str
     png: bytes
@@ -43,19 +43,19 @@ class View:
     axes: np.ndarray
 
     @property
-    def uri(self):
+    def uri(self) -> str:
         """The picture as a data URI."""
         return "data:image/png;base64," + base64.b64encode(self.png).decode("ascii")
 
-    def place(self, point_mm):
+    def pixel_of(self, point_mm: np.ndarray) -> tuple[float, float]:
         """Column and row, in pixels, of a point (3,) of the vehicle frame."""
         right, up = self.axes[:2] @ np.asarray(point_mm, np.float64)
         return (right - self.left_mm) / self.pixel_mm, (self.top_mm - up) / self.pixel_mm
 
 
-def axes_of(name, convention):
+def axes_of(name: str, convention: Axes) -> np.ndarray:
     """Unit vectors to the right, to the top and towards the viewer, (3, 3), of a view under an axis convention."""
-    forward = FORWARD[convention]
+    forward = np.array([convention.forward, 0.0, 0.0])
     left = np.cross(UP, forward)
     towards = {"left": left, "right": -left, "front": forward, "rear": -forward, "top": UP}[name]
     right = -forward if name == "top" else np.cross(UP, towards)
@@ -63,23 +63,32 @@ def axes_of(name, convention):
 
 
 class Scene:
-    """A surface ready to be drawn from all sides; the rasters are kept, for several pictures share them."""
+    """A surface ready to be drawn from all sides; the rasters are kept because several pictures share them.
 
-    def __init__(self, mesh, convention, width_px, cull=False):
+    ``width_px``: width of the longest view; ``cull``: leave out faces that turn their back to the viewer. ``low_mm`` and
+    ``high_mm`` (3,): bounds of the faces.
+    """
+
+    def __init__(self, mesh: Surface, convention: Axes, width_px: int, cull: bool = False) -> None:
         self.mesh, self.convention, self.cull = mesh, convention, cull
         self.normals = vertices.normals_of_all(mesh.vertices_mm, mesh.faces).astype(np.float32)
-        self.low_mm, self.high_mm = (
-            mesh.vertices_mm[np.unique(mesh.faces)].astype(np.float64).__getattribute__(bound)(axis=0)
-            for bound in ("min", "max")
-        )
+        used = mesh.vertices_mm[np.unique(mesh.faces)].astype(np.float64)
+        self.low_mm, self.high_mm = used.min(axis=0), used.max(axis=0)
         self.pixel_mm = float((self.high_mm - self.low_mm)[:2].max() / width_px)
-        self._drawn = {}
+        self._drawn: dict[str, tuple[np.ndarray, raster.Raster, np.ndarray, np.ndarray]] = {}
 
-    def view(self, name, colours=None, hatched=None, *, coarser=FINER):
+    def view(
+        self,
+        name: str,
+        colours: np.ndarray | None = None,
+        hatched: np.ndarray | None = None,
+        *,
+        coarser: int = FINER,
+    ) -> View:
         """One picture.
 
         ``colours``: (n, 3) of the vertices in 0..1 instead of plain material; ``hatched``: (m,) bool, faces that are
-        struck through; ``coarser``, FINER or MAP: how many drawn pixels make one of the picture, along its edge.
+        hatched; ``coarser``, FINER or MAP: how many drawn pixels make one of the picture, along its edge.
         """
         axes, seen, light, behind = self._lit(name)
         rgb = np.ones((*seen.face.shape, 3), np.float32)
@@ -98,7 +107,7 @@ class Scene:
         data = png(pixels)
         return View(name, data, pixels.shape[1], pixels.shape[0], seen.left_mm, seen.top_mm, pixel_mm, axes)
 
-    def _lit(self, name):
+    def _lit(self, name: str) -> tuple[np.ndarray, raster.Raster, np.ndarray, np.ndarray]:
         """Axes, raster, brightness (h, w) and where the back of a face is seen (h, w), of a view."""
         if name not in self._drawn:
             axes = axes_of(name, self.convention)
@@ -107,8 +116,8 @@ class Scene:
             self._drawn[name] = axes, seen, *self._light(seen, axes)
         return self._drawn[name]
 
-    def _light(self, seen, axes):
-        """Light from above and the viewer, darker in hollows and at edges."""
+    def _light(self, seen: raster.Raster, axes: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        """Light from above and the viewer, darker in hollows and at edges, and where the back of a face is seen."""
         normal = seen.interpolate(self.mesh.faces, self.normals @ axes.T.astype(np.float32))
         length = np.linalg.norm(normal, axis=1, keepdims=True)
         normal = np.divide(normal, length, out=np.zeros_like(normal), where=length > 0)
@@ -121,22 +130,23 @@ class Scene:
         behind[seen.seen] = turned
         return np.where(seen.seen, light * self._hollows(seen), 1.0).astype(np.float32), behind
 
-    def _hollows(self, seen):
+    def _hollows(self, seen: raster.Raster) -> np.ndarray:
         """Darker where the surroundings stand nearer to the viewer, most of all right behind an edge; (h, w)."""
         floor = seen.depth_mm[seen.seen].min() if seen.seen.any() else 0.0
         depth = np.where(seen.seen, seen.depth_mm, floor).astype(np.float32)
         weight = seen.seen.astype(np.float32)
-        reach = 30 * FINER
-        # so wide a mean needs no finer pixels than the picture has
-        total, share = (gaussian_filter(_coarser(one, FINER), reach / FINER / 3) for one in (depth * weight, weight))
+        radius = 30 * FINER  # pixels; a mean over so many needs no finer pixels than the picture has
+        total, share = (
+            gaussian_filter(_coarser(field, FINER), radius / FINER / 3) for field in (depth * weight, weight)
+        )
         around = (total / np.maximum(share, 1e-3)).repeat(FINER, axis=0).repeat(FINER, axis=1)
-        hollow = np.clip((around - depth) / (reach * seen.pixel_mm), 0, 1)
+        hollow = np.clip((around - depth) / (radius * seen.pixel_mm), 0, 1)
         jump = maximum_filter(np.where(seen.seen, seen.depth_mm, floor), 3) - depth
         edge = np.clip((jump - 6 * seen.pixel_mm) / (30 * seen.pixel_mm), 0, 1) * seen.seen
         return (1 - 0.45 * hollow) * (1 - 0.45 * edge)
 
 
-def _even(seen):
+def _even(seen: raster.Raster) -> raster.Raster:
     """The same raster, cut to a size that FINER and MAP divide."""
     rows, columns = (size - size % (FINER * MAP) for size in seen.face.shape)
     return raster.Raster(
@@ -149,13 +159,13 @@ def _even(seen):
     )
 
 
-def _coarser(pixels, times):
+def _coarser(pixels: np.ndarray, times: int) -> np.ndarray:
     """Mean of each square of ``times`` by ``times`` pixels of (h, w) or (h, w, k)."""
     height, width = pixels.shape[0] // times, pixels.shape[1] // times
     return pixels.reshape(height, times, width, times, *pixels.shape[2:]).mean(axis=(1, 3))
 
 
-def png(pixels):
+def png(pixels: np.ndarray) -> bytes:
     """Pixels, (h, w, 3) uint8, as the bytes of a PNG file of 256 colours."""
     buffer = io.BytesIO()
     few = Image.fromarray(pixels).quantize(256, Image.Quantize.MEDIANCUT, dither=Image.Dither.NONE)
@@ -163,13 +173,13 @@ def png(pixels):
     return buffer.getvalue()
 
 
-def colours_of(values, low, high, name="viridis"):
-    """Values (n,) as colours (n, 3) in 0..1 of a map of Matplotlib; NaN is grey."""
+def colours_of(values: np.ndarray, low: float, high: float, name: str = "viridis") -> np.ndarray:
+    """Values (n,) as colours (n, 3) in 0..1 of a map of Matplotlib from ``low`` to ``high``; NaN is grey."""
     table = matplotlib.colormaps[name](np.clip((np.nan_to_num(values) - low) / (high - low), 0, 1))[:, :3]
     return np.where(np.isnan(values)[:, None], UNKNOWN, table)
 
 
-def bar(name="viridis", steps=64):
+def bar(name: str = "viridis", steps: int = 64) -> list[str]:
     """A colour map as CSS colours from its low to its high end."""
     table = matplotlib.colormaps[name](np.linspace(0, 1, steps))[:, :3]
     return ["#" + "".join(f"{int(round(255 * channel)):02x}" for channel in row) for row in table]

@@ -22,31 +22,38 @@ class Raster:
     pixel_mm: float
 
     @property
-    def seen(self):
+    def seen(self) -> np.ndarray:
         """Where the picture shows the mesh, (h, w) bool."""
         return self.face >= 0
 
-    def interpolate(self, faces, values):
+    def interpolate(self, faces: np.ndarray, values: np.ndarray) -> np.ndarray:
         """Values of the vertices, (n, k), at the pixels where the mesh is seen, row by row: (p, k)."""
         mixed = np.empty((np.count_nonzero(self.seen), values.shape[1]), np.result_type(self.weights, values))
         _mix(self.face, self.weights, faces, values, mixed)
         return mixed
 
 
-def draw(vertices_mm, faces, axes, pixel_mm, cull=False, margin_mm=0.0):
-    """Draw a mesh, seen along the third row of ``axes``.
+def draw(
+    vertices_mm: np.ndarray,
+    faces: np.ndarray,
+    axes: np.ndarray,
+    pixel_mm: float,
+    cull: bool = False,
+    margin_mm: float = 0.0,
+) -> Raster:
+    """Draw a mesh, vertices (n, 3) and faces (m, 3), seen along the third row of ``axes``.
 
     ``axes`` (3, 3): unit vectors to the picture's right, to its top, and towards the viewer. ``cull``: leave out faces
-    that turn their back to the viewer, to look through a wall into a room.
+    that turn their back to the viewer, to look through a wall into a room. ``margin_mm``: empty rim of the picture.
     """
     seen = vertices_mm.astype(np.float64) @ np.asarray(axes, np.float64).T
     low, high = seen[:, :2].min(axis=0) - margin_mm, seen[:, :2].max(axis=0) + margin_mm
     width, height = (np.ceil((high - low) / pixel_mm).astype(int) + 1).tolist()
-    place = np.column_stack([(seen[:, 0] - low[0]) / pixel_mm, (high[1] - seen[:, 1]) / pixel_mm, seen[:, 2]])
+    pixels = np.column_stack([(seen[:, 0] - low[0]) / pixel_mm, (high[1] - seen[:, 1]) / pixel_mm, seen[:, 2]])
     face = np.full((height, width), -1, np.int32)
     depth = np.full((height, width), -np.inf, np.float32)
     weights = np.zeros((height, width, 3), np.float32)
-    _rasterise(place, np.ascontiguousarray(faces), cull, face, depth, weights)
+    _rasterise(pixels, np.ascontiguousarray(faces), cull, face, depth, weights)
     return Raster(face, depth, weights, float(low[0]), float(high[1]), float(pixel_mm))
 
 
@@ -68,11 +75,11 @@ def _mix(face, weights, faces, values, mixed):
 
 
 @njit(cache=True)
-def _rasterise(place, faces, cull, face, depth, weights):
+def _rasterise(pixels, faces, cull, face, depth, weights):
     """Fill the buffers: a pixel belongs to the nearest face that holds its centre, the first of equals."""
     height, width = face.shape
     for number in range(len(faces)):
-        a, b, c = place[faces[number, 0]], place[faces[number, 1]], place[faces[number, 2]]
+        a, b, c = pixels[faces[number, 0]], pixels[faces[number, 1]], pixels[faces[number, 2]]
         # rows grow downwards, so a face that looks at the viewer has a negative area here
         area = (b[0] - a[0]) * (c[1] - a[1]) - (b[1] - a[1]) * (c[0] - a[0])
         if area == 0.0 or (cull and area > 0.0):

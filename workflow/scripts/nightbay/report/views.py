@@ -1,0 +1,258 @@
+"""The drawings of a part on its page: four views with dimensions, and maps of what is known of the surface."""
+
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from scipy.spatial import cKDTree
+
+from nightbay.core.axes import AS_SCANNED, DESIGN_GRID, Axes, axes
+from nightbay.fill.result import Opening
+from nightbay.frame.result import FrameResult
+from nightbay.measure.result import Dimension
+from nightbay.meshes import surface
+from nightbay.report import drawing, picture
+from nightbay.report.job_summary import DIMENSIONS
+from nightbay.report.part import Part
+
+CONFIDENCE_MAP, SCATTER_MAP, SIGNED_MAP = "viridis", "cividis", "RdBu_r"
+FILLED = np.array([0.84, 0.37, 0.0])  # orange, a colour that the map of the confidence does not have
+VIEW_TITLES = {
+    "left": "Left side",
+    "right": "Right side",
+    "front": "Front",
+    "rear": "Rear",
+    "top": "From above",
+}
+AXIS_TITLES = {  # where the frame is as scanned
+    "left": "Along +Y",
+    "right": "Along −Y",
+    "front": "Along +X",
+    "rear": "Along −X",
+    "top": "Along −Z",
+}
+INSIDE_TITLES = {
+    "left": "From the left",
+    "right": "From the right",
+    "front": "From the front",
+    "rear": "From the rear",
+    "top": "From above",
+}
+SHOWN = ("left", "front", "top", "rear")  # the four views of the overview
+DRAWN = {  # dimension: view, along the picture's height
+    "wheelbase": ("left", False),
+    "length": ("left", False),
+    "height": ("left", True),
+    "width": ("front", False),
+    "width_over_mirrors": ("rear", False),
+    "inner_length": ("left", False),
+    "inner_height": ("left", True),
+    "inner_width": ("front", False),
+}
+Marks = dict[str, list[tuple[int, np.ndarray]]]  # {view: [(number, centre (3,) in mm)]}
+
+
+def views_of(part: Part, own: Any, folder: Path) -> dict[str, Any]:
+    """All drawings of a part for its page; ``views`` and ``maps`` are empty where there is no surface to draw.
+
+    ``own``: the settings of report. Writes ``thumbnail.png`` into ``folder`` unless another part has.
+    """
+    level = drawn_level(part, own.most_faces)
+    if level is None:
+        return {"views": {}, "maps": []}
+    mesh = surface.read_ply(part.folder("reduce") / f"{level}.ply")
+    convention = axes(part.frame.axes) if part.frame else DESIGN_GRID
+    scene = picture.Scene(mesh, convention, own.picture_px, cull=part.name == "interior")
+    if not (folder / "thumbnail.png").exists():
+        small = picture.Scene(mesh, convention, own.thumbnail_px, cull=part.name == "interior")
+        (folder / "thumbnail.png").write_bytes(small.view("left").png)
+    text_mm = own.text_share * float((scene.high_mm - scene.low_mm).max())
+    maps = [
+        _coverage(part, scene, text_mm, own.marked_openings),
+        _scatter(scene, text_mm),
+        _left_right(part, scene, text_mm),
+    ]
+    return {
+        "level": level,
+        "axes": convention,
+        "titles": titles_of(scene),
+        "views": _views(part, scene, text_mm),
+        "maps": [drawn for drawn in maps if drawn],
+    }
+
+
+def drawn_level(part: Part, most_faces: int) -> str | None:
+    """The level with most faces up to ``most_faces``; None where there is none with a face."""
+    levels = part.reduce.levels if part.reduce else {}
+    fitting = [name for name, level in levels.items() if 0 < level.faces <= most_faces]
+    return max(fitting, key=lambda name: (levels[name].faces, name)) if fitting else None
+
+
+def titles_of(scene: picture.Scene) -> dict[str, str]:
+    """What the views are called: by their axes where the frame is as scanned, by the standpoint inside a room."""
+    if scene.convention == AS_SCANNED:
+        return AXIS_TITLES
+    return INSIDE_TITLES if scene.cull else VIEW_TITLES
+
+
+def _views(part: Part, scene: picture.Scene, text_mm: float) -> dict[str, drawing.Drawing]:
+    """The four views with the dimensions that were taken."""
+    colours = None
+    if part.name == "interior" and "red" in scene.mesh.vertex:
+        colours = np.column_stack([scene.mesh.vertex[name] for name in ("red", "green", "blue")]) / 255.0
+    lines = _dimension_lines(part)
+    drawn = {}
+    for name in SHOWN:
+        shown = [line for key, line in lines.items() if DRAWN[key][0] == name]
+        text = ", ".join(drawing.label(line) for line in shown) or "no dimension was taken in this view"
+        view = scene.view(name, colours)
+        drawn[name] = drawing.draw(view, titles_of(scene)[name], text, shown, text_mm=text_mm)
+    return drawn
+
+
+def _dimension_lines(part: Part) -> dict[str, drawing.Line]:
+    """The dimensions of a part as lines to draw, by name."""
+    dimensions = part.measure.dimensions if part.measure else {}
+    lines = {}
+    for name, (_, upright) in DRAWN.items():
+        if name not in dimensions:
+            continue
+        ends = axle_ends(part.frame) if name == "wheelbase" else _touch_points(dimensions[name])
+        if ends is None:
+            continue
+        lines[name] = drawing.Line(
+            DIMENSIONS[name],
+            dimensions[name].value_mm,
+            dimensions[name].uncertainty_mm,
+            *ends,
+            upright,
+            bool(dimensions[name].unscanned_ends),
+        )
+    return lines
+
+
+def _touch_points(dimension: Dimension) -> tuple[np.ndarray, np.ndarray] | None:
+    """Low and high end of a dimension, (3,) each; None without either. The ground below the other end stands in for an
+    end that has no point of its own."""
+    low, high = dimension.points_mm.low, dimension.points_mm.high
+    if low is None and high is None:
+        return None
+    return (
+        low if low is not None else np.array([*high[:2], 0.0]),
+        high if high is not None else np.array([*low[:2], 0.0]),
+    )
+
+
+def axle_ends(frame: FrameResult | None) -> tuple[np.ndarray, np.ndarray] | None:
+    """The first and the last axle seen from the side: the wheel centre nearest to each, (3,) with Y 0. None without."""
+    if frame is None or not frame.wheels or not frame.axles:
+        return None
+    centres = [np.array([wheel.centre_mm[0], 0.0, wheel.centre_mm[2]]) for wheel in frame.wheels]
+    first, last = (
+        min(centres, key=lambda centre: abs(centre[0] - axle.x_mm)) for axle in (frame.axles[0], frame.axles[-1])
+    )
+    return first, last
+
+
+def _map(
+    title: str,
+    text: str,
+    scene: picture.Scene,
+    colours: np.ndarray,
+    text_mm: float,
+    *,
+    names: Sequence[str],
+    scale: Mapping[str, Any],
+    hatched: np.ndarray | None = None,
+    marks: Marks | None = None,
+) -> dict[str, Any]:
+    """One coloured map: its views and what its colours mean. ``colours`` (n, 3) of the vertices, in 0..1."""
+    drawn, titles = {}, titles_of(scene)
+    for name in names:
+        view = scene.view(name, colours, hatched, coarser=picture.MAP)
+        numbered = [drawing.Mark(number, centre_mm) for number, centre_mm in (marks or {}).get(name, [])]
+        drawn[name] = drawing.draw(view, f"{title}, {titles[name]}", text, marks=numbered, text_mm=text_mm)
+    return {"title": title, "text": text, "views": drawn, "scale": scale}
+
+
+def _coverage(part: Part, scene: picture.Scene, text_mm: float, marked: int) -> dict[str, Any] | None:
+    """Confidence of the measured surface, what was filled, and the ``marked`` largest openings with their numbers."""
+    values = scene.mesh.vertex.get("confidence")
+    if values is None:
+        return None
+    filled = scene.mesh.face["filled"].astype(bool)
+    colours = picture.colours_of(values.astype(np.float64), 0.0, 1.0, CONFIDENCE_MAP)
+    colours[scene.mesh.faces[filled].ravel()] = FILLED
+    openings = part.fill.openings[:marked] if part.fill else []
+    marks = openings_in_views(openings, scene.convention, (scene.low_mm + scene.high_mm) / 2)
+    scale = {"colours": picture.bar(CONFIDENCE_MAP), "low": "0", "high": "1", "name": "confidence"}
+    return _map(
+        "Coverage",
+        "White: not seen by the scanner. Colour: confidence of the measured surface, from few or scattered points to "
+        "many that agree. Hatched: filled to close a gap. Numbers: the largest openings, as listed.",
+        scene, colours, text_mm, names=picture.VIEWS, scale=scale, hatched=filled, marks=marks,
+    )  # fmt: skip
+
+
+def openings_in_views(openings: Sequence[Opening], convention: Axes, middle_mm: np.ndarray) -> Marks:
+    """Which view shows each opening best, with its number in the list, from 1. ``middle_mm`` (3,) of the part."""
+    views: Marks = {}
+    for number, opening in enumerate(openings, 1):
+        if opening.kind != "large":  # the boundary of a sheet runs about everything: its centre shows nothing
+            continue
+        dx, dy, dz = opening.size_mm
+        x, y, _ = opening.centre_mm - middle_mm
+        faces = {
+            "left" if y * convention.left > 0 else "right": dx * dz,
+            "front" if x * convention.forward > 0 else "rear": dy * dz,
+            "top": dx * dy,
+        }
+        best = max(faces, key=lambda name: faces[name])
+        views.setdefault(best, []).append((number, opening.centre_mm))
+    return views
+
+
+def _scatter(scene: picture.Scene, text_mm: float) -> dict[str, Any] | None:
+    """How far the points scatter about the surface that was drawn through them."""
+    values = scene.mesh.vertex.get("spread_mm")
+    if values is None or not np.isfinite(values).any():
+        return None
+    most = _round_up(np.nanquantile(values, 0.95))
+    colours = picture.colours_of(values.astype(np.float64), 0.0, most, SCATTER_MAP)
+    scale = {"colours": picture.bar(SCATTER_MAP), "low": "0", "high": f"{most:g} mm or more", "name": "scatter"}
+    return _map(
+        "Scatter about the surface",
+        "Standard deviation of the measured points along the normal of the surface made from them. It shows the "
+        "scanner's noise and segments that disagree. Grey: unknown.",
+        scene, colours, text_mm, names=picture.VIEWS, scale=scale,
+    )  # fmt: skip
+
+
+def _left_right(part: Part, scene: picture.Scene, text_mm: float) -> dict[str, Any] | None:
+    """Left side against the mirrored right side, as measure compared them."""
+    if part.measure is None or part.measure.symmetry is None:
+        return None
+    compared = np.load(part.folder("measure") / "sides.npy")
+    if not len(compared["points_mm"]):
+        return None
+    tree = cKDTree(compared["points_mm"])
+    spacing = np.median(tree.query(compared["points_mm"], k=2)[0][:, 1])
+    _, row = tree.query(scene.mesh.vertices_mm, distance_upper_bound=2 * spacing)  # far from all points: the row behind
+    values = np.append(compared["deviation_mm"], np.nan).astype(np.float64)[row]
+    most = _round_up(np.nanquantile(np.abs(compared["deviation_mm"]), 0.95))
+    scale = {
+        "colours": picture.bar(SIGNED_MAP), "name": "deviation",
+        "low": f"−{most:g} mm: left side further in", "high": f"+{most:g} mm: left side further out",
+    }  # fmt: skip
+    return _map(
+        "Left side against the mirrored right side",
+        "Signed deviation along the normal, positive where the left side is further out. Grey: not compared.",
+        scene, picture.colours_of(values, -most, most, SIGNED_MAP), text_mm, names=("left",), scale=scale,
+    )  # fmt: skip
+
+
+def _round_up(value: float) -> float:
+    """The next of 1, 2, 3, 5 times a power of ten, for the end of a scale."""
+    power = 10.0 ** np.floor(np.log10(max(float(value), 1e-6)))
+    return float(power * next(step for step in (1, 2, 3, 5, 10) if step * power >= value * (1 - 1e-9)))
