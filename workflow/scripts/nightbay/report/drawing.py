@@ -17,8 +17,8 @@ LINES = 3.2  # from one dimension line to the next, text heights
 class Line:
     """A dimension to draw: ``name``, ``value_mm`` and ``uncertainty_mm`` as in the table.
 
-    ``low_mm`` and ``high_mm``: the points, (3,) in the vehicle frame, between which it was taken; ``upright``: along the
-    picture's height; ``at_least``: one end was not scanned.
+    ``low_mm`` and ``high_mm``: the points, (3,) in the vehicle frame, between which it was taken; ``upright``: along
+    the picture's height; ``at_least``: one end was not scanned.
     """
 
     name: str

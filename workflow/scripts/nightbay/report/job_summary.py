@@ -70,8 +70,8 @@ def _warnings_of_part(part: Part, sheet: Mapping[str, Any]) -> list[str]:
 def _rounded_coordinates(part: Part) -> list[str]:
     """Segments whose coordinates were rounded more coarsely than the scanner's noise."""
     return [
-        f"The coordinates of segment {name} were rounded to steps of {mm(segment.intake.step_mm, 2)}. The rounding error "
-        "exceeds the scanner's noise, and the model has terraces of that height."
+        f"The coordinates of segment {name} were rounded to steps of {mm(segment.intake.step_mm, 2)}. The rounding "
+        "error exceeds the scanner's noise, and the model has terraces of that height."
         for name, segment in part.segments.items()
         if segment.intake and segment.intake.step_outweighs_noise
     ]

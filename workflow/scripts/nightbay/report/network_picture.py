@@ -102,7 +102,8 @@ def _targets(panel: Panel, network: NetworkResult, targets: Sequence[AdjustedTar
     seen = np.array([len(target.seen_by) for target in targets])
     for at, (low, high, label) in enumerate(((2, 2, "2 lists"), (3, 3, "3 lists"), (4, np.inf, "4 lists or more"))):
         rows = (seen >= low) & (seen <= high)
-        panel.scatter(*position[rows].T, s=9, marker=SHAPES[at], color=COLOURS[at], label=f"seen by {label}", zorder=3)
+        x, y = position[rows].T
+        panel.scatter(x, y, s=9, marker=SHAPES[at], color=COLOURS[at], label=f"seen by {label}", zorder=3)
     row_of = {target.target: row for row, target in enumerate(targets)}  # without targets that only one list kept
     special = (
         ("rejected as a blunder", {blunder.target for blunder in network.blunders}, "x", "#000000"),
@@ -111,7 +112,8 @@ def _targets(panel: Panel, network: NetworkResult, targets: Sequence[AdjustedTar
     for label, numbers, shape, colour in special:
         shown = [row_of[number] for number in sorted(numbers) if number in row_of]
         if shown:
-            panel.scatter(*position[shown].T, s=60, marker=shape, color=colour, label=label, zorder=4)
+            x, y = position[shown].T
+            panel.scatter(x, y, s=60, marker=shape, color=colour, label=label, zorder=4)
     panel.set_aspect("equal", adjustable="datalim")
     panel.margins(0.06)
     panel.tick_params(labelsize=8)

@@ -65,8 +65,8 @@ def axes_of(name: str, convention: Axes) -> np.ndarray:
 class Scene:
     """A surface ready to be drawn from all sides; the rasters are kept because several pictures share them.
 
-    ``width_px``: width of the longest view; ``cull``: leave out faces that turn their back to the viewer. ``low_mm`` and
-    ``high_mm`` (3,): bounds of the faces.
+    ``width_px``: width of the longest view; ``cull``: leave out faces that turn their back to the viewer. ``low_mm``
+    and ``high_mm`` (3,): bounds of the faces.
     """
 
     def __init__(self, mesh: Surface, convention: Axes, width_px: int, cull: bool = False) -> None:

@@ -136,12 +136,11 @@ def _touch_points(dimension: Dimension) -> tuple[np.ndarray, np.ndarray] | None:
     """Low and high end of a dimension, (3,) each; None without either. The ground below the other end stands in for an
     end that has no point of its own."""
     low, high = dimension.points_mm.low, dimension.points_mm.high
-    if low is None and high is None:
+    known = low if low is not None else high
+    if known is None:
         return None
-    return (
-        low if low is not None else np.array([*high[:2], 0.0]),
-        high if high is not None else np.array([*low[:2], 0.0]),
-    )
+    ground = np.array([known[0], known[1], 0.0])
+    return (low if low is not None else ground, high if high is not None else ground)
 
 
 def axle_ends(frame: FrameResult | None) -> tuple[np.ndarray, np.ndarray] | None:
