@@ -9,17 +9,17 @@ import numpy as np
 import pytest
 import trimesh
 import yaml
-from nightbay.clean.result import CleanResult
-from nightbay.intake.result import IntakeResult
-from nightbay.network.result import Displacement, MovedGroup, NetworkResult, ScaleBar, VarianceFactor
 
+from nightbay.clean.result import CleanResult
 from nightbay.core import axes
 from nightbay.deliver.result import DeliverResult
 from nightbay.fill.result import FillResult, Opening, OpeningsTotal
 from nightbay.frame.result import AxleResult, FrameResult, Heading, WheelResult
+from nightbay.intake.result import IntakeResult
 from nightbay.measure import left_right
 from nightbay.measure.result import Dimension, MeasureResult, Symmetry, TouchPoints
 from nightbay.meshes import surface
+from nightbay.network.result import Displacement, MovedGroup, NetworkResult, ScaleBar, VarianceFactor
 from nightbay.pipeline import stage, typed
 from nightbay.pipeline.settings import settings
 from nightbay.reduce.result import Level, ReduceResult
