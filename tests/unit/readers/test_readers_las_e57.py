@@ -5,6 +5,7 @@ import numpy as np
 import pye57
 import pytest
 
+from nightbay import readers
 from raw_exports import COUNT, POINTS, read, refusal
 
 
@@ -22,6 +23,39 @@ def test_las_and_laz(tmp_path, name):
     assert normal is None
     assert np.array_equal(colour, POINTS[2][keep])
     assert invalid == COUNT // 10
+
+
+@pytest.mark.parametrize("name", ["a.las", "a.laz"])
+def test_las_with_normals_and_the_step_of_its_scale(tmp_path, name):
+    las = laspy.LasData(laspy.LasHeader(point_format=0, version="1.2"))
+    las.header.scales = np.array([0.001, 0.002, 0.0005])
+    las.add_extra_dims([laspy.ExtraBytesParams(f"Normal{axis}", "f4") for axis in "XYZ"])
+    las.x, las.y, las.z = POINTS[0].T
+    for at, axis in enumerate("XYZ"):
+        las[f"Normal{axis}"] = POINTS[1][:, at].astype(np.float32)
+    las.write(tmp_path / name)
+    assert np.array_equal(read(tmp_path / name)[1], POINTS[1].astype(np.float32))
+    (block,) = readers.blocks(tmp_path / name, name)
+    assert block.step == 0.002
+
+
+def test_las_colours_of_16_bits_stay_so_in_dark_blocks(tmp_path, monkeypatch):
+    monkeypatch.setattr("nightbay.readers.las.MOST", 100)
+    las = laspy.LasData(laspy.LasHeader(point_format=2, version="1.2"))
+    las.x, las.y, las.z = POINTS[0].T
+    colour = np.full((COUNT, 3), 200, np.uint16)  # less than the lowest step of 8 bits
+    colour[:50] = 51200
+    las.red, las.green, las.blue = colour.T
+    las.write(tmp_path / "a.las")
+    assert np.array_equal(read(tmp_path / "a.las")[2], colour >> 8)
+
+
+def test_las_that_holds_fewer_points_than_its_header_promises(tmp_path):
+    las = laspy.LasData(laspy.LasHeader(point_format=0, version="1.2"))
+    las.x, las.y, las.z = POINTS[0].T
+    las.write(tmp_path / "a.las")
+    (tmp_path / "a.las").write_bytes((tmp_path / "a.las").read_bytes()[:-20])  # a record of format 0 has 20 bytes
+    assert f"its header promises {COUNT} points, the file holds {COUNT - 1}: it was cut" in refusal(tmp_path / "a.las")
 
 
 @pytest.mark.parametrize("name", ["a.las", "a.laz"])
