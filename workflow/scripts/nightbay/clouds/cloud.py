@@ -12,6 +12,8 @@ from pathlib import Path
 
 import numpy as np
 
+from nightbay.core import ply_header
+
 # One row of tiles.npy: grid index, first point, number of points, bounds of the points about the origin.
 TILE = np.dtype([("index", "<i4", 3), ("start", "<i8"), ("count", "<i8"), ("low_mm", "<f4", 3), ("high_mm", "<f4", 3)])
 BLOCK = 2_000_000  # points read or written at a time: 62 MB with normals, colour and flag
@@ -24,7 +26,6 @@ PROPERTIES = {
     "colour": (("red", "u1"), ("green", "u1"), ("blue", "u1")),
     "flag": (("flag", "u1"),),
 }
-PLY_TYPE = {"<f4": "float", "<f8": "double", "u1": "uchar", "<i4": "int", "<u2": "ushort"}
 
 
 @dataclass(frozen=True)
@@ -64,20 +65,21 @@ class CloudFile:
     def __init__(self, folder: Path, turned: np.ndarray | None = None, scale: float = 1.0) -> None:
         self.folder, self.turned, self.scale = Path(folder), turned, scale
         self.tiles = np.load(self.folder / "tiles.npy")
-        lines, offset = _read_header(self.folder / "cloud.ply")
-        words = [line.split() for line in lines]
-        self.origin_mm = np.array(next(w[2:] for w in words if w[:2] == ["obj_info", "origin_mm"]), dtype=np.float64)
-        self.tile_mm = float(next(w[2] for w in words if w[:2] == ["obj_info", "tile_mm"]))
+        with open(self.folder / "cloud.ply", "rb") as file:
+            found = ply_header.read(file)
+        info = {words[0]: words[1:] for words in found.obj_info}
+        self.origin_mm = np.array(info["origin_mm"], dtype=np.float64)
+        self.tile_mm = float(info["tile_mm"][0])
         if scale != 1.0:
             self.origin_mm *= scale
             self.tiles["low_mm"] *= scale
             self.tiles["high_mm"] *= scale
-        self.count = int(next(w[2] for w in words if w[:2] == ["element", "vertex"]))
-        present = {w[2] for w in words if w[0] == "property"}
+        self.count = found.elements[0].count
+        present = {declared.name for declared in found.elements[0].properties}
         self.attributes = tuple(name for name, columns in PROPERTIES.items() if columns[0][0] in present)
         dtype = record_type(self.attributes)
         self._points = (
-            np.memmap(self.folder / "cloud.ply", dtype=dtype, mode="r", offset=offset, shape=(self.count,))
+            np.memmap(self.folder / "cloud.ply", dtype=dtype, mode="r", offset=found.offset, shape=(self.count,))
             if self.count
             else np.empty(0, dtype)
         )
@@ -135,14 +137,6 @@ class CloudFile:
             yield self.block(start, min(start + size, self.count))
 
 
-def _read_header(path: Path) -> tuple[list[str], int]:
-    """Lines of a working cloud's header, and the bytes that it takes."""
-    lines: list[bytes] = []
-    with open(path, "rb") as file:
-        while not lines or lines[-1] != b"end_header\n":
-            lines.append(file.readline())
-    return [line.decode("ascii").strip() for line in lines], sum(len(line) for line in lines)
-
 
 def record_type(attributes: Sequence[str]) -> np.dtype:
     """The packed dtype of one point with these attributes."""
@@ -170,11 +164,9 @@ def pack(cloud: Cloud) -> np.ndarray:
 
 def header(attributes: Sequence[str], count: int, origin_mm: np.ndarray, tile_mm: float) -> bytes:
     """The PLY header of a working cloud."""
-    lines = ["ply", "format binary_little_endian 1.0", "comment units mm"]
-    lines += ["obj_info origin_mm " + " ".join(repr(float(value)) for value in origin_mm)]
-    lines += [f"obj_info tile_mm {float(tile_mm)!r}", f"element vertex {count}"]
-    lines += [f"property {PLY_TYPE[kind]} {column}" for name in attributes for column, kind in PROPERTIES[name]]
-    return ("\n".join([*lines, "end_header"]) + "\n").encode("ascii")
+    origin = " ".join(repr(float(value)) for value in origin_mm)
+    vertex = ply_header.Element("vertex", count, ply_header.properties_of(record_type(attributes)))
+    return ply_header.write([vertex], ["units mm"], [f"origin_mm {origin}", f"tile_mm {float(tile_mm)!r}"])
 
 
 def write(folder: Path, blocks: Iterable[Cloud], origin_mm: np.ndarray, tile_mm: float) -> CloudFile:
@@ -264,7 +256,8 @@ def _write_tiles(
         tiles["index"] = np.column_stack([(ids >> 32), (ids >> 16) & 0xFFFF, ids & 0xFFFF]) - 2**15
     else:
         tiles["index"] = index_of_tile[ids]
-    _, offset = _read_header(folder / "cloud.ply")
+    with open(folder / "cloud.ply", "rb") as file:
+        offset = ply_header.read(file).offset
     if count:
         points = np.memmap(folder / "cloud.ply", dtype=record_type(attributes), mode="r", offset=offset, shape=(count,))
         for axis, name in enumerate("xyz"):

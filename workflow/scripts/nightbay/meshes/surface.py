@@ -8,6 +8,9 @@ from pathlib import Path
 import numpy as np
 from numba import njit
 
+from nightbay.core import ply_header
+from nightbay.core.ply_header import Element, Property
+
 # attribute of a vertex or face -> PLY type it is stored as
 VERTEX_ATTRIBUTES = {
     "count": "<f4",  # measured points that bear on the vertex, by weight
@@ -233,16 +236,23 @@ class Rows:
 
 def stream_ply(path, vertex, face, comments=()):
     """Write what :func:`write_ply` does from :class:`Rows` of vertices and of faces, asked for one after the other."""
-    lines = ["ply", "format binary_little_endian 1.0", *(f"comment {text}" for text in comments)]
-    kinds = {"<f4": "float", "u1": "uchar"}
-    lines += [f"element vertex {vertex.count}", *(f"property float {axis}" for axis in "xyz")]
-    lines += [f"property {kinds[VERTEX_ATTRIBUTES[name]]} {name}" for name in vertex.names[1:]]
-    lines += [f"element face {face.count}", "property list uchar int vertex_indices"]
-    lines += [f"property {kinds[FACE_ATTRIBUTES[name]]} {name}" for name in face.names[1:]]
+    header = ply_header.write(
+        [
+            Element("vertex", vertex.count, [*(Property(axis, "f4") for axis in "xyz"), *_declared(vertex)]),
+            Element("face", face.count, [Property("vertex_indices", "i4", "u1"), *_declared(face)]),
+        ],
+        comments,
+    )
     with open(path, "wb") as file:
-        file.write(("\n".join([*lines, "end_header"]) + "\n").encode("ascii"))
+        file.write(header)
         _write_rows(file, _vertex_record(vertex.names[1:]), vertex)
         _write_rows(file, _face_record(face.names[1:]), face)
+
+
+def _declared(rows: Rows) -> list[Property]:
+    """The attributes of vertices or faces as properties."""
+    kinds = VERTEX_ATTRIBUTES | FACE_ATTRIBUTES
+    return [Property(name, np.dtype(kinds[name]).str[1:]) for name in rows.names[1:]]
 
 
 def _vertex_record(attributes):
@@ -271,18 +281,11 @@ def _write_rows(file, record, rows):
 def open_ply(path):
     """A surface that :func:`write_ply` wrote, whose columns are all read on demand, as :class:`Column`."""
     path = Path(path)
-    counts, attributes = {}, {}
     with open(path, "rb") as file:
-        for line in file:
-            words = line.decode("ascii").split()
-            if words[0] == "element":
-                element = words[1]
-                counts[element], attributes[element] = int(words[2]), []
-            elif words[0] == "property":
-                attributes[element].append(words[-1])
-            elif words[0] == "end_header":
-                break
-        offset = file.tell()
+        header = ply_header.read(file)
+    counts = {element.name: element.count for element in header.elements}
+    attributes = {element.name: [declared.name for declared in element.properties] for element in header.elements}
+    offset = header.offset
     vertex, face = _vertex_record(attributes["vertex"][3:]), _face_record(attributes["face"][1:])
     behind = offset + counts["vertex"] * vertex.itemsize
     if path.stat().st_size != behind + counts["face"] * face.itemsize:

@@ -228,7 +228,7 @@ def loops(faces, vertex_count, boundary=None):
 def _follow_fans(faces, half_edges, successor, shared):
     """At vertices that several fans of faces share, let each half-edge go on along its own fan (in place)."""
     number = {(int(a), int(b)): at for at, (a, b) in enumerate(half_edges)}
-    around = {}
+    around: dict[int, dict[int, int]] = {}
     for corner in range(3):
         for face in faces[np.isin(faces[:, corner], shared)]:
             vertex, after, before = (int(face[(corner + step) % 3]) for step in range(3))

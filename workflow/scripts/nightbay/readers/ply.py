@@ -4,80 +4,20 @@ import itertools
 import os
 import warnings
 from collections.abc import Iterator
-from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 import plyfile
 
+from nightbay.core import ply_header
 from nightbay.core.errors import Rejected
+from nightbay.core.ply_header import Element, Header
 from nightbay.readers import mesh, refusals
 from nightbay.readers.block import MOST, Block, colour_of, single_step
 
-TYPES = {
-    **dict.fromkeys(("char", "int8"), "i1"),
-    **dict.fromkeys(("uchar", "uint8"), "u1"),
-    **dict.fromkeys(("short", "int16"), "i2"),
-    **dict.fromkeys(("ushort", "uint16"), "u2"),
-    **dict.fromkeys(("int", "int32"), "i4"),
-    **dict.fromkeys(("uint", "uint32"), "u4"),
-    **dict.fromkeys(("float", "float32"), "f4"),
-    **dict.fromkeys(("double", "float64"), "f8"),
-}
-ORDERS = {"ascii": "ascii", "binary_little_endian": "<", "binary_big_endian": ">"}
 COLOURS = (("red", "green", "blue"), ("r", "g", "b"), ("diffuse_red", "diffuse_green", "diffuse_blue"))
 NORMALS = (("nx", "ny", "nz"), ("normal_x", "normal_y", "normal_z"))
-LINE_BYTES, HEADER_LINES = 4096, 10_000  # no real header comes near: bounds for files that only look like PLY
-
-
-@dataclass(frozen=True)
-class Property:
-    """One property of an element; ``kind``: NumPy's type; ``count_kind``: type of a list's length, else None."""
-
-    name: str
-    kind: str
-    count_kind: str | None = None
-
-
-@dataclass(frozen=True)
-class Element:
-    """One element of the header, with ``count`` rows."""
-
-    name: str
-    count: int
-    properties: list[Property]
-
-    @property
-    def has_list(self) -> bool:
-        """Whether a property is a list, so that rows differ in length."""
-        return any(prop.count_kind is not None for prop in self.properties)
-
-    def dtype(self, order: str) -> np.dtype:
-        """Record of a row without lists; ``order``: '<' or '>'."""
-        return np.dtype([(prop.name, order + prop.kind) for prop in self.properties])
-
-
-@dataclass(frozen=True)
-class Header:
-    """``order``: '<', '>' or 'ascii'; ``offset``: bytes of the header; ``lines``: lines of the header."""
-
-    order: str
-    elements: list[Element]
-    offset: int
-    lines: int
-
-    def element(self, name: str) -> Element | None:
-        """The first element of a name, or None."""
-        return next((element for element in self.elements if element.name == name), None)
-
-    def before(self, name: str) -> list[Element]:
-        """The elements whose rows come before those of the element ``name``."""
-        return list(itertools.takewhile(lambda element: element.name != name, self.elements))
-
-    def offset_of(self, name: str) -> int:
-        """Where the rows of an element begin in a binary file, in bytes; no element before it may have lists."""
-        return self.offset + sum(element.count * element.dtype(self.order).itemsize for element in self.before(name))
 
 
 def blocks(path: Path, name: str) -> Iterator[Block]:
@@ -125,43 +65,20 @@ def blocks(path: Path, name: str) -> Iterator[Block]:
 
 def read_header(path: Path, name: str) -> Header:
     """The header of a PLY file; ``name``: what sentences call it. Raises :class:`Rejected` for one that is none."""
-    elements: list[Element] = []
-    order, lines = None, 0
     with open(path, "rb") as file:
-        if file.readline(64).strip() != b"ply":
-            raise Rejected(f"{name} does not begin with 'ply', so it is not a PLY file: export it again.")
-        while True:
-            line = file.readline(LINE_BYTES)
-            lines += 1
-            words = line.decode("ascii", "replace").split()
-            if not line or lines > HEADER_LINES:
-                raise Rejected(
-                    f"{name}: its header has no end ('end_header'): it was cut short, copy or export it again."
-                )
-            if words == ["end_header"]:
-                break
-            try:
-                if words[:1] == ["format"]:
-                    order = ORDERS[words[1]]
-                else:
-                    _declare(words, elements)
-            except (KeyError, IndexError, ValueError) as error:
-                raise Rejected(
-                    f"{name}: the line '{' '.join(words)[:60]}' of its header is not PLY: export it again."
-                ) from error
-        if order is None:
-            raise Rejected(f"{name}: its header has no line 'format': export it again.")
-        return Header(order, elements, file.tell(), lines + 1)
-
-
-def _declare(words: list[str], elements: list[Element]) -> None:
-    """Add what a line of the header declares; KeyError, IndexError or ValueError for a line that is not PLY."""
-    if words[:1] == ["element"]:
-        elements.append(Element(words[1], int(words[2]), []))
-    elif words[:2] == ["property", "list"]:
-        elements[-1].properties.append(Property(words[4], TYPES[words[3]], TYPES[words[2]]))
-    elif words[:1] == ["property"]:
-        elements[-1].properties.append(Property(words[2], TYPES[words[1]]))
+        try:
+            return ply_header.read(file)
+        except ply_header.NoMagic as error:
+            reason = f"{name} does not begin with 'ply', so it is not a PLY file: export it again."
+            raise Rejected(reason) from error
+        except ply_header.NoEnd as error:
+            reason = f"{name}: its header has no end ('end_header'): it was cut short, copy or export it again."
+            raise Rejected(reason) from error
+        except ply_header.NoFormat as error:
+            raise Rejected(f"{name}: its header has no line 'format': export it again.") from error
+        except ply_header.BadLine as error:
+            reason = f"{name}: the line '{str(error)[:60]}' of its header is not PLY: export it again."
+            raise Rejected(reason) from error
 
 
 def check_size(path: Path, name: str, header: Header) -> None:
