@@ -91,3 +91,27 @@ def sphere(rng, n, radius, noise, centre=(11.0, -7.0, 30.0)):
     normals = rng.normal(size=(n, 3))
     normals /= np.linalg.norm(normals, axis=1)[:, None]
     return normals * (radius + rng.normal(0, noise, n))[:, None] + centre, normals
+
+
+def fans(faces, count):
+    """Number of fans of faces around every vertex: its faces, joined where they share an edge at it."""
+    number = np.zeros(count, int)
+    around = [[] for _ in range(count)]
+    for face in faces.tolist():
+        for k in range(3):
+            around[face[k]].append((face[k - 1], face[k - 2]))
+    for vertex, links in enumerate(around):
+        neighbours = {}
+        for a, b in links:
+            neighbours.setdefault(a, []).append(b)
+            neighbours.setdefault(b, []).append(a)
+        left = set(neighbours)
+        while left:
+            number[vertex] += 1
+            stack = [left.pop()]
+            while stack:
+                for other in neighbours[stack.pop()]:
+                    if other in left:
+                        left.remove(other)
+                        stack.append(other)
+    return number

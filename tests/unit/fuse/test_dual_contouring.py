@@ -3,6 +3,7 @@
 import numpy as np
 import pytest
 
+from fuse_scenes import fans
 from nightbay.fuse import dual_contouring, dual_table, signed_distance, tile_stitching
 from nightbay.meshes import surface
 
@@ -57,30 +58,6 @@ def contoured(values, cells, folder):
 def undirected(faces):
     pairs = np.concatenate([faces[:, pair] for pair in ([0, 1], [1, 2], [2, 0])])
     return pairs, np.unique(np.sort(pairs, axis=1), axis=0, return_counts=True)[1]
-
-
-def fans(faces, count):
-    """Number of fans of faces around every vertex: its faces, joined where they share an edge at it."""
-    number = np.zeros(count, int)
-    around = [[] for _ in range(count)]
-    for face in faces.tolist():
-        for k in range(3):
-            around[face[k]].append((face[k - 1], face[k - 2]))
-    for vertex, links in enumerate(around):
-        neighbours = {}
-        for a, b in links:
-            neighbours.setdefault(a, []).append(b)
-            neighbours.setdefault(b, []).append(a)
-        left = set(neighbours)
-        while left:
-            number[vertex] += 1
-            stack = [left.pop()]
-            while stack:
-                for other in neighbours[stack.pop()]:
-                    if other in left:
-                        left.remove(other)
-                        stack.append(other)
-    return number
 
 
 @pytest.mark.parametrize(("seed", "holes"), [(1, 0.0), (2, 0.02), (3, 0.1)])

@@ -9,7 +9,7 @@ import pytest
 import trimesh
 from scipy.spatial.transform import Rotation
 
-from fuse_scenes import SETTINGS, one, run, settings, sheet, sphere, upstream
+from fuse_scenes import SETTINGS, fans, one, run, settings, sheet, sphere, upstream
 from nightbay.core import rigid
 from nightbay.core.errors import Rejected
 from nightbay.fuse import fuse, tile_plan, tile_stitching
@@ -27,18 +27,19 @@ def assert_manifold(whole):
     directed, meeting = edges(whole)
     assert meeting.max() <= 2
     assert len(np.unique(directed, axis=0)) == len(directed), "two faces run through an edge in the same direction"
-    assert fans_at_each_vertex(whole).max() == 1
+    assert fans(whole.faces, len(whole.vertices_mm)).max() == 1
     assert np.linalg.norm(surface.face_normals(whole), axis=1).min() > 0
 
 
-def fans_at_each_vertex(whole):
-    """Number of fans of faces around each vertex: open chains, or one closed ring."""
-    directed, _ = edges(whole)
-    n = len(whole.vertices_mm)
-    codes = directed[:, 0].astype(np.int64) * n + directed[:, 1]
-    lone = ~np.isin(codes, directed[:, 1].astype(np.int64) * n + directed[:, 0])
-    chains = np.bincount(directed[lone, 0], minlength=n)
-    return np.maximum(chains, 1)
+def test_two_tetrahedra_that_touch_in_a_vertex_are_not_manifold():
+    """Every edge has two faces, and only the fans at the common vertex show it."""
+    first = np.array([[0, 2, 1], [0, 1, 3], [1, 2, 3], [2, 0, 3]])
+    second = np.where(first == 0, 0, first + 3)
+    corners = np.array([[0.0, 0, 0], [1, 0, 0], [0, 1, 0], [0, 0, 1]])
+    vertices = np.concatenate([corners, -corners[1:]]).astype(np.float32)
+    assert_manifold(surface.Surface(vertices[:4], first.astype(np.int32)))
+    with pytest.raises(AssertionError):
+        assert_manifold(surface.Surface(vertices, np.concatenate([first, second]).astype(np.int32)))
 
 
 def test_a_sphere_is_closed_and_as_smooth_as_its_points_allow(tmp_path):
