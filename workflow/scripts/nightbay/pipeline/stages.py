@@ -26,7 +26,7 @@ class Stage:
 
 _CHAIN = (
     Stage("intake", "segment", (), ("noise_mm", "standoff_mm")),
-    Stage("clean", "segment", ("intake",), ("noise_mm", "smallest_mm", "resolution_mm")),
+    Stage("clean", "segment", ("intake",), ("noise_mm", "smallest_mm")),
     Stage("network", "part", ("intake",), ("noise_mm", "target_noise_mm", "target_drift_mm_per_m")),
     Stage(
         "refine",
