@@ -70,7 +70,7 @@ call() {
 }
 summary() { PYTHONPATH="$root/workflow/scripts" "$python" -m nightbay.planning.night "$@"; }
 
-# The plan comes first: a fault of the whole day ends the call, and jobs that are refused are told before anyone goes home.
+# The plan comes first: a fault of the whole day ends the call, and refused jobs are named before anyone goes home.
 targets=$(summary targets "$day" ${jobs:+"$jobs"}) || exit 2
 targets=($targets) # names of jobs hold no space
 [ -n "$jobs" ] || targets=(all)

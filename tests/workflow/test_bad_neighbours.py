@@ -153,7 +153,7 @@ def test_bad_jobs_alone_run_nothing(night):
     assert "none of these jobs is accepted" in bad.stdout
 
 
-def test_a_fault_of_the_whole_day_is_told_before_anything_runs(night):
+def test_a_fault_of_the_whole_day_is_reported_before_anything_runs(night):
     day = night[0]
     (day / "matplotlibrc").write_text("")
     try:

@@ -30,7 +30,7 @@ sys.addaudithook(lambda event, args: event in EVENTS and note(event, args))
 with open(os.environ["WATCHED"], "a") as file:
     file.write(f"{sys.orig_argv}\\n")
 """
-# The night forgets PYTHONPATH, by which the hook comes: a shell that does not forget it, whatever it is told.
+# The night forgets PYTHONPATH, by which the hook comes: a shell that does not forget it, whatever the night asks.
 KEEP = 'unset() { [ "$1" = PYTHONPATH ] || builtin unset "$@"; }\n'
 # A network without a single device. What native code asks of it by IPv4, names included, the system counts as packets
 # without a route.
@@ -53,7 +53,7 @@ def alone():
 
 def run(folder, *command):
     """The finished process of a command, what Python asked of the network, and how many packets had no route, or None
-    where that can't be told."""
+    where that is not known."""
     (folder / "hook").mkdir(parents=True)
     (folder / "hook" / "sitecustomize.py").write_text(HOOK)
     (folder / "keep.sh").write_text(KEEP)

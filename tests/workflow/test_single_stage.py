@@ -51,7 +51,7 @@ def test_it_gives_what_the_night_gave_and_leaves_the_night_s_files(day, tmp_path
     assert "clean" in functions
 
 
-def test_its_output_goes_to_the_terminal_and_its_result_where_it_is_told(day, tmp_path):
+def test_its_output_goes_to_the_terminal_and_its_result_to_the_folder_that_is_given(day, tmp_path):
     done = run(day, "report", JOB, "--out", "mine", "--threads", "2", cwd=tmp_path)
     assert done.returncode == 0, done.stdout + done.stderr
     assert done.stdout.startswith((day / "logs" / JOB / "report" / f"{JOB}.log").read_text())

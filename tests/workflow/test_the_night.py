@@ -184,7 +184,7 @@ def end_group(night):
         ((".", "--fast"), "--fast is not an option of the night run."),
     ],
 )
-def test_a_wrong_call_is_told_so(options, sentence, tmp_path):
+def test_a_wrong_call_is_reported(options, sentence, tmp_path):
     done = subprocess.run(
         ["bash", str(nights.ROOT / "workflow/night.sh"), *options],
         capture_output=True,
@@ -196,13 +196,13 @@ def test_a_wrong_call_is_told_so(options, sentence, tmp_path):
     assert sentence in done.stderr
 
 
-def test_an_unknown_job_is_told_so(finished):
+def test_an_unknown_job_is_reported(finished):
     done = nights.run_night(finished[0], "--jobs", "panel-vam")
     assert done.returncode == 2
     assert "The day has no job 'panel-vam'" in done.stderr
 
 
-def test_a_disk_that_may_get_full_is_told_before_and_after(finished, tmp_path, monkeypatch):
+def test_a_disk_that_may_get_full_is_reported_before_and_after(finished, tmp_path, monkeypatch):
     """With a ``df`` that finds 1 MB free, results that can't be written, and what a stage says without space."""
     day = lone_job(finished, tmp_path)
     stand_in = tmp_path / "bin" / "df"

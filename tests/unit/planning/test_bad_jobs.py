@@ -160,10 +160,10 @@ def test_raw_files_that_are_pipes_devices_or_rings_of_links(shop):
     (raw / "rear.ply").symlink_to("/dev/zero")
     (raw / "roof.ply").symlink_to("roof.ply")
     job = day.plan(shop, DEFAULTS).jobs["good"]
-    told = {one: job.sheet("intake", part="exterior", segment=one)["unreadable"] for one in ("front", "rear", "roof")}
-    assert told["front"] == "good/raw/front.ply is not a file: name the export itself."
-    assert told["rear"] == "good/raw/rear.ply is not a file: name the export itself."
-    assert told["roof"].startswith("good/raw/roof.ply can't be read (Too many levels of symbolic links)")
+    found = {one: job.sheet("intake", part="exterior", segment=one)["unreadable"] for one in ("front", "rear", "roof")}
+    assert found["front"] == "good/raw/front.ply is not a file: name the export itself."
+    assert found["rear"] == "good/raw/rear.ply is not a file: name the export itself."
+    assert found["roof"].startswith("good/raw/roof.ply can't be read (Too many levels of symbolic links)")
 
 
 def deny(monkeypatch, *denied):
@@ -294,8 +294,8 @@ def test_a_hash_of_the_wrong_shape_is_not_believed(shop):
     entry = {"stamp": [state.st_size, state.st_mtime_ns, state.st_ino], "sha256": {"a": 1}}
     (shop / ".nightbay").mkdir()
     (shop / ".nightbay" / "hashes.json").write_text(json.dumps({"good/raw/left.ply": entry}))
-    told = day.plan(shop, DEFAULTS).jobs["good"].sheet("intake", part="exterior", segment="left")
-    assert told["sha256"] == raw_files.sha256(shop / "good/raw/left.ply")
+    found = day.plan(shop, DEFAULTS).jobs["good"].sheet("intake", part="exterior", segment="left")
+    assert found["sha256"] == raw_files.sha256(shop / "good/raw/left.ply")
 
 
 def test_a_refused_job_may_be_asked_for(shop):

@@ -1,4 +1,4 @@
-"""The plan of a day: who is accepted, who is refused, what each stage is told and what reruns it."""
+"""The plan of a day: who is accepted, who is refused, what each stage gets and what reruns it."""
 
 import copy
 import json
@@ -85,24 +85,24 @@ def test_only_some_jobs(shop):
             day.plan(shop, DEFAULTS, only=[name])
 
 
-def test_a_missing_raw_file_is_told_to_its_stage_and_no_other(shop):
+def test_a_missing_raw_file_is_reported_to_its_stage_and_no_other(shop):
     (shop / "van" / "job.yaml").write_text(
         SHEET + "parts: {exterior: {segments: {left: raw/left.ply, front: raw/front.ply}}}\n"
     )
     job = day.plan(shop, DEFAULTS).jobs["van"]
-    told = job.sheet("intake", part="exterior", segment="front")
-    assert told["sha256"] is None
-    assert told["unreadable"] == "van/raw/front.ply does not exist: put it there or correct the job sheet."
+    found = job.sheet("intake", part="exterior", segment="front")
+    assert found["sha256"] is None
+    assert found["unreadable"] == "van/raw/front.ply does not exist: put it there or correct the job sheet."
     assert job.sheet("intake", part="exterior", segment="left")["unreadable"] is None
 
 
-def test_a_file_without_permission_is_told_as_well(shop, monkeypatch):
+def test_a_file_without_permission_is_reported_as_well(shop, monkeypatch):
     def denied(path):
         raise PermissionError(13, "Permission denied")  # the superuser can read everything, so chmod would not do
 
     monkeypatch.setattr("nightbay.planning.raw_files.sha256", denied)
-    told = day.plan(shop, DEFAULTS).jobs["van"].sheet("intake", part="exterior", segment="left")
-    assert told["unreadable"] == (
+    found = day.plan(shop, DEFAULTS).jobs["van"].sheet("intake", part="exterior", segment="left")
+    assert found["unreadable"] == (
         "van/raw/left.ply can't be read (Permission denied): correct its permissions or copy it again."
     )
 
@@ -111,8 +111,8 @@ def test_a_folder_in_place_of_a_file(shop):
     (shop / "van/raw/left.ply").unlink()
     (shop / "van/raw/left.ply").mkdir()
     (shop / "van/job.yaml").write_text(SHEET + "parts: {exterior: {segments: {left: raw/left.ply}}}\n")
-    told = day.plan(shop, DEFAULTS).jobs["van"].sheet("intake", part="exterior", segment="left")
-    assert told["unreadable"] == "van/raw/left.ply is not a file: name the export itself."
+    found = day.plan(shop, DEFAULTS).jobs["van"].sheet("intake", part="exterior", segment="left")
+    assert found["unreadable"] == "van/raw/left.ply is not a file: name the export itself."
 
 
 def test_two_copies_of_one_export_are_refused(shop):

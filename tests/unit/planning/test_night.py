@@ -79,7 +79,7 @@ def shop(tmp_path):
     return tmp_path
 
 
-def test_targets_are_the_reports_of_accepted_jobs_and_refusals_are_told(tmp_path, capsys):
+def test_targets_are_the_reports_of_accepted_jobs_and_refusals_are_reported(tmp_path, capsys):
     reports, refused = night.targets(shop(tmp_path), ["van", "bad"])
     assert reports == ["results/van/report/van.json"]
     (line,) = refused
@@ -107,7 +107,7 @@ def test_a_long_name_does_not_widen_every_row_of_the_table(tmp_path):
 
 
 @pytest.mark.parametrize("left", [None, "{"])
-def test_a_board_that_can_t_be_read_is_told(tmp_path, left):
+def test_a_board_that_can_t_be_read_is_reported(tmp_path, left):
     (tmp_path / "results" / "board").mkdir(parents=True)
     if left:
         (tmp_path / "results" / "board" / "board.json").write_text(left)
