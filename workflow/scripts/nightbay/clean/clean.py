@@ -74,7 +74,7 @@ def clean(
         noise_mm=scan.noise_mm,
         smallest_mm=scan.smallest_mm,
         apart_mm=settings.clean.apart_mm,
-        panel_mm=scan.resolution_mm if settings.clean.panel_mm is None else settings.clean.panel_mm,
+        panel_mm=settings.clean.panel_mm,
         on_ground=upstream["intake"].part != "interior",
         sided=taken["normals"] == "measured",
     )
