@@ -21,6 +21,7 @@ import numpy as np
 from scipy.spatial.transform import Rotation
 
 from nightbay.core import rigid
+from nightbay.pipeline.settings import settings
 from nightbay.refine import refine
 
 sys.path.append(str(Path(__file__).resolve().parents[1] / "unit" / "refine"))
@@ -46,7 +47,8 @@ def part(seed):
     with tempfile.TemporaryDirectory() as folder, contextlib.redirect_stdout(io.StringIO()):
         cleaned, network, true, surfaces = test_refine.egg_part(Path(folder), seed, few=("left",))
         began = time.process_time()
-        result = refine.refine({"clean": cleaned, "network": network}, {}, test_refine.SETTINGS, Path(folder), 1)
+        values = settings(test_refine.SETTINGS)
+        result = refine.refine({"clean": cleaned, "network": network}, {}, values, Path(folder), 1)
         took = time.process_time() - began
     rows = []
     for name, view in test_refine.VIEWS.items():

@@ -12,12 +12,12 @@ import pytest
 import overlap_scenes
 from nightbay.core import rigid
 from nightbay.core.native import open3d
+from nightbay.pipeline.settings import settings
 from nightbay.refine import refine
 
 NOISE_MM = 0.1
 SETTINGS = {
     "scan": {
-        "resolution_mm": 3.0,
         "noise_mm": NOISE_MM,
         "standoff_mm": 600.0,
         "smallest_mm": 6.0,
@@ -28,7 +28,10 @@ SETTINGS = {
         "correspondences": 20000,
         "patch_mm": 100.0,
         "drift_length_mm": 300.0,
-        "feature_drift_mm_per_m": 0.1,
+        "untargeted_drift_mm_per_m": 0.1,
+        "disc_radius_mm": 3.0,
+        "registration_sd_most_mm": 3.0,
+        "sheet_distance_mm": 3.0,
         "folds": 5,
         "confidence": 0.975,
         "coarse_mm": 25.0,
@@ -69,7 +72,7 @@ def views(tmp_path_factory):
 def registered(views, tmp_path_factory):
     cleaned = [views[name][0] for name in ("a", "b")]
     upstream = {"clean": cleaned, "network": overlap_scenes.no_targets()}
-    return refine.refine(upstream, {}, SETTINGS, tmp_path_factory.mktemp("refine"), 1)
+    return refine.refine(upstream, {}, settings(SETTINGS), tmp_path_factory.mktemp("refine"), 1)
 
 
 def difference(T, other, place_mm):

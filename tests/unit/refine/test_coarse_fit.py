@@ -27,8 +27,8 @@ def halves(tmp_path_factory):
 
 
 def judged(a, b, T_a_b):
-    narrow = [coarse_fit._blocked(one, cKDTree(one.xyz_mm), 1.5) for one in (a, b)]
-    return coarse_fit.judge(a, b, T_a_b, narrow)
+    narrow = [coarse_fit.self_occluded(one) for one in (a, b)]
+    return coarse_fit.compare(a, b, T_a_b, narrow)
 
 
 def test_a_shift_by_a_rib_agrees_more_and_contradicts_more(halves):
@@ -36,27 +36,27 @@ def test_a_shift_by_a_rib_agrees_more_and_contradicts_more(halves):
     true = judged(a, b, T_a_b)
     rib = rigid.invert(T_bay_fore) @ rigid.pose(None, (350.0, 0.0, 0.0)) @ T_bay_fore
     shifted = judged(a, b, T_a_b @ rib)
-    assert true.conflict < 0.02 * true.agree
-    assert shifted.agree > 1.2 * true.agree  # more overlap, and the ribs fall on ribs
+    assert true.contradicting < 0.02 * true.agreeing
+    assert shifted.agreeing > 1.2 * true.agreeing  # more overlap, and the ribs fall on ribs
     assert shifted.rate > 2 * true.rate_bound
 
 
 def test_polishing_finds_the_pose_from_nearby(halves):
     a, b, T_a_b, _ = halves
     off = T_a_b @ rigid.pose(None, (25.0, -20.0, 30.0))
-    found = coarse_fit.polish(a, cKDTree(a.xyz_mm), b, off)
+    found = coarse_fit.align(a, cKDTree(a.xyz_mm), b, off)
     middle = b.xyz_mm.mean(axis=0)[None]
     assert np.linalg.norm(rigid.transform(found, middle) - rigid.transform(T_a_b, middle)) < 0.25 * a.cell_mm
 
 
 def test_the_best_of_all_basins_is_the_true_one_each_time(halves):
     a, b, T_a_b, _ = halves
-    poses = coarse_match.candidates(a, b)
-    best = coarse_fit.basins(a, b, poses)[0]
+    poses = coarse_match.candidate_poses(a, b)
+    best = coarse_fit.distinct_fits(a, b, poses)[0]
     middle = b.xyz_mm.mean(axis=0)[None]
     assert np.linalg.norm(rigid.transform(best.T_a_b, middle) - rigid.transform(T_a_b, middle)) < a.cell_mm
     assert rigid.angle_deg(rigid.invert(best.T_a_b) @ T_a_b) < 1.0
-    again = coarse_match.candidates(a, b)
+    again = coarse_match.candidate_poses(a, b)
     assert len(again) == len(poses)
     for one, other in zip(poses, again, strict=True):
         np.testing.assert_array_equal(one, other)

@@ -49,7 +49,7 @@ def test_segments_in_their_place_agree(tmp_path, seed):
     found = contradiction.find(names, clouds, poses, CELL_MM, MOST)
     assert found.doubted == {} and found.isolated == []
     # thirds of the egg overlap: some 20 m2 at 3.6e-3 m2 a cell, a tenth of them at the least in each of five pairs
-    assert sum(fit.agree for fit in found.pairs.values()) > 5 * 500
+    assert sum(fit.agreeing for fit in found.pairs.values()) > 5 * 500
 
 
 @pytest.mark.parametrize(("mm", "deg"), [(150.0, 1.0), (400.0, 10.0)])
@@ -95,7 +95,7 @@ def test_few_cells_may_be_chance():
 
 
 def test_what_the_page_says():
-    found = contradiction.Found({}, {"roof": Fit(np.eye(4), 100, 500)}, ["front"], 30.0)
+    found = contradiction.Agreement({}, {"roof": Fit(np.eye(4), 100, 500)}, ["front"], 30.0)
     found = typed.write(found.record())
     doubted, isolated = job_summary._contradictions(found)
     assert doubted.startswith(

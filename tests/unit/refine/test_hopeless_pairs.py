@@ -7,16 +7,24 @@ import yaml
 import overlap_scenes
 from nightbay.clouds.cloud import CloudFile
 from nightbay.core.errors import Rejected
-from nightbay.refine import coarse_fit, coarse_match, overlap, surface_registration
-from nightbay.refine import overlap_adjustment as adjust
-from nightbay.refine import patches as patching
+from nightbay.pipeline.settings import settings
+from nightbay.refine import (
+    coarse_fit,
+    coarse_match,
+    overlap,
+    overlap_adjustment,
+    overlap_patches,
+    surface_registration,
+)
+from nightbay.refine.part import Sizes
 
-PARAMETERS = yaml.safe_load(overlap_scenes.CONFIG.read_text(encoding="utf-8"))["refine"] | {"correspondences": 2000}
+VALUES = yaml.safe_load(overlap_scenes.CONFIG.read_text(encoding="utf-8"))["refine"] | {"correspondences": 2000}
+OWN = settings({"refine": VALUES}).refine
 
 
 def thinned():
     xyz_mm = np.random.default_rng(1).uniform(0, 500, (1000, 3))
-    return coarse_match.Thin(xyz_mm, np.tile([0.0, 0.0, 1.0], (1000, 1)), 30.0)
+    return coarse_match.ThinnedSegment(xyz_mm, np.tile([0.0, 0.0, 1.0], (1000, 1)), 30.0)
 
 
 def agreement(edges, count):
@@ -43,7 +51,7 @@ def test_sets_too_small_for_a_pose_give_none(agree, monkeypatch):
     monkeypatch.setattr(coarse_match, "features", lambda one: None)
     monkeypatch.setattr(coarse_match, "_matches", lambda *_: (rows, rows))
     monkeypatch.setattr(coarse_match, "_agreement", lambda *_: agree)
-    assert coarse_match.candidates(thinned(), thinned()) == []
+    assert coarse_match.candidate_poses(thinned(), thinned()) == []
 
 
 def test_a_hopeless_pair_does_not_stop_the_others(monkeypatch):
@@ -59,10 +67,11 @@ def test_a_hopeless_pair_does_not_stop_the_others(monkeypatch):
     monkeypatch.setattr(coarse_match, "features", lambda one: None)
     monkeypatch.setattr(coarse_match, "_matches", lambda *_: (rows, rows))
     monkeypatch.setattr(coarse_match, "_agreement", lambda *_: STAR)
-    monkeypatch.setattr(coarse_fit, "basins", basins)
-    poses, found = surface_registration._connect(["a", "b", "c"], segments, {"a": np.eye(4)}, PARAMETERS)
+    monkeypatch.setattr(coarse_fit, "distinct_fits", basins)
+    thin = dict(zip("abc", segments, strict=True))
+    poses, found = surface_registration.connect(thin, {"a": np.eye(4)}, OWN)
     assert [pose[0, 3] for pose in poses] == [0.0, 100.0, 200.0]
-    assert [len(entry["alternatives"]) for entry in found] == [1, 0, 1]
+    assert [len(entry.alternatives) for entry in found] == [1, 0, 1]
 
 
 def write(folder, name, points, normals):
@@ -89,8 +98,8 @@ def test_a_segment_without_shape_is_refused_in_a_sentence(tmp_path, kind):
     odd = write(tmp_path, "odd", *degenerate(kind, rng))
     for known in ("odd", "whole"):
         with pytest.raises(Rejected, match="^segments odd and whole share no targets and their surfaces agree over 0%"):
-            surface_registration.place(["odd", "whole"], [odd, whole], {known: np.eye(4)}, 10.0, PARAMETERS)
-    assert overlap.pairs([odd, whole], [np.eye(4)] * 2, 10.0, 20.0, 2000) == []
+            surface_registration.start_poses({"odd": odd, "whole": whole}, {known: np.eye(4)}, Sizes(10.0, 30.0), OWN)
+    assert overlap.pairs([odd, whole], [np.eye(4)] * 2, overlap.Search(10.0, 20.0, 2000)) == []
 
 
 def lonely(apart_mm, count=60):
@@ -103,28 +112,27 @@ def lonely(apart_mm, count=60):
 
 def test_correspondences_of_which_none_has_a_neighbour_leave_the_poses_to_the_targets():
     pairs, poses = [lonely(500.0)], [np.eye(4), np.eye(4)]
-    drift = patching.Drift(np.array([0.3, 0.3]), 1500.0, 400.0)
-    place = patching.Place(np.zeros((2, 3)))
-    patches = patching.gather(pairs, poses, place, drift, poses)
+    drift = overlap_patches.DriftModel(np.array([0.3, 0.3]), 1500.0, 400.0, np.zeros((2, 3)))
+    patches = overlap_patches.gather(pairs, poses, drift, poses)
     assert len(patches.pair) == 0
-    free, nothing = np.array([False, True]), adjust.Equations.none(2)
-    settled = adjust.settle(pairs, poses, place, drift, nothing, free, 10.0)
+    free, nothing = np.array([False, True]), overlap_adjustment.NormalEquations.none(2)
+    settled = overlap_adjustment.robust_poses(pairs, poses, drift, nothing, free, 10.0)
     assert np.array_equal(settled, poses)
-    solution = adjust.solve(adjust.equations(patches, 2), nothing, free)
-    with pytest.raises(Rejected, match="^segment b has no targets and its overlap is so even that it can slide"):
-        surface_registration.check(["a", "b"], pairs, solution, free, poses, {"resolution_mm": 2.0})
+    solution = overlap_adjustment.solve(overlap_adjustment.overlap_equations(patches, 2), nothing, free)
+    with pytest.raises(Rejected, match="^segment b has no targets and its overlap is too featureless to fix it"):
+        surface_registration.check_observable(["a", "b"], solution.observable, free)
 
 
 def test_a_segment_without_shape_that_targets_hold_stops_no_other(tmp_path):
     rng = np.random.default_rng(2)
     points, normals = overlap_scenes.egg(60_000, rng)
     half = rng.random(len(points)) < 0.5
-    clouds = [
-        write(tmp_path, "a", points[half], normals[half]),
-        write(tmp_path, "b", points[~half], normals[~half]),
-        write(tmp_path, "sheet", *degenerate("thin sheet", rng)),
-    ]
+    clouds = {
+        "a": write(tmp_path, "a", points[half], normals[half]),
+        "b": write(tmp_path, "b", points[~half], normals[~half]),
+        "sheet": write(tmp_path, "sheet", *degenerate("thin sheet", rng)),
+    }
     known = {"a": np.eye(4), "sheet": np.eye(4)}
-    poses, _ = surface_registration.place(["a", "b", "sheet"], clouds, known, 40.0, PARAMETERS | {"coarse_mm": 80.0})
+    poses, _ = surface_registration.start_poses(clouds, known, Sizes(40.0, 80.0), OWN)
     assert np.isfinite(poses).all()
     assert np.linalg.norm(poses[1][:3, 3]) < 10.0  # an eighth of a cell: where the other half of the points lies

@@ -21,7 +21,7 @@ def test_distance_of_two_plates_and_its_standard_deviation(tmp_path):
     rng = np.random.default_rng(1)
     T_a, T_b = overlap_scenes.random_pose(rng), overlap_scenes.random_pose(rng)
     a, b = plate(tmp_path, "a", rng, 0.0, T_a), plate(tmp_path, "b", rng, 0.25, T_b)
-    discs = overlap.match(a, b, T_a, T_b, radius_mm=9.0, reach_mm=4.0, most=2000)
+    discs = overlap.match(a, b, rigid.invert(T_b) @ T_a, overlap.Search(9.0, 4.0, 2000))
     d = (rigid.transform(T_b, discs.at_b) - rigid.transform(T_a, discs.at_a))[:, 2]
     assert d.mean() == pytest.approx(0.25, abs=4 * 0.1 * np.sqrt(2 / len(a)))
     # the spread of d is what each disc says of its own error
@@ -34,7 +34,7 @@ def test_the_two_skins_of_a_panel_never_meet(tmp_path):
     rng = np.random.default_rng(2)
     T = overlap_scenes.random_pose(rng)
     a, b = plate(tmp_path, "a", rng, 0.0, T), plate(tmp_path, "b", rng, -3.0, T, up=-1.0)
-    assert len(overlap.match(a, b, T, T, radius_mm=9.0, reach_mm=6.0, most=2000)) == 0
+    assert len(overlap.match(a, b, np.eye(4), overlap.Search(9.0, 6.0, 2000))) == 0
 
 
 def test_curvature_cancels_where_one_run_is_denser(tmp_path):
@@ -46,7 +46,7 @@ def test_curvature_cancels_where_one_run_is_denser(tmp_path):
         normals = rng.normal(size=(count, 3))
         normals /= np.linalg.norm(normals, axis=1, keepdims=True)
         clouds.append(CloudFile(overlap_scenes.write_segment(tmp_path / name, name, 300 * normals, normals, T).folder))
-    discs = overlap.match(*clouds, T, T, radius_mm=15.0, reach_mm=5.0, most=3000)
+    discs = overlap.match(*clouds, np.eye(4), overlap.Search(15.0, 5.0, 3000))
     normal = discs.normal_a + discs.normal_b
     normal /= np.linalg.norm(normal, axis=1, keepdims=True)
     d = np.sum((discs.at_b - discs.at_a) * normal, axis=1)
@@ -62,7 +62,7 @@ def test_rare_directions_are_sampled_whole(tmp_path):
     points = np.concatenate([flat, edge])
     normals = np.repeat([[0.0, 0.0, 1.0], [-1.0, 0.0, 0.0]], [50_000, 500], axis=0)
     cloud = CloudFile(overlap_scenes.write_segment(tmp_path / "a", "a", points, normals, T).folder)
-    discs = overlap.match(cloud, cloud, T, T, radius_mm=12.0, reach_mm=3.0, most=1500)
+    discs = overlap.match(cloud, cloud, np.eye(4), overlap.Search(12.0, 3.0, 1500))
     sideways = np.abs(discs.normal_a[:, 0]) > 0.9
     assert sideways.sum() > 60  # fifteen if all directions were thinned alike: a hundredth of 1500
     assert discs.share == pytest.approx(1.0, abs=0.05)
@@ -72,8 +72,8 @@ def test_segments_apart_have_no_correspondences(tmp_path):
     rng = np.random.default_rng(5)
     a, b = plate(tmp_path, "a", rng, 0.0, np.eye(4)), plate(tmp_path, "b", rng, 0.0, np.eye(4))
     away = rigid.pose(None, (5000.0, 0.0, 0.0))
-    assert len(overlap.match(a, b, np.eye(4), away, radius_mm=9.0, reach_mm=4.0, most=2000)) == 0
-    assert overlap.pairs([a, b], [np.eye(4), away], 9.0, 4.0, 2000) == []
+    assert len(overlap.match(a, b, rigid.invert(away), overlap.Search(9.0, 4.0, 2000))) == 0
+    assert overlap.pairs([a, b], [np.eye(4), away], overlap.Search(9.0, 4.0, 2000)) == []
 
 
 def test_spacing_of_a_square_grid(tmp_path):

@@ -8,23 +8,21 @@ from scipy import stats
 from scipy.spatial.distance import cdist
 
 from nightbay.core import rigid
-from nightbay.refine import error_model, target_constraints
-from nightbay.refine import overlap_adjustment as adjust
-from nightbay.refine import patches as patching
+from nightbay.refine import error_model, overlap_adjustment, overlap_patches, target_constraints
 
 CENTRE = np.zeros(3)
-DRIFT = patching.Drift(np.array([0.03, 0.03]), 1500.0, 400.0)
-PLACE = patching.Place(np.array([[-1000.0, 0.0, 0.0], [1000.0, 0.0, 0.0]]))
+CENTROIDS = np.array([[-1000.0, 0.0, 0.0], [1000.0, 0.0, 0.0]])
+DRIFT = overlap_patches.DriftModel(np.array([0.03, 0.03]), 1500.0, 400.0, CENTROIDS)
 
 
 def made_up(normal, at_mm, noise_mm=0.02, normal_variance=1e-4):
     """Patches of two segments at given places (k, 3) with normals (k, 3), distances still zero."""
     k = len(at_mm)
     ends = np.tile([0, 1], (k, 1))
-    drift_mm = patching.drift_sd_mm(at_mm, ends, PLACE, DRIFT)
-    errors = patching.drift_errors(at_mm, normal, ends, drift_mm, DRIFT.length_mm) + noise_mm**2 * np.eye(k)
+    drift_mm = overlap_patches.drift_sd_mm(at_mm, ends, DRIFT)
+    errors = overlap_patches.drift_errors(at_mm, normal, ends, drift_mm, DRIFT.length_mm) + noise_mm**2 * np.eye(k)
     J = np.hstack([np.cross(at_mm, normal), normal])
-    return patching.Patches(
+    return overlap_patches.Patches(
         CENTRE, ends, np.zeros(k, np.int64), at_mm, np.full(k, 20.0), np.zeros(k), J, drift_mm, errors, normal_variance
     )
 
@@ -35,10 +33,12 @@ def stickers(rng, noise_mm=0.05, count=20):
     segment, target = np.repeat([-1, 0, 1], count), np.tile(np.arange(count), 3)
     J = np.concatenate([-rigid.cross_matrix(x[target]), np.tile(np.eye(3), (3 * count, 1, 1))], axis=2)
     J[segment < 0] = 0.0
-    middles = np.vstack([PLACE.middles_mm, CENTRE])  # the survey's own drift counts from the vehicle's middle
+    middles = np.vstack([CENTROIDS, CENTRE])  # the survey's own drift counts from the vehicle's middle
     drift_mm = np.linalg.norm(x[target] - middles[segment], axis=1) * 0.03 / 1000
     weight = 1 / (noise_mm**2 + drift_mm**2)
-    return target_constraints.Ties(segment, target, J, np.zeros((3 * count, 3)), weight, drift_mm, x[target], count)
+    return target_constraints.TargetObservations(
+        segment, target, J, np.zeros((3 * count, 3)), weight, drift_mm, x[target], count
+    )
 
 
 def root_of_drift(patches, ties):
@@ -62,9 +62,9 @@ def drawn(patches, ties, root, rng, noise_mm):
 
 def by_targets(ties):
     """Normal equations of the targets about the true poses, from which a network starts."""
-    J = target_constraints.centred(ties, 2)
+    J = target_constraints.reduced_design(ties, 2)
     right = -np.einsum("n,nij,ni->j", ties.weight, J, ties.misclosure_mm)
-    return adjust.Equations(np.einsum("n,nij,nik->jk", ties.weight, J, J), right)
+    return overlap_adjustment.NormalEquations(np.einsum("n,nij,nik->jk", ties.weight, J, J), right)
 
 
 def round_overlap(rng, k=80):
@@ -77,7 +77,7 @@ def round_overlap(rng, k=80):
 
 def targets(sd_mm, sd_rad):
     """Normal equations of two segments' targets with these standard deviations."""
-    return adjust.Equations(np.diag(np.tile([sd_rad**-2.0] * 3 + [sd_mm**-2.0] * 3, 2)), np.zeros(12))
+    return overlap_adjustment.NormalEquations(np.diag(np.tile([sd_rad**-2.0] * 3 + [sd_mm**-2.0] * 3, 2)), np.zeros(12))
 
 
 def with_distances(patches, mean_mm):
@@ -89,10 +89,14 @@ def test_a_motion_is_found_again():
     patches = made_up(normal, at)
     motions = np.array([np.zeros(6), [2e-4, -1e-4, 3e-4, 0.3, -0.2, 0.1]])
     # a segment that stands off by -motion shows it as distances, which its motion takes away
-    moved = with_distances(patches, adjust.design(patches, 2) @ motions.ravel())
-    solution = adjust.solve(adjust.equations(moved, 2), adjust.Equations.none(2), np.array([False, True]))
+    moved = with_distances(patches, overlap_adjustment.design_matrix(patches, 2) @ motions.ravel())
+    solution = overlap_adjustment.solve(
+        overlap_adjustment.overlap_equations(moved, 2),
+        overlap_adjustment.NormalEquations.none(2),
+        np.array([False, True]),
+    )
     np.testing.assert_allclose(solution.motions, motions, atol=1e-9)
-    np.testing.assert_allclose(adjust.mean_after(moved, solution.motions), 0, atol=1e-9)
+    np.testing.assert_allclose(overlap_adjustment.mean_after(moved, solution.motions), 0, atol=1e-9)
 
 
 @pytest.mark.parametrize("free", [(True, True), (False, True)])
@@ -102,19 +106,25 @@ def test_covariance_is_what_many_repetitions_show(free):
     free, both = np.array(free), np.array([True, True])
     normal, at = round_overlap(rng, 40)
     patches, ties = made_up(normal, at), stickers(rng)
-    given = error_model.errors(patches, ties, both, DRIFT, 1.0)
-    overlaps, targets = adjust.equations(patches, 2), by_targets(ties)
-    factor = error_model.best_factor(given, overlaps, targets, free)
+    given = error_model.error_covariances(patches, ties, both, DRIFT, 1.0)
+    overlaps, targets = overlap_adjustment.overlap_equations(patches, 2), by_targets(ties)
+    factor = error_model.best_overlap_weight(given, overlaps, targets, free)
     assert 0 < factor <= 1
-    covariance = error_model.covariance(given, overlaps, targets, adjust.solve(overlaps, targets, free, factor))
+    covariance = error_model.pose_covariance(
+        given, overlaps, targets, overlap_adjustment.solve(overlaps, targets, free, factor)
+    )
     root, found, runs = root_of_drift(patches, ties), [], 600
     for _ in range(runs):
         patches_off, ties_off = drawn(patches, ties, root, rng, (0.02, 0.05))
         said = by_targets(ties_off)
         network = np.linalg.solve(said.matrix, said.right)  # where the targets' poses stand; the truth is at zero
-        patches_off = with_distances(patches_off, patches_off.mean_mm - adjust.design(patches, 2) @ network)
-        at_network = adjust.Equations(said.matrix, np.zeros(12))
-        motions = adjust.solve(adjust.equations(patches_off, 2), at_network, free, factor).motions.ravel()
+        patches_off = with_distances(
+            patches_off, patches_off.mean_mm - overlap_adjustment.design_matrix(patches, 2) @ network
+        )
+        at_network = overlap_adjustment.NormalEquations(said.matrix, np.zeros(12))
+        motions = overlap_adjustment.solve(
+            overlap_adjustment.overlap_equations(patches_off, 2), at_network, free, factor
+        ).motions.ravel()
         found.append(network + motions)
     # a variance from 600 runs is good for sqrt(2 / 600) = 6 %
     np.testing.assert_allclose(np.var(found, axis=0), np.diag(covariance), rtol=4.5 * np.sqrt(2 / runs))
@@ -128,9 +138,11 @@ def test_more_points_do_not_make_the_pose_sure():
     sd = []
     for noise_mm in (0.02, 0.0002):  # ten thousand times as many points in each patch
         patches = made_up(normal, at, noise_mm)
-        overlaps, nothing = adjust.equations(patches, 2), adjust.Equations.none(2)
-        given = error_model.errors(patches, target_constraints.none(), free, DRIFT, 1.0)
-        errors = error_model.covariance(given, overlaps, nothing, adjust.solve(overlaps, nothing, free))
+        overlaps, nothing = overlap_adjustment.overlap_equations(patches, 2), overlap_adjustment.NormalEquations.none(2)
+        given = error_model.error_covariances(patches, target_constraints.none(), free, DRIFT, 1.0)
+        errors = error_model.pose_covariance(
+            given, overlaps, nothing, overlap_adjustment.solve(overlaps, nothing, free)
+        )
         sd.append(np.sqrt(np.diag(errors)[9:]))
     assert np.all(sd[1] > 0.8 * sd[0])
     # drift of 0.03 mm/m a metre from both middles is 0.04 mm, alike over most of the overlap: most of it stays
@@ -145,13 +157,17 @@ def test_sliding_along_a_plane_is_left_to_the_targets():
     patches = made_up(normal, at, normal_variance=1e-4)
     off = with_distances(patches, normal @ [0.0, 0.0, 0.4] + rng.normal(0, 0.02, 60))
     prior = targets(0.5, 1e-3)
-    solution = adjust.solve(adjust.equations(off, 2), prior, np.array([False, True]))
-    assert np.trace(solution.told) == pytest.approx(3, abs=1e-6)  # height and two tilts of one segment
+    solution = overlap_adjustment.solve(overlap_adjustment.overlap_equations(off, 2), prior, np.array([False, True]))
+    assert np.trace(solution.observable) == pytest.approx(3, abs=1e-6)  # height and two tilts of one segment
     # what is left of sliding is the lean of the plane that the normals average to: 0.01 / sqrt(60) rad of 0.4 mm
     np.testing.assert_allclose(solution.motions[1, [3, 4]], 0, atol=4 * 0.4 * 0.01 / np.sqrt(60))
     assert abs(solution.motions[1, 2]) < 1e-5
     assert solution.motions[1, 5] == pytest.approx(-0.4, abs=0.02)  # the second lies 0.4 mm outside: it moves in
-    no_targets = adjust.solve(adjust.equations(off, 2), adjust.Equations.none(2), np.array([False, True]))
+    no_targets = overlap_adjustment.solve(
+        overlap_adjustment.overlap_equations(off, 2),
+        overlap_adjustment.NormalEquations.none(2),
+        np.array([False, True]),
+    )
     np.testing.assert_allclose(no_targets.motions[1, [3, 4]], 0, atol=4 * 0.4 * 0.01 / np.sqrt(60))
 
 
@@ -160,13 +176,13 @@ def test_overlaps_never_make_good_targets_worse():
     free = np.array([True, True])
     normal, at = round_overlap(rng)
     patches, weights = made_up(normal, at), []
-    overlaps = adjust.equations(patches, 2)
+    overlaps = overlap_adjustment.overlap_equations(patches, 2)
     for noise_mm in (0.005, 0.05, 0.5):
         ties = stickers(rng, noise_mm)
-        given, targets = error_model.errors(patches, ties, free, DRIFT, 1.0), by_targets(ties)
-        weights.append(error_model.best_factor(given, overlaps, targets, free))
-        solution = adjust.solve(overlaps, targets, free, weights[-1])
-        errors = error_model.covariance(given, overlaps, targets, solution)
+        given, targets = error_model.error_covariances(patches, ties, free, DRIFT, 1.0), by_targets(ties)
+        weights.append(error_model.best_overlap_weight(given, overlaps, targets, free))
+        solution = overlap_adjustment.solve(overlaps, targets, free, weights[-1])
+        errors = error_model.pose_covariance(given, overlaps, targets, solution)
         in_mm = np.sum(np.diag(errors) / overlaps.scale**2)
         assert in_mm <= np.sum(np.diag(given.by_targets) / overlaps.scale**2) * 1.001
     assert weights[0] <= weights[1] <= weights[2]
@@ -184,8 +200,12 @@ def test_the_variance_factor_shows_drift_beyond_the_declared():
         found = []
         for _ in range(runs):
             noisy = with_distances(patches, times * root @ rng.normal(size=len(at)))
-            solution = adjust.solve(adjust.equations(noisy, 2), adjust.Equations.none(2), np.array([False, True]))
-            found.append(adjust.variance_factor(noisy, solution))
+            solution = overlap_adjustment.solve(
+                overlap_adjustment.overlap_equations(noisy, 2),
+                overlap_adjustment.NormalEquations.none(2),
+                np.array([False, True]),
+            )
+            found.append(overlap_adjustment.variance_factor(noisy, solution))
         return np.array(found)
 
     # The weighted squares are chi squared: their mean over the degrees of freedom is 1, with sd sqrt(2 / freedom).
@@ -199,6 +219,6 @@ def test_the_variance_factor_shows_drift_beyond_the_declared():
 
 def test_outliers_bear_no_weight():
     d = np.concatenate([np.random.default_rng(7).normal(0, 0.1, 1000), np.full(50, 3.0)])
-    weights, sd_mm = patching.robust_weights(d, 0.0)
+    weights, sd_mm = overlap_patches.robust_weights(d, 0.0)
     assert np.all(weights[-50:] == 0)
     assert sd_mm == pytest.approx(0.1, rel=0.1)

@@ -10,7 +10,6 @@ from nightbay.refine import refine
 
 SETTINGS = {
     "scan": {
-        "resolution_mm": 4.0,
         "noise_mm": 0.1,
         "standoff_mm": 600.0,
         "smallest_mm": 6.0,
@@ -21,7 +20,10 @@ SETTINGS = {
         "correspondences": 4000,
         "patch_mm": 400.0,
         "drift_length_mm": 1500.0,
-        "feature_drift_mm_per_m": 0.3,
+        "untargeted_drift_mm_per_m": 0.3,
+        "disc_radius_mm": 4.0,
+        "registration_sd_most_mm": 4.0,
+        "sheet_distance_mm": 4.0,
         "folds": 5,
         "confidence": 0.975,
         "coarse_mm": 60.0,

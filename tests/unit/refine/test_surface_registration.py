@@ -6,34 +6,42 @@ import pytest
 import overlap_scenes
 from nightbay.clouds.cloud import CloudFile
 from nightbay.core.errors import Rejected
-from nightbay.refine import coarse_fit, coarse_match, overlap, surface_registration
-from nightbay.refine import overlap_adjustment as adjust
-from nightbay.refine import patches as patching
+from nightbay.pipeline.settings import settings
+from nightbay.refine import (
+    coarse_fit,
+    coarse_match,
+    overlap,
+    overlap_adjustment,
+    overlap_patches,
+    surface_registration,
+)
+from nightbay.refine.part import Sizes
 
-PARAMETERS = {
+VALUES = {
     "correspondences": 2000,
     "patch_mm": 200.0,
     "drift_length_mm": 1500.0,
-    "feature_drift_mm_per_m": 0.3,
+    "untargeted_drift_mm_per_m": 0.3,
     "coarse_mm": 30.0,
     "overlap_least": 0.15,
     "ambiguity": 2.0,
 }
-SCAN = {"resolution_mm": 2.0}
+OWN = settings({"refine": VALUES}).refine
+SD_MOST_MM = 2.0
 NAMES = ["left", "right"]
 
 
 def thinned(cells=1000):
-    return coarse_match.Thin(
+    return coarse_match.ThinnedSegment(
         np.random.default_rng(1).uniform(0, 500, (cells, 3)), np.tile([0, 0, 1.0], (cells, 1)), 30.0
     )
 
 
 def doubt_of(fits, monkeypatch):
-    monkeypatch.setattr(coarse_match, "candidates", lambda a, b: [])
-    monkeypatch.setattr(coarse_fit, "basins", lambda a, b, poses: fits)
-    _, fit, doubt = surface_registration._coarse(*NAMES, thinned(), thinned(), PARAMETERS)
-    return fit, doubt
+    monkeypatch.setattr(coarse_match, "candidate_poses", lambda a, b: [])
+    monkeypatch.setattr(coarse_fit, "distinct_fits", lambda a, b, poses: fits)
+    found = surface_registration.search_pair(*NAMES, thinned(), thinned(), OWN)
+    return found.fit, found.doubt
 
 
 def test_too_little_agrees(monkeypatch):
@@ -56,7 +64,7 @@ def test_two_ways_to_fit(monkeypatch):
         "something unmistakable into the overlap"
     )
     fit, doubt = doubt_of([first, coarse_fit.Fit(other, 1500, 100)], monkeypatch)
-    assert fit is first and doubt is None
+    assert fit is first and not doubt
 
 
 @pytest.fixture
@@ -75,35 +83,38 @@ def plates(tmp_path):
             part = overlap_scenes.write_segment(tmp_path / name, name, points, normals, np.eye(4))
             clouds.append(CloudFile(part.folder))
         poses = [np.eye(4), np.eye(4)]
-        pairs = overlap.pairs(clouds, poses, 10.0, 20.0, 2000)
-        drift = patching.Drift(np.array([0.3, 0.3]), 1500.0, 200.0)
-        place = patching.Place(np.array([[400.0, 400.0, 0.0]] * 2))
-        patches = patching.gather(pairs, poses, place, drift, poses, 20.0)
-        overlaps = adjust.equations(patches, 2)
-        return pairs, adjust.solve(overlaps, adjust.Equations.none(2), np.array([False, True])), poses
+        pairs = overlap.pairs(clouds, poses, overlap.Search(10.0, 20.0, 2000))
+        centroids = np.array([[400.0, 400.0, 0.0]] * 2)
+        drift = overlap_patches.DriftModel(np.array([0.3, 0.3]), 1500.0, 200.0, centroids)
+        patches = overlap_patches.gather(pairs, poses, drift, poses, 20.0)
+        overlaps = overlap_adjustment.overlap_equations(patches, 2)
+        return (
+            pairs,
+            overlap_adjustment.solve(overlaps, overlap_adjustment.NormalEquations.none(2), np.array([False, True])),
+            poses,
+        )
 
     return make
 
 
 def test_an_overlap_that_slides(plates):
-    pairs, solution, poses = plates(0.0)
+    _, solution, _ = plates(0.0)
     alone = np.array([False, True])
-    with pytest.raises(Rejected, match=r"^segment right has no targets and its overlap is so even that it can slide"):
-        surface_registration.check(NAMES, pairs, solution, alone, poses, SCAN)
-    surface_registration.check(NAMES, pairs, solution, np.array([False, False]), poses, SCAN)  # targets hold it
+    with pytest.raises(Rejected, match=r"^segment right has no targets and its overlap is too featureless to fix it"):
+        surface_registration.check_observable(NAMES, solution.observable, alone)
+    surface_registration.check_observable(NAMES, solution.observable, np.array([False, False]))  # targets hold it
 
 
 def test_surfaces_that_do_not_lie_on_each_other(plates):
-    pairs, solution, poses = plates(3.0)
-    whole = adjust.Solution(solution.motions, 1.0, solution.inverse, np.eye(12))
+    pairs, _, poses = plates(3.0)
     with pytest.raises(Rejected, match=r"^surfaces of segments left and right differ by \d\.\d\d mm .* 2\.00 mm"):
-        surface_registration.check(NAMES, pairs, whole, np.array([False, True]), poses, SCAN)
+        surface_registration.check_distances(NAMES, pairs, poses, np.array([False, True]), SD_MOST_MM)
 
 
 def test_partners_that_run_out(plates, tmp_path, monkeypatch):
     plates(0.0)
-    clouds = [CloudFile(tmp_path / name) for name in NAMES]
-    monkeypatch.setattr(surface_registration, "_connect", lambda *_: ([np.eye(4), np.eye(4)], []))
+    clouds = {name: CloudFile(tmp_path / name) for name in NAMES}
+    monkeypatch.setattr(surface_registration, "connect", lambda *_: ([np.eye(4), np.eye(4)], []))
     monkeypatch.setattr(overlap, "pairs", lambda *_: [])
     with pytest.raises(Rejected, match=r"^segment right has no targets and fewer than 50 places"):
-        surface_registration.place(NAMES, clouds, {"left": np.eye(4)}, 10.0, PARAMETERS)
+        surface_registration.start_poses(clouds, {"left": np.eye(4)}, Sizes(10.0, 30.0), OWN)

@@ -5,9 +5,10 @@ import pytest
 
 import overlap_scenes
 from nightbay.core import rigid
+from nightbay.pipeline.settings import settings
 from nightbay.refine import target_constraints
 
-SCAN = {"target_noise_mm": 0.05, "target_drift_mm_per_m": 0.0}
+SCAN = settings({"scan": {"target_noise_mm": 0.05, "target_drift_mm_per_m": 0.0}}).scan
 
 
 @pytest.fixture(scope="module")
@@ -36,14 +37,16 @@ def test_a_motion_shows_at_the_targets_of_its_segment(surveyed):
     network, poses = surveyed
     ties = target_constraints.read(network, ["a", "b"], poses, np.zeros(3), SCAN)
     motions = np.zeros((ties.count, 2, 6))
-    before = target_constraints.squares(ties, motions, 1)
+    before = target_constraints.squared_distances(ties, motions, 1)
     motions[:, 1, 3] = 2.0  # segment b by 2 mm along X
-    after = target_constraints.squares(ties, motions, 1)
+    after = target_constraints.squared_distances(ties, motions, 1)
     assert len(before) == 25
     # a target against the mean of two others, all with 0.05 mm a coordinate: 3 * 0.05**2 * 1.5
     assert before.mean() == pytest.approx(3 * 0.05**2 * 1.5, rel=0.5)
     assert np.sqrt(after.mean()) == pytest.approx(2.0, rel=0.05)
-    np.testing.assert_allclose(target_constraints.squares(ties, 0 * motions, 0).mean(), 3 * 0.05**2 * 2, rtol=0.5)
+    np.testing.assert_allclose(
+        target_constraints.squared_distances(ties, 0 * motions, 0).mean(), 3 * 0.05**2 * 2, rtol=0.5
+    )
 
 
 def test_no_targets_say_nothing():

@@ -11,6 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.spatial import cKDTree
 
+from nightbay.clouds.cloud import CloudFile
 from nightbay.core import rigid
 from nightbay.core.native import open3d
 
@@ -19,12 +20,16 @@ RARE = 1000  # points a segment that are matched, those with the rarest features
 MATCHES = 2000  # at most, all pairs of them are compared
 NEAREST = 5  # features that a point is matched with
 SEEDS = 40  # sets of agreeing matches that are tried
-FEWEST = 50  # cells of a thinned segment that can be told from another at all
+LEAST_CELLS = 50  # of a thinned segment: fewer have no shape to register by (common practice, no source)
+LEAST_MEMBERS = 3  # of a set of matches: a rigid motion needs three points
+SET_SHARE = 0.5  # of the best count in a seed's row: matches that support it half as much as the best belong to its set
+ALIKE = 0.25  # difference of cosines of angles that agree: 15 deg across, as normals of cells err
+LEAST_NORMAL = 0.5  # length of the mean of a cell's unit normals
 FEATURE_CELLS = 5  # radius of a feature in cells
 
 
 @dataclass(frozen=True)
-class Thin:
+class ThinnedSegment:
     """A thinned segment: one mean point a cell, (n, 3) mm in the segment frame, float64, with unit normals."""
 
     xyz_mm: np.ndarray
@@ -32,7 +37,7 @@ class Thin:
     cell_mm: float
 
 
-def thin(cloud, cell_mm):
+def thin(cloud: CloudFile, cell_mm: float) -> ThinnedSegment:
     """Thin a working cloud to one point a cube of ``cell_mm``, in the order of the cubes."""
     sample = cloud.sample(SAMPLE)
     xyz_mm = sample.xyz_mm.astype(np.float64)
@@ -40,16 +45,16 @@ def thin(cloud, cell_mm):
     cell = cell.ravel()
     count = np.bincount(cell)
 
-    def mean(values):
+    def mean(values: np.ndarray) -> np.ndarray:
         return np.column_stack([np.bincount(cell, values[:, axis]) for axis in range(3)]) / count[:, None]
 
     normal = mean(sample.normal.astype(np.float64))
     length = np.linalg.norm(normal, axis=1)
-    keep = length > 0.5  # cells whose points face different ways are edges of thin things
-    return Thin(mean(xyz_mm)[keep] + cloud.origin_mm, normal[keep] / length[keep, None], cell_mm)
+    keep = length > LEAST_NORMAL  # cells whose points face different ways are edges of thin things
+    return ThinnedSegment(mean(xyz_mm)[keep] + cloud.origin_mm, normal[keep] / length[keep, None], cell_mm)
 
 
-def features(thinned):
+def features(thinned: ThinnedSegment) -> np.ndarray:
     """FPFH of each point, (n, 33)."""
     o3d = open3d()
     points = o3d.geometry.PointCloud(o3d.utility.Vector3dVector(thinned.xyz_mm - thinned.xyz_mm.mean(axis=0)))
@@ -58,24 +63,25 @@ def features(thinned):
     return np.asarray(o3d.pipelines.registration.compute_fpfh_feature(points, search).data).T.copy()
 
 
-def candidates(a, b):
+def candidate_poses(a: ThinnedSegment, b: ThinnedSegment) -> list[np.ndarray]:
     """Poses ``T_a_b`` (list of (4, 4)) in which thinned segments may fit, those with most agreeing matches first."""
-    if min(len(a.xyz_mm), len(b.xyz_mm)) < FEWEST:
+    if min(len(a.xyz_mm), len(b.xyz_mm)) < LEAST_CELLS:
         return []
     rows_a, rows_b = _matches(features(a), features(b))
     agree = _agreement(a, b, rows_a, rows_b)
     second = agree * (agree @ agree)
-    poses, left = [], np.ones(len(rows_a), bool)
+    poses: list[np.ndarray] = []
+    left = np.ones(len(rows_a), bool)
     for _ in range(SEEDS):
         support = np.where(left, second.sum(axis=1), -1.0)
         seed = int(np.argmax(support))
         if support[seed] <= 0:
             break
-        members = np.flatnonzero(second[seed] >= 0.5 * second[seed].max())
+        members = np.flatnonzero(second[seed] >= SET_SHARE * second[seed].max())
         left[seed] = False
         at = a.xyz_mm[rows_a[members]]
-        if len(members) < 3 or _width_mm(at) < a.cell_mm:
-            continue  # points in a line leave the turn about it open
+        if len(members) < LEAST_MEMBERS or _width_mm(at) < a.cell_mm:
+            continue  # points in a line leave the rotation about it open
         T_a_b = rigid.fit(at, b.xyz_mm[rows_b[members]])
         poses.append(T_a_b)
         away = np.linalg.norm(a.xyz_mm[rows_a] - rigid.transform(T_a_b, b.xyz_mm[rows_b]), axis=1)
@@ -83,29 +89,29 @@ def candidates(a, b):
     return poses
 
 
-def _width_mm(points):
+def _width_mm(points: np.ndarray) -> float:
     """RMS extent of three points or more, (n, 3), across the line that fits them best, in its wider direction."""
-    return np.linalg.svd(points - points.mean(axis=0), compute_uv=False)[1] / np.sqrt(len(points))
+    return float(np.linalg.svd(points - points.mean(axis=0), compute_uv=False)[1] / np.sqrt(len(points)))
 
 
-def _matches(features_a, features_b):
+def _matches(features_a: np.ndarray, features_b: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """Rows of a and of b whose features are near each other, from the rarest of both."""
-    found = []
-    for mine, other, turned in ((features_a, features_b, False), (features_b, features_a, True)):
+    both = []
+    for mine, other, swapped in ((features_a, features_b, False), (features_b, features_a, True)):
         rarity = cKDTree(mine).query(mine, k=min(10, len(mine)))[0][:, -1]
         rare = np.argsort(-rarity, kind="stable")[:RARE]
         distance, nearest = cKDTree(other).query(mine[rare], k=min(NEAREST, len(other)))
         rows = np.column_stack([np.repeat(rare, nearest.shape[1]), nearest.ravel()])
         relative = (distance / np.maximum(rarity[rare, None], 1e-9)).ravel()
-        found.append(np.column_stack([relative, rows[:, ::-1] if turned else rows]))
-    found = np.concatenate(found)
+        both.append(np.column_stack([relative, rows[:, ::-1] if swapped else rows]))
+    found = np.concatenate(both)
     found = found[np.lexsort(found.T[::-1])]
     _, first = np.unique(found[:, 1:], axis=0, return_index=True)
     chosen = found[np.sort(first)[:MATCHES], 1:].astype(np.int64)
     return chosen[:, 0], chosen[:, 1]
 
 
-def _agreement(a, b, rows_a, rows_b):
+def _agreement(a: ThinnedSegment, b: ThinnedSegment, rows_a: np.ndarray, rows_b: np.ndarray) -> np.ndarray:
     """Which matches agree, (m, m) float32 of zeros and ones: same distance, same angles of normals and connection."""
     apart, angles = [], []
     for thinned, rows in ((a, rows_a), (b, rows_b)):
@@ -117,7 +123,7 @@ def _agreement(a, b, rows_a, rows_b):
         apart.append(distance)
         angles.append((normal @ normal.T, along / np.maximum(distance, 1.0)))
     agree = (np.abs(apart[0] - apart[1]) < 1.5 * a.cell_mm) & (apart[0] > 2 * FEATURE_CELLS * a.cell_mm)
-    agree &= np.abs(angles[0][0] - angles[1][0]) < 0.25
-    across = np.abs(angles[0][1] - angles[1][1]) < 0.25
+    agree &= np.abs(angles[0][0] - angles[1][0]) < ALIKE
+    across = np.abs(angles[0][1] - angles[1][1]) < ALIKE
     agree &= across & across.T
     return agree.astype(np.float32)

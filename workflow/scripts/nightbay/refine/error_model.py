@@ -11,12 +11,14 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.spatial.distance import cdist
 
-from nightbay.refine import overlap_adjustment as adjust
-from nightbay.refine import target_constraints
+from nightbay.refine import overlap_adjustment, target_constraints
+from nightbay.refine.overlap_adjustment import NormalEquations, OverlapEquations, Solution
+from nightbay.refine.overlap_patches import DriftModel, Patches
+from nightbay.refine.target_constraints import TargetObservations
 
 
 @dataclass(frozen=True)
-class Errors:
+class ErrorCovariances:
     """Covariances (6 s, 6 s) of the right sides of the normal equations and of what follows from them.
 
     ``overlaps`` of the overlaps' right side; ``cross`` of the poses by targets alone (rows) with that (columns);
@@ -28,54 +30,69 @@ class Errors:
     by_targets: np.ndarray
 
 
-def errors(patches, ties, movable, drift, variance):
-    """The :class:`Errors` of patches and targets.
+def error_covariances(
+    patches: Patches, observed: TargetObservations, movable: np.ndarray, drift: DriftModel, variance_factor: float
+) -> ErrorCovariances:
+    """The :class:`ErrorCovariances` of patches and targets.
 
-    ``movable`` (s,) bool: all segments but the one that holds the frame; ``variance``: factor of the overlaps' errors.
+    ``movable`` (s,) bool: all segments but the one that holds the frame; ``variance_factor`` of the overlaps' errors.
     """
     segments = len(movable)
-    pull = adjust.design(patches, segments) / np.diag(patches.errors_mm2)[:, None]
-    J = target_constraints.centred(ties, segments)
-    push = -J * ties.weight[:, None, None]  # what a mm of error adds to the targets' right side
-    among = np.exp(-cdist(ties.at_mm, ties.at_mm) / drift.length_mm) * (ties.segment[:, None] == ties.segment[None])
-    among *= ties.drift_mm[:, None] * ties.drift_mm[None]
-    np.fill_diagonal(among, 1 / ties.weight)
-    targets = sum(push[:, axis].T @ among @ push[:, axis] for axis in range(3))
-    beside = np.exp(-cdist(ties.at_mm, patches.at_mm) / drift.length_mm) * ties.drift_mm[:, None]
+    pull = overlap_adjustment.design_matrix(patches, segments) / np.diag(patches.errors_mm2)[:, None]
+    J = target_constraints.reduced_design(observed, segments)
+    push = -J * observed.weight[:, None, None]  # what a mm of error adds to the targets' right side
+    among = np.exp(-cdist(observed.at_mm, observed.at_mm) / drift.length_mm) * (
+        observed.segment[:, None] == observed.segment[None]
+    )
+    among *= observed.drift_mm[:, None] * observed.drift_mm[None]
+    np.fill_diagonal(among, 1 / observed.weight)
+    targets = np.zeros((6 * segments, 6 * segments))
+    for axis in range(3):
+        targets += push[:, axis].T @ among @ push[:, axis]
+    beside = np.exp(-cdist(observed.at_mm, patches.at_mm) / drift.length_mm) * observed.drift_mm[:, None]
     cross = np.zeros_like(targets)
     for end, sign in ((0, -1.0), (1, 1.0)):  # a distance is the second segment's place minus the first's
-        shared = sign * beside * (ties.segment[:, None] == patches.ends[:, end]) * patches.drift_mm[:, end]
-        cross += sum(push[:, axis].T @ (shared * patches.J[:, 3 + axis]) @ pull for axis in range(3))
+        shared = sign * beside * (observed.segment[:, None] == patches.ends[:, end]) * patches.drift_mm[:, end]
+        products = [push[:, axis].T @ (shared * patches.J[:, 3 + axis]) @ pull for axis in range(3)]
+        cross += products[0] + products[1] + products[2]
     square = np.ix_(np.repeat(movable, 6), np.repeat(movable, 6))
     inverse = np.zeros_like(targets)
-    matrix = np.einsum("nij,n,nik->jk", J, ties.weight, J)
+    matrix = np.einsum("nij,n,nik->jk", J, observed.weight, J)
     inverse[square] = np.linalg.pinv(matrix[square], rcond=1e-15, hermitian=True)
-    return Errors(variance * pull.T @ patches.errors_mm2 @ pull, inverse @ cross, inverse @ targets @ inverse)
+    overlaps = variance_factor * pull.T @ patches.errors_mm2 @ pull
+    return ErrorCovariances(overlaps, inverse @ cross, inverse @ targets @ inverse)
 
 
-def covariance(given, overlaps, targets, solution):
-    """Covariance (6 s, 6 s) of the poses of a solution about the patches' centre; ``given``: :class:`Errors`.
+def pose_covariance(
+    errors: ErrorCovariances, overlaps: OverlapEquations, targets: NormalEquations, solution: Solution
+) -> np.ndarray:
+    """Covariance (6 s, 6 s) of the poses of a solution about the patches' centre.
 
     Segments held at their target poses carry the errors of these, also into the poses of those fitted to them. A pose
     is meant as the one that suits the whole of its segment: what drift adds to all of it alike, from the run's start
     to its middle, no measurement inside the segment shows.
     """
-    fitted = solution.factor * solution.inverse @ solution.told
+    fitted = solution.overlap_weight * solution.inverse @ solution.observable
     moved = np.diag(solution.inverse) > 0
     # what is left of a motion that would put the targets' poses right
     left = np.where(moved[None], solution.inverse @ targets.matrix, -fitted @ overlaps.matrix)
     held = np.flatnonzero(~moved)
     left[held, held] = 1.0
-    both = left @ given.cross @ fitted.T
-    return left @ given.by_targets @ left.T + fitted @ given.overlaps @ fitted.T + both + both.T
+    both = left @ errors.cross @ fitted.T
+    return left @ errors.by_targets @ left.T + fitted @ errors.overlaps @ fitted.T + both + both.T
 
 
-def best_factor(given, overlaps, targets, free):
-    """The weight of all overlaps, of :data:`FACTORS`, for which the sum of the variances of
-    all poses, in mm2, is least; ``given``: :class:`Errors`, ``free`` (s,) bool: segments that may move."""
+def best_overlap_weight(
+    errors: ErrorCovariances, overlaps: OverlapEquations, targets: NormalEquations, free: np.ndarray
+) -> float:
+    """The weight of all overlaps for which the sum of the variances of all poses, in mm2, is least.
 
-    def total(factor):
-        errors = covariance(given, overlaps, targets, adjust.solve(overlaps, targets, free, factor))
-        return float(np.sum(np.diag(errors) / overlaps.scale**2))
+    One of :data:`nightbay.refine.overlap_adjustment.WEIGHTS`; ``free`` (s,) bool: segments that may move.
+    """
 
-    return min(adjust.FACTORS, key=total) if np.any(targets.matrix) else 1.0
+    def total(weight: float) -> float:
+        solution = overlap_adjustment.solve(overlaps, targets, free, weight)
+        covariance = pose_covariance(errors, overlaps, targets, solution)
+        return float(np.sum(np.diag(covariance) / overlaps.scale**2))
+
+    return min(overlap_adjustment.WEIGHTS, key=total) if np.any(targets.matrix) else 1.0

@@ -6,12 +6,16 @@ point, and curvature moves both means alike and cancels. Points stream past the 
 the seeds and one tile, time with the points of the overlap.
 """
 
+from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import combinations
+from typing import NamedTuple
 
 import numpy as np
 from numba import njit
 from scipy.spatial import cKDTree
 
+from nightbay.clouds.cloud import CloudFile
 from nightbay.core import rigid
 
 LEAST_CORRESPONDENCES = 50  # of a pair: fewer are chance neighbours
@@ -25,6 +29,7 @@ EDGE = 8.0  # times the median spread: a disc across a rounded edge still tells,
 STORED_MM = 0.005  # what working clouds resolve, with a margin: points of no noise at all still lie even
 # Columns of a disc's moments about its seed: count, sum of offsets, of their products (xx xy xz yy yz zz), of normals.
 COUNT, OFFSETS, PRODUCTS, NORMALS = 0, slice(1, 4), slice(4, 10), slice(10, 13)
+FIRST_OFFSET, FIRST_PRODUCT, FIRST_NORMAL, MOMENTS = 1, 4, 10, 13
 
 
 @dataclass(frozen=True)
@@ -45,8 +50,18 @@ class Correspondences:
     even: np.ndarray
     share: float
 
-    def __len__(self):
+    def __len__(self) -> int:
         return len(self.sd_mm)
+
+
+@dataclass(frozen=True)
+class Search:
+    """How two segments are compared: ``disc_radius_mm`` of a disc, ``distance_mm`` that the two surfaces may lie apart
+    along the normal, and ``most`` correspondences of a pair."""
+
+    disc_radius_mm: float
+    distance_mm: float
+    most: int
 
 
 @dataclass(frozen=True)
@@ -58,28 +73,23 @@ class Pair:
     discs: Correspondences
 
 
-def pairs(clouds, poses, radius_mm, reach_mm, most):
+def pairs(clouds: Sequence[CloudFile], poses: Sequence[np.ndarray], search: Search) -> list[Pair]:
     """Every :class:`Pair` of working clouds that overlap in these poses ``T_control_segment``; see :func:`match`."""
     found = []
-    for a in range(len(clouds)):
-        for b in range(a + 1, len(clouds)):
-            discs = match(clouds[a], clouds[b], poses[a], poses[b], radius_mm=radius_mm, reach_mm=reach_mm, most=most)
-            print(f"segments {a} and {b}: {len(discs)} correspondences, {discs.share:.3f} of the first segment")
-            if len(discs) >= LEAST_CORRESPONDENCES:
-                found.append(Pair(a, b, discs))
+    for a, b in combinations(range(len(clouds)), 2):
+        discs = match(clouds[a], clouds[b], rigid.invert(poses[b]) @ poses[a], search)
+        print(f"segments {a} and {b}: {len(discs)} correspondences, {discs.share:.3f} of the first segment")
+        if len(discs) >= LEAST_CORRESPONDENCES:
+            found.append(Pair(a, b, discs))
     return found
 
 
-def match(cloud_a, cloud_b, T_control_a, T_control_b, *, radius_mm, reach_mm, most):
-    """Correspondences of two working clouds in their poses, at most ``most``, evenly over a's part of the overlap.
-
-    ``radius_mm`` of a disc; ``reach_mm``: how far apart the two surfaces may be along the normal.
-    """
-    T_b_a = rigid.invert(T_control_b) @ T_control_a
-    numbers = _touching_tiles(cloud_a, cloud_b, T_b_a, radius_mm + reach_mm)
-    seeds, axes, stands_for = _seeds(cloud_a, numbers, most)
-    of_a = _moments(cloud_a, seeds, axes, radius_mm, reach_mm)
-    of_b = _moments(cloud_b, rigid.transform(T_b_a, seeds), rigid.rotate(T_b_a, axes), radius_mm, reach_mm)
+def match(cloud_a: CloudFile, cloud_b: CloudFile, T_b_a: np.ndarray, search: Search) -> Correspondences:
+    """Correspondences of two working clouds in their poses, evenly over a's part of the overlap."""
+    numbers = _touching_tiles(cloud_a, cloud_b, T_b_a, search.disc_radius_mm + search.distance_mm)
+    seeds, axes, stands_for = _seeds(cloud_a, numbers, search.most)
+    of_a = _moments(cloud_a, seeds, axes, search)
+    of_b = _moments(cloud_b, rigid.transform(T_b_a, seeds), rigid.rotate(T_b_a, axes), search)
     both = (of_a[:, COUNT] >= LEAST_POINTS) & (of_b[:, COUNT] >= LEAST_POINTS)
     share = float(stands_for[both].sum() / len(cloud_a))
     seeds, of_a, of_b = seeds[both], of_a[both], of_b[both]
@@ -98,7 +108,7 @@ def match(cloud_a, cloud_b, T_control_a, T_control_b, *, radius_mm, reach_mm, mo
     return Correspondences(at_a[keep], at_b[keep], normal_a[keep], normal_b[keep], sd_mm[keep], even[keep], share)
 
 
-def spacing_mm(cloud, most=20_000):
+def spacing_mm(cloud: CloudFile, most: int = 20_000) -> float:
     """Median distance between neighbouring points of a working cloud, from its fullest tile.
 
     The distance to the sixth neighbour is taken, which depends little on how regular the points lie: a disc of that
@@ -110,7 +120,7 @@ def spacing_mm(cloud, most=20_000):
     return float(np.median(sixth) * np.sqrt(np.pi / 6))
 
 
-def _touching_tiles(cloud_a, cloud_b, T_b_a, margin_mm):
+def _touching_tiles(cloud_a: CloudFile, cloud_b: CloudFile, T_b_a: np.ndarray, margin_mm: float) -> np.ndarray:
     """Numbers of a's tiles whose box, seen from b, comes within the margin of a box of b."""
     corner = np.array(np.meshgrid([0, 1], [0, 1], [0, 1])).reshape(3, 8).T
     low, high = cloud_a.tiles["low_mm"].astype(np.float64), cloud_a.tiles["high_mm"].astype(np.float64)
@@ -123,7 +133,7 @@ def _touching_tiles(cloud_a, cloud_b, T_b_a, margin_mm):
     return np.flatnonzero(touch.any(axis=1))
 
 
-def _seeds(cloud, numbers, most):
+def _seeds(cloud: CloudFile, numbers: np.ndarray, most: int) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Points and normals of the tiles, at most ``most``, float64 in the segment's frame, and how many each stands for.
 
     Every so many points are candidates; of these the directions that few face are taken whole and the others thinned
@@ -143,7 +153,7 @@ def _seeds(cloud, numbers, most):
     return chosen.xyz_mm.astype(np.float64) + cloud.origin_mm, chosen.normal.astype(np.float64), weight * step
 
 
-def _evenly(normals, most):
+def _evenly(normals: np.ndarray, most: int) -> tuple[np.ndarray, np.ndarray]:
     """Rows of at most ``most`` normals with all directions alike, and how many rows each stands for."""
     cell = np.round(normals * DIRECTIONS).astype(np.int64)
     _, direction, count = np.unique(cell, axis=0, return_inverse=True, return_counts=True)
@@ -157,7 +167,7 @@ def _evenly(normals, most):
     return taken, every[direction[taken]].astype(np.float64)
 
 
-def _quota(count, most):
+def _quota(count: np.ndarray, most: int) -> int:
     """Largest number that each direction may have so that all together have at most ``most``."""
     low, high = 1, max(int(count.max(initial=1)), 1)
     while low < high:
@@ -169,45 +179,66 @@ def _quota(count, most):
     return low
 
 
-def _moments(cloud, seeds, axes, radius_mm, reach_mm):
+class _Seeds(NamedTuple):
+    """Seeds of discs sorted into the cells of a grid, for the kernel.
+
+    ``keys`` (m,) of their cells, ascending; ``xyz_mm`` (m, 3) and unit ``axes`` (m, 3); the grid starts at ``low``
+    (3,), has cells of the edge ``cell`` and ``width`` (3,) of them.
+    """
+
+    keys: np.ndarray
+    xyz_mm: np.ndarray
+    axes: np.ndarray
+    low: np.ndarray
+    cell: float
+    width: np.ndarray
+
+
+def _moments(cloud: CloudFile, seeds: np.ndarray, axes: np.ndarray, search: Search) -> np.ndarray:
     """Moments of the cloud's points in the seeds' discs, (m, 13) float64, see :data:`COUNT`."""
-    moments = np.zeros((len(seeds), 13))
+    moments = np.zeros((len(seeds), MOMENTS))
     if not len(seeds):
         return moments
     seeds = seeds - cloud.origin_mm
-    cell = np.hypot(radius_mm, reach_mm)
+    cell = float(np.hypot(search.disc_radius_mm, search.distance_mm))
     low = seeds.min(axis=0) - 2 * cell
     index = np.floor((seeds - low) / cell).astype(np.int64)
     width = index.max(axis=0) + 2
     keys = (index[:, 0] * width[1] + index[:, 1]) * width[2] + index[:, 2]
     order = np.argsort(keys, kind="stable")
+    grid = _Seeds(keys[order], seeds[order], axes[order], low, cell, width)
     sorted_moments = np.zeros_like(moments)
     high = seeds.max(axis=0) + cell
     tiles = cloud.tiles
     for number in np.flatnonzero(np.all((tiles["low_mm"] <= high) & (tiles["high_mm"] >= low + cell), axis=1)):
         block = cloud.tile(number)
-        _stream(block.xyz_mm, block.normal, keys[order], seeds[order], axes[order], low, cell, width,
-                radius_mm**2, reach_mm, sorted_moments)  # fmt: skip
+        _stream(block.xyz_mm, block.normal, grid, search.disc_radius_mm**2, search.distance_mm, sorted_moments)
     moments[order] = sorted_moments
     return moments
 
 
 @njit(cache=True)
-def _add(moments, offset, normal):
+def _add(moments: np.ndarray, offset: np.ndarray, normal: np.ndarray) -> None:
     """Add one point to the moments (13,) of one disc."""
-    moments[0] += 1.0
-    column = 4
+    moments[COUNT] += 1.0
+    column = FIRST_PRODUCT
     for row in range(3):
-        moments[1 + row] += offset[row]
-        moments[10 + row] += normal[row]
+        moments[FIRST_OFFSET + row] += offset[row]
+        moments[FIRST_NORMAL + row] += normal[row]
         for other in range(row, 3):
             moments[column] += offset[row] * offset[other]
             column += 1
 
 
 @njit(cache=True)
-def _stream(points, normals, keys, seeds, axes, low, cell, width, radius2, reach, moments):
-    """Add each point to the moments of every disc that it lies in; seeds are sorted by the keys of their cells."""
+def _stream(
+    points: np.ndarray, normals: np.ndarray, discs: _Seeds, radius2: float, distance: float, moments: np.ndarray
+) -> None:
+    """Add each point to the moments of every disc that it lies in.
+
+    ``radius2``: square of a disc's radius; ``distance``: half of its height; ``moments`` (m, 13) are changed.
+    """
+    keys, seeds, axes, low, cell, width = discs
     offset = np.empty(3)
     for at in range(len(points)):
         ix, iy, iz = (
@@ -228,12 +259,16 @@ def _stream(points, normals, keys, seeds, axes, low, cell, width, radius2, reach
                     aligned = (
                         normals[at, 0] * axes[seed, 0] + normals[at, 1] * axes[seed, 1] + normals[at, 2] * axes[seed, 2]
                     )
-                    if offset @ offset - height * height <= radius2 and abs(height) <= reach and aligned >= SAME_SIDE:
+                    if (
+                        offset @ offset - height * height <= radius2
+                        and abs(height) <= distance
+                        and aligned >= SAME_SIDE
+                    ):
                         _add(moments[seed], offset, normals[at])
                     seed += 1
 
 
-def _planes(moments):
+def _planes(moments: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Mean offset (m, 3), unit normal (m, 3) and spread about the plane (m,) mm of discs from their moments."""
     count = moments[:, COUNT, None]
     mean = moments[:, OFFSETS] / count

@@ -1,68 +1,72 @@
-"""Least-squares adjustment of all poses of a part to the overlaps of its segments and to what the targets say of them.
+"""Least-squares adjustment of all poses of a part to the overlaps of its segments and to their targets.
 
 Unknown is a small motion of each segment (rotation vector in rad, translation in mm) about one common centre. Patches
-of the overlaps (:mod:`refine.patches`) weigh by their own variance, and all together by a factor: the one that makes
-the result's covariance least, which counts the correlations between patches. So a million points more in an overlap
-don't make its drift any smaller, and overlaps never outvote good targets. (Weighing by the inverse of the full
+of the overlaps (:mod:`refine.overlap_patches`) weigh by their own variance, and all together by a factor: the one that
+makes the result's covariance least, which counts the correlations between patches. So a million points more in an
+overlap don't make its drift any smaller, and overlaps never outvote good targets. (Weighing by the inverse of the full
 covariance was tried: it trusts differences between neighbouring patches more than real surfaces deserve.)
 """
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 from scipy import linalg
 from scipy.spatial.transform import Rotation
 
-from nightbay.core import rigid
-from nightbay.refine import patches as patching
+from nightbay.core import rigid, robust
+from nightbay.refine.overlap import Pair
+from nightbay.refine.overlap_patches import DriftModel, Patches, gather
 
-NARROWING = (1.0, 0.3, 0.1, 0.0)  # shares of the reach; the last leaves the bound to the distances themselves
-FACTORS = tuple(0.5**power for power in range(13))  # at 1/4096 targets rule alone
-FEIGNED = 4.0  # times the information that errors of normals feign on average: twice the errors' standard deviation
+# Bounds of outliers, shares of the distance that was searched; the last leaves the bound to the distances themselves.
+NARROWING = (1.0, 0.3, 0.1, 0.0)
+WEIGHTS = tuple(0.5**power for power in range(13))  # at 1/4096 targets rule alone
+# Times the spurious information by errors of normals, on average: twice the standard deviation of these errors.
+SPURIOUS = 4.0
 
 
 @dataclass(frozen=True)
-class Equations:
+class NormalEquations:
     """Normal equations of all motions about the centre: ``matrix`` (6 s, 6 s) and ``right`` side (6 s,)."""
 
     matrix: np.ndarray
     right: np.ndarray
 
     @classmethod
-    def none(cls, segments):
-        """Nothing is known."""
-        return cls(np.zeros((6 * segments, 6 * segments)), np.zeros(6 * segments))
+    def none(cls, segments: int) -> "NormalEquations":
+        """No observations of so many segments."""
+        return NormalEquations(np.zeros((6 * segments, 6 * segments)), np.zeros(6 * segments))
 
 
 @dataclass(frozen=True)
-class Overlaps(Equations):
+class OverlapEquations(NormalEquations):
     """Normal equations by the overlaps, as if their patches were independent.
 
     ``scale`` (6 s,) brings all unknowns to mm: a rotation counts at the patches' mean distance from the centre.
-    ``feigned``: information that errors of the normals feign in any direction, 1 / mm2.
+    ``spurious``: information that errors of the normals seem to give in any direction, 1 / mm2.
     """
 
     scale: np.ndarray
-    feigned: float
+    spurious: float
 
 
 @dataclass(frozen=True)
 class Solution:
     """Motions (s, 6) about the centre of the segments that were free to move; zero for the others.
 
-    ``factor``: weight of the overlaps against the targets. All unknowns in order of the segments: ``inverse``
-    (6 s, 6 s) of the normal matrix, zero where a segment was held; ``told`` projection of a gradient on what the
-    overlaps determine.
+    ``overlap_weight``: weight of the overlaps against the targets. All unknowns in order of the segments: ``inverse``
+    (6 s, 6 s) of the normal matrix, zero where a segment was held; ``observable`` (6 s, 6 s) projection of a gradient
+    on what the overlaps determine.
     """
 
     motions: np.ndarray
-    factor: float
+    overlap_weight: float
     inverse: np.ndarray
-    told: np.ndarray
+    observable: np.ndarray
 
 
-def design(patches, segments):
-    """Effect (k, 6 s) of all motions on the patches' distances, to be taken off them."""
+def design_matrix(patches: Patches, segments: int) -> np.ndarray:
+    """Effect (k, 6 s) of the motions of all ``segments`` on the patches' distances, to be subtracted from them."""
     full = np.zeros((len(patches.pair), segments, 6))
     rows = np.arange(len(patches.pair))
     full[rows, patches.ends[:, 0]] += patches.J
@@ -70,16 +74,16 @@ def design(patches, segments):
     return full.reshape(len(rows), 6 * segments)
 
 
-def equations(patches, segments, use=None):
-    """The :class:`Overlaps` of the patches that ``use`` (k,) bool selects, all of them without it."""
+def overlap_equations(patches: Patches, segments: int, use: np.ndarray | None = None) -> OverlapEquations:
+    """The :class:`OverlapEquations` of the patches that ``use`` (k,) bool selects, of all without it."""
     use = np.ones(len(patches.pair), bool) if use is None else use
-    A = design(patches, segments)[use]
+    A = design_matrix(patches, segments)[use]
     weight = 1 / np.diag(patches.errors_mm2)[use]
     weighted = A * weight[:, None]
     squared = np.sum((patches.at_mm - patches.centre_mm) ** 2, axis=1)
     arm_mm = float(np.sqrt(np.mean(squared))) if len(squared) else 1.0  # without patches nothing is scaled
     weights = [weight[patches.touching(segment)[use]].sum() for segment in range(segments)]
-    return Overlaps(
+    return OverlapEquations(
         weighted.T @ A,
         weighted.T @ patches.mean_mm[use],
         np.tile([1 / arm_mm] * 3 + [1.0] * 3, segments),
@@ -87,37 +91,44 @@ def equations(patches, segments, use=None):
     )
 
 
-def solve(overlaps, targets, free, factor=1.0):
-    """Motions that fit :class:`Overlaps` and the targets' :class:`Equations` together.
+def solve(
+    overlaps: OverlapEquations, targets: NormalEquations, free: np.ndarray, overlap_weight: float = 1.0
+) -> Solution:
+    """Motions that fit overlaps and targets together.
 
-    ``free`` (s,) bool: segments that may move; ``factor``: weight of all overlaps against the targets.
+    ``free`` (s,) bool: segments that may move; ``overlap_weight``: weight of all overlaps against the targets.
 
-    Directions in which the overlaps say less than the errors of their normals feign (sliding along a flat or a
-    cylinder) are left to the targets alone.
+    Directions in which the overlaps hold no more information than errors of their normals would seem to give (sliding
+    along a flat or a cylinder) are left to the targets alone.
     """
     unknown = np.repeat(free, 6)
     scale = overlaps.scale[unknown]
     square = np.ix_(unknown, unknown)
     block = overlaps.matrix[square] * scale[:, None] * scale[None]
     values, vectors = np.linalg.eigh(block)
-    kept = vectors[:, values > FEIGNED * overlaps.feigned]
-    told = kept @ kept.T
-    matrix = factor * told @ block @ told + targets.matrix[square] * scale[:, None] * scale[None]
-    gradient = factor * told @ (overlaps.right[unknown] * scale) + targets.right[unknown] * scale
+    kept = vectors[:, values > SPURIOUS * overlaps.spurious]
+    observable = kept @ kept.T
+    matrix = overlap_weight * observable @ block @ observable + targets.matrix[square] * scale[:, None] * scale[None]
+    gradient = overlap_weight * observable @ (overlaps.right[unknown] * scale) + targets.right[unknown] * scale
     inverse = np.linalg.pinv(matrix, rcond=1e-12, hermitian=True)
     motions = np.zeros(len(unknown))
     motions[unknown] = inverse @ gradient * scale
 
-    def whole(part, rows, columns):
+    def full_size(part: np.ndarray, rows: np.ndarray, columns: np.ndarray) -> np.ndarray:
         full = np.zeros((len(unknown), len(unknown)))
         full[square] = part * rows[:, None] * columns[None]
         return full
 
-    return Solution(motions.reshape(-1, 6), factor, whole(inverse, scale, scale), whole(told, 1 / scale, scale))
+    return Solution(
+        motions.reshape(-1, 6),
+        overlap_weight,
+        full_size(inverse, scale, scale),
+        full_size(observable, 1 / scale, scale),
+    )
 
 
-def by_targets_alone(targets, free):
-    """Motions (s, 6) of the free segments by the targets' :class:`Equations`; what they leave open stays."""
+def solve_targets(targets: NormalEquations, free: np.ndarray) -> np.ndarray:
+    """Motions (s, 6) of the ``free`` (s,) segments by the targets alone; what these leave open stays at zero."""
     unknown = np.repeat(free, 6)
     motions = np.zeros(len(unknown))
     inverse = np.linalg.pinv(targets.matrix[np.ix_(unknown, unknown)], rcond=1e-15, hermitian=True)
@@ -125,21 +136,28 @@ def by_targets_alone(targets, free):
     return motions.reshape(-1, 6)
 
 
-def settle(pairs, start, place, drift, targets, free, reach_mm):
-    """Poses by which outliers can be told apart, found from wide bounds to narrow ones.
+def robust_poses(
+    pairs: Sequence[Pair],
+    start: Sequence[np.ndarray],
+    drift: DriftModel,
+    targets: NormalEquations,
+    free: np.ndarray,
+    distance_mm: float,
+) -> list[np.ndarray]:
+    """Poses at which outliers can be identified, found by bounds that narrow step by step from ``distance_mm``.
 
     Where most of an overlap slides along itself, the few places that hold it show large distances at first: bounds
     from the spread of all distances would take just these for outliers.
     """
-    poses = start
+    poses = list(start)
     for share in NARROWING:
-        patches = patching.gather(pairs, start, place, drift, poses, share * reach_mm / patching.TUKEY)
-        solution = solve(equations(patches, len(start)), targets, free)
-        poses = move(start, solution.motions, place.centre_mm)
+        patches = gather(pairs, start, drift, poses, share * distance_mm / robust.TUKEY_SD)
+        solution = solve(overlap_equations(patches, len(start)), targets, free)
+        poses = move(start, solution.motions, drift.centre_mm)
     return poses
 
 
-def mean_after(patches, motions):
+def mean_after(patches: Patches, motions: np.ndarray) -> np.ndarray:
     """Mean distance (k,) mm in each patch after ``motions`` (s, 6), or (k, s, 6) of its own for each patch."""
     rows = np.arange(len(patches.pair))
     each = np.broadcast_to(motions, (len(rows), *motions.shape[-2:]))
@@ -147,19 +165,19 @@ def mean_after(patches, motions):
     return patches.mean_mm - np.sum(patches.J * relative, axis=1)
 
 
-def variance_factor(patches, solution):
+def variance_factor(patches: Patches, solution: Solution) -> float:
     """How much larger the overlaps' errors are than their model, at least 1.
 
     Never less, since an overlap that agrees better than expected is no proof of less drift.
     """
     residual = mean_after(patches, solution.motions)
     white = linalg.solve_triangular(linalg.cholesky(patches.errors_mm2, lower=True), residual, lower=True)
-    freedom = max(len(residual) - np.linalg.matrix_rank(solution.told), 1)
-    return max(float(white @ white) / freedom, 1.0)
+    degrees_of_freedom = max(len(residual) - np.linalg.matrix_rank(solution.observable), 1)
+    return max(float(white @ white) / degrees_of_freedom, 1.0)
 
 
-def move(poses, motions, centre_mm):
-    """Poses after small motions (s, 6) about the centre."""
+def move(poses: Sequence[np.ndarray], motions: np.ndarray, centre_mm: np.ndarray) -> list[np.ndarray]:
+    """Poses (4, 4) after small motions (s, 6) about the centre, (3,) mm."""
     moved = []
     for T, motion in zip(poses, motions, strict=True):
         rotation = Rotation.from_rotvec(motion[:3]).as_matrix()

@@ -5,7 +5,10 @@ target pose only where points withheld from the fit say that this is better and 
 without targets are found to the others by the shape of their surfaces first.
 """
 
-from dataclasses import replace
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Any
 
 import numpy as np
 
@@ -14,186 +17,230 @@ from nightbay.clouds.posed_segment import PosedSegment
 from nightbay.core import rigid
 from nightbay.orientation import normal_orientation
 from nightbay.pipeline import typed
+from nightbay.pipeline.stage import Upstream
 from nightbay.refine import (
     contradiction,
     discrepancy,
     error_model,
     overlap,
+    overlap_adjustment,
+    overlap_patches,
     pose_selection,
     surface_registration,
     target_constraints,
 )
-from nightbay.refine import overlap_adjustment as adjust
-from nightbay.refine import patches as patching
-from nightbay.refine.result import RefinedPose, RefineResult, Scale, TurnedNormals
+from nightbay.refine.part import Part, or_resolution_mm, sizes
+from nightbay.refine.part import centroid_mm as centroid_of
+from nightbay.refine.result import CoarseRegistration, Discrepancy, RefinedPose, RefineResult, Scale, TurnedNormals
+
+HOLDS_FRAME = pose_selection.Verdict("holds the frame")
+# Standard deviations of the start poses by which two surfaces may lie apart: all but 1 in 16,000 of normal errors.
+SEARCHED_SD = 4.0
 
 
-def refine(upstream, sheet, settings, folder, threads):
-    """Refine the poses of all segments of a part.
+@dataclass(frozen=True)
+class Refined:
+    """What the fit by targets and overlaps leaves of a part.
 
-    ``upstream``: ``clean`` (one a segment) and ``network``. Returns ``poses`` {segment: {``T_control_segment``,
-    ``covariance`` of the small motion about the control frame's origin (rad, mm), ``kept``, ``reason``, ...}},
-    ``discrepancies`` of overlapping pairs and how they were found, see workflow/schemas/refine.schema.json. Raises
-    :class:`nightbay.core.errors.Rejected` where segments without targets can't be registered by their surfaces.
+    ``search_distance_mm``: how far apart two surfaces could be to be compared; ``variance_factor`` of the overlaps and
+    their ``overlap_weight`` against the targets, None without overlaps; ``poses`` {segment: pose}.
+    """
+
+    search_distance_mm: float
+    variance_factor: float | None
+    overlap_weight: float | None
+    poses: dict[str, RefinedPose]
+    discrepancies: list[Discrepancy]
+
+
+def refine(
+    upstream: Mapping[str, Any], sheet: Mapping[str, Any], settings: Any, folder: Path, threads: int
+) -> dict[str, Any]:
+    """Refine the poses of all segments of a part; see DEVELOPERS.md for the contract of a stage.
+
+    ``upstream``: ``clean`` (one a segment) and ``network``. Returns a :class:`nightbay.refine.result.RefineResult` as
+    plain data, with ``notes``. Raises :class:`nightbay.core.errors.Rejected` where segments without targets can't be
+    registered by their surfaces.
     """
     cleaned = sorted(upstream["clean"], key=lambda one: one.segment)
-    names = [one.segment for one in cleaned]
-    network, parameters, scan = upstream["network"].result, settings["refine"], settings["scan"]
-    clouds = [CloudFile(one.folder, scale=network["scale"]["factor"]) for one in cleaned]
-    known = {name: network["poses"][name] for name in names if name in (network["poses"] or {})}
-    by_targets = np.array([name in known for name in names])
-    if not known:
-        known = {names[0]: {"T_control_segment": np.eye(4).tolist(), "covariance": np.zeros((6, 6)).tolist()}}
-    radius_mm = max(scan["resolution_mm"], 2 * max(overlap.spacing_mm(cloud) for cloud in clouds))
-    start = {name: np.array(one["T_control_segment"]) for name, one in known.items()}
-    start, coarse = surface_registration.place(names, clouds, start, radius_mm, parameters)
-    at_origin = [np.array(known[name]["covariance"]) if name in known else None for name in names]
-    refined = _refine(names, clouds, start, at_origin, by_targets, network, radius_mm, parameters, scan)
-    orientation, turned = _normal_orientation(cleaned, clouds, refined["poses"], settings, folder)
-    final = [refined["poses"][name].T_control_segment for name in names]
+    network = upstream["network"].result
+    part, coarse = _start(cleaned, network, settings)
+    refined = _refine(part, network, settings)
+    turned, turned_normals = _orient(cleaned, part, refined.poses, settings, folder)
+    final = [refined.poses[name].T_control_segment for name in part.names]
     facing = [CloudFile(one.folder, turned.get(one.segment), network["scale"]["factor"]) for one in cleaned]
-    cell_mm = max(parameters["coarse_mm"], 2 * radius_mm)
-    found = contradiction.find(names, facing, final, cell_mm, parameters["contradiction_most"])
+    agreement = contradiction.find(part.names, facing, final, part.sizes.cell_mm, settings.refine.contradiction_most)
+    held_by = network["frame_of"] if part.has_targets.any() else None
     result = RefineResult(
-        frame_of=network["frame_of"] if by_targets.any() else names[0],
+        frame_of=held_by or part.names[0],
+        disc_radius_mm=part.sizes.disc_radius_mm,
+        search_distance_mm=refined.search_distance_mm,
+        variance_factor=refined.variance_factor,
+        overlap_weight=refined.overlap_weight,
         coarse_registration=coarse,
         scale=typed.read(Scale, network["scale"]),
-        contradiction=found.record(),
-        normal_orientation=orientation,
-        **refined,
+        contradiction=agreement.record(),
+        normal_orientation=turned_normals,
+        poses=refined.poses,
+        discrepancies=refined.discrepancies,
     )
-    return typed.write(result) | {"notes": notes(result.poses, result.normal_orientation)}
+    return typed.write(result) | {"notes": notes(result)}
 
 
-def _refine(names, clouds, start, at_origin, by_targets, network, radius_mm, parameters, scan):
-    """Poses by targets and overlaps together; ``at_origin``: covariance of each target pose, None without targets."""
-    middles = np.array([middle_mm(cloud, T) for cloud, T in zip(clouds, start, strict=True)])
-    free = np.array([one is None or np.trace(one) > 0 for one in at_origin])  # what holds the frame has no covariance
-    spread = [_sd_mm(one, middle) for one, middle in zip(at_origin, middles, strict=True) if one is not None]
-    reach_mm = radius_mm / 2 + 4 * max(spread)
-    pairs = overlap.pairs(clouds, start, radius_mm, reach_mm, parameters["correspondences"])
-    if not pairs:
-        alone = "single segment" if len(names) == 1 else "no overlap with another segment"
-        verdicts = dict.fromkeys(range(len(names)), pose_selection.Verdict(alone))
-        entries = _entries(names, start, start, at_origin, middles, np.zeros(len(names), bool), free, verdicts)
-        return {
-            "disc_radius_mm": radius_mm,
-            "search_distance_mm": reach_mm,
-            "variance_factor": None,
-            "overlap_weight": None,
-            "poses": entries,
-            "discrepancies": [],
-        }
-    per_m = np.where(by_targets, scan["target_drift_mm_per_m"], parameters["feature_drift_mm_per_m"])
-    drift = patching.Drift(per_m, parameters["drift_length_mm"], parameters["patch_mm"])
-    place = patching.Place(middles)
-    centre = place.centre_mm
-    ties = (
-        target_constraints.read(network, names, start, centre, scan) if by_targets.any() else target_constraints.none()
-    )
-    targets = pose_selection.all_targets(ties, len(names))
-    settled = adjust.settle(pairs, start, place, drift, targets, free, reach_mm)
-    given = pose_selection.evidence(
-        patching.gather(pairs, start, place, drift, settled), ties, free, drift, parameters["folds"]
-    )
-    solution, moved, verdicts, withheld = pose_selection.choose(given, free, by_targets, parameters["confidence"])
-    final = adjust.move(start, solution.motions, centre)
-    surface_registration.check(names, pairs, solution, free & ~by_targets, final, scan)
-    covariance = error_model.covariance(given.errors, given.overlaps, given.targets, solution)
-    kept = [
-        rigid.covariance_at_origin(covariance[6 * at : 6 * at + 6, 6 * at : 6 * at + 6], centre) if free[at] else one
-        for at, one in enumerate(at_origin)
+def _start(
+    cleaned: Sequence[Upstream], network: Mapping[str, Any], settings: Any
+) -> tuple[Part, list[CoarseRegistration]]:
+    """The part in its start poses, and what the search for those of segments without targets found."""
+    clouds = {str(one.segment): CloudFile(one.folder, scale=network["scale"]["factor"]) for one in cleaned}
+    by_targets = {name: pose for name, pose in (network["poses"] or {}).items() if name in clouds}
+    known = {name: np.array(pose["T_control_segment"]) for name, pose in by_targets.items()}
+    covariances = {name: np.array(pose["covariance"]) for name, pose in by_targets.items()}
+    if not known:
+        first = next(iter(clouds))
+        known, covariances = {first: np.eye(4)}, {first: np.zeros((6, 6))}
+    compared = sizes(list(clouds.values()), settings)
+    poses, coarse = surface_registration.start_poses(clouds, known, compared, settings.refine)
+    segments = [
+        PosedSegment(name, cloud, T, covariances.get(name), one.result["normals_certainty"])
+        for (name, cloud), T, one in zip(clouds.items(), poses, cleaned, strict=True)
     ]
-    entries = _entries(names, start, final, kept, middles, moved, free, verdicts)
-    for at in np.flatnonzero(free):
-        entry = replace(entries[names[at]], weak_directions=pose_selection.weak_directions(at, given))
-        if not by_targets[at]:
-            entry = replace(entry, pose_from="surfaces", reason="no targets: registered by its surfaces")
-        entries[names[at]] = entry
+    return Part(segments, np.array([name in by_targets for name in clouds]), compared), coarse
+
+
+def _refine(part: Part, network: Mapping[str, Any], settings: Any) -> Refined:
+    """Poses by targets and overlaps together."""
+    own, free = settings.refine, part.free
+    centroids_mm = part.centroids_mm
+    spread_mm = [
+        _sd_mm(segment.covariance, centroid)
+        for segment, centroid in zip(part.segments, centroids_mm, strict=True)
+        if segment.covariance is not None
+    ]
+    distance_mm = part.sizes.disc_radius_mm / 2 + SEARCHED_SD * max(spread_mm)
+    search = overlap.Search(part.sizes.disc_radius_mm, distance_mm, own.correspondences)
+    pairs = overlap.pairs(part.clouds, part.start, search)
+    if not pairs:
+        return Refined(distance_mm, None, None, _unrefined(part), [])
+    drift_per_m = np.where(part.has_targets, settings.scan.target_drift_mm_per_m, own.untargeted_drift_mm_per_m)
+    drift = overlap_patches.DriftModel(drift_per_m, own.drift_length_mm, own.patch_mm, centroids_mm)
+    observed = target_constraints.none()
+    if part.has_targets.any():
+        observed = target_constraints.read(network, part.names, part.start, drift.centre_mm, settings.scan)
+    targets = pose_selection.target_equations(observed, len(part.segments))
+    robust = overlap_adjustment.robust_poses(pairs, part.start, drift, targets, free, distance_mm)
+    patches = overlap_patches.gather(pairs, part.start, drift, robust)
+    evidence = pose_selection.evidence(patches, observed, free, drift, own.folds)
+    selection = pose_selection.select(evidence, free, part.has_targets, own.confidence)
+    final = overlap_adjustment.move(part.start, selection.solution.motions, drift.centre_mm)
+    alone = free & ~part.has_targets
+    surface_registration.check_observable(part.names, selection.solution.observable, alone)
+    sd_most_mm = or_resolution_mm(own.registration_sd_most_mm, settings.scan)
+    surface_registration.check_distances(part.names, pairs, final, alone, sd_most_mm)
+    return Refined(
+        distance_mm,
+        evidence.variance_factor,
+        selection.solution.overlap_weight,
+        _refined_poses(part, evidence, selection, final),
+        discrepancy.discrepancies(part, pairs, evidence, selection, final),
+    )
+
+
+def _unrefined(part: Part) -> dict[str, RefinedPose]:
+    """The poses of a part without overlaps: all stay."""
+    alone = "single segment" if len(part.segments) == 1 else "no overlap with another segment"
     return {
-        "disc_radius_mm": radius_mm,
-        "search_distance_mm": reach_mm,
-        "variance_factor": given.variance_factor,
-        "overlap_weight": solution.factor,
-        "poses": entries,
-        "discrepancies": discrepancy.table(names, pairs, given.patches, start, final, withheld),
+        segment.name: _pose(
+            segment,
+            segment.T_frame_segment,
+            np.zeros((6, 6)) if segment.covariance is None else segment.covariance,
+            "targets" if free else "frame",
+            pose_selection.Verdict(alone),
+        )
+        for segment, free in zip(part.segments, part.free, strict=True)
     }
 
 
-def _normal_orientation(cleaned, clouds, poses, settings, folder):
-    """What the result says of the sides of estimated normals, and those that are to be turned {segment: (n,) bool},
-    which it leaves in files."""
-    segments = [
-        PosedSegment(
-            one.segment,
-            cloud,
-            poses[one.segment].T_control_segment,
-            normals_certainty=one.result["normals_certainty"],
-        )
-        for one, cloud in zip(cleaned, clouds, strict=True)
-    ]
-    spacing_mm = max(overlap.spacing_mm(cloud) for cloud in clouds)
-    inward = cleaned[0].part == "interior"
-    sheet_distance_mm = settings["refine"]["sheet_distance_mm"]
-    if sheet_distance_mm is None:
-        sheet_distance_mm = settings["scan"]["resolution_mm"]
-    found = normal_orientation.orient_estimated(
-        segments, spacing_mm, sheet_distance_mm, settings["scan"]["standoff_mm"], inward
+def _refined_poses(
+    part: Part, evidence: pose_selection.Evidence, selection: pose_selection.Selection, final: Sequence[np.ndarray]
+) -> dict[str, RefinedPose]:
+    """What the result says of each segment's final pose."""
+    covariance = error_model.pose_covariance(evidence.errors, evidence.overlaps, evidence.targets, selection.solution)
+    poses = {}
+    for at, (segment, free) in enumerate(zip(part.segments, part.free, strict=True)):
+        own = slice(6 * at, 6 * at + 6)
+        if not free:
+            held = np.zeros((6, 6)) if segment.covariance is None else segment.covariance
+            poses[segment.name] = _pose(segment, final[at], held, "frame", HOLDS_FRAME)
+            continue
+        if part.has_targets[at]:
+            verdict, pose_from = selection.verdicts[at], "refined" if selection.moved[at] else "targets"
+        else:
+            verdict, pose_from = pose_selection.Verdict("no targets: registered by its surfaces"), "surfaces"
+        at_origin = rigid.covariance_at_origin(covariance[own, own], evidence.patches.centre_mm)
+        pose = _pose(segment, final[at], at_origin, pose_from, verdict)
+        poses[segment.name] = replace(pose, weak_directions=pose_selection.weak_directions(at, evidence))
+    return poses
+
+
+def _pose(
+    segment: PosedSegment,
+    final: np.ndarray,
+    covariance: np.ndarray,
+    pose_from: str,
+    verdict: pose_selection.Verdict,
+) -> RefinedPose:
+    """The result of a segment that was moved from its start pose to ``final``, (4, 4)."""
+    motion = final @ rigid.invert(segment.T_frame_segment)
+    centroid_mm = centroid_of(segment.cloud, segment.T_frame_segment)
+    return RefinedPose(
+        T_control_segment=final,
+        covariance=(covariance + covariance.T) / 2,
+        pose_from=pose_from,
+        reason=verdict.reason,
+        shift_mm=float(np.linalg.norm(rigid.transform(motion, centroid_mm[None])[0] - centroid_mm)),
+        rotation_deg=rigid.angle_deg(motion),
+        withheld_overlaps=verdict.overlaps.record if verdict.overlaps else None,
+        withheld_targets=verdict.targets.record if verdict.targets else None,
+        squared_mahalanobis=verdict.squared_mahalanobis,
+        weak_directions=[],
     )
+
+
+def _orient(
+    cleaned: Sequence[Upstream], part: Part, poses: Mapping[str, RefinedPose], settings: Any, folder: Path
+) -> tuple[dict[str, np.ndarray], dict[str, TurnedNormals]]:
+    """Estimated normals that are to be turned, {segment: (n,) bool}, which are left in files, and what the result says
+    of them."""
+    posed = [replace(segment, T_frame_segment=poses[segment.name].T_control_segment) for segment in part.segments]
+    spacing_mm = max(overlap.spacing_mm(cloud) for cloud in part.clouds)
+    inward = cleaned[0].part == "interior"
+    sheet_distance_mm = or_resolution_mm(settings.refine.sheet_distance_mm, settings.scan)
+    found = normal_orientation.orient_estimated(posed, spacing_mm, sheet_distance_mm, settings.scan.standoff_mm, inward)
     for name, orientation in found.items():
         np.save(folder / normal_orientation.turned_file(name), orientation.turned)
-    said = {
-        name: TurnedNormals(orientation.observed_share, int(orientation.turned.sum()))
-        for name, orientation in found.items()
-    }
-    return said, {name: orientation.turned for name, orientation in found.items()}
+    record = {name: TurnedNormals(one.observed_share, int(one.turned.sum())) for name, one in found.items()}
+    return {name: orientation.turned for name, orientation in found.items()}, record
 
 
-def notes(entries, sides):
+def notes(result: RefineResult) -> list[str]:
     """Sentences for the report: what was registered without targets, whose surfaces and targets disagree, and whose
     estimated normals were turned."""
     sentences = [
-        f"Segment {name} has no normals of its own: {one.turned} points were taken to face inwards until other"
-        f" segments, which overlap {100 * one.observed_share:.0f} % of it, showed their outer side."
-        for name, one in sides.items()
-        if one.turned
+        f"Segment {name} has no normals of its own: {normals.turned} points were taken to face inwards until other"
+        f" segments, which overlap {100 * normals.observed_share:.0f} % of it, showed their outer side."
+        for name, normals in result.normal_orientation.items()
+        if normals.turned
     ]
-    for name, entry in entries.items():
-        if entry.pose_from == "surfaces":
+    for name, pose in result.poses.items():
+        if pose.pose_from == "surfaces":
             sentences.append(f"Segment {name} has no targets and was registered by its surfaces.")
-        elif entry.pose_from == "targets" and "moved between the runs" in entry.reason:
-            sentences.append(f"Segment {name} keeps the pose of its targets: {entry.reason}.")
+        elif pose.pose_from == "targets" and pose.reason and "moved between the runs" in pose.reason:
+            sentences.append(f"Segment {name} keeps the pose of its targets: {pose.reason}.")
     return sentences
 
 
-def _entries(names, start, final, covariances, middles, moved, free, verdicts):
-    """What the result says of each segment's pose."""
-    entries = {}
-    for at, name in enumerate(names):
-        motion = final[at] @ rigid.invert(start[at])
-        verdict = verdicts.get(at, pose_selection.Verdict("holds the frame"))
-        entries[name] = RefinedPose(
-            T_control_segment=final[at],
-            covariance=(covariances[at] + covariances[at].T) / 2,
-            pose_from="refined" if moved[at] else "targets" if free[at] else "frame",
-            reason=verdict.reason,
-            shift_mm=float(np.linalg.norm(rigid.transform(motion, middles[at][None])[0] - middles[at])),
-            rotation_deg=rigid.angle_deg(motion),
-            withheld_overlaps=verdict.overlaps.record if verdict.overlaps else None,
-            withheld_targets=verdict.targets.record if verdict.targets else None,
-            squared_mahalanobis=verdict.strain,
-            weak_directions=[],
-        )
-    return entries
-
-
-def middle_mm(cloud, T_control_segment):
-    """Mean of a segment's points, (3,) in the control frame."""
-    sample = cloud.sample(20_000).xyz_mm.astype(np.float64) + cloud.origin_mm
-    return rigid.transform(T_control_segment, sample.mean(axis=0)[None])[0]
-
-
-def _sd_mm(covariance_at_origin, place_mm):
-    """Largest standard deviation in any direction, mm, of a place that moves with the pose."""
-    at_place = rigid.covariance_at_origin(covariance_at_origin, -place_mm)
+def _sd_mm(covariance: np.ndarray, place_mm: np.ndarray) -> float:
+    """Largest standard deviation in any direction, mm, of a place (3,) that moves with a pose, whose ``covariance``
+    (6, 6) is about the origin."""
+    at_place = rigid.covariance_at_origin(covariance, -place_mm)
     return float(np.sqrt(np.linalg.eigvalsh(at_place[3:, 3:])[-1]))

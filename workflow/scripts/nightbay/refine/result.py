@@ -177,8 +177,8 @@ class Contradictions:
 class TurnedNormals:
     """What other segments showed of the outer side of a segment with estimated normals.
 
-    ``observed_share``: share of its surface that other segments show; ``turned``: number of points whose normal is turned, which
-    ``<segment>.turned.npy`` in the stage's folder marks, (n,) bool.
+    ``observed_share``: share of its surface that other segments show; ``turned``: number of points whose normal is
+    turned, which ``<segment>.turned.npy`` in the stage's folder marks, (n,) bool.
     """
 
     observed_share: float
@@ -193,8 +193,8 @@ class RefineResult:
     are compared; ``search_distance_mm``: how far apart two surfaces may be to be compared; ``variance_factor`` of the
     overlaps, by which their covariance is scaled, at least 1; ``overlap_weight`` of all overlaps against the targets
     (both None without overlaps); ``coarse_registration`` of each pair that was registered without targets; ``scale``:
-    what lengths are multiplied by; ``normal_orientation`` {segment: what was found of its estimated normals}; ``poses`` {segment:
-    pose}.
+    what lengths are multiplied by; ``normal_orientation`` {segment: what was found of its estimated normals}; ``poses``
+    {segment: pose}.
     """
 
     frame_of: str

@@ -1,11 +1,13 @@
-"""What the targets say of small motions of the segments: the network once more, as observations beside the overlaps.
+"""Small motions of the segments by their targets: the network once more, as observations beside the overlaps.
 
 Around the adjusted network an observation of a target is linear in the motion of its segment; the coordinates of the
 targets themselves are eliminated target by target (Schur complement). So the overlaps bend the network only as far as
 the targets' noise allows, with all correlations between the segments, and targets can be withheld to test a fit.
 """
 
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 
@@ -13,7 +15,7 @@ from nightbay.core import rigid, target_noise
 
 
 @dataclass(frozen=True)
-class Ties:
+class TargetObservations:
     """n observations of targets that two lists or more have measured, in the network's poses.
 
     ``segment`` (n,) number of the segment, -1 for the control survey; ``target`` (n,) from 0 to ``count``; ``J``
@@ -33,74 +35,81 @@ class Ties:
     count: int
 
 
-def read(network, names, poses, centre_mm, scan):
-    """The :class:`Ties` of a network's result; ``poses`` (list of (4, 4)) of the segments ``names`` in it.
+def read(
+    network: Mapping[str, Any], names: Sequence[str], poses: Sequence[np.ndarray], centre_mm: np.ndarray, scan: Any
+) -> TargetObservations:
+    """The :class:`TargetObservations` of a network's result.
 
-    The noise is constant and grows with the distance from the middle of the list; all of drift weighs a target down
-    here, since the ties know no strain of a list as a whole.
+    ``poses`` (4, 4) of the segments ``names`` in it; ``centre_mm`` (3,) about which motions turn; ``scan``: the section
+    scan. The standard deviation grows with the distance from the centroid of the list; all of drift weighs a target
+    down here, since no strain of a list as a whole is modelled.
     """
     number = {name: at for at, name in enumerate(names)}
-    place = {one["target"]: one["xyz_mm"] for one in network["targets"]}
-    rows = [one for one in network["observations"] if one["used"]]
-    segment = np.array([number.get(one["list"], -1) for one in rows], np.int64)
-    known, target = np.unique([one["target"] for one in rows], return_inverse=True)
-    x = np.array([place[one] for one in known.tolist()])[target.ravel()]
-    residual = np.array([one["residual_mm"] for one in rows])
+    position = {target["target"]: target["xyz_mm"] for target in network["targets"]}
+    used = [observation for observation in network["observations"] if observation["used"]]
+    segment = np.array([number.get(observation["list"], -1) for observation in used], np.int64)
+    known, target = np.unique([observation["target"] for observation in used], return_inverse=True)
+    x = np.array([position[number_of_target] for number_of_target in known.tolist()])[target.ravel()]
+    residual = np.array([observation["residual_mm"] for observation in used])
     turned = np.where((segment >= 0)[:, None, None], np.array(poses)[segment][:, :3, :3], np.eye(3))
     J = np.concatenate([-rigid.cross_matrix(x - centre_mm), np.tile(np.eye(3), (len(x), 1, 1))], axis=2)
     J[segment < 0] = 0.0
     weight = np.empty(len(x))
-    for one in np.unique(segment):
-        mine = segment == one
-        variance = target_noise.covariance(x[mine], scan["target_noise_mm"], scan["target_drift_mm_per_m"])
-        weight[mine] = 1 / (variance[:, 0, 0] * network["covariance_scaled_by"])
-    drift_mm = np.sqrt(np.maximum(1 / weight - network["covariance_scaled_by"] * scan["target_noise_mm"] ** 2, 0.0))
+    factor = network["covariance_scaled_by"]
+    for at in np.unique(segment):
+        mine = segment == at
+        variance = target_noise.covariance(x[mine], scan.target_noise_mm, scan.target_drift_mm_per_m)
+        weight[mine] = 1 / (variance[:, 0, 0] * factor)
+    drift_mm = np.sqrt(np.maximum(1 / weight - factor * scan.target_noise_mm**2, 0.0))
     # a residual is adjusted minus observed, in the frame of the list
     misclosure = -np.einsum("nij,nj->ni", turned, residual)
-    return Ties(segment, target.ravel(), J, misclosure, weight, drift_mm, x, len(known))
+    return TargetObservations(segment, target.ravel(), J, misclosure, weight, drift_mm, x, len(known))
 
 
-def none():
+def none() -> TargetObservations:
     """No targets."""
     empty = np.empty(0, np.int64)
-    return Ties(empty, empty, np.empty((0, 3, 6)), np.empty((0, 3)), np.empty(0), np.empty(0), np.empty((0, 3)), 0)
+    return TargetObservations(
+        empty, empty, np.empty((0, 3, 6)), np.empty((0, 3)), np.empty(0), np.empty(0), np.empty((0, 3)), 0
+    )
 
 
-def centred(ties, segments):
-    """Effect (n, 3, 6 s) of all motions on each observation, less the mean effect on its target, weighted."""
-    J = np.zeros((len(ties.target), 3, segments + 1, 6))
-    J[np.arange(len(J)), :, ties.segment] = ties.J  # the control survey, number -1, falls into the last place
-    J = J[:, :, :-1].reshape(len(J), 3, 6 * segments)
-    total = np.zeros((ties.count, 3, 6 * segments))
-    np.add.at(total, ties.target, ties.weight[:, None, None] * J)
-    weight = np.bincount(ties.target, ties.weight, ties.count)
-    return J - (total / weight[:, None, None])[ties.target]
+def reduced_design(observed: TargetObservations, segments: int) -> np.ndarray:
+    """Effect (n, 3, 6 s) of the motions of all ``segments`` on each observation, less the weighted mean effect on its
+    target: the design matrix without the coordinates of the targets."""
+    whole = np.zeros((len(observed.target), 3, segments + 1, 6))
+    whole[np.arange(len(whole)), :, observed.segment] = observed.J  # the control survey, number -1, comes last
+    J = whole[:, :, :-1].reshape(len(whole), 3, 6 * segments)
+    total = np.zeros((observed.count, 3, 6 * segments))
+    np.add.at(total, observed.target, observed.weight[:, None, None] * J)
+    weight = np.bincount(observed.target, observed.weight, observed.count)
+    return J - (total / weight[:, None, None])[observed.target]
 
 
-def normal_equations(ties, segments):
+def normal_equations(observed: TargetObservations, segments: int) -> tuple[np.ndarray, np.ndarray]:
     """Normal matrices (count, 6 s, 6 s) and right sides (count, 6 s) of the motions, one for each target.
 
-    Right sides are taken from the network's solution, in which all targets together ask for no motion; what is left of
-    their sum, because the network knows more of its lists than the ties do, is shared out.
+    Right sides are taken from the network's solution, in which all targets together ask for no motion. What is left of
+    their sum, because the network models more of its lists than is modelled here, is distributed evenly.
     """
-    J = centred(ties, segments)
-    matrix, right = np.zeros((ties.count, 6 * segments, 6 * segments)), np.zeros((ties.count, 6 * segments))
-    np.add.at(matrix, ties.target, np.einsum("n,nij,nik->njk", ties.weight, J, J))
-    np.add.at(right, ties.target, -np.einsum("n,nij,ni->nj", ties.weight, J, ties.misclosure_mm))
-    return matrix, right - right.sum(axis=0) / max(ties.count, 1)
+    J = reduced_design(observed, segments)
+    matrix, right = np.zeros((observed.count, 6 * segments, 6 * segments)), np.zeros((observed.count, 6 * segments))
+    np.add.at(matrix, observed.target, np.einsum("n,nij,nik->njk", observed.weight, J, J))
+    np.add.at(right, observed.target, -np.einsum("n,nij,ni->nj", observed.weight, J, observed.misclosure_mm))
+    return matrix, right - right.sum(axis=0) / max(observed.count, 1)
 
 
-def squares(ties, motions, segment):
-    """Square distances (m,) mm2 of a segment's targets from where the other lists have them.
+def squared_distances(observed: TargetObservations, motions: np.ndarray, segment: int) -> np.ndarray:
+    """Squared distances (m,) mm2 of a segment's targets from where the other lists have them.
 
-    ``motions`` (count, s, 6): for each target those in which it is looked at.
+    ``motions`` (count, s, 6): for each target those in which it is compared.
     """
-    each = motions[ties.target, np.maximum(ties.segment, 0)]  # the control survey has J = 0
-    moved = ties.misclosure_mm + np.einsum("nij,nj->ni", ties.J, each)
+    each = motions[observed.target, np.maximum(observed.segment, 0)]  # the control survey has J = 0
+    moved = observed.misclosure_mm + np.einsum("nij,nj->ni", observed.J, each)
     found = []
-    for row in np.flatnonzero(ties.segment == segment):
-        others = np.flatnonzero((ties.target == ties.target[row]) & (ties.segment != segment))
+    for row in np.flatnonzero(observed.segment == segment):
+        others = np.flatnonzero((observed.target == observed.target[row]) & (observed.segment != segment))
         if len(others):
-            there = np.average(moved[others], axis=0, weights=ties.weight[others])
-            found.append(np.sum((moved[row] - there) ** 2))
+            mean = np.average(moved[others], axis=0, weights=observed.weight[others])
+            found.append(np.sum((moved[row] - mean) ** 2))
     return np.array(found)

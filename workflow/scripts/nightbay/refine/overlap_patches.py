@@ -6,49 +6,48 @@ the mean distance of its correspondences along their normals, however many there
 correlated, because both hold the drift of the segments that they share.
 """
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 from scipy.spatial.distance import cdist
 
 from nightbay.core import rigid, robust
+from nightbay.refine.overlap import Pair
 
-TUKEY = 4.685  # tuning constant of Tukey's biweight: 95 % efficient on normal errors (P. Huber, Robust Statistics)
-MAD = 1.4826  # from the median absolute deviation to the standard deviation of a normal distribution
+LEAST_WEIGHT = 1.0  # sum of the weights of a patch: no more than one correspondence is no mean
 
 
 @dataclass(frozen=True)
-class Drift:
-    """How errors grow inside segments and how far they are alike: ``mm_per_m`` (s,) of the distance from each segment's
-    middle, ``length_mm`` at which the correlation has fallen to 1/e, ``patch_mm`` edge of a patch."""
+class DriftModel:
+    """How errors grow inside segments and how far they are alike.
+
+    ``mm_per_m`` (s,): growth of the standard deviation with the distance from each segment's centroid, of which
+    ``centroids_mm`` (s, 3) holds the position in the control frame; ``length_mm``: distance at which the correlation
+    has fallen to 1/e; ``patch_mm``: edge of a patch, inside which all errors are alike.
+    """
 
     mm_per_m: np.ndarray
     length_mm: float
     patch_mm: float
-
-
-@dataclass(frozen=True)
-class Place:
-    """Where the segments lie in the control frame: ``middles_mm`` (s, 3) of each, where its drift counts from, and the
-    mean of these, ``centre_mm`` (3,), about which small motions turn."""
-
-    middles_mm: np.ndarray
+    centroids_mm: np.ndarray
 
     @property
-    def centre_mm(self):
-        return self.middles_mm.mean(axis=0)
+    def centre_mm(self) -> np.ndarray:
+        """Mean of the centroids, (3,), about which small motions turn."""
+        return self.centroids_mm.mean(axis=0)
 
 
 @dataclass(frozen=True)
 class Patches:
     """k patches of all pairs of overlapping segments, control frame.
 
-    ``ends`` (k, 2) numbers of the two segments, ``pair`` (k,) of the pair; ``at_mm`` (k, 3) mean place; ``count`` (k,)
-    effective number of correspondences; ``mean_mm`` (k,) their mean distance, the second segment minus the first;
-    ``J`` (k, 6) how much a motion of the first takes off it (rotation vector in rad and translation in mm about
+    ``ends`` (k, 2) numbers of the two segments, ``pair`` (k,) of the pair; ``at_mm`` (k, 3) mean position; ``count``
+    (k,) sum of the weights of their correspondences; ``mean_mm`` (k,) their mean distance, the second segment minus the
+    first; ``J`` (k, 6) how much a motion of the first takes off it (rotation vector in rad and translation in mm about
     ``centre_mm``); ``drift_mm`` (k, 2) standard deviation of the drift of either segment there; ``errors_mm2`` (k, k)
-    covariance of the mean distances; ``normal_variance`` (rad2) of the error of a
-    normal in any direction, mean over all.
+    covariance of the mean distances; ``normal_variance`` (rad2) of the error of a normal in any direction, mean over
+    all.
     """
 
     centre_mm: np.ndarray
@@ -62,13 +61,13 @@ class Patches:
     errors_mm2: np.ndarray
     normal_variance: float
 
-    def touching(self, segment):
+    def touching(self, segment: int) -> np.ndarray:
         """Which patches are of a segment, (k,) bool."""
         return (self.ends == segment).any(axis=1)
 
 
-def distances(pair, poses):
-    """Signed distances b minus a along the common normal: ``(d_mm (m,), place (m, 3), normal (m, 3))`` in control.
+def distances(pair: Pair, poses: Sequence[np.ndarray]) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Signed distances b minus a along the common normal, (m,) mm, their positions and normals, (m, 3), in control.
 
     Both planes share the normal, so that curvature cancels (point-to-plane: Y. Chen, G. Medioni, Image and Vision
     Computing 10 (1992) 145; the symmetric form: S. Rusinkiewicz, SIGGRAPH 2019).
@@ -80,54 +79,71 @@ def distances(pair, poses):
     return np.sum((at_b - at_a) * normal, axis=1), (at_a + at_b) / 2, normal
 
 
-def robust_weights(d_mm, least_mm):
+def robust_weights(d_mm: np.ndarray, least_mm: float) -> tuple[np.ndarray, float]:
     """Tukey's weights (m,) of distances, and their robust standard deviation, at least ``least_mm``."""
-    middle = float(np.median(d_mm))
-    sd_mm = max(float(MAD * np.median(np.abs(d_mm - middle))), least_mm)
-    return robust.tukey(d_mm, TUKEY * np.hypot(sd_mm, middle)), sd_mm
+    median = float(np.median(d_mm))
+    sd_mm = max(float(robust.MAD_TO_SD * np.median(np.abs(d_mm - median))), least_mm)
+    return robust.tukey(d_mm, robust.TUKEY_SD * np.hypot(sd_mm, median)), sd_mm
 
 
-def gather(pairs, poses, place, drift, weighed_at, least_mm=0.0):
+def gather(
+    pairs: Sequence[Pair],
+    poses: Sequence[np.ndarray],
+    drift: DriftModel,
+    weighed_at: Sequence[np.ndarray],
+    least_mm: float = 0.0,
+) -> Patches:
     """The :class:`Patches` of all pairs at these poses.
 
-    ``weighed_at``: poses at which outliers are told apart; ``least_mm``: least standard deviation to tell them by.
+    ``weighed_at``: poses at which outliers are identified; ``least_mm``: least standard deviation that bounds them.
     """
-    rows = [_of_pair(pair, poses, place.centre_mm, drift.patch_mm, weighed_at, least_mm) for pair in pairs]
+    rows = []
+    for pair in pairs:
+        weights = _weights(pair, weighed_at, least_mm)
+        rows.append(_of_pair(pair, poses, drift.centre_mm, drift.patch_mm, weights))
     counts = [len(row["count"]) for row in rows]
     table = {key: np.concatenate([row[key] for row in rows]) for key in ("at_mm", "count", "mean_mm", "J")}
     noise = np.concatenate([row["noise_mm2"] for row in rows])
     ends = np.repeat([(pair.a, pair.b) for pair in pairs], counts, axis=0)
-    drift_mm = drift_sd_mm(table["at_mm"], ends, place, drift)
+    drift_mm = drift_sd_mm(table["at_mm"], ends, drift)
     return Patches(
-        centre_mm=place.centre_mm,
+        centre_mm=drift.centre_mm,
         ends=ends,
         pair=np.repeat(np.arange(len(pairs)), counts),
         drift_mm=drift_mm,
         errors_mm2=drift_errors(table["at_mm"], table["J"][:, 3:], ends, drift_mm, drift.length_mm) + np.diag(noise),
         normal_variance=float(
-            np.average([row["normal_variance"] for row in rows], weights=[len(pair.discs) for pair in pairs])
+            np.average([row["normal_variance"][0] for row in rows], weights=[len(pair.discs) for pair in pairs])
         ),
         **table,
     )
 
 
-def _of_pair(pair, poses, centre_mm, patch_mm, weighed_at, least_mm):
-    """One pair's columns of :class:`Patches`, and ``noise_mm2`` (k,): variance of the means by the points' noise."""
-    d_mm, at, normal = distances(pair, poses)
+def _weights(pair: Pair, poses: Sequence[np.ndarray], least_mm: float) -> np.ndarray:
+    """Weights (m,) of a pair's correspondences at these poses, by the spread of their distances."""
     even = pair.discs.even
     floor_mm = max(float(np.median(pair.discs.sd_mm[even] if even.any() else pair.discs.sd_mm)), least_mm)
-    weights, _ = robust_weights(distances(pair, weighed_at)[0], floor_mm)
+    return robust_weights(distances(pair, poses)[0], floor_mm)[0]
+
+
+def _of_pair(
+    pair: Pair, poses: Sequence[np.ndarray], centre_mm: np.ndarray, patch_mm: float, weights: np.ndarray
+) -> dict[str, np.ndarray]:
+    """One pair's columns of :class:`Patches`, ``noise_mm2`` (k,): variance of the means by the points' noise, and
+    ``normal_variance`` (1,)."""
+    d_mm, at, normal = distances(pair, poses)
+    even = pair.discs.even
     # a patch is a cube of space, one of 26 directions, and either even discs or such across edges
     cell = np.column_stack([np.floor(at / patch_mm), np.round(normal), even]).astype(np.int64)
     patch = np.unique(cell, axis=0, return_inverse=True)[1].ravel()
     count = np.bincount(patch, weights)
-    keep = count > 1.0
+    keep = count > LEAST_WEIGHT
 
-    def mean(values):
+    def mean(values: np.ndarray) -> np.ndarray:
         return np.stack([np.bincount(patch, weights * column)[keep] / count[keep] for column in values.T], axis=1)
 
     J = np.hstack([np.cross(at - centre_mm, normal), normal])
-    crooked = rigid.rotate(poses[pair.a], pair.discs.normal_a) - rigid.rotate(poses[pair.b], pair.discs.normal_b)
+    between = rigid.rotate(poses[pair.a], pair.discs.normal_a) - rigid.rotate(poses[pair.b], pair.discs.normal_b)
     return {
         "at_mm": mean(at),
         "count": count[keep],
@@ -136,28 +152,33 @@ def _of_pair(pair, poses, centre_mm, patch_mm, weighed_at, least_mm):
         "noise_mm2": mean(pair.discs.sd_mm[:, None] ** 2)[:, 0]
         / np.where(mean(even[:, None])[:, 0] > 0.5, count[keep], 1),
         # the mean of two normals errs by a quarter of the variance of their difference, which has two components
-        "normal_variance": float(np.average(np.sum(crooked**2, axis=1), weights=weights)) / 8,
+        "normal_variance": np.array([np.average(np.sum(between**2, axis=1), weights=weights) / 8]),
     }
 
 
-def drift_sd_mm(at_mm, ends, place, drift):
-    """Standard deviation (k, 2) of the drift of either segment at the patches: it grows from the segment's middle."""
-    away = [np.linalg.norm(at_mm - place.middles_mm[end], axis=1) for end in ends.T]
-    away = np.maximum(np.stack(away, axis=1), drift.patch_mm)  # no place is free of drift
+def drift_sd_mm(at_mm: np.ndarray, ends: np.ndarray, drift: DriftModel) -> np.ndarray:
+    """Standard deviation (k, 2) of the drift of either segment at patches: it grows from the segment's centroid.
+
+    ``at_mm`` (k, 3) and ``ends`` (k, 2) as in :class:`Patches`.
+    """
+    away = np.stack([np.linalg.norm(at_mm - drift.centroids_mm[end], axis=1) for end in ends.T], axis=1)
+    away = np.maximum(away, drift.patch_mm)  # no place is free of drift
     return away * drift.mm_per_m[ends] / 1000
 
 
-def drift_errors(at_mm, normal, ends, drift_mm, length_mm):
+def drift_errors(
+    at_mm: np.ndarray, normal: np.ndarray, ends: np.ndarray, drift_mm: np.ndarray, length_mm: float
+) -> np.ndarray:
     """Covariance (k, k) of the patches' distances by drift.
 
     The drift of a segment is one process of three independent coordinates, normal and alike at two places by
     exp(-distance / ``length_mm``), whatever pairs the two patches belong to; a distance shows it along its ``normal``.
     """
-    alike = np.exp(-cdist(at_mm, at_mm) / length_mm) * (normal @ normal.T)
-    errors = np.zeros_like(alike)
+    correlation = np.exp(-cdist(at_mm, at_mm) / length_mm) * (normal @ normal.T)
+    errors = np.zeros_like(correlation)
     for mine in range(2):
         for other in range(2):
             same = ends[:, mine][:, None] == ends[:, other][None]
             sign = 1.0 if mine == other else -1.0
-            errors += sign * same * drift_mm[:, mine][:, None] * drift_mm[:, other][None] * alike
+            errors += sign * same * drift_mm[:, mine][:, None] * drift_mm[:, other][None] * correlation
     return errors

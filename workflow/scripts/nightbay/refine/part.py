@@ -1,0 +1,82 @@
+"""The segments of a part as the stage refine works on them."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from nightbay.clouds.cloud import CloudFile
+from nightbay.clouds.posed_segment import PosedSegment
+from nightbay.core import rigid
+from nightbay.refine import overlap
+
+CENTROID_SAMPLE = 20_000  # points of a segment are plenty for its centroid
+
+
+@dataclass(frozen=True)
+class Sizes:
+    """Sizes of what is compared, mm: the radius of a disc, and the edge of a cell of the thinned segments."""
+
+    disc_radius_mm: float
+    cell_mm: float
+
+
+def or_resolution_mm(value_mm: float | None, scan: Any) -> float:
+    """A length of the settings; where it is None, the edge of the surface grid of the section ``scan``."""
+    return float(scan.resolution_mm if value_mm is None else value_mm)
+
+
+def sizes(clouds: Sequence[CloudFile], settings: Any) -> Sizes:
+    """The sizes for these clouds; ``settings`` of the stage.
+
+    A disc has a radius of two spacings of the sparsest cloud at least, so that it holds 12 points, and a cell holds a
+    disc.
+    """
+    least_mm = or_resolution_mm(settings.refine.disc_radius_mm, settings.scan)
+    radius_mm = max(least_mm, 2 * max(overlap.spacing_mm(cloud) for cloud in clouds))
+    return Sizes(radius_mm, max(settings.refine.coarse_mm, 2 * radius_mm))
+
+
+@dataclass(frozen=True)
+class Part:
+    """The segments of a part in their start poses in the control frame, in the order of their names.
+
+    ``covariance`` of a segment is that of its target pose, zero for the segment that holds the frame, None for a
+    segment without targets. ``has_targets`` (s,) bool.
+    """
+
+    segments: Sequence[PosedSegment]
+    has_targets: np.ndarray
+    sizes: Sizes
+
+    @property
+    def names(self) -> list[str]:
+        """The segments' names."""
+        return [segment.name for segment in self.segments]
+
+    @property
+    def clouds(self) -> list[CloudFile]:
+        """The segments' working clouds."""
+        return [segment.cloud for segment in self.segments]
+
+    @property
+    def start(self) -> list[np.ndarray]:
+        """Start poses ``T_control_segment``, (4, 4) each."""
+        return [segment.T_frame_segment for segment in self.segments]
+
+    @property
+    def free(self) -> np.ndarray:
+        """Segments that may move, (s,) bool: all but those whose pose has no covariance, which hold the frame."""
+        return np.array([one.covariance is None or bool(np.trace(one.covariance) > 0) for one in self.segments])
+
+    @property
+    def centroids_mm(self) -> np.ndarray:
+        """Centroids of the segments' points in the start poses, (s, 3) in the control frame."""
+        return np.array([centroid_mm(one.cloud, one.T_frame_segment) for one in self.segments])
+
+
+def centroid_mm(cloud: CloudFile, T_control_segment: np.ndarray) -> np.ndarray:
+    """Mean of a segment's points, (3,) in the control frame."""
+    sample = cloud.sample(CENTROID_SAMPLE).xyz_mm.astype(np.float64) + cloud.origin_mm
+    return rigid.transform(T_control_segment, sample.mean(axis=0)[None])[0]
