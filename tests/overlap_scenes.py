@@ -1,7 +1,6 @@
 """Small simulated parts for the tests of refine: a dented egg of a vehicle's size, in overlapping segments."""
 
 from pathlib import Path
-from types import SimpleNamespace
 
 import numpy as np
 import yaml
@@ -13,6 +12,7 @@ from nightbay.matching import target_list
 from nightbay.network import assembly, network
 from nightbay.pipeline import typed
 from nightbay.pipeline.settings import settings
+from nightbay.pipeline.stage import Upstream
 
 HALF_AXES_MM = np.array([2000.0, 850.0, 700.0])
 DRIFT_MM_PER_M = 0.03
@@ -60,15 +60,7 @@ def write_segment(folder, name, points_control, normals, T_control_segment, colo
         colour,
     )
     cloud.write(folder, [block], origin, 500.0)
-    return SimpleNamespace(
-        stage="clean",
-        part="exterior",
-        segment=name,
-        status="ok",
-        reasons=[],
-        folder=folder,
-        result={"normals_certainty": None},
-    )
+    return Upstream("clean", "job", "exterior", name, "ok", [], [], {"normals_certainty": None}, folder)
 
 
 def random_pose(rng, far_mm=3000.0):
@@ -94,7 +86,7 @@ def targets(names, true, seen, rng, scan, surveyed=True):
     chosen = settings({"network": _parameters(), "scan": scan})
     found = network.adjust_lists(lists, surveyed, False, chosen)
     result, _ = assembly.assemble(found, SHEET, [], chosen)
-    return SimpleNamespace(stage="network", status="ok", reasons=[], result=typed.write(result))
+    return Upstream("network", "job", "exterior", None, "ok", [], [], typed.write(result), Path())
 
 
 def _parameters():
@@ -111,7 +103,7 @@ def no_targets():
     """What the stage network leaves of a part without targets."""
     chosen = settings({"network": _parameters()}).network
     result, _ = assembly.without_network("no segment has a list of targets", SHEET, [], chosen)
-    return SimpleNamespace(stage="network", status="ok", reasons=[], result=typed.write(result))
+    return Upstream("network", "job", "exterior", None, "ok", [], [], typed.write(result), Path())
 
 
 BAY_MM = np.array([2000.0, 1100.0, 1000.0])

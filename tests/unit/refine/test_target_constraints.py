@@ -5,10 +5,13 @@ import pytest
 
 import overlap_scenes
 from nightbay.core import rigid
+from nightbay.network.result import NetworkResult
+from nightbay.pipeline import typed
 from nightbay.pipeline.settings import settings
 from nightbay.refine import target_constraints
 
-SCAN = settings({"scan": {"target_noise_mm": 0.05, "target_drift_mm_per_m": 0.0}}).scan
+VALUES = {"target_noise_mm": 0.05, "target_drift_mm_per_m": 0.0}
+SCAN = settings({"scan": VALUES}).scan
 
 
 @pytest.fixture(scope="module")
@@ -17,8 +20,8 @@ def surveyed():
     rng = np.random.default_rng(41)
     true = {"a": overlap_scenes.random_pose(rng), "b": overlap_scenes.random_pose(rng)}
     seen = {"a": np.arange(0, 60), "b": np.arange(30, 55)}
-    result = overlap_scenes.targets(true, true, seen, rng, SCAN).result
-    return result, [np.array(result["poses"][name]["T_control_segment"]) for name in true]
+    result = typed.read(NetworkResult, overlap_scenes.targets(true, true, seen, rng, VALUES).result)
+    return result, [result.poses[name].T_control_segment for name in true]
 
 
 def test_covariance_of_the_poses_is_the_networks(surveyed):
@@ -29,7 +32,7 @@ def test_covariance_of_the_poses_is_the_networks(surveyed):
     covariance = np.linalg.inv(matrix.sum(axis=0))
     for at, name in enumerate(("a", "b")):
         block = rigid.covariance_at_origin(covariance[6 * at : 6 * at + 6, 6 * at : 6 * at + 6], centre)
-        np.testing.assert_allclose(block, network["poses"][name]["covariance"], rtol=1e-3, atol=1e-3 * block.max())
+        np.testing.assert_allclose(block, network.poses[name].covariance, rtol=1e-3, atol=1e-3 * block.max())
     np.testing.assert_allclose(right.sum(axis=0), 0, atol=1e-6)
 
 

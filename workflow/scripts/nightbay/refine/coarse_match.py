@@ -40,6 +40,7 @@ class ThinnedSegment:
 def thin(cloud: CloudFile, cell_mm: float) -> ThinnedSegment:
     """Thin a working cloud to one point a cube of ``cell_mm``, in the order of the cubes."""
     sample = cloud.sample(SAMPLE)
+    assert sample.normal is not None  # clean leaves normals of every point
     xyz_mm = sample.xyz_mm.astype(np.float64)
     _, cell = np.unique(np.floor(xyz_mm / cell_mm).astype(np.int64), axis=0, return_inverse=True)
     cell = cell.ravel()

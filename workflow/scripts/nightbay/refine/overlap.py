@@ -148,9 +148,10 @@ def _seeds(cloud: CloudFile, numbers: np.ndarray, most: int) -> tuple[np.ndarray
     ]
     rows = np.concatenate(picks) if picks else np.empty(0, np.int64)
     chosen = cloud.take(rows)
+    assert chosen.normal is not None  # clean leaves normals of every point
     taken, weight = _evenly(chosen.normal, most)
-    chosen = chosen[taken]
-    return chosen.xyz_mm.astype(np.float64) + cloud.origin_mm, chosen.normal.astype(np.float64), weight * step
+    normals = chosen.normal[taken].astype(np.float64)
+    return chosen.xyz_mm[taken].astype(np.float64) + cloud.origin_mm, normals, weight * step
 
 
 def _evenly(normals: np.ndarray, most: int) -> tuple[np.ndarray, np.ndarray]:
@@ -210,8 +211,9 @@ def _moments(cloud: CloudFile, seeds: np.ndarray, axes: np.ndarray, search: Sear
     sorted_moments = np.zeros_like(moments)
     high = seeds.max(axis=0) + cell
     tiles = cloud.tiles
-    for number in np.flatnonzero(np.all((tiles["low_mm"] <= high) & (tiles["high_mm"] >= low + cell), axis=1)):
+    for number in np.flatnonzero(np.all((tiles["low_mm"] <= high) & (tiles["high_mm"] >= low + cell), axis=1)).tolist():
         block = cloud.tile(number)
+        assert block.normal is not None
         _stream(block.xyz_mm, block.normal, grid, search.disc_radius_mm**2, search.distance_mm, sorted_moments)
     moments[order] = sorted_moments
     return moments

@@ -15,6 +15,7 @@ import numpy as np
 from nightbay.clouds.cloud import CloudFile
 from nightbay.clouds.posed_segment import PosedSegment
 from nightbay.core import rigid
+from nightbay.network.result import NetworkResult
 from nightbay.orientation import normal_orientation
 from nightbay.pipeline import typed
 from nightbay.pipeline.stage import Upstream
@@ -31,7 +32,7 @@ from nightbay.refine import (
 )
 from nightbay.refine.part import Part, or_resolution_mm, sizes
 from nightbay.refine.part import centroid_mm as centroid_of
-from nightbay.refine.result import CoarseRegistration, Discrepancy, RefinedPose, RefineResult, Scale, TurnedNormals
+from nightbay.refine.result import CoarseRegistration, Discrepancy, RefinedPose, RefineResult, TurnedNormals
 
 HOLDS_FRAME = pose_selection.Verdict("holds the frame")
 # Standard deviations of the start poses by which two surfaces may lie apart: all but 1 in 16,000 of normal errors.
@@ -63,14 +64,14 @@ def refine(
     registered by their surfaces.
     """
     cleaned = sorted(upstream["clean"], key=lambda one: one.segment)
-    network = upstream["network"].result
+    network = typed.read(NetworkResult, upstream["network"].result)
     part, coarse = _start(cleaned, network, settings)
     refined = _refine(part, network, settings)
     turned, turned_normals = _orient(cleaned, part, refined.poses, settings, folder)
     final = [refined.poses[name].T_control_segment for name in part.names]
-    facing = [CloudFile(one.folder, turned.get(one.segment), network["scale"]["factor"]) for one in cleaned]
+    facing = [CloudFile(one.folder, turned.get(one.segment), network.scale.factor) for one in cleaned]
     agreement = contradiction.find(part.names, facing, final, part.sizes.cell_mm, settings.refine.contradiction_most)
-    held_by = network["frame_of"] if part.has_targets.any() else None
+    held_by = network.frame_of if part.has_targets.any() else None
     result = RefineResult(
         frame_of=held_by or part.names[0],
         disc_radius_mm=part.sizes.disc_radius_mm,
@@ -78,7 +79,7 @@ def refine(
         variance_factor=refined.variance_factor,
         overlap_weight=refined.overlap_weight,
         coarse_registration=coarse,
-        scale=typed.read(Scale, network["scale"]),
+        scale=network.scale,
         contradiction=agreement.record(),
         normal_orientation=turned_normals,
         poses=refined.poses,
@@ -87,14 +88,12 @@ def refine(
     return typed.write(result) | {"notes": notes(result)}
 
 
-def _start(
-    cleaned: Sequence[Upstream], network: Mapping[str, Any], settings: Any
-) -> tuple[Part, list[CoarseRegistration]]:
+def _start(cleaned: Sequence[Upstream], network: NetworkResult, settings: Any) -> tuple[Part, list[CoarseRegistration]]:
     """The part in its start poses, and what the search for those of segments without targets found."""
-    clouds = {str(one.segment): CloudFile(one.folder, scale=network["scale"]["factor"]) for one in cleaned}
-    by_targets = {name: pose for name, pose in (network["poses"] or {}).items() if name in clouds}
-    known = {name: np.array(pose["T_control_segment"]) for name, pose in by_targets.items()}
-    covariances = {name: np.array(pose["covariance"]) for name, pose in by_targets.items()}
+    clouds = {str(one.segment): CloudFile(one.folder, scale=network.scale.factor) for one in cleaned}
+    by_targets = {name: pose for name, pose in (network.poses or {}).items() if name in clouds}
+    known = {name: pose.T_control_segment for name, pose in by_targets.items()}
+    covariances = {name: pose.covariance for name, pose in by_targets.items()}
     if not known:
         first = next(iter(clouds))
         known, covariances = {first: np.eye(4)}, {first: np.zeros((6, 6))}
@@ -107,7 +106,7 @@ def _start(
     return Part(segments, np.array([name in by_targets for name in clouds]), compared), coarse
 
 
-def _refine(part: Part, network: Mapping[str, Any], settings: Any) -> Refined:
+def _refine(part: Part, network: NetworkResult, settings: Any) -> Refined:
     """Poses by targets and overlaps together."""
     own, free = settings.refine, part.free
     centroids_mm = part.centroids_mm

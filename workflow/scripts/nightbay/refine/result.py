@@ -4,38 +4,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-
-@dataclass(frozen=True)
-class ScaleFactor:
-    """A factor on all lengths with its standard uncertainty."""
-
-    factor: float
-    sd: float
-
-
-@dataclass(frozen=True)
-class TemperatureFactor:
-    """The factor that reduces lengths to 20 degrees Celsius, and what it was computed from."""
-
-    factor: float
-    sd: float
-    temperature_c: float
-    material: str
-
-
-@dataclass(frozen=True)
-class Scale:
-    """The factor that all lengths are multiplied by, as the stage network determined it.
-
-    ``sd``: its standard uncertainty, None where nothing was applied; ``applied``: names of what it is made of, out of
-    "scale bars" and "temperature"; ``bars`` and ``temperature``: what each of them says, None where it says nothing.
-    """
-
-    factor: float
-    sd: float | None
-    applied: list[str]
-    bars: ScaleFactor | None
-    temperature: TemperatureFactor | None
+from nightbay.network.result import Scale
 
 
 @dataclass(frozen=True)

@@ -5,13 +5,14 @@ targets themselves are eliminated target by target (Schur complement). So the ov
 the targets' noise allows, with all correlations between the segments, and targets can be withheld to test a fit.
 """
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 
 from nightbay.core import rigid, target_noise
+from nightbay.network.result import NetworkResult
 
 
 @dataclass(frozen=True)
@@ -36,7 +37,7 @@ class TargetObservations:
 
 
 def read(
-    network: Mapping[str, Any], names: Sequence[str], poses: Sequence[np.ndarray], centre_mm: np.ndarray, scan: Any
+    network: NetworkResult, names: Sequence[str], poses: Sequence[np.ndarray], centre_mm: np.ndarray, scan: Any
 ) -> TargetObservations:
     """The :class:`TargetObservations` of a network's result.
 
@@ -45,17 +46,18 @@ def read(
     down here, since no strain of a list as a whole is modelled.
     """
     number = {name: at for at, name in enumerate(names)}
-    position = {target["target"]: target["xyz_mm"] for target in network["targets"]}
-    used = [observation for observation in network["observations"] if observation["used"]]
-    segment = np.array([number.get(observation["list"], -1) for observation in used], np.int64)
-    known, target = np.unique([observation["target"] for observation in used], return_inverse=True)
+    position = {target.target: target.xyz_mm for target in network.targets}
+    used = [observation for observation in network.observations if observation.used]
+    segment = np.array([number.get(observation.list, -1) for observation in used], np.int64)
+    known, target = np.unique([observation.target for observation in used], return_inverse=True)
     x = np.array([position[number_of_target] for number_of_target in known.tolist()])[target.ravel()]
-    residual = np.array([observation["residual_mm"] for observation in used])
+    residual = np.array([observation.residual_mm for observation in used])
     turned = np.where((segment >= 0)[:, None, None], np.array(poses)[segment][:, :3, :3], np.eye(3))
     J = np.concatenate([-rigid.cross_matrix(x - centre_mm), np.tile(np.eye(3), (len(x), 1, 1))], axis=2)
     J[segment < 0] = 0.0
     weight = np.empty(len(x))
-    factor = network["covariance_scaled_by"]
+    factor = network.covariance_scaled_by
+    assert factor is not None  # a network with observations has one
     for at in np.unique(segment):
         mine = segment == at
         variance = target_noise.covariance(x[mine], scan.target_noise_mm, scan.target_drift_mm_per_m)
