@@ -153,7 +153,7 @@ def awkward(seed):
 
 def test_awkward_networks_are_solved_or_refused_and_nothing_else():
     ends = {"solved": 0, "refused": 0}
-    settings = changed(expected_false_matches_max=0.5, narrowest_mm=0.2)  # lets through what is usually stopped
+    settings = changed(false_matches_max=0.5, narrowest_mm=0.2)  # lets through what is usually stopped
     for seed in range(150):
         lists, surveyed = awkward(seed)
         try:
@@ -194,7 +194,7 @@ def test_refuses_what_may_be_chance(tmp_path):
     with pytest.raises(
         Rejected, match="Segment s0 .* shares only 5 targets .* could happen by chance: scan it again with at least two"
     ):
-        run(sheet(tmp_path, survey, segments[:1]), expected_false_matches_max=1e-40)
+        run(sheet(tmp_path, survey, segments[:1]), false_matches_max=1e-40)
 
 
 def test_refuses_a_survey_of_three_targets(tmp_path):

@@ -55,7 +55,7 @@ def refusal(joined: Joined, lists: Sequence[TargetList], tolerance: Tolerance, s
     # of groups of one size, the survey's is the main one
     main = max(numbers, key=lambda at: _size(joined.groups[at]))
     others = sorted((at for at in numbers if at != main), key=lambda at: min(joined.groups[at].members))
-    limits = matching.Limits(settings.expected_false_matches_max, settings.narrowest_mm)
+    limits = matching.Limits(settings.false_matches_max, settings.narrowest_mm)
     sentences = []
     for at in others:
         why = joined.refused[min(at, main), max(at, main)]

@@ -184,7 +184,7 @@ def match_groups(
     if fewest < matching.LEAST:
         return matching.NoMatch("few", fewest)
     labelled = _labelled(a.id, b.id)
-    limits = matching.Limits(settings.expected_false_matches_max, settings.narrowest_mm)
+    limits = matching.Limits(settings.false_matches_max, settings.narrowest_mm)
     claims = matching.Claims(labelled, np.eye(4) if placed else None)
     match = matching.match(a.index, b.xyz_mm, tolerance, limits, normal_b=b.normal, claims=claims)
     if not isinstance(match, matching.NoMatch):

@@ -108,15 +108,15 @@ def _judge(
     if not impossible and distance > explained:
         return None
     votes = _votes(survey.xyz_mm[[i, j]], seen, tolerance, distance)
-    if votes.two:
-        evidence = f"{_segments(votes.two)} saw two targets there"
+    if votes.saw_two:
+        evidence = f"{_segments(votes.saw_two)} saw two targets there"
         return Duplicate((i, j), distance, "kept", evidence, between_m)
-    if not impossible and votes.one < 2:
-        evidence = f"{_segments(votes.one)} saw one target there, two are needed"
+    if not impossible and votes.saw_one < 2:
+        evidence = f"{_segments(votes.saw_one)} saw one target there, two are needed"
         return Duplicate((i, j), distance, "undecided", evidence, between_m)
     evidence = "nearer than two targets can be"
     if not impossible:
-        evidence = f"{_segments(votes.one)} saw one target there, none saw two"
+        evidence = f"{_segments(votes.saw_one)} saw one target there, none saw two"
     if votes.first != votes.second:
         rows = (i, j) if votes.first > votes.second else (j, i)
         return Duplicate(rows, distance, "dropped", f"{evidence}; segments agree with the entry kept", between_m)
@@ -143,8 +143,8 @@ def _circumference_m(xyz_mm: np.ndarray) -> float:
 class _Votes(NamedTuple):
     """How many segments saw two entries there, how many one, how many agree with the first and the second only."""
 
-    two: int
-    one: int
+    saw_two: int
+    saw_one: int
     first: int
     second: int
 
@@ -155,7 +155,7 @@ def _votes(pair: np.ndarray, seen: list[_Seen], tolerance: Tolerance, distance: 
     An entry is searched within noise, drift over the distance from the segment's centroid, and half the distance of
     the pair, since two records of one target may lie on both sides of it.
     """
-    two, one, votes = 0, 0, [0, 0]
+    saw_two, saw_one, votes = 0, 0, [0, 0]
     for placed, tree in seen:
         away_m = np.linalg.norm(placed.mean(axis=0) - pair.mean(axis=0)) / 1000
         gate = tolerance.point_mm + tolerance.per_m * away_m
@@ -163,15 +163,15 @@ def _votes(pair: np.ndarray, seen: list[_Seen], tolerance: Tolerance, distance: 
         if len(near) >= 2:
             apart = np.linalg.norm(placed[near][:, None] - placed[near][None], axis=2).max()
             if apart > distance - 2 * gate and apart > 2 * consensus.gate() * tolerance.noise_mm:
-                two += 1
+                saw_two += 1
                 continue
         if not near:
             continue
-        one += 1
+        saw_one += 1
         off = np.linalg.norm(placed[near][:, None] - pair[None], axis=2).min(axis=0)
         for at in range(2):
             votes[at] += int(off[at] < gate <= off[1 - at] or (off[at] < off[1 - at] / 2 and off[at] < gate))
-    return _Votes(two, one, *votes)
+    return _Votes(saw_two, saw_one, *votes)
 
 
 def apply(survey: TargetList, duplicates: Sequence[Duplicate]) -> tuple[TargetList, np.ndarray]:
