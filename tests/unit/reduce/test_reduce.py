@@ -197,7 +197,9 @@ def test_cost_is_the_mean_squared_distance_to_the_planes_of_both_ends():
     up = np.array([1000.0, 1001.0, 1000.5])
     for row in (0, 1):
         quadric.move_origin(mesh, row, up)
-    assert mesh.quadric[:2, quadric.ONE] == pytest.approx(0.25), "area x square of the height above the level plane"
+    assert mesh.quadric[:2, quadric.CONSTANT] == pytest.approx(0.25), (
+        "area x square of the height above the level plane"
+    )
 
 
 def test_sampling_is_even_by_area():

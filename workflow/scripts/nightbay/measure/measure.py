@@ -58,7 +58,7 @@ def measure(upstream: Mapping[str, Any], sheet: Mapping[str, Any], settings: Any
     print(f"{len(model.vertices_mm)} vertices, {len(model.faces)} faces", flush=True)
     stated = state_dimensions(body, upstream["fill"].part)
     nominal_mm = sheet.get("nominal_mm", {})
-    found = {name: dimensions.compare_nominal(one, nominal_mm.get(name)) for name, one in stated.dimensions.items()}
+    found = {name: dimensions.compare_nominal(value, nominal_mm.get(name)) for name, value in stated.dimensions.items()}
     outlines = [outline(body, plane, lines) for plane, lines in sections.through(model, planes(body))]
     text = json.dumps({"sections": outlines}, sort_keys=True)
     (folder / "sections.json").write_text(text + "\n", encoding="utf-8")
@@ -69,7 +69,7 @@ def measure(upstream: Mapping[str, Any], sheet: Mapping[str, Any], settings: Any
         protrusions=stated.protrusions,
         extent_mm=extent(body),
         track=track(frame.axles),
-        sections=[Section(**{key: one[key] for key in Section.__annotations__}) for one in outlines],
+        sections=[Section(**{key: made[key] for key in Section.__annotations__}) for made in outlines],
         symmetry=compare_sides(body, folder, threads),
         scale=refined.scale,
     )
@@ -79,9 +79,9 @@ def measure(upstream: Mapping[str, Any], sheet: Mapping[str, Any], settings: Any
 def state_dimensions(body: Body, part: str | None) -> Stated:
     """The dimensions of a ``part`` ("exterior" or "interior")."""
     found, noticed, notes = _exterior(body) if part == "exterior" else _interior(body)
-    stated = {name: one for name, one in found.items() if one is not None}
-    for name, one in stated.items():
-        print(f"{name}: {one.value_mm:.2f} mm, U = {one.uncertainty_mm:.2f} mm (k = 2) {one.budget_mm}")
+    stated = {name: value for name, value in found.items() if value is not None}
+    for name, value in stated.items():
+        print(f"{name}: {value.value_mm:.2f} mm, U = {value.uncertainty_mm:.2f} mm (k = 2) {value.budget_mm}")
     return Stated(stated, noticed, notes)
 
 
@@ -102,7 +102,9 @@ def _exterior(body: Body) -> tuple[dict[str, Dimension | None], list[Protrusion]
         areas, noticed = exclusions.width_areas(body)
         found["width"] = dimensions.span("width", body, 1, areas)
         found["width_over_mirrors"] = dimensions.span("width_over_mirrors", body, 1)
-        if any(not one.excluded and one.reach_mm < body.options.mirror_reach_mm for one in noticed):
+        if any(
+            not protrusion.excluded and protrusion.reach_mm < body.options.mirror_reach_mm for protrusion in noticed
+        ):
             notes.append(LAMP_OR_HANDLE)
     else:
         notes.append("Length and width can't be stated: the frame has no symmetry plane.")
@@ -125,9 +127,9 @@ def unscanned_end_notes(body: Body, found: Mapping[str, Dimension]) -> list[str]
     left, right = ("high", "low") if body.axes.left > 0 else ("low", "high")
     words = {"length": {front: "front", rear: "rear"}, "width": {left: "left", right: "right"}}
     sentences = []
-    for name, one in found.items():
+    for name, value in found.items():
         ends = next((ends for kind, ends in words.items() if kind in name), {"high": "top", "low": "bottom"})
-        for end in one.unscanned_ends:
+        for end in value.unscanned_ends:
             x, y, z = end.point_mm
             dimension = name.replace("_", " ").capitalize()
             sentences.append(

@@ -17,7 +17,7 @@ from numba import njit
 from nightbay.meshes import topology
 
 # Columns of a quadric: coefficients of x2, xy, xz, y2, yz, z2, of 2x, 2y, 2z, the constant, and the weight.
-XX, XY, XZ, YY, YZ, ZZ, X, Y, Z, ONE, WEIGHT = range(11)
+XX, XY, XZ, YY, YZ, ZZ, X, Y, Z, CONSTANT, WEIGHT = range(11)
 SIZE = 11
 # Classes of vertices: on no line, on one, where lines meet or end; and held, which no other is merged with. In a part
 # of a mesh those are the ones that others share: merged with one, a vertex could get an edge that is there already.
@@ -64,7 +64,7 @@ class Form(NamedTuple):
     x: float
     y: float
     z: float
-    one: float
+    constant: float
 
 
 def face_lists(faces: np.ndarray, vertex_count: int, room: float = 1.0) -> FaceLists:
@@ -219,14 +219,14 @@ def _about_middle(p, q, x, y, z):
     lx = dxx * x + dxy * y + dxz * z + p[X] + q[X]
     ly = dxy * x + dyy * y + dyz * z + p[Y] + q[Y]
     lz = dxz * x + dyz * y + dzz * z + p[Z] + q[Z]
-    one = (
-        np.float64(p[ONE])
-        + q[ONE]
+    constant = (
+        np.float64(p[CONSTANT])
+        + q[CONSTANT]
         + x * (xx * x + 2 * (xy * y + xz * z) + 2 * (np.float64(p[X]) - q[X]))
         + y * (yy * y + 2 * yz * z + 2 * (np.float64(p[Y]) - q[Y]))
         + z * (zz * z + 2 * (np.float64(p[Z]) - q[Z]))
     )
-    return Form(xx, xy, xz, yy, yz, zz, lx, ly, lz, one)
+    return Form(xx, xy, xz, yy, yz, zz, lx, ly, lz, constant)
 
 
 @njit(cache=True, nogil=True)
@@ -253,7 +253,7 @@ def _value(form, x, y, z):
         x * (form.xx * x + 2 * (form.xy * y + form.xz * z + form.x))
         + y * (form.yy * y + 2 * (form.yz * z + form.y))
         + z * (form.zz * z + 2 * form.z)
-    ) + form.one
+    ) + form.constant
 
 
 @njit(cache=True, nogil=True)
@@ -268,5 +268,5 @@ def move_origin(mesh: Mesh, vertex: int, position: np.ndarray) -> None:
     lx = q[X] + q[XX] * x + q[XY] * y + q[XZ] * z
     ly = q[Y] + q[XY] * x + q[YY] * y + q[YZ] * z
     lz = q[Z] + q[XZ] * x + q[YZ] * y + q[ZZ] * z
-    q[ONE] = max(q[ONE] + x * (q[X] + lx) + y * (q[Y] + ly) + z * (q[Z] + lz), 0.0)
+    q[CONSTANT] = max(q[CONSTANT] + x * (q[X] + lx) + y * (q[Y] + ly) + z * (q[Z] + lz), 0.0)
     q[X], q[Y], q[Z] = lx, ly, lz
