@@ -9,6 +9,7 @@ import trimesh
 
 import part_results
 from nightbay.core.errors import Rejected
+from nightbay.core.version import version
 from nightbay.deliver import deliver, formats
 from nightbay.meshes import surface
 from nightbay.pipeline import typed
@@ -59,6 +60,7 @@ def test_names_marks_and_checksums(source, tmp_path):
     note = (tmp_path / "out" / "README.txt").read_text()
     assert "larch-exterior-light.stl: level light, 12 faces, units mm, filled faces are not marked" in note
     assert "Level light: 95 % within 0.2 mm and all 9 samples within 0.4 mm of the full surface." in note
+    assert f"Made by Nightbay {version()}." in note
 
 
 def test_same_bytes_again(source, tmp_path):

@@ -4,6 +4,7 @@ import json
 
 import pytest
 
+from nightbay.core.version import version
 from nightbay.report import board
 
 
@@ -56,6 +57,7 @@ def test_every_job_has_a_row(day, tmp_path):
         "elm/job.yaml: units is missing.",
         "Monday &lt;2&gt;",
         "notes.txt is no job.",
+        f"Made by Nightbay {version()}.",
     ):
         assert text in html
     for word in board.STATES[::2]:

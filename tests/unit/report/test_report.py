@@ -12,6 +12,7 @@ import yaml
 
 from nightbay.clean.result import CleanResult
 from nightbay.core import axes
+from nightbay.core.version import version
 from nightbay.deliver.result import DeliverResult
 from nightbay.fill.result import FillResult, Opening, OpeningsTotal
 from nightbay.frame.result import AxleResult, FrameResult, Heading, WheelResult
@@ -195,6 +196,7 @@ def test_page_tells_what_was_measured(whole, tmp_path):
         "qualified person",
         "no scale bar was measured",
         "left – roof: 0.310, 0.120",
+        f"Made by Nightbay {version()}.",
     ):
         assert text in html, text
     assert "Check targets" in html and "not measured" in html
