@@ -6,7 +6,7 @@ import pytest
 
 import code_rules
 
-CLEAN = ("core", "deliver", "report")  # packages that hold all of it
+UNFINISHED = ("frame", "fuse", "measure", "meshes", "network", "planning", "reduce", "refine")  # not held to it yet
 BAD = '''
 class Shown:
     def method(self, one, told=3):
@@ -47,18 +47,14 @@ def test_a_module_outside_its_package_counts(bad):
     assert code_rules.flat_modules() == ["weld"]
 
 
-def ours(found):
-    """Those of the places that lie in a clean package or outside the packages."""
-    scripts = "workflow/scripts/nightbay/"
-    return [
-        place for place in found
-        if (match := re.match(rf"(?:{scripts})?([a-z]+)/[a-z_0-9]+\.py", place)) is None or match[1] in (*CLEAN, "demo")
-    ]  # fmt: skip
+def finished(found):
+    """Those of the places that lie outside the unfinished packages."""
+    return [place for place in found if not re.match(rf"(workflow/scripts/nightbay/)?({'|'.join(UNFINISHED)})/", place)]
 
 
 def test_public_names_are_documented_and_annotated():
-    assert ours(code_rules.undocumented_public()) == []
-    assert ours(code_rules.unannotated_public()) == []
+    assert finished(code_rules.undocumented_public()) == []
+    assert finished(code_rules.unannotated_public()) == []
 
 
 def test_a_public_name_without_text_or_types_counts(bad):
@@ -67,12 +63,7 @@ def test_a_public_name_without_text_or_types_counts(bad):
 
 
 def test_retired_words_are_not_used():
-    kept = [
-        place
-        for place in ours(code_rules.retired_words())
-        if not re.match("workflow/schemas|config/config.yaml", place)
-    ]
-    assert kept == []
+    assert finished(code_rules.retired_words()) == []
 
 
 def test_a_retired_word_counts_wherever_it_stands(bad):
