@@ -137,7 +137,6 @@ class CloudFile:
             yield self.block(start, min(start + size, self.count))
 
 
-
 def record_type(attributes: Sequence[str]) -> np.dtype:
     """The packed dtype of one point with these attributes."""
     return np.dtype([column for name in attributes for column in PROPERTIES[name]])

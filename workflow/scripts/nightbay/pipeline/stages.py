@@ -32,7 +32,7 @@ _CHAIN = (
         "refine",
         "part",
         ("network", "clean"),
-        ("target_noise_mm", "target_drift_mm_per_m", "standoff_mm", "resolution_mm"),
+        ("target_noise_mm", "target_drift_mm_per_m", "standoff_mm"),
     ),
     Stage("frame", "part", ("refine", "clean"), ("target_drift_mm_per_m",)),
     Stage("fuse", "part", ("refine", "frame", "clean"), ("resolution_mm", "noise_mm", "smallest_mm")),

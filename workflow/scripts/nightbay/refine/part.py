@@ -22,19 +22,13 @@ class Sizes:
     cell_mm: float
 
 
-def or_resolution_mm(value_mm: float | None, scan: Any) -> float:
-    """A length of the settings; where it is None, the edge of the surface grid of the section ``scan``."""
-    return float(scan.resolution_mm if value_mm is None else value_mm)
-
-
 def sizes(clouds: Sequence[CloudFile], settings: Any) -> Sizes:
     """The sizes for these clouds; ``settings`` of the stage.
 
     A disc has a radius of two spacings of the sparsest cloud at least, so that it holds 12 points, and a cell holds a
     disc.
     """
-    least_mm = or_resolution_mm(settings.refine.disc_radius_mm, settings.scan)
-    radius_mm = max(least_mm, 2 * max(overlap.spacing_mm(cloud) for cloud in clouds))
+    radius_mm = max(settings.refine.disc_radius_mm, 2 * max(overlap.spacing_mm(cloud) for cloud in clouds))
     return Sizes(radius_mm, max(settings.refine.coarse_mm, 2 * radius_mm))
 
 

@@ -30,7 +30,7 @@ from nightbay.refine import (
     surface_registration,
     target_constraints,
 )
-from nightbay.refine.part import Part, or_resolution_mm, sizes
+from nightbay.refine.part import Part, sizes
 from nightbay.refine.part import centroid_mm as centroid_of
 from nightbay.refine.result import CoarseRegistration, Discrepancy, RefinedPose, RefineResult, TurnedNormals
 
@@ -133,8 +133,7 @@ def _refine(part: Part, network: NetworkResult, settings: Any) -> Refined:
     final = overlap_adjustment.move(part.start, selection.solution.motions, drift.centre_mm)
     alone = free & ~part.has_targets
     surface_registration.check_observable(part.names, selection.solution.observable, alone)
-    sd_most_mm = or_resolution_mm(own.registration_sd_most_mm, settings.scan)
-    surface_registration.check_distances(part.names, pairs, final, alone, sd_most_mm)
+    surface_registration.check_distances(part.names, pairs, final, alone, own.registration_sd_most_mm)
     return Refined(
         distance_mm,
         evidence.variance_factor,
@@ -213,11 +212,15 @@ def _orient(
     posed = [replace(segment, T_frame_segment=poses[segment.name].T_control_segment) for segment in part.segments]
     spacing_mm = max(overlap.spacing_mm(cloud) for cloud in part.clouds)
     inward = cleaned[0].part == "interior"
-    sheet_distance_mm = or_resolution_mm(settings.refine.sheet_distance_mm, settings.scan)
-    found = normal_orientation.orient_estimated(posed, spacing_mm, sheet_distance_mm, settings.scan.standoff_mm, inward)
+    found = normal_orientation.orient_estimated(
+        posed, spacing_mm, settings.refine.sheet_distance_mm, settings.scan.standoff_mm, inward
+    )
     for name, orientation in found.items():
         np.save(folder / normal_orientation.turned_file(name), orientation.turned)
-    record = {name: TurnedNormals(one.observed_share, int(one.turned.sum())) for name, one in found.items()}
+    record = {
+        name: TurnedNormals(orientation.observed_share, int(orientation.turned.sum()))
+        for name, orientation in found.items()
+    }
     return {name: orientation.turned for name, orientation in found.items()}, record
 
 
