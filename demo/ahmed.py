@@ -15,7 +15,7 @@ LEG_DIAMETER, LEG_Y, LEGS_X = 30.0, 163.5, (202.0, 672.0)  # legs' distances fro
 ARC = 48  # edges of a quarter circle: chord error 0.013 mm
 
 
-def ahmed_body(slant_deg=25.0):
+def ahmed_body(slant_deg: float = 25.0) -> bodies.Body:
     """The body on its legs, painted; X = 0 at the front legs, so its nose is at X = -202 mm."""
     fall = SLANT * np.array([np.cos(np.radians(slant_deg)), np.sin(np.radians(slant_deg))])
     low, high = CLEARANCE, CLEARANCE + HEIGHT

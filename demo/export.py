@@ -5,7 +5,9 @@ The same points give the same bytes: dates and identifiers that formats ask for 
 
 import datetime
 import uuid
+from collections.abc import Callable, Iterable
 from contextlib import contextmanager
+from pathlib import Path
 from unittest import mock
 
 import laspy
@@ -13,9 +15,12 @@ import numpy as np
 import pye57
 import pye57.e57
 
+from simulate import Points
+from survey import TargetList
 
-def write(path, chunks, keep):
-    """Write chunks of :class:`simulate.Points` as the suffix of ``path`` says; ``keep`` is called with each chunk."""
+
+def write(path: Path, chunks: Iterable[Points], keep: Callable[[Points], None]) -> None:
+    """Write chunks of points in the format of the suffix of ``path``; ``keep`` is called with each chunk."""
     writers = {".ply": _ply, ".e57": _e57, ".las": _las, ".laz": _las, ".xyz": _text, ".csv": _text}
     with writers[path.suffix](path) as put:
         for points in chunks:
@@ -109,8 +114,8 @@ def _text(path):
         yield lambda points: np.savetxt(file, points.xyz, fmt="%.4f", delimiter="," if comma else " ")
 
 
-def write_targets(path, listed):
-    """A list of targets, :class:`survey.TargetList`, as text: coordinates, normal, diameter; no names."""
+def write_targets(path: Path, listed: TargetList) -> None:
+    """Write a list of targets as text: coordinates, normal, diameter; no names."""
     table = np.column_stack([listed.xyz, listed.normals, listed.diameter])
     with open(path, "w", encoding="ascii") as file:
         file.write("x,y,z,nx,ny,nz,diameter\n")

@@ -1,11 +1,15 @@
-"""What goes wrong in a simulated scan: drift, slips, mixed and stray readings, mirror images, clumps."""
+"""What goes wrong in a simulated scan: drift, slips, mixed and stray readings, mirror images, clusters."""
 
 from dataclasses import dataclass
+from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
 import viewpoints as paths
 from nightbay.core.native import open3d
+
+if TYPE_CHECKING:
+    from simulate import Scan
 
 LABELS = ("surface", "stray", "cluster", "ghost", "layer", "ground", "surroundings", "target")
 SURFACE, STRAY, CLUSTER, GHOST, LAYER, GROUND, SURROUNDINGS, TARGET = range(len(LABELS))
@@ -34,7 +38,30 @@ class Faults:
 PERFECT = Faults(strays=0, edges=0, clusters=0, mirrors=0, dropouts=False, normal_deg=0)
 
 
-def walk(views, drift_mm_per_m, rng):
+class Hits(NamedTuple):
+    """Points of a chunk that a viewpoint sees, vehicle frame, before any error.
+
+    ``place_mm`` (n, 3); ``face`` (n,) and ``view`` (n,): numbers of face and viewpoint; ``beam`` (n, 3): unit vector
+    from the viewpoint; ``depth_mm`` (n,): distance from it; ``normal`` (n, 3): unit vector, towards the viewpoint.
+    """
+
+    place_mm: np.ndarray
+    face: np.ndarray
+    view: np.ndarray
+    beam: np.ndarray
+    depth_mm: np.ndarray
+    normal: np.ndarray
+
+
+class Wrong(NamedTuple):
+    """Wrong readings: rows of the hits that they replace, (k,), where they appear, (k, 3) mm, and their label."""
+
+    rows: np.ndarray
+    place_mm: np.ndarray
+    label: int
+
+
+def walk(views: paths.Viewpoints, drift_mm_per_m: float, rng: np.random.Generator) -> tuple[np.ndarray, np.ndarray]:
     """Error of position (v, 3) mm and of orientation (v, 3) rad of each viewpoint.
 
     A smooth walk along the path, zero at its start; the root mean square of its length grows by ``drift_mm_per_m`` with
@@ -49,7 +76,7 @@ def walk(views, drift_mm_per_m, rng):
     return smooth[:, :3], smooth[:, 3:] / 3000.0  # as if the last metres of the path were its lever
 
 
-def slips(views, faults, rng):
+def slips(views: paths.Viewpoints, faults: Faults, rng: np.random.Generator) -> np.ndarray:
     """Shift of each viewpoint by tracking slips, (v, 3) mm: whole stretches of the path, towards the scanner."""
     slip = np.zeros((len(views), 3))
     travelled = views.travelled_mm
@@ -62,30 +89,33 @@ def slips(views, faults, rng):
     return slip
 
 
-def edges(run, rng, place, face, view, beam, depth, normal):
+def edges(run: "Scan", rng: np.random.Generator, hits: Hits) -> Wrong:
     """Mixed readings: a beam 2 mm wide, half of which passes an edge, gives a point between the two depths."""
+    place, view, beam = hits.place_mm, hits.view, hits.beam
     rows = np.flatnonzero(rng.random(len(place)) < run.faults.edges)
     aside = place[rows] + rng.normal(0, 1.0, (len(rows), 3)) - run.views.position_mm[view[rows]]
     second, _ = paths.cast(
         run.caster, run.views.position_mm[view[rows]], aside / np.linalg.norm(aside, axis=1)[:, None]
     )
-    jump = second - depth[rows]
+    jump = second - hits.depth_mm[rows]
     share = rng.uniform(0.1, 0.9, len(rows))
     mixed = np.isfinite(second) & (np.abs(jump) > 6.0) & (np.abs(jump) < 250.0)
     rows = rows[mixed]
     return _free(run, rows, place[rows] + (share * jump)[mixed, None] * beam[rows], STRAY)
 
 
-def strays(run, rng, place, face, view, beam, depth, normal):
+def strays(run: "Scan", rng: np.random.Generator, hits: Hits) -> Wrong:
     """Stray reflections: points anywhere along the beam, most of them near the surface."""
+    place, beam = hits.place_mm, hits.beam
     rows = np.flatnonzero(rng.random(len(place)) < run.faults.strays)
     along = np.exp(rng.uniform(np.log(2.0), np.log(300.0), len(rows))) * rng.choice([-1.0, 1.0], len(rows))
     return _free(run, rows, place[rows] + along[:, None] * beam[rows], STRAY)
 
 
-def mirrors(run, rng, place, face, view, beam, depth, normal):
-    """Ghosts: what a glossy panel mirrors appears behind it, on the beam, as far on as the mirrored thing is away."""
-    share = MIRRORS[run.scene.material[face]] * run.faults.mirrors
+def mirrors(run: "Scan", rng: np.random.Generator, hits: Hits) -> Wrong:
+    """Ghosts: a glossy panel shows its mirror image behind itself, on the beam, as far on as the object is from it."""
+    place, beam, normal = hits.place_mm, hits.beam, hits.normal
+    share = MIRRORS[run.scene.material[hits.face]] * run.faults.mirrors
     rows = np.flatnonzero(rng.random(len(place)) < share)
     mirrored = beam[rows] - 2 * np.einsum("ij,ij->i", beam[rows], normal[rows])[:, None] * normal[rows]
     further, _ = paths.cast(run.caster, place[rows] + 0.5 * mirrored, mirrored)
@@ -94,17 +124,20 @@ def mirrors(run, rng, place, face, view, beam, depth, normal):
     return _free(run, rows, place[rows] + further[hit, None] * beam[rows], GHOST)
 
 
-def _free(run, rows, moved, what):
-    """Only points that do not come to lie on some surface again: those would not be wrong."""
+def _free(run: "Scan", rows: np.ndarray, moved: np.ndarray, label: int) -> Wrong:
+    """The readings that do not lie on a surface again: those that do would not be wrong."""
     if len(rows) == 0:
-        return rows, moved, what
+        return Wrong(rows, moved, label)
     distance = run.caster.compute_distance(open3d().core.Tensor(moved.astype(np.float32))).numpy()
     free = distance > max(1.5, 8 * run.noise_mm)
-    return rows[free], moved[free], what
+    return Wrong(rows[free], moved[free], label)
 
 
-def clusters(run):
-    """Clumps of points between scanner and part: dict of xyz, normal, view, and number of the clump."""
+def clusters(run: "Scan") -> dict[str, np.ndarray]:
+    """Clusters of points between scanner and part.
+
+    ``xyz`` (n, 3) mm, ``normal`` (n, 3), ``view`` (n,), and ``at`` (n,): the number of the cluster.
+    """
     rng = np.random.default_rng([run.seed, 5])
     low, high = run.faults.cluster_points
     wanted = run.points * run.faults.clusters

@@ -19,8 +19,8 @@ BOX_COLOUR, BOW_COLOUR, RAIL_COLOUR = (70, 72, 74), (150, 156, 150), (206, 160, 
 RIBS_LEFT, RIBS_RIGHT = (1700, 2220, 2740, 3260, 3900), (1950, 3080, 3560, 4080)
 
 
-def load_bay(chord_mm=shell.CHORD_MM):
-    """The load bay as a :class:`bodies.Body`; ``dimensions_mm``: length, width and height between the bare walls."""
+def load_bay(chord_mm: float = shell.CHORD_MM) -> bodies.Body:
+    """The load bay; ``dimensions_mm``: length, width and height between the bare walls."""
     parts = [_hull(chord_mm)]
     for x in RIBS_LEFT:
         parts += [_rib(x, -1), _bow(x + 130)]

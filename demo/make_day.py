@@ -14,6 +14,7 @@ import multiprocessing
 import os
 import shutil
 import sys
+from collections.abc import Sequence
 from concurrent.futures import ProcessPoolExecutor
 from contextlib import contextmanager
 from pathlib import Path
@@ -32,7 +33,7 @@ from nightbay.meshes import surface
 LEAST, MOST = 20_000, 60_000_000
 
 
-def main(arguments=None):
+def main(arguments: Sequence[str] | None = None) -> int:
     """The command line; returns the exit code."""
     parser = argparse.ArgumentParser(description="Make the demo day.")
     parser.add_argument("--out", type=Path, required=True, help="folder of the day")
@@ -63,8 +64,19 @@ def main(arguments=None):
     return 0
 
 
-def make(out, truth, points, seed, names, cores, chord_mm=shell.CHORD_MM):
-    """Make the jobs ``names`` of the day; False when they are there already."""
+def make(
+    out: Path,
+    truth: Path,
+    points: int,
+    seed: int,
+    names: Sequence[str],
+    cores: int,
+    chord_mm: float = shell.CHORD_MM,
+) -> bool:
+    """Make the jobs ``names`` of the day, with ``points`` raw points a vehicle; False when they are there already.
+
+    Raises SystemExit for a folder of a job that this program did not make.
+    """
     stamp = truth / "made.json"
     record = {"points": points, "seed": seed, "jobs": sorted(names), "chord_mm": chord_mm, "code": _code()}
     there = all((out / name / "job.yaml").exists() for name in names)
@@ -84,6 +96,7 @@ def make(out, truth, points, seed, names, cores, chord_mm=shell.CHORD_MM):
         tasks = [(*work, job, built[job.body], points, seed) for job in jobs]
         plans = list(each(_prepare, tasks))
         runs = [(*task, plan, run) for task, plan in zip(tasks, plans, strict=True) for run in task[2].runs]
+        # the largest first, so that no process is left with a large one at the end
         scanned = list(each(_run, sorted(runs, key=lambda task: -task[2].points_share * task[-1].share)))
     for job, plan in zip(jobs, plans, strict=True):
         runs = {name: facts for owner, name, facts in scanned if owner == job.name}

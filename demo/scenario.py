@@ -115,7 +115,7 @@ JOBS = (
 )
 
 
-def views(job, run, body, seed):
+def views(job: Job, run: Run, body: bodies.Body, seed: int) -> viewpoints.Viewpoints:
     """The path of a run."""
     if job.part == "interior":
         span = {"fore": (1500.0, 2300.0), "aft": (3200.0, 4250.0)}[run.name]
@@ -123,20 +123,20 @@ def views(job, run, body, seed):
     return viewpoints.side(body, run.name, seed=seed, with_top=job.with_top)
 
 
-def resolution_mm(job, points):
-    """Grid that so many raw points of the job can fill: their mean distance, in half millimetres, 1 to 20 mm."""
+def resolution_mm(job: Job, points: float) -> float:
+    """Grid that ``points`` raw points of the job can fill: their mean distance, in half millimetres, 1 to 20 mm."""
     return min(20.0, max(1.0, round(2 * (job.seen_m2 * 1e6 / points) ** 0.5) / 2))
 
 
-def faults(job):
+def faults(job: Job) -> simulate.Faults:
     """What goes wrong in the runs of a job."""
     if job.part == "interior":
         return simulate.Faults(mirrors=0.0, strays=0.002)
     return simulate.Faults(mirrors=4.0, layers_mm=(0.4,), layer_path_mm=1200.0)
 
 
-def surroundings(body):
-    """Things that stand beside a vehicle in a shop: a tool box, an axle stand."""
+def surroundings(body: bodies.Body) -> bodies.Body:
+    """Objects beside a vehicle in a shop: a tool box, an axle stand."""
     low, high = body.bounds_mm
     x, y = low[0] + 0.4 * (high[0] - low[0]), high[1] + 70
     box = bodies.box((x, y, 0), (x + 450, y + 260, 240), bodies.SURROUNDINGS)

@@ -3,25 +3,30 @@
 An implicit function takes points, (n, 3) mm, and gives the rough signed distance, (n,) mm, negative inside.
 """
 
+from collections.abc import Callable, Sequence
+
 import numpy as np
 import pymeshlab
 import trimesh
+from numpy.typing import ArrayLike
+
+Implicit = Callable[[np.ndarray], np.ndarray]
 
 CHORD_MM = 0.15  # how far a face may lie from the surface it stands for
 
 
-def round_and(a, b, radius):
-    """Intersection of two distances with an edge of that radius."""
+def round_and(a: np.ndarray, b: np.ndarray, radius: float) -> np.ndarray:
+    """Intersection of two signed distances, (n,) mm, whose edge is rounded with ``radius`` mm."""
     outside = np.hypot(np.maximum(a + radius, 0), np.maximum(b + radius, 0))
     return np.minimum(np.maximum(a, b), -radius) + outside
 
 
-def round_or(a, b, radius):
-    """Union of two distances with a hollow of that radius."""
+def round_or(a: np.ndarray, b: np.ndarray, radius: float) -> np.ndarray:
+    """Union of two signed distances, (n,) mm, whose inner edge is rounded with ``radius`` mm."""
     return -round_and(-a, -b, radius)
 
 
-def project(implicit, points_mm, rounds=12):
+def project(implicit: Implicit, points_mm: np.ndarray, rounds: int = 12) -> np.ndarray:
     """Points (n, 3) moved down the gradient onto the surface."""
     points = points_mm.copy()
     step = 0.01
@@ -34,7 +39,7 @@ def project(implicit, points_mm, rounds=12):
     return points
 
 
-def grid_box(low_mm, high_mm, spacing_mm):
+def grid_box(low_mm: ArrayLike, high_mm: ArrayLike, spacing_mm: ArrayLike) -> tuple[np.ndarray, np.ndarray]:
     """The surface of an upright box as a grid of triangles: vertices (n, 3), faces (m, 3); spacing (1,) or (3,)."""
     low, high = np.asarray(low_mm, float), np.asarray(high_mm, float)
     counts = np.maximum(np.round((high - low) / np.asarray(spacing_mm, float)).astype(int), 2)
@@ -60,8 +65,11 @@ def grid_box(low_mm, high_mm, spacing_mm):
     return np.array(mesh.vertices), np.array(mesh.faces)
 
 
-def wrap(implicit, vertices_mm, faces, chord_mm=CHORD_MM):
-    """Lay a closed mesh onto the surface of an implicit function and refine it where it is curved; a trimesh."""
+def wrap(implicit: Implicit, vertices_mm: np.ndarray, faces: np.ndarray, chord_mm: float = CHORD_MM) -> trimesh.Trimesh:
+    """Project a closed mesh onto the surface of an implicit function, and refine it where it is curved.
+
+    Edges are split until their midpoints lie within ``chord_mm`` of the surface, at most six times.
+    """
     vertices = project(implicit, vertices_mm)
     for _ in range(6):
         edges = np.unique(np.sort(faces[:, [0, 1, 1, 2, 2, 0]].reshape(-1, 2), axis=1), axis=0)
@@ -75,8 +83,8 @@ def wrap(implicit, vertices_mm, faces, chord_mm=CHORD_MM):
     return trimesh.Trimesh(vertices, faces, process=False)
 
 
-def split_edges(faces, edges, first):
-    """Faces after each edge, (k, 2) sorted vertex numbers, got a new vertex, numbered from ``first`` in that order."""
+def split_edges(faces: np.ndarray, edges: np.ndarray, first: int) -> np.ndarray:
+    """Faces (m, 3) whose ``edges``, (k, 2) sorted vertices, are split at new vertices, numbered from ``first``."""
     key = edges[:, 0].astype(np.int64) << 32 | edges[:, 1]
     order = np.argsort(key)
     sides = np.sort(np.stack([faces[:, [0, 1]], faces[:, [1, 2]], faces[:, [2, 0]]], axis=1), axis=2)
@@ -98,13 +106,13 @@ def split_edges(faces, edges, first):
     return np.concatenate(pieces)
 
 
-def minus(mesh, tool):
-    """The closed mesh without what lies in the closed tool."""
+def minus(mesh: trimesh.Trimesh, tool: trimesh.Trimesh) -> trimesh.Trimesh:
+    """The closed mesh without its part inside the closed tool."""
     return _boolean("generate_boolean_difference", mesh, tool)
 
 
-def meet(mesh, other):
-    """What two closed meshes have in common."""
+def meet(mesh: trimesh.Trimesh, other: trimesh.Trimesh) -> trimesh.Trimesh:
+    """The intersection of two closed meshes."""
     return _boolean("generate_boolean_intersection", mesh, other)
 
 
@@ -121,8 +129,8 @@ def _boolean(name, mesh, tool):
     return trimesh.Trimesh(answer.vertex_matrix(), faces[np.lexsort(faces.T[::-1])], process=False)
 
 
-def loop(points, radius_mm, corner=6):
-    """A convex polygon's corners, (n, 2) anticlockwise, rounded off: (n * corner, 2)."""
+def loop(points: ArrayLike, radius_mm: float, corner: int = 6) -> np.ndarray:
+    """A convex polygon's corners, (n, 2) anticlockwise, rounded with ``corner`` points each: (n * corner, 2)."""
     points = np.asarray(points, float)
     before, after = np.roll(points, 1, axis=0) - points, np.roll(points, -1, axis=0) - points
     before /= np.linalg.norm(before, axis=1, keepdims=True)
@@ -140,16 +148,16 @@ def loop(points, radius_mm, corner=6):
     return np.concatenate(rounded)
 
 
-def rectangle(low, high, radius_mm):
-    """A rounded upright rectangle in the plane as a loop."""
+def rectangle(low: Sequence[float], high: Sequence[float], radius_mm: float) -> np.ndarray:
+    """The outline, (k, 2), of an upright rectangle between two corners with rounded corners."""
     (u0, v0), (u1, v1) = low, high
     return loop([(u0, v0), (u1, v0), (u1, v1), (u0, v1)], radius_mm)
 
 
-def prism(outline, low, high, frame=None):
-    """A convex outline, (n, 2) anticlockwise, drawn out along the third axis from ``low`` to ``high``: a closed mesh.
+def prism(outline: np.ndarray, low: float, high: float, frame: np.ndarray | None = None) -> trimesh.Trimesh:
+    """A convex outline, (n, 2) anticlockwise, extruded along the third axis from ``low`` to ``high``: a closed mesh.
 
-    ``frame`` (4, 4) carries it from there to the vehicle frame.
+    ``frame`` (4, 4) maps the outline's coordinates and the third axis to the vehicle frame.
     """
     count = len(outline)
     rings = [np.column_stack([outline, np.full(count, level)]) for level in (low, high)]
@@ -166,8 +174,10 @@ def prism(outline, low, high, frame=None):
     return mesh if frame is None else mesh.apply_transform(frame)
 
 
-def ring(outline, width_mm, low, high, frame=None):
-    """The band of a width inside a convex outline, drawn out as :func:`prism` does: a closed mesh."""
+def ring(
+    outline: np.ndarray, width_mm: float, low: float, high: float, frame: np.ndarray | None = None
+) -> trimesh.Trimesh:
+    """The band of a width inside a convex outline, extruded as by :func:`prism`: a closed mesh."""
     count = len(outline)
     along = np.roll(outline, -1, axis=0) - np.roll(outline, 1, axis=0)
     inward = np.column_stack([-along[:, 1], along[:, 0]]) / np.linalg.norm(along, axis=1, keepdims=True)
@@ -189,7 +199,7 @@ def ring(outline, width_mm, low, high, frame=None):
     return mesh if frame is None else mesh.apply_transform(frame)
 
 
-def within(outline, points):
+def within(outline: np.ndarray, points: np.ndarray) -> np.ndarray:
     """Whether points, (n, 2), lie in a convex outline, (k, 2) anticlockwise."""
     inside = np.ones(len(points), bool)
     for start, stop in zip(outline, np.roll(outline, -1, axis=0), strict=True):

@@ -1,4 +1,6 @@
-"""What a scanner sees from a viewpoint: how wide, deep and steep it looks, and what stands in the way."""
+"""What a scanner sees from a viewpoint: angle, depth and incidence of its view, and what hides a point."""
+
+from typing import Any
 
 import numpy as np
 from scipy.spatial import cKDTree
@@ -13,7 +15,7 @@ FACE_MM = 60.0  # faces are cut to that size: what sees the middle of one sees n
 VIEWS_A_FACE = 6
 
 
-def candidates(scene, views, caster):
+def candidates(scene: bodies.Body, views: paths.Viewpoints, caster: Any) -> tuple[np.ndarray, np.ndarray]:
     """Viewpoints that see the middle of each face, at most VIEWS_A_FACE of the nearest: (m, k) int32, count (m,)."""
     a, ab, ac, normal, _ = bodies.geometry(scene)
     middle = a + (ab + ac) / 3
@@ -31,8 +33,13 @@ def candidates(scene, views, caster):
     return np.take_along_axis(near, order, axis=1).astype(np.int32), good.sum(axis=1)
 
 
-def in_view(views, view, xyz_mm, normal):
-    """Unit beam, cosine of the incidence, and whether the point lies in the view, not too deep and not too steep."""
+def in_view(
+    views: paths.Viewpoints, view: np.ndarray, xyz_mm: np.ndarray, normal: np.ndarray
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Unit beam (n, 3) and cosine of the incidence (n,) of points seen from the viewpoints numbered ``view``, (n,).
+
+    The third result, (n,) bool, says whether a point lies in the angle of view, not too far off and not too steep.
+    """
     beam = xyz_mm - views.position_mm[view]
     depth = np.linalg.norm(beam, axis=1)
     beam /= depth[:, None]
@@ -41,8 +48,8 @@ def in_view(views, view, xyz_mm, normal):
     return beam, cosine, (ahead > np.cos(np.radians(VIEW_DEG))) & (depth < DEEPEST_MM) & (cosine > STEEPEST_COS)
 
 
-def seen(caster, position_mm, xyz_mm):
-    """Whether nothing stands before the points, (n,) bool."""
+def seen(caster: Any, position_mm: np.ndarray, xyz_mm: np.ndarray) -> np.ndarray:
+    """Whether nothing hides the points, (n, 3), from their viewpoints, (n, 3): (n,) bool."""
     beam = xyz_mm - position_mm
     depth = np.linalg.norm(beam, axis=1)
     hit, _ = paths.cast(caster, position_mm, beam / depth[:, None])

@@ -9,7 +9,9 @@ The faces are sampled evenly, each point is given one of the viewpoints that see
 whether it is seen. Errors are then laid along that ray.
 """
 
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field, replace
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from scipy.spatial import cKDTree
@@ -33,6 +35,7 @@ from faults import (
     SURROUNDINGS,
     TARGET,
     Faults,
+    Hits,
     clusters,
     edges,
     mirrors,
@@ -41,6 +44,9 @@ from faults import (
     walk,
 )
 from nightbay.core import rigid
+
+if TYPE_CHECKING:
+    from survey import Targets
 
 __all__ = [
     "CLUSTER",
@@ -106,30 +112,30 @@ class Scan:
     faults: Faults
     normals: bool
     colour: bool
-    targets: object = None
+    targets: "Targets | None" = None
     unit_mm: float = 1.0
     chunk: int = 1_000_000
-    caster: object = field(default=None, repr=False, compare=False)
+    caster: Any = field(default=None, repr=False, compare=False)
     density: float = 0.0  # points drawn a mm2 of face, all chunks together
 
-    def drifted(self, xyz_mm, view, slips=True):
+    def drifted(self, xyz_mm: np.ndarray, view: np.ndarray, slips: bool = True) -> np.ndarray:
         """Vehicle-frame points, (n, 3), as the drifting scanner places them from their viewpoints ``view``, (n,)."""
         shift = self.drift_mm[view] + (self.slip_mm[view] if slips else 0.0)
         return xyz_mm + shift + np.cross(self.turn_rad[view], xyz_mm - self.views.position_mm[view])
 
-    def chunks(self):
+    def chunks(self) -> Iterator[Points]:
         """The points, about ``chunk`` at a time, in a shuffled order."""
         count = max(1, round(self.points / self.chunk))
-        clumps = clusters(self)
+        groups = clusters(self)
         for number in range(count):
-            yield _chunk(self, number, count, clumps)
+            yield _chunk(self, number, count, groups)
 
-    def all_points(self):
+    def all_points(self) -> Points:
         """All points at once."""
         return join(list(self.chunks()))
 
 
-def join(parts):
+def join(parts: Sequence[Points]) -> Points:
     """Chunks of points as one."""
     return Points(
         *(
@@ -140,30 +146,32 @@ def join(parts):
 
 
 def scan(
-    body,
-    views,
+    body: bodies.Body,
+    views: paths.Viewpoints,
     *,
-    points,
-    noise_mm,
-    seed,
-    drift_mm_per_m=0.0,
-    faults=None,
-    normals=True,
-    colour=False,
-    targets=None,
-    ground=True,
-    surroundings=None,
-    T_vehicle_segment=None,
-    unit_mm=1.0,
-    chunk=1_000_000,
-):
+    points: int,
+    noise_mm: float,
+    seed: int,
+    drift_mm_per_m: float = 0.0,
+    faults: Faults | None = None,
+    normals: bool = True,
+    colour: bool = False,
+    targets: "Targets | None" = None,
+    ground: bool = True,
+    surroundings: bodies.Body | None = None,
+    T_vehicle_segment: np.ndarray | None = None,
+    unit_mm: float = 1.0,
+    chunk: int = 1_000_000,
+) -> Scan:
     """Set up a scan of about ``points`` points of ``body`` from ``views``; draw them with :meth:`Scan.chunks`.
 
     ``noise_mm``: standard deviation along the beam on matt paint at right angles; it grows with 1 / cos(incidence).
     ``drift_mm_per_m``: how fast the scanner's pose walks away, against the distance from the start of the path.
     ``targets``: a ``survey.Targets`` whose stickers show in the points. ``ground``: whether there is a floor at Z = 0.
     ``surroundings``: another Body that stands near. ``T_vehicle_segment``: the raw frame, an arbitrary one by default.
-    ``unit_mm``: millimetres in a unit of the raw file, 1000 for metres.
+    ``unit_mm``: millimetres in a unit of the raw file, 1000 for metres. ``chunk``: points a chunk, about.
+
+    Raises ValueError where no viewpoint sees the body.
     """
     rng = np.random.default_rng([seed, 1])
     faults = faults or Faults()
@@ -206,8 +214,8 @@ def scan(
     return replace(run, density=points * (1 - faults.clusters) / share / area)
 
 
-def random_frame(rng):
-    """An arbitrary rigid pose within a few metres."""
+def random_frame(rng: np.random.Generator) -> np.ndarray:
+    """An arbitrary rigid pose, (4, 4), within a few metres."""
     return rigid.pose(Rotation.random(rng=rng).as_matrix(), rng.uniform(-3000, 3000, 3))
 
 
@@ -242,7 +250,7 @@ def _draw(run, rng, number, count):
     return place, face, view, beam, depth, cosine
 
 
-def _chunk(run, number, count, clumps):
+def _chunk(run, number, count, groups):
     rng = np.random.default_rng([run.seed, 4, number])
     place, face, view, beam, depth, cosine = _draw(run, rng, number, count)
     normal = bodies.geometry(run.scene)[3][face]
@@ -260,25 +268,26 @@ def _chunk(run, number, count, clumps):
     label[slipped] = LAYER
     true = place.copy()
     ideal = place + lift[:, None] * normal
-    for change in (edges, strays, mirrors):
-        rows, moved, what = change(run, rng, place, face, view, beam, depth, normal)
-        ideal[rows], true[rows], label[rows] = moved, moved, what
+    hits = Hits(place, face, view, beam, depth, normal)
+    for fault in (edges, strays, mirrors):
+        wrong = fault(run, rng, hits)
+        ideal[wrong.rows], true[wrong.rows], label[wrong.rows] = wrong.place_mm, wrong.place_mm, wrong.label
     ideal += (rng.normal(0, 1, len(place)) * noise)[:, None] * beam
     seen = run.drifted(ideal, view)
     tilt = np.radians(run.faults.normal_deg)
     normal = normal + rng.normal(0, 1, normal.shape) * tilt
     normal /= np.linalg.norm(normal, axis=1, keepdims=True)
     colour = run.scene.colour[face] * (0.35 + 0.65 * cosine)[:, None] + rng.normal(0, 4, place.shape)
-    mine = clumps["at"] % count == number
+    mine = groups["at"] % count == number
     rows = [
         np.concatenate(pair)
         for pair in (
-            (seen, clumps["xyz"][mine]),
-            (normal, clumps["normal"][mine]),
+            (seen, groups["xyz"][mine]),
+            (normal, groups["normal"][mine]),
             (colour, np.full((mine.sum(), 3), 120.0)),
             (label, np.full(mine.sum(), CLUSTER, np.uint8)),
-            (view, clumps["view"][mine]),
-            (true, clumps["xyz"][mine]),
+            (view, groups["view"][mine]),
+            (true, groups["xyz"][mine]),
         )
     ]
     order = rng.permutation(len(rows[0]))

@@ -3,6 +3,7 @@
 Lists carry no names of targets: which entries are the same target follows from geometry, as on a real day.
 """
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -13,6 +14,7 @@ import sight
 import viewpoints as paths
 from nightbay.core import rigid
 from nightbay.core.native import open3d
+from simulate import Scan
 
 DIAMETER_MM = 8.0
 SEEN_COS = 0.5  # a target is read up to an incidence of 60 degrees
@@ -48,7 +50,14 @@ class TargetList:
         return len(self.xyz)
 
 
-def targets(body, spacing_mm, *, seed, on=(bodies.PAINT,), ground_spacing_mm=None):
+def targets(
+    body: bodies.Body,
+    spacing_mm: float,
+    *,
+    seed: int,
+    on: Sequence[int] = (bodies.PAINT,),
+    ground_spacing_mm: float | None = None,
+) -> Targets:
     """Stick targets on the faces of the materials ``on``, irregularly and no nearer than ``spacing_mm`` to each other.
 
     ``ground_spacing_mm``: spacing of those on the floor round the body, none by default. Targets keep off edges: the
@@ -99,17 +108,17 @@ def _flat(body, place, normal):
 
 
 def survey(
-    true,
+    true: Targets,
     *,
-    seed,
-    noise_mm,
-    drift_mm_per_m=0.0,
-    spurious=0.0,
-    missing=0.0,
-    doubled=0,
-    duplicate_mm=2.5,
-    T_vehicle_control,
-):
+    seed: int,
+    noise_mm: float,
+    drift_mm_per_m: float = 0.0,
+    spurious: float = 0.0,
+    missing: float = 0.0,
+    doubled: int = 0,
+    duplicate_mm: float = 2.5,
+    T_vehicle_control: np.ndarray,
+) -> TargetList:
     """The control survey: one walk round the vehicle that records the targets only, in the control frame, mm.
 
     ``spurious`` and ``missing``: shares of the true targets; ``doubled``: how many are recorded a second time, about
@@ -135,7 +144,18 @@ def _loop(around_rad, reach_mm, drift_mm_per_m, rng):
     return drift_mm_per_m * reach_mm[:, None] / 1000 * smooth
 
 
-def target_list(scan, true, *, seed, noise_mm, spurious=0.0, missing=0.0, moved=(), moved_mm=4.0, only=None):
+def target_list(
+    scan: Scan,
+    true: Targets,
+    *,
+    seed: int,
+    noise_mm: float,
+    spurious: float = 0.0,
+    missing: float = 0.0,
+    moved: Sequence[int] | np.ndarray = (),
+    moved_mm: float = 4.0,
+    only: np.ndarray | None = None,
+) -> TargetList:
     """The targets that ``scan`` saw, in its raw frame and unit, with the same drift as its points.
 
     ``moved``: numbers of targets that were knocked ``moved_mm`` aside since the survey. ``only``: numbers of the
@@ -165,7 +185,7 @@ def target_list(scan, true, *, seed, noise_mm, spurious=0.0, missing=0.0, moved=
     )
 
 
-def shuffled(lists, truths, *, seed):
+def shuffled(lists: Sequence[TargetList], truths: Sequence[np.ndarray], *, seed: int) -> TargetList:
     """Several lists as one in a new order; ``truths`` holds the true target of each entry."""
     order = np.random.default_rng([seed, 24]).permutation(sum(len(recorded) for recorded in lists))
     columns = ([getattr(recorded, name) for recorded in lists] for name in ("xyz", "normals", "diameter"))

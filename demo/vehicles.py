@@ -9,7 +9,7 @@ import trimesh
 
 import bodies
 import shell
-from shapes import COMPACT, VAN
+from shapes import COMPACT, VAN, Shape
 from shell import round_and, round_or
 
 SUNK_MM = 5.0  # glazing and door gaps lie that deep below the skin
@@ -23,17 +23,17 @@ ALONG_X = np.array([[0.0, 0, 1, 0], [1, 0, 0, 0], [0, 1, 0, 0], [0, 0, 0, 1]])
 ALONG_Z = np.eye(4)
 
 
-def panel_van(chord_mm=shell.CHORD_MM):
+def panel_van(chord_mm: float = shell.CHORD_MM) -> bodies.Body:
     """A panel van, about 5.4 x 2.0 x 2.5 m: body with exact ``dimensions_mm``."""
     return exterior(VAN, chord_mm)
 
 
-def compact(chord_mm=shell.CHORD_MM):
+def compact(chord_mm: float = shell.CHORD_MM) -> bodies.Body:
     """A compact car, about 4.0 x 1.75 x 1.5 m: body with exact ``dimensions_mm``."""
     return exterior(COMPACT, chord_mm)
 
 
-def skin(shape, inset_mm=0.0):
+def skin(shape: Shape, inset_mm: float = 0.0) -> shell.Implicit:
     """The implicit function of the painted body, its surface ``inset_mm`` further in."""
     (bonnet_a, bonnet_b), (screen_a, screen_b) = np.array(shape.bonnet), np.array(shape.windscreen)
     half = shape.width / 2
@@ -99,7 +99,7 @@ def _axles(shape):
     return [np.array([x, 0.0, centre]) for x in (0.0, shape.wheelbase)]
 
 
-def exterior(shape, chord_mm=shell.CHORD_MM):
+def exterior(shape: Shape, chord_mm: float = shell.CHORD_MM) -> bodies.Body:
     """The whole exterior as a :class:`bodies.Body`, within ``chord_mm`` of the smooth skin it stands for."""
     painted, inner = _skin_mesh(shape, 0.0, chord_mm), _skin_mesh(shape, SUNK_MM, chord_mm)
     glass, gaps = _loops(shape)

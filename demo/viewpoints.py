@@ -1,6 +1,7 @@
-"""Paths of a hand-held scanner round a part: where it stands, where it looks, how far it has travelled."""
+"""Paths of a hand-held scanner round a part: positions, directions of view, and length of the path."""
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 
@@ -17,7 +18,7 @@ class Viewpoints:
     """Viewpoints in the order of the path, vehicle frame.
 
     ``position_mm`` (v, 3); ``axis`` (v, 3) unit, the direction of view; ``aim_mm`` (v, 3), the point of the surface in
-    the middle of the view; ``travelled_mm`` (v,), the way from the start; ``reach_mm`` (v,), the distance from there.
+    the middle of the view.
     """
 
     position_mm: np.ndarray
@@ -28,16 +29,18 @@ class Viewpoints:
         return len(self.position_mm)
 
     @property
-    def travelled_mm(self):
+    def travelled_mm(self) -> np.ndarray:
+        """Length of the path from its start, (v,)."""
         steps = np.linalg.norm(np.diff(self.position_mm, axis=0), axis=1)
         return np.concatenate([[0.0], np.cumsum(steps)])
 
     @property
-    def reach_mm(self):
+    def reach_mm(self) -> np.ndarray:
+        """Distance from the start of the path, (v,)."""
         return np.linalg.norm(self.position_mm - self.position_mm[0], axis=1)
 
 
-def caster(body):
+def caster(body: bodies.Body) -> Any:
     """An Open3D scene that casts rays on the body's faces."""
     o3d = open3d()
     scene = o3d.t.geometry.RaycastingScene()
@@ -47,14 +50,14 @@ def caster(body):
     return scene
 
 
-def cast(scene, origins_mm, directions):
+def cast(scene: Any, origins_mm: np.ndarray, directions: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """Distance to the first face, (n,) mm (infinite where there is none), and that face's number, (n,)."""
     rays = np.hstack([origins_mm, directions]).astype(np.float32)
     answer = scene.cast_rays(open3d().core.Tensor(rays))
     return answer["t_hit"].numpy().astype(np.float64), answer["primitive_ids"].numpy()
 
 
-def aimed(body, origins_mm, directions, rng):
+def aimed(body: bodies.Body, origins_mm: np.ndarray, directions: np.ndarray, rng: np.random.Generator) -> Viewpoints:
     """Viewpoints from aiming rays, (n, 3) each: back from where a ray meets the body, by a standoff.
 
     Rays that miss, and positions too near to the body or below the ground, are left out; the order stays.
@@ -115,7 +118,7 @@ def _outline(bounds_mm, arc_mm):
     return point, direction / np.linalg.norm(direction, axis=1, keepdims=True), along[-1]
 
 
-def wall(body, start, stop, *, seed, step_mm=STEP_MM):
+def wall(body: bodies.Body, start: float, stop: float, *, seed: int, step_mm: float = STEP_MM) -> Viewpoints:
     """A lap along the body's foot, then strokes up and down its sides, from share ``start`` of its outline to ``stop``.
 
     Shares: 0 is the middle of the front, growing over the right side; negative numbers go over the left side.
@@ -153,7 +156,14 @@ def _foot(body, start_mm, stop_mm, step_mm, rng):
     return aimed(scene, aim - 700.0 * direction, direction, rng)
 
 
-def top(body, y_low_mm=None, y_high_mm=None, *, seed, step_mm=STEP_MM):
+def top(
+    body: bodies.Body,
+    y_low_mm: float | None = None,
+    y_high_mm: float | None = None,
+    *,
+    seed: int,
+    step_mm: float = STEP_MM,
+) -> Viewpoints:
     """Strokes across the body from above, between two values of Y (its whole width by default)."""
     rng = np.random.default_rng([seed, 12])
     low, high = body.bounds_mm
@@ -169,7 +179,7 @@ def top(body, y_low_mm=None, y_high_mm=None, *, seed, step_mm=STEP_MM):
     return aimed(body, origin, direction, rng)
 
 
-def inside(body, x_low_mm, x_high_mm, *, seed, step_mm=STEP_MM):
+def inside(body: bodies.Body, x_low_mm: float, x_high_mm: float, *, seed: int, step_mm: float = STEP_MM) -> Viewpoints:
     """Rings of views from the middle of a hollow body outwards, from one X to another, all round."""
     rng = np.random.default_rng([seed, 13])
     low, high = body.bounds_mm
@@ -183,14 +193,14 @@ def inside(body, x_low_mm, x_high_mm, *, seed, step_mm=STEP_MM):
     return aimed(body, origin, direction, rng)
 
 
-def both(first, second):
+def both(first: Viewpoints, second: Viewpoints) -> Viewpoints:
     """One path after another, as one run."""
     return Viewpoints(
         *(np.concatenate([getattr(first, name), getattr(second, name)]) for name in ("position_mm", "axis", "aim_mm"))
     )
 
 
-def over(body, *, seed, step_mm=STEP_MM):
+def over(body: bodies.Body, *, seed: int, step_mm: float = STEP_MM) -> Viewpoints:
     """All round and from above: a whole small body in one run."""
     return both(wall(body, 0.0, 1.0, seed=seed, step_mm=step_mm), top(body, seed=seed, step_mm=step_mm))
 
@@ -199,7 +209,7 @@ def over(body, *, seed, step_mm=STEP_MM):
 SIDES = {"front": (-0.13, 0.13), "right": (0.04, 0.46), "rear": (0.37, 0.63), "left": (-0.46, -0.04)}
 
 
-def side(body, name, *, seed, with_top=False, step_mm=STEP_MM):
+def side(body: bodies.Body, name: str, *, seed: int, with_top: bool = False, step_mm: float = STEP_MM) -> Viewpoints:
     """The run that covers one side of a vehicle: front, right, rear, left or roof.
 
     ``with_top`` carries a run along the right or the left over that half of the top, and a little further.
