@@ -14,6 +14,7 @@ import simulate
 import viewpoints
 from nightbay.core import rigid
 from nightbay.frame import axles, frame, wheels
+from nightbay.frame.result import FrameResult
 from nightbay.measure import measure
 from nightbay.pipeline import typed
 
@@ -65,9 +66,10 @@ def test_wheel_centres_of_a_motorcycle_lie_in_the_middle_of_their_tyres(found, a
 
 
 def test_one_wheel_has_no_track(found):
-    tracks = measure.track(found[0])
-    assert tracks["track_mm"] == tracks["over_tyres_mm"] == [None, None]
-    assert tracks["reasons"] == ["the axle shows one wheel"] * 2
+    numbers = {key: value for key, value in found[0].items() if key != "notes"}
+    tracks = measure.track(typed.read(FrameResult, numbers).axles)
+    assert tracks.track_mm == tracks.over_tyres_mm == [None, None]
+    assert tracks.reasons == ["the axle shows one wheel"] * 2
 
 
 @pytest.mark.parametrize(("shown", "known"), [(1.0, "right"), (-1.0, "left")])

@@ -1,12 +1,13 @@
 """Segments in their final poses: which contradict the others, which meet none, and what the page says of it."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from scipy.spatial.transform import Rotation
 
 from nightbay.clouds.cloud import CloudFile
 from nightbay.core import rigid
-from nightbay.pipeline import typed
 from nightbay.refine import contradiction
 from nightbay.refine.coarse_fit import Fit
 from nightbay.refine.result import Contradictions
@@ -96,11 +97,11 @@ def test_few_cells_may_be_chance():
 
 def test_what_the_page_says():
     found = contradiction.Agreement({}, {"roof": Fit(np.eye(4), 100, 500)}, ["front"], 30.0)
-    found = typed.write(found.record())
+    found = found.record()
     doubted, isolated = job_summary._contradictions(found)
     assert doubted.startswith(
-        "Segment roof contradicts the others: about 4\u202f500.0\u202fcm² of surface, its own and"
+        "Segment roof contradicts the other segments: about 4\u202f500.0\u202fcm² of surface, its own and"
     )
     assert "900.0\u202fcm² agrees" in doubted
-    assert isolated.startswith("Segment front meets no surface that another segment has seen")
-    assert job_summary._contradictions({**found, "doubted": [], "isolated": []}) == []
+    assert isolated.startswith("Segment front overlaps no surface of another segment")
+    assert job_summary._contradictions(replace(found, doubted=[], isolated=[])) == []
