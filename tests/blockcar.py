@@ -4,6 +4,7 @@ import numpy as np
 import trimesh
 
 import part_results
+from nightbay.clean.result import SegmentGround
 from nightbay.clouds import cloud
 from nightbay.core import rigid
 from nightbay.pipeline import typed
@@ -99,8 +100,8 @@ def upstream(folder, points, normals, segments, T_control_vehicle, *, part="exte
         )
         cloud.write(folder / name, [block], origin, 256.0)
         up = rigid.rotate(T_segment_vehicle, [[0.0, 0.0, 1.0]])[0]
-        plane = {"normal": up.tolist(), "offset_mm": float(up @ T_segment_vehicle[:3, 3]), "sd_mm": 0.3, "points": 9}
-        result = {"ground": plane if ground else None, "normals_certainty": None}
+        plane = SegmentGround(up, float(up @ T_segment_vehicle[:3, 3]), 0.3, 9)
+        result = typed.write(part_results.clean(plane if ground else None))
         cleaned.append(Upstream("clean", "job", part, name, "ok", [], [], result, folder / name))
         poses[name] = part_results.pose(T_control_segment)
     refined = typed.write(part_results.refine(poses))

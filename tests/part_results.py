@@ -3,6 +3,7 @@
 import numpy as np
 
 import networks
+from nightbay.clean.result import CleanResult
 from nightbay.frame.result import AxleResult, Bounds, FrameResult, Heading, Sides, WheelResult, ZeroPlane
 from nightbay.pipeline import typed
 from nightbay.refine.result import Contradictions, RefinedPose, RefineResult, Scale
@@ -41,6 +42,11 @@ def pose(T_control_segment=None, covariance=None):
     T = np.eye(4) if T_control_segment is None else np.asarray(T_control_segment)
     covariance = np.zeros((6, 6)) if covariance is None else np.asarray(covariance)
     return RefinedPose(T, covariance, "targets", "nothing to refine", 0.0, 0.0, None, None, None, [])
+
+
+def clean(ground=None):
+    """The result of clean for a segment with this ground, of which nothing was removed."""
+    return CleanResult(9, {}, {}, 0, [], 1.0, None, ground)
 
 
 def refine(poses):

@@ -37,7 +37,7 @@ def ahmed_results(tmp_path_factory):
         "rear": np.flatnonzero(points[:, 0] > 200),
     }
     upstream = blockcar.upstream(folder, points, normals, rows, T_control_vehicle)
-    options = {**DEFAULTS, "frame": {**DEFAULTS["frame"], "coarse_mm": 10.0}}
+    options = settings({**DEFAULTS, "frame": {**DEFAULTS["frame"], "coarse_mm": 10.0}})
     found = frame.frame(upstream, {}, options, folder, 1)
     T_vehicle_true = np.array(found["T_vehicle_control"]) @ T_control_vehicle
     vertices = rigid.transform(T_vehicle_true, body.vertices_mm).astype(np.float32)
@@ -87,7 +87,7 @@ def test_design_grid_and_iso_8855_differ_by_half_a_turn_about_z(tmp_path):
     for axes in ("design_grid", "iso_8855"):
         parts = {"front": np.flatnonzero(points[:, 0] < 1500), "rear": np.flatnonzero(points[:, 0] > 1000)}
         upstream = blockcar.upstream(tmp_path / axes, points, normals, parts, np.eye(4))
-        options = {**DEFAULTS, "frame": {**DEFAULTS["frame"], "axes": axes, "coarse_mm": 60.0}}
+        options = settings({**DEFAULTS, "frame": {**DEFAULTS["frame"], "axes": axes, "coarse_mm": 60.0}})
         found[axes] = np.array(frame.frame(upstream, {}, options, tmp_path, 1)["T_vehicle_control"])
     turn = found["iso_8855"] @ rigid.invert(found["design_grid"])
     assert turn == pytest.approx(np.diag([-1.0, -1.0, 1.0, 1.0]), abs=1e-9)
@@ -128,7 +128,7 @@ def test_a_real_range_map_is_kept_as_scanned(tmp_path):
     mesh = trimesh.Trimesh(points, faces, process=False)
     normals = np.array(mesh.vertex_normals)
     upstream = blockcar.upstream(tmp_path, points, normals, {"face": np.arange(len(points))}, np.eye(4), ground=False)
-    found = frame.frame(upstream, {}, DEFAULTS, tmp_path, 1)
+    found = frame.frame(upstream, {}, settings(DEFAULTS), tmp_path, 1)
     assert found["state"] == "as scanned"
     assert np.array_equal(found["T_vehicle_control"], np.eye(4))
     assert len(found["notes"]) == 1

@@ -11,6 +11,7 @@ from scipy.spatial.transform import Rotation
 import blockcar
 from nightbay.core import rigid
 from nightbay.frame import frame
+from nightbay.pipeline.settings import settings as frozen
 
 ROOT = Path(__file__).resolve().parents[3]
 SCHEMA = json.loads((ROOT / "workflow/schemas/frame.schema.json").read_text(encoding="utf-8"))
@@ -19,7 +20,7 @@ T_CONTROL_VEHICLE = rigid.pose(blockcar.rotation(np.random.default_rng(3)), [120
 
 def settings(**changed):
     defaults = yaml.safe_load((ROOT / "config/config.yaml").read_text(encoding="utf-8"))
-    return {"scan": defaults["scan"], "frame": {**defaults["frame"], "coarse_mm": 45.0, **changed}}
+    return frozen({"scan": defaults["scan"], "frame": {**defaults["frame"], "coarse_mm": 45.0, **changed}})
 
 
 @pytest.fixture(scope="module")

@@ -11,6 +11,7 @@ import blockcar
 from nightbay.core import rigid
 from nightbay.frame import frame, interior
 from nightbay.frame.ground_plane import GroundPlane
+from nightbay.pipeline.settings import settings
 
 ROOT = Path(__file__).resolve().parents[3]
 SCHEMA = json.loads((ROOT / "workflow/schemas/frame.schema.json").read_text(encoding="utf-8"))
@@ -25,7 +26,7 @@ def run(folder, mesh, middle, sheet=None, names=("a", "b")):
     parts = {names[0]: np.flatnonzero(points[:, 0] < split + 300), names[1]: np.flatnonzero(points[:, 0] > split - 300)}
     upstream = blockcar.upstream(folder, points, normals, parts, T_CONTROL_VEHICLE, part="interior", ground=False)
     options = yaml.safe_load((ROOT / "config/config.yaml").read_text(encoding="utf-8"))
-    result = frame.frame(upstream, sheet or {}, options, folder, 1)
+    result = frame.frame(upstream, sheet or {}, settings(options), folder, 1)
     jsonschema.validate(json.loads(json.dumps({k: v for k, v in result.items() if k != "notes"})), SCHEMA)
     return result, np.array(result["T_vehicle_control"]) @ T_CONTROL_VEHICLE
 
@@ -53,7 +54,7 @@ def test_what_is_assumed_of_a_load_bay_is_said(tmp_path):
     assert result["heading"] == {"found_by": "kept", "assumed": False}
     assert any("which of the large planes is the floor is assumed" in note.lower() for note in result["notes"])
     assert any("Which end is the front is not known" in note for note in result["notes"])
-    assert result["zero_planes"]["x"]["reason"] == "a part seen from inside has no axle"
+    assert result["zero_planes"]["x"]["reason"] == "an interior has no axle"
 
 
 def test_the_job_sheet_says_which_way_up_is(tmp_path):

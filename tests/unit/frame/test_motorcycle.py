@@ -13,10 +13,12 @@ import motorcycle
 import simulate
 import viewpoints
 from nightbay.core import rigid
+from nightbay.core.axes import DESIGN_GRID
 from nightbay.frame import axles, frame, wheels
 from nightbay.frame.result import FrameResult
 from nightbay.measure import measure
 from nightbay.pipeline import typed
+from nightbay.pipeline.settings import settings
 
 DEFAULTS = yaml.safe_load((Path(__file__).resolve().parents[3] / "config/config.yaml").read_text(encoding="utf-8"))
 # A side face is where 2 % of the wall lie further out: on 250 mm of wall that curves with 40 mm, 2.5 mm to either side
@@ -47,8 +49,8 @@ def found(scanned, tmp_path_factory):
     rows = {"front": np.flatnonzero(points[:, 0] < 800), "rear": np.flatnonzero(points[:, 0] > 500)}
     folder, T_control_true = tmp_path_factory.mktemp("motorcycle"), rigid.pose(np.eye(3), [1200.0, -800.0, 2500.0])
     upstream = blockcar.upstream(folder, points, normals, rows, T_control_true)
-    settings = {"scan": DEFAULTS["scan"], "frame": {**DEFAULTS["frame"], "coarse_mm": 15.0}}
-    result = frame.frame(upstream, {}, settings, folder, 1)
+    options = settings({"scan": DEFAULTS["scan"], "frame": {**DEFAULTS["frame"], "coarse_mm": 15.0}})
+    result = frame.frame(upstream, {}, options, folder, 1)
     return result, np.array(result["T_vehicle_control"]) @ T_control_true
 
 
@@ -79,21 +81,21 @@ def test_a_wheel_of_which_one_side_shows_has_no_middle(scanned, shown, known):
     wheel = wheels.fit(points[near], normals[near], 0.0, 0)
     assert not wheel.centred
     assert wheel.axle_mm == pytest.approx([0.0, shown * motorcycle.TYRE_WIDTH["front"] / 2, 300.0], abs=FACE_MM)
-    (told,) = (typed.write(one) for one in axles.wheels_in_vehicle([wheel], np.eye(4), True))
-    assert told["centre_mm"][1] is None and told["sd_mm"][1] is None
-    assert told["centre_mm"][0] == pytest.approx(0.0, abs=CENTRE_MM)
-    assert [side for side, y in told["sidewalls_y_mm"].items() if y is not None] == [known]
-    assert told["centre_y_reason"].startswith(f"only the {known} side face of the tyre was scanned")
+    (result,) = (typed.write(found) for found in axles.wheels_in_vehicle([wheel], np.eye(4), DESIGN_GRID))
+    assert result["centre_mm"][1] is None and result["sd_mm"][1] is None
+    assert result["centre_mm"][0] == pytest.approx(0.0, abs=CENTRE_MM)
+    assert [side for side, y in result["sidewalls_y_mm"].items() if y is not None] == [known]
+    assert result["centre_y_reason"].startswith(f"only the {known} side face of the tyre was scanned")
 
 
 def test_a_car_scanned_from_outside_states_faces_and_no_middle():
     points, normals = blockcar.scan(blockcar.wheel(0.0, 840.0), 12_000, 1)
     outside = normals[:, 1] > -0.1
     wheel = wheels.fit(points[outside], normals[outside], 0.0, 1)
-    (told,) = (typed.write(one) for one in axles.wheels_in_vehicle([wheel], np.eye(4), True))
-    assert told["sidewalls_y_mm"] == {"left": None, "right": pytest.approx(840.0, abs=1.0)}
-    assert told["centre_mm"][1] is None
-    json.dumps(told, allow_nan=False)
+    (result,) = (typed.write(found) for found in axles.wheels_in_vehicle([wheel], np.eye(4), DESIGN_GRID))
+    assert result["sidewalls_y_mm"] == {"left": None, "right": pytest.approx(840.0, abs=1.0)}
+    assert result["centre_mm"][1] is None
+    json.dumps(result, allow_nan=False)
 
 
 def test_normals_that_are_turned_over_make_no_second_side():
@@ -101,8 +103,8 @@ def test_normals_that_are_turned_over_make_no_second_side():
     outside = normals[:, 1] > -0.1
     wheel = wheels.fit(points[outside], -normals[outside], 0.0, 1)
     assert np.isnan(wheel.faces_mm).all()
-    (told,) = (typed.write(one) for one in axles.wheels_in_vehicle([wheel], np.eye(4), True))
-    assert told["centre_y_reason"].startswith("no side face of the tyre was scanned")
+    (result,) = (typed.write(found) for found in axles.wheels_in_vehicle([wheel], np.eye(4), DESIGN_GRID))
+    assert result["centre_y_reason"].startswith("no side face of the tyre was scanned")
 
 
 def both_sides(side, camber_deg=0.0, seed=2):
@@ -117,9 +119,11 @@ def both_sides(side, camber_deg=0.0, seed=2):
 def test_track_is_measured_on_the_ground_where_all_faces_show():
     """By geometry: centre planes 1400 mm apart at the axle and 2 degrees aslant come together below it."""
     pair = axles.pair([both_sides(-1, 2.0), both_sides(1, 2.0)])
-    (told,) = (typed.write(one) for one in axles.axles_in_vehicle(pair, np.eye(4), True))
-    assert told["track_mm"] == pytest.approx(1400.0 - 2 * 300.0 * np.tan(np.radians(2.0)), abs=4 * told["track_sd_mm"])
-    assert told["track_reason"] is None
+    (result,) = (typed.write(axle) for axle in axles.axles_in_vehicle(pair, np.eye(4), DESIGN_GRID))
+    assert result["track_mm"] == pytest.approx(
+        1400.0 - 2 * 300.0 * np.tan(np.radians(2.0)), abs=4 * result["track_sd_mm"]
+    )
+    assert result["track_reason"] is None
     # r sin(2 deg) of the wall's lean shows as scatter of the sectors: 240 mm * 0.035 * 0.7 / sqrt(8) = 2 mm each
-    assert told["track_sd_mm"] < 4.0
-    assert told["middle_y_mm"] == pytest.approx(0.0, abs=0.2)
+    assert result["track_sd_mm"] < 4.0
+    assert result["middle_y_mm"] == pytest.approx(0.0, abs=0.2)

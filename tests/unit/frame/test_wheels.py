@@ -5,9 +5,11 @@ import pytest
 from scipy.spatial.transform import Rotation
 
 import blockcar
+from nightbay.core.errors import NotFound
 from nightbay.frame import axles, wheels
+from nightbay.pipeline.settings import settings
 
-OPTIONS = {"wheel_share": 0.4, "wheel_sd_mm": 3.0}
+OPTIONS = settings({"frame": {"wheel_share": 0.4, "wheel_sd_mm": 3.0}}).frame
 
 
 def seen(mesh, seed, count=12000, noise_mm=0.1):
@@ -58,10 +60,10 @@ def test_a_box_is_no_wheel():
     front = slice(0, 3000)
     points[front, 0], points[front, 1], normals[front] = 250.0, rng.uniform(600, 840, 3000), [1.0, 0.0, 0.0]
     wheel = wheels.fit(points, normals, 0.0, 1)
-    assert isinstance(wheel, str) or isinstance(axles.judge(wheel, OPTIONS), str)
+    assert isinstance(wheel, NotFound) or isinstance(axles.judge(wheel, OPTIONS), NotFound)
 
 
-def test_contact_patches_are_told_apart():
+def test_contact_patches_are_separated():
     rng = np.random.default_rng(6)
     low = np.column_stack([rng.uniform(-150, 150, 4000), rng.uniform(-90, 90, 4000), rng.uniform(3, 90, 4000)])
     places = np.array([[0, 700, 0], [0, -700, 0], [2500, 700, 0], [2500, -700, 0]], float)
@@ -101,4 +103,4 @@ def test_a_motorcycle_has_two_axles_of_one_wheel():
 )
 def test_a_poor_wheel_is_refused_with_the_reason(share, sd, sentence):
     wheel = replace(made(0.0, 1, sd), share=share)
-    assert axles.judge(wheel, OPTIONS) == sentence
+    assert axles.judge(wheel, OPTIONS) == NotFound(sentence)

@@ -138,9 +138,10 @@ class TestChain:
         settings["network"] = CONFIG["network"] | parameters
         settings["refine"] = settings["refine"] | {"correspondences": 2000}
         settings["frame"] = CONFIG["frame"] | {"coarse_mm": 45.0}
-        for one in made["clean"]:
-            one.result["file"] = f"{one.segment}.ply"
-        made["intake"] = made["clean"]  # the same points: nothing is to be cleaned here
+        # the same points: nothing is to be cleaned here
+        made["intake"] = [
+            replace(segment, result=segment.result | {"file": f"{segment.segment}.ply"}) for segment in made["clean"]
+        ]
         for stage in (network.network, refine.refine, frame.frame, fuse.fuse):
             name = stage.__name__
             (folder / name).mkdir()

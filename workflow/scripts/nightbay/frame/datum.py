@@ -4,56 +4,16 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 
-from nightbay.clouds.posed import PosedClouds
 from nightbay.core import rigid
+from nightbay.core.errors import NotFound
 from nightbay.frame import symmetry
+from nightbay.frame.ground_plane import GroundPlane
+from nightbay.frame.part_view import PartView
 from nightbay.frame.result import Symmetry, ZeroPlane
+from nightbay.frame.wheels import Axle, Wheel
 
-# distances within which a mirror image counts as one, coarse to fine; the last one comes from the parameters
+# distances within which a point counts as a mirror image, coarse to fine; the last comes from the settings
 REACHES_MM = (250.0, 100.0, 40.0, 15.0)
-
-
-@dataclass(frozen=True)
-class Seen:
-    """A part as frame looks at it, in the control frame.
-
-    ``clouds``: every point; ``points_mm`` (n, 3) with unit ``normals`` (n, 3), evenly thinned, and the row of each
-    one's ``segment`` (n,) in ``clouds.names``; ``poses`` of refine; ``options`` of frame; ``drift_mm_per_m`` of the
-    survey; ``threads``.
-    """
-
-    clouds: PosedClouds
-    points_mm: np.ndarray
-    normals: np.ndarray
-    segment: np.ndarray
-    poses: dict
-    options: dict
-    drift_mm_per_m: float
-    threads: int
-
-    @property
-    def names(self):
-        """The segments' names in the order of their rows."""
-        return self.clouds.names
-
-    def registration_sd(self, direction):
-        """Standard uncertainty of the part's mean place along ``direction``, (3,) unit, mm, and of its turn, rad.
-
-        From the poses' covariances, each segment moves the mean by its share of the points, and from the survey's drift
-        over the part's rms reach from its middle. None, None where a pose has no covariance.
-        """
-        off = self.points_mm - self.points_mm.mean(axis=0)
-        reach = float(np.sqrt(np.linalg.eigvalsh(off.T @ off / len(off))[-1]))
-        variance = (self.drift_mm_per_m * reach / 1000.0) ** 2
-        for at, name in enumerate(self.names):
-            mine = self.points_mm[self.segment == at]
-            covariance = self.poses[name].get("covariance")
-            if covariance is None:
-                return None, None
-            if len(mine):
-                moves = np.concatenate([np.cross(mine.mean(axis=0), direction), direction])
-                variance += (len(mine) / len(self.points_mm)) ** 2 * float(moves @ np.array(covariance, float) @ moves)
-        return float(np.sqrt(variance)), float(np.sqrt(variance)) / reach
 
 
 @dataclass
@@ -70,29 +30,32 @@ class Datum:
     up: np.ndarray
     zero_mm: np.ndarray
     planes: dict[str, ZeroPlane]
-    turn_sd_rad: dict
-    wheels: list = field(default_factory=list)
-    axles: list = field(default_factory=list)
+    turn_sd_rad: dict[str, float | None]
+    wheels: list[Wheel] = field(default_factory=list)
+    axles: list[Axle] = field(default_factory=list)
     symmetry: Symmetry | None = None
-    notes: list = field(default_factory=list)
+    notes: list[str] = field(default_factory=list)
     inside: bool = False
 
-    def found(self, name):
+    def found(self, name: str) -> bool:
         """Whether zero plane x, y or z was found."""
         return self.planes[name].found
 
     @property
-    def T_level_control(self):
-        """Into the level frame: X along the body (either way), Y across, Z up, zero at ``zero_mm``."""
+    def T_level_control(self) -> np.ndarray:
+        """Pose (4, 4) into the level frame: X along the body (either way), Y across, Z up, zero at ``zero_mm``."""
         rotation = np.array([self.along, self.across, self.up])
         return rigid.pose(rotation, -rotation @ self.zero_mm)
 
 
-def as_scanned(reason):
-    """The control frame itself, for want of anything better, with the reason."""
+def as_scanned(reason: str) -> Datum:
+    """The control frame itself, for the ``reason`` that nothing better was found."""
     kept = ZeroPlane("kept", reason, None, None, None)
+    along, across, up = np.eye(3)
     return Datum(
-        *np.eye(3),
+        along,
+        across,
+        up,
         np.zeros(3),
         dict.fromkeys("xyz", kept),
         dict.fromkeys("xyz"),
@@ -100,8 +63,11 @@ def as_scanned(reason):
     )
 
 
-def level(ground, points_mm, along=None):
-    """A :class:`Datum` that knows a :class:`GroundPlane` and the long direction, roughly."""
+def level(ground: GroundPlane, points_mm: np.ndarray, along: np.ndarray | None = None) -> Datum:
+    """A :class:`Datum` with zero Z from the ground and a rough long direction.
+
+    ``points_mm`` (n, 3) of the part; ``along`` (3,): the long direction where it is known, else the plan view gives it.
+    """
     datum = as_scanned("not looked for")
     datum.notes.clear()
     along = symmetry.guesses(points_mm, ground.normal)[0] if along is None else along
@@ -124,59 +90,74 @@ def level(ground, points_mm, along=None):
     return datum
 
 
-def mirror_plane(seen, along, across, axes):
-    """The symmetry plane near a first guess, or the reason why there is none (str).
+def mirror_plane(view: PartView, along: np.ndarray, across: np.ndarray, axes: np.ndarray) -> symmetry.Plane | NotFound:
+    """The symmetry plane near a first guess; :class:`NotFound` where the part has none, or it is too uncertain.
 
     ``along``, ``across`` (3,) unit: the guessed directions; ``axes`` (k, 3): about which the normal may turn.
     """
-    options = seen.options
-    found = symmetry.fit(
-        seen.points_mm,
-        seen.normals,
-        across,
-        float(np.median(seen.points_mm @ across)),
+    options = view.options
+    search = symmetry.Search(
         axes=axes,
         along=along,
-        reaches_mm=(*REACHES_MM, options["symmetry_limit_mm"]),
-        spacing_mm=options["coarse_mm"],
-        least_share=options["symmetry_share"],
-        threads=seen.threads,
+        reaches_mm=(*REACHES_MM, options.symmetry_limit_mm),
+        spacing_mm=options.coarse_mm,
+        least_share=options.symmetry_share,
+        threads=view.threads,
     )
-    if found is None:
-        return "the two sides of the part do not hold a symmetry plane fast"
+    offset_mm = float(np.median(view.points_mm @ across))
+    found = symmetry.fit(view.points_mm, view.normals, across, offset_mm, search)
+    if isinstance(found, NotFound):
+        return found
     print(f"symmetry plane: {found.share:.1%} within {found.limit_mm} mm, sd {found.sd_mm:.3f} mm")
-    if found.share < options["symmetry_share"]:
-        return (
+    if found.share < options.symmetry_share:
+        return NotFound(
             f"only {found.share:.0%} of the points have a mirror image within {found.limit_mm:g} mm, "
-            f"{options['symmetry_share']:.0%} are needed"
+            f"{options.symmetry_share:.0%} are needed"
         )
-    if found.sd_mm > options["symmetry_sd_mm"]:
-        return f"the symmetry plane is uncertain by {found.sd_mm:.1f} mm, {options['symmetry_sd_mm']:g} mm are allowed"
+    if found.sd_mm > options.symmetry_sd_mm:
+        return NotFound(
+            f"the symmetry plane is uncertain by {found.sd_mm:.1f} mm, {options.symmetry_sd_mm:g} mm are allowed"
+        )
     return found
 
 
-def set_mirror(datum, seen):
+def set_mirror(datum: Datum, view: PartView) -> None:
     """Look for the symmetry plane, and take the upright plane through its middle as zero Y.
 
-    The plane may lean: a vehicle stands askew on its springs, and one that must be upright would not meet both sides.
+    The symmetry plane may lean: a vehicle may stand askew on its springs, and an upright plane does not mirror its
+    sides then.
     """
-    mirror = mirror_plane(seen, datum.along, datum.across, [datum.up, datum.along])
-    # the top leans to the side on which the normal points down
-    roll_deg = None if isinstance(mirror, str) else -float(np.degrees(np.arcsin(mirror.normal @ datum.up)))
-    if roll_deg is not None and abs(roll_deg) > seen.options["roll_deg"]:
-        mirror = (
-            f"the symmetry plane leans by {abs(roll_deg):.1f} degrees against the ground, "
-            f"{seen.options['roll_deg']:g} are allowed"
-        )
-    if isinstance(mirror, str):
-        keep_across(datum, mirror)
+    mirror = mirror_plane(view, datum.along, datum.across, np.array([datum.up, datum.along]))
+    if isinstance(mirror, NotFound):
+        keep_across(datum, mirror.reason)
         return
+    # the top leans to the side on which the normal points down
+    roll_deg = -float(np.degrees(np.arcsin(mirror.normal @ datum.up)))
+    if abs(roll_deg) > view.options.roll_deg:
+        reason = (
+            f"the symmetry plane leans by {abs(roll_deg):.1f} degrees against the ground, "
+            f"{view.options.roll_deg:g} are allowed"
+        )
+        keep_across(datum, reason)
+        return
+    _set_zero_y(datum, view, mirror)
+    datum.symmetry = Symmetry(
+        share=mirror.share,
+        rms_mm=mirror.rms_mm,
+        limit_mm=mirror.limit_mm,
+        roll_deg=roll_deg,
+        roll_sd_deg=float(np.degrees(mirror.turn_sd_rad(datum.along))),
+    )
+
+
+def _set_zero_y(datum: Datum, view: PartView, mirror: symmetry.Plane) -> None:
+    """Zero Y as the upright plane through the middle of the symmetry plane."""
     across = mirror.normal - (mirror.normal @ datum.up) * datum.up
     datum.across = across / np.linalg.norm(across)
     datum.along = np.cross(datum.across, datum.up)
     middle = mirror.centre_mm - (mirror.normal @ mirror.centre_mm - mirror.offset_mm) * mirror.normal
     datum.zero_mm = datum.zero_mm + ((middle - datum.zero_mm) @ datum.across) * datum.across
-    posed, posed_turn = seen.registration_sd(datum.across)
+    posed, posed_turn = view.registration_sd(datum.across)
     datum.turn_sd_rad["z"] = float(np.hypot(mirror.turn_sd_rad(datum.up), posed_turn or 0.0))
     datum.planes["y"] = ZeroPlane(
         "symmetry plane of the part",
@@ -187,22 +168,17 @@ def set_mirror(datum, seen):
         shape_sd_mm=mirror.sd_mm,
         registration_sd_mm=posed,
     )
-    datum.symmetry = Symmetry(
-        share=mirror.share,
-        rms_mm=mirror.rms_mm,
-        limit_mm=mirror.limit_mm,
-        roll_deg=roll_deg,
-        roll_sd_deg=float(np.degrees(mirror.turn_sd_rad(datum.along))),
-    )
 
 
-def keep_across(datum, reason):
+def keep_across(datum: Datum, reason: str) -> None:
     """No symmetry plane: X and Y stay in the direction of the control frame's axes, laid level, with its zero."""
     axis = np.eye(3)[int(np.argmax(np.abs(datum.along)))]
     axis = axis * np.sign(axis @ datum.along)
     datum.along = axis - (axis @ datum.up) * datum.up
     datum.along /= np.linalg.norm(datum.along)
     datum.across = np.cross(datum.up, datum.along)
-    datum.zero_mm = datum.planes["z"].offset_mm * datum.up
+    height_mm = datum.planes["z"].offset_mm
+    assert height_mm is not None  # zero Z is found before zero Y is looked for
+    datum.zero_mm = height_mm * datum.up
     datum.planes["y"] = replace(datum.planes["y"], reason=reason)
     datum.notes.append(f"Zero Y is kept as scanned: {reason}.")

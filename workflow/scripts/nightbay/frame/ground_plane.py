@@ -1,11 +1,14 @@
 """The ground under the whole vehicle, from the grounds that its segments saw."""
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
 
+from nightbay.clean.result import SegmentGround
 from nightbay.core import rigid, robust, thinning
 from nightbay.frame import symmetry
+from nightbay.frame.part_view import PartView
 
 STANDS_ON = 4  # places that carry the vehicle: unevenness of the ground averages over no more than those
 FOOTPRINT_MM = 100.0  # plan-view cells in which a segment's ground is weighed
@@ -26,31 +29,41 @@ class GroundPlane:
     spread_mm: float | None
     roughness_mm: float
     centre_mm: np.ndarray
-    segments: list
+    segments: list[str]
     found_by: str = "ground plane"
 
 
-def join(grounds, poses, seen):
-    """The plane nearest to all segments' grounds where they saw the vehicle; None where none saw any.
+def join(grounds: Mapping[str, SegmentGround | None], view: PartView) -> GroundPlane | None:
+    """The plane nearest to all segments' grounds below the vehicle; None where no segment shows the ground.
 
-    ``grounds`` {name: {normal, offset_mm, sd_mm} in the segment frame, or None}; ``poses`` {name: T_control_segment};
-    ``seen``: the part, a :class:`~nightbay.frame.datum.Seen`.
+    ``grounds`` {segment name: its ground in the segment frame, in the lengths of the clouds}.
     """
-    names = [name for name in seen.names if grounds.get(name) and np.any(seen.segment == seen.names.index(name))]
-    if not names:
+    shown = {}
+    for row, segment in enumerate(view.clouds.segments):
+        ground = grounds.get(segment.name)
+        if ground is not None and np.any(view.segment == row):
+            shown[row] = ground
+    if not shown:
         return None
-    planes = {name: _in_control(grounds[name], poses[name]) for name in names}
+    planes = {row: _in_control(ground, view.clouds.segments[row].T_frame_segment) for row, ground in shown.items()}
     up = np.mean([normal for normal, _ in planes.values()], axis=0)
     up /= np.linalg.norm(up)
-    places, block = [], []
-    for at, name in enumerate(names):
-        normal, offset_mm = planes[name]
-        mine = seen.points_mm[seen.segment == seen.names.index(name)]
-        below = mine - np.outer((mine @ normal - offset_mm) / (normal @ up), up)
-        rows = thinning.thin(below - np.outer(below @ up, up), FOOTPRINT_MM)
-        places.append(below[rows])
-        block.append(np.full(len(rows), at))
-    places, block = np.concatenate(places), np.concatenate(block)
+    pieces = [_below(view.points_mm[view.segment == row], plane, up) for row, plane in planes.items()]
+    places, block = np.concatenate(pieces), np.repeat(np.arange(len(pieces)), [len(piece) for piece in pieces])
+    names = [view.names[row] for row in shown]
+    return _fit(places, block, up, max(float(ground.sd_mm) for ground in shown.values()), names)
+
+
+def _below(points_mm: np.ndarray, plane: tuple[np.ndarray, float], up: np.ndarray) -> np.ndarray:
+    """Places (m, 3) of a segment's ground straight below its points, one in each cell of the plan view."""
+    normal, offset_mm = plane
+    below = points_mm - np.outer((points_mm @ normal - offset_mm) / (normal @ up), up)
+    return below[thinning.thin(below - np.outer(below @ up, up), FOOTPRINT_MM)]
+
+
+def _fit(places: np.ndarray, block: np.ndarray, up: np.ndarray, roughness_mm: float, names: list[str]) -> GroundPlane:
+    """The plane through ``places`` (n, 3) by least squares; ``block`` (n,) int: the row of each place's segment in
+    ``names``."""
     centre = places.mean(axis=0)
     first, second = symmetry.plan_axes(up)
     off = places - centre
@@ -60,12 +73,10 @@ def join(grounds, poses, seen):
     misfit = height - rows @ solution
     normal = up - solution[1] * first - solution[2] * second
     normal /= np.linalg.norm(normal)
-    roughness = max(float(grounds[name]["sd_mm"]) for name in names)
     reach = np.sqrt(np.mean(off**2) * 3 / 2)  # rms distance from the centre in each direction of the plan
-    step = robust.step(rows, -misfit, np.inf, block) if len(names) > 2 else None
-    between = step.covariance if step is not None else np.zeros((3, 3))
+    between = robust.step(rows, -misfit, np.inf, block).covariance if len(names) > 2 else np.zeros((3, 3))
     spread = float(np.sqrt(np.mean(misfit**2))) if len(names) > 1 else None
-    own = (roughness**2 + (spread or 0.0) ** 2) / STANDS_ON
+    own = (roughness_mm**2 + (spread or 0.0) ** 2) / STANDS_ON
     centre = centre + solution[0] * up
     return GroundPlane(
         normal,
@@ -73,12 +84,13 @@ def join(grounds, poses, seen):
         float(np.sqrt(own + between[0, 0])),
         float(np.sqrt(own / reach**2 + max(between[1, 1], between[2, 2]))),
         spread,
-        roughness,
+        roughness_mm,
         centre,
         names,
     )
 
 
-def _in_control(ground, T_control_segment):
-    normal = rigid.rotate(np.asarray(T_control_segment, float), [ground["normal"]])[0]
-    return normal, float(ground["offset_mm"] + normal @ np.asarray(T_control_segment, float)[:3, 3])
+def _in_control(ground: SegmentGround, T_control_segment: np.ndarray) -> tuple[np.ndarray, float]:
+    """Normal (3,) and offset of a segment's ground in the control frame."""
+    normal = rigid.rotate(T_control_segment, ground.normal[None])[0]
+    return normal, float(ground.offset_mm + normal @ T_control_segment[:3, 3])

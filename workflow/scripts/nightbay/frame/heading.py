@@ -1,71 +1,93 @@
 """Which end of a vehicle is the front."""
 
 import re
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 
 import numpy as np
 
+from nightbay.frame.datum import Datum
+from nightbay.frame.part_view import PartView
+
 WORDS = {"front": 1.0, "fore": 1.0, "nose": 1.0, "rear": -1.0, "aft": -1.0, "back": -1.0, "tail": -1.0}
-LEAN_LOW, LEAN_HIGH = (
-    0.3,
-    0.87,
-)  # Z of the normal of a surface that leans by 30 to 70 degrees: windscreen, bonnet's edge
+# Z of the normal of a surface that leans by 30 to 70 degrees, as windscreens and the front edges of bonnets do
+LEAN_LOW, LEAN_HIGH = 0.3, 0.87
+LEAN_AHEAD = 2.0  # such a surface faces forward or rearward so many times more than sideways
+SHEET_DEG = 30.0  # a forward axis of the job sheet that lies further off gets a note: its axes are 90 degrees apart
+NAMED_SHARE = 0.1  # of the length, by which named segments must lie off the middle (common practice, no source)
 
 
-def find(datum, seen, hints):
-    """The front's direction along ``datum.along``: {sign, found_by, assumed, notes}.
+@dataclass(frozen=True)
+class Forward:
+    """The front's direction: ``sign`` along the level frame's X; ``found_by`` and ``assumed`` as in
+    :class:`~nightbay.frame.result.Heading`; ``notes`` for the job."""
 
-    Said by the job sheet (``hints["forward"]``, a direction of the control frame), by the names of segments of the
-    part, a :class:`~nightbay.frame.datum.Seen`, else by the shape.
+    sign: float
+    found_by: str
+    assumed: bool = False
+    notes: list[str] = field(default_factory=list)
+
+
+def find(datum: Datum, view: PartView, hints: Mapping[str, np.ndarray]) -> Forward:
+    """The front's direction along ``datum.along``.
+
+    The job sheet gives it (``hints["forward"]``, (3,) unit, a direction of the control frame), else the names of the
+    part's segments, else the shape.
     """
     if not datum.found("z"):
-        return {"sign": 1.0, "found_by": "kept", "assumed": False, "notes": []}
+        return Forward(1.0, "kept")
     if "forward" in hints:
-        cosine = float(hints["forward"] @ datum.along)
-        notes = (
-            []
-            if abs(cosine) > np.cos(np.radians(30.0))
-            else [
-                f"The job sheet's forward axis lies {np.degrees(np.arccos(abs(cosine))):.0f} degrees off the vehicle's."
-            ]
-        )
-        return {"sign": 1.0 if cosine >= 0 else -1.0, "found_by": "job sheet", "assumed": False, "notes": notes}
-    x = seen.points_mm @ datum.along
+        return _by_sheet(datum, hints["forward"])
+    sign = _by_names(view, datum.along)
+    if sign is not None:
+        return Forward(sign, "names of segments")
+    return _unknown(datum) if datum.inside else _by_shape(datum, view.normals)
+
+
+def _by_sheet(datum: Datum, forward: np.ndarray) -> Forward:
+    cosine = float(forward @ datum.along)
+    notes = []
+    if abs(cosine) <= np.cos(np.radians(SHEET_DEG)):
+        off_deg = np.degrees(np.arccos(abs(cosine)))
+        notes.append(f"The job sheet's forward axis lies {off_deg:.0f} degrees off the vehicle's.")
+    return Forward(1.0 if cosine >= 0 else -1.0, "job sheet", notes=notes)
+
+
+def _by_names(view: PartView, along: np.ndarray) -> float | None:
+    """The front's sign by where segments named after an end lie; None where they do not show it."""
+    x = view.points_mm @ along
     middle = (np.percentile(x, 1) + np.percentile(x, 99)) / 2
     votes = {}
-    for at, name in enumerate(seen.names):
+    for row, name in enumerate(view.names):
         words = [WORDS[word] for word in re.split(r"[^a-z]+", name.lower()) if word in WORDS]
-        mine = x[seen.segment == at]
+        mine = x[view.segment == row]
         if len(set(words)) == 1 and len(mine):
             votes[name] = words[0] * (mine.mean() - middle)
     total = sum(votes.values())
-    if abs(total) > 0.1 * (x.max() - x.min()):
-        sign = 1.0 if total > 0 else -1.0
-        return {"sign": sign, "found_by": "names of segments", "assumed": False, "notes": []}
-    if datum.inside:
-        return _unknown(datum)
-    return _by_shape(datum, seen.normals)
+    if abs(total) > NAMED_SHARE * (x.max() - x.min()):
+        return 1.0 if total > 0 else -1.0
+    return None
 
 
-def _unknown(datum):
-    """Seen from inside, no shape tells: X runs the way in which the control frame's nearest axis does."""
+def _unknown(datum: Datum) -> Forward:
+    """The shape of an interior does not show it: X runs in the direction of the control frame's nearest axis."""
     main = datum.along[int(np.argmax(np.abs(datum.along)))]
     note = (
-        "Which end is the front is not known: nothing but a segment named 'front' or 'rear', or axes.forward in the "
-        "job sheet, can tell it of a part seen from inside."
+        "Which end is the front is not known: only a segment named 'front' or 'rear', or axes.forward in the job "
+        "sheet, shows it for an interior."
     )
-    return {"sign": 1.0 if main > 0 else -1.0, "found_by": "kept", "assumed": False, "notes": [note]}
+    return Forward(1.0 if main > 0 else -1.0, "kept", notes=[note])
 
 
-def _by_shape(datum, normals):
+def _by_shape(datum: Datum, normals: np.ndarray) -> Forward:
     """Windscreen and bonnet give the front more leaning surface than the rear has."""
     lean = (normals @ datum.up > LEAN_LOW) & (normals @ datum.up < LEAN_HIGH)
     ahead = normals @ datum.along
-    lean &= np.abs(ahead) > 2.0 * np.abs(normals @ datum.across)
-    forward, rearward = np.count_nonzero(lean & (ahead > 0)), np.count_nonzero(lean & (ahead < 0))
-    sign = 1.0 if forward >= rearward else -1.0
+    lean &= np.abs(ahead) > LEAN_AHEAD * np.abs(normals @ datum.across)
+    forward, rearward = int(np.count_nonzero(lean & (ahead > 0))), int(np.count_nonzero(lean & (ahead < 0)))
     share = max(forward, rearward) / max(forward + rearward, 1)
     note = (
         f"Which end is the front is assumed from the shape ({share:.0%} of the leaning surface faces that way); name a "
         "segment 'front' or 'rear', or give axes.forward in the job sheet, to be sure."
     )
-    return {"sign": sign, "found_by": "shape", "assumed": True, "notes": [note]}
+    return Forward(1.0 if forward >= rearward else -1.0, "shape", assumed=True, notes=[note])

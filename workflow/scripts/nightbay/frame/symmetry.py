@@ -1,14 +1,23 @@
 """The plane about which a body is its own mirror image, found by registering the cloud with its reflection."""
 
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 from scipy.spatial import cKDTree
 
 from nightbay.core import robust
+from nightbay.core.errors import NotFound
 
 BLOCKS = 12  # lengths of the body that are left out in turn for the uncertainty
 ALIKE = 0.7  # cosine between a mirrored normal and the one it meets: within 45 degrees, the same face of a panel
+# How many spacings a partner may lie beside the image: a point of the next cell does (common practice, no source).
+ASIDE = 1.5
+LEAST_PAIRS = 50  # of a point and its mirror image, for three unknowns (common practice, no source)
+MOST_CONDITION = 1e8  # of the normal equations, whose columns have unit length: beyond it, a direction is undetermined
+# The fit ends where the plane moves by less, on a body of 5 m by 3 um at its ends (well below what it is known to).
+MOST_STEPS, TURN_RAD, SHIFT_MM = 30, 1e-6, 1e-3
+COARSE_TOLERANCE = 10.0  # times that, for all distances but the last
 
 
 @dataclass(frozen=True)
@@ -29,80 +38,87 @@ class Plane:
     centre_mm: np.ndarray
 
     @property
-    def sd_mm(self):
+    def sd_mm(self) -> float:
         """Standard uncertainty of the plane's place at its centre."""
         return float(np.sqrt(self.covariance[3, 3]))
 
-    def turn_sd_rad(self, axis):
+    def turn_sd_rad(self, axis: np.ndarray) -> float:
         """Standard uncertainty of the normal's turn about a unit axis, (3,)."""
         return float(np.sqrt(max(axis @ self.covariance[:3, :3] @ axis, 0.0)))
 
 
-def reflect(points, normal, offset_mm=0.0):
+@dataclass(frozen=True)
+class Search:
+    """How a mirror plane is looked for.
+
+    ``axes`` (k, 3): the unit axes about which the normal may turn, k = 1 or 2; ``along`` (3,): the body's long
+    direction, along which blocks are left out for the uncertainty. ``reaches_mm``, falling: the distances within which
+    a point counts as a mirror image; the last is the limit of the result. ``spacing_mm`` of the points. Where less than
+    ``least_share`` of the points has an image within one of the distances, the search ends there: a shorter distance
+    finds fewer.
+    """
+
+    axes: np.ndarray
+    along: np.ndarray
+    reaches_mm: tuple[float, ...]
+    spacing_mm: float
+    least_share: float = 0.0
+    threads: int = 1
+
+
+class _Body(NamedTuple):
+    """Points (n, 3) about their middle with unit normals (n, 3), a tree of them, and the block of each, (n,) int."""
+
+    points: np.ndarray
+    normals: np.ndarray
+    tree: cKDTree
+    block: np.ndarray
+    threads: int
+
+
+class _Guess(NamedTuple):
+    """A mirror plane about the middle of the body: unit normal (3,) and offset, mm."""
+
+    normal: np.ndarray
+    offset_mm: float
+
+
+def reflect(points: np.ndarray, normal: np.ndarray, offset_mm: float = 0.0) -> np.ndarray:
     """Mirror images, (n, 3), of points about the plane; of directions where the offset is zero."""
     return points - 2.0 * np.outer(points @ normal - offset_mm, normal)
 
 
-def _residuals(points, normals, rows, tree, normal, offset_mm, reach_mm, threads):
-    """Those of the ``rows`` that have a partner, the partner's row, and the distance along the partner's normal."""
-    image = reflect(points[rows], normal, offset_mm)
-    distance, partner = tree.query(image, distance_upper_bound=reach_mm, workers=threads)
-    met = np.flatnonzero(np.isfinite(distance))
-    alike = np.einsum("ij,ij->i", reflect(normals[rows[met]], normal), normals[partner[met]]) > ALIKE
-    met = met[alike]
-    partner = partner[met]
-    return rows[met], partner, np.einsum("ij,ij->i", normals[partner], image[met] - points[partner])
+def fit(
+    points_mm: np.ndarray, normals: np.ndarray, normal: np.ndarray, offset_mm: float, search: Search
+) -> Plane | NotFound:
+    """The mirror plane nearest to a first guess; :class:`NotFound` where the shape does not define one.
 
-
-def fit(points_mm, normals, normal, offset_mm, *, axes, along, reaches_mm, spacing_mm, least_share=0.0, threads=1):
-    """The mirror plane nearest to a first guess, as a :class:`Plane`; None where the shape does not hold one fast.
-
-    ``points_mm`` (n, 3) evenly thinned to ``spacing_mm``, with unit ``normals`` (n, 3); the guess is ``normal`` (3,)
-    and ``offset_mm``. ``axes`` (k, 3) are the unit axes about which the normal may turn, k = 1 or 2; ``along`` (3,) is
-    the body's long direction, along which blocks are left out for the uncertainty. ``reaches_mm``, falling, are the
-    distances within which a mirror image counts as one; the last is the limit of the result. Where less than
-    ``least_share`` of the points has an image at one of them, it won't at the next, and the search ends there.
+    ``points_mm`` (n, 3) evenly thinned, with unit ``normals`` (n, 3); the guess is ``normal`` (3,) and ``offset_mm``.
 
     Robust iterative closest points with the distance along the normal (Y. Chen, G. Medioni, Image and Vision Computing
     10 (1992) 145) between a cloud and its reflection.
     """
     centre = points_mm.mean(axis=0)
     points = points_mm - centre
-    normal, offset_mm = np.array(normal, float), float(offset_mm - normal @ centre)
-    tree = cKDTree(points)
-    axes = np.atleast_2d(np.asarray(axes, float))
-    block = robust.blocks_along(points @ along, BLOCKS)
+    block = robust.blocks_along(points @ search.along, BLOCKS)
+    body = _Body(points, normals, cKDTree(points), block, search.threads)
+    plane = _Guess(np.array(normal, float), float(offset_mm - normal @ centre))
     everything = np.arange(len(points))
-    for reach_mm in reaches_mm:
-        close = 1.0 if reach_mm == reaches_mm[-1] else 10.0  # a coarse stage need not settle
-        # partners lie up to a spacing aside of the image, whatever the distance along the normal
-        wide = np.hypot(reach_mm, 1.5 * spacing_mm)
-        for _ in range(30):
-            # a pair seen from its other end says the same again
-            half = np.flatnonzero(points @ normal > offset_mm)
-            rows, partner, residuals = _residuals(points, normals, half, tree, normal, offset_mm, wide, threads)
-            if len(rows) < 50:
-                return None
-            jacobian = _jacobian(points[rows], normals[partner], normal, offset_mm, axes)
-            step = robust.step(jacobian, residuals, reach_mm, block[rows])
-            if step.condition > 1e8:
-                return None
-            turn = axes.T @ step.change[:-1]
-            normal = normal + np.cross(turn, normal)
-            normal /= np.linalg.norm(normal)
-            offset_mm += step.change[-1]
-            if np.linalg.norm(turn) < 1e-6 * close and abs(step.change[-1]) < 1e-3 * close:
-                break
-        _, _, residuals = _residuals(points, normals, everything, tree, normal, offset_mm, wide, threads)
-        if np.count_nonzero(np.abs(residuals) < reach_mm) < least_share * len(points):
+    for reach_mm in search.reaches_mm:
+        fitted = _fit_within(body, plane, search, reach_mm)
+        if fitted is None:
+            return NotFound("the two sides of the part do not define a symmetry plane")
+        plane, step = fitted
+        _, _, residuals = _residuals(body, everything, plane, _partner_distance(reach_mm, search.spacing_mm))
+        good = np.abs(residuals) < reach_mm
+        if np.count_nonzero(good) < search.least_share * len(points):
             break
-    good = np.abs(residuals) < reach_mm
+    axes = search.axes
     spread = np.block([[axes.T, np.zeros((3, 1))], [np.zeros((1, len(axes))), np.ones((1, 1))]])
-    covariance = spread @ step.covariance @ spread.T
     return Plane(
-        normal,
-        offset_mm + float(normal @ centre),
-        covariance,
+        plane.normal,
+        plane.offset_mm + float(plane.normal @ centre),
+        spread @ step.covariance @ spread.T,
         float(np.count_nonzero(good) / len(points)),
         float(np.sqrt(np.mean(residuals[good] ** 2))) if good.any() else 0.0,
         float(reach_mm),
@@ -110,18 +126,61 @@ def fit(points_mm, normals, normal, offset_mm, *, axes, along, reaches_mm, spaci
     )
 
 
-def _jacobian(points, normals, normal, offset_mm, axes):
+def _partner_distance(reach_mm: float, spacing_mm: float) -> float:
+    """How far a partner may lie from the image: up to a spacing aside of it, whatever the distance along the normal."""
+    return float(np.hypot(reach_mm, ASIDE * spacing_mm))
+
+
+def _fit_within(body: _Body, plane: _Guess, search: Search, reach_mm: float) -> tuple[_Guess, robust.Step] | None:
+    """The plane fitted to mirror images within ``reach_mm``, and its last step; None where they do not define it."""
+    # a plane that is fitted again need not converge as closely
+    tolerance = 1.0 if reach_mm == search.reaches_mm[-1] else COARSE_TOLERANCE
+    wide_mm = _partner_distance(reach_mm, search.spacing_mm)
+    for _ in range(MOST_STEPS):
+        # a pair that is seen from its other end gives the same equation
+        half = np.flatnonzero(body.points @ plane.normal > plane.offset_mm)
+        rows, partner, residuals = _residuals(body, half, plane, wide_mm)
+        if len(rows) < LEAST_PAIRS:
+            return None
+        jacobian = _jacobian(body.points[rows], body.normals[partner], plane, search.axes)
+        step = robust.step(jacobian, residuals, reach_mm, body.block[rows])
+        if step.condition > MOST_CONDITION:
+            return None
+        turn = search.axes.T @ step.change[:-1]
+        normal = plane.normal + np.cross(turn, plane.normal)
+        normal /= np.linalg.norm(normal)
+        plane = _Guess(normal, plane.offset_mm + step.change[-1])
+        if np.linalg.norm(turn) < TURN_RAD * tolerance and abs(step.change[-1]) < SHIFT_MM * tolerance:
+            break
+    return plane, step
+
+
+def _residuals(
+    body: _Body, rows: np.ndarray, plane: _Guess, wide_mm: float
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Those of the ``rows`` that have a partner, the partner's row, and the distance along the partner's normal."""
+    points, normals = body.points, body.normals
+    image = reflect(points[rows], plane.normal, plane.offset_mm)
+    distance, partner = body.tree.query(image, distance_upper_bound=wide_mm, workers=body.threads)
+    met = np.flatnonzero(np.isfinite(distance))
+    alike = np.einsum("ij,ij->i", reflect(normals[rows[met]], plane.normal), normals[partner[met]]) > ALIKE
+    met = met[alike]
+    partner = partner[met]
+    return rows[met], partner, np.einsum("ij,ij->i", normals[partner], image[met] - points[partner])
+
+
+def _jacobian(points: np.ndarray, normals: np.ndarray, plane: _Guess, axes: np.ndarray) -> np.ndarray:
     """Derivatives of ``normals @ reflect(points)``, (n, k + 1), by the turns about ``axes`` and by the offset."""
-    height = points @ normal - offset_mm
-    across = normals @ normal
+    height = points @ plane.normal - plane.offset_mm
+    across = normals @ plane.normal
     columns = []
     for axis in axes:
-        moved = np.cross(axis, normal)
+        moved = np.cross(axis, plane.normal)
         columns.append(-2.0 * ((points @ moved) * across + height * (normals @ moved)))
     return np.column_stack([*columns, 2.0 * across])
 
 
-def guesses(points_mm, up=None):
+def guesses(points_mm: np.ndarray, up: np.ndarray | None = None) -> np.ndarray:
     """First guesses of the long direction of a body, (k, 3) unit, best first.
 
     With ``up``, (3,): along the longer and the shorter edge of the smallest rectangle round the plan view; without:
@@ -135,7 +194,7 @@ def guesses(points_mm, up=None):
     angles = np.radians(np.arange(0.0, 90.0, 0.5))
     turned = np.cos(angles)[:, None] * plan[:, 0] + np.sin(angles)[:, None] * plan[:, 1]
     other = np.cos(angles)[:, None] * plan[:, 1] - np.sin(angles)[:, None] * plan[:, 0]
-    # 0.5 % at either end may be mirrors, antennas, strays
+    # 0.5 % at either end may be mirrors, antennas, outliers
     length = np.diff(np.percentile(turned, [0.5, 99.5], axis=1), axis=0)[0]
     width = np.diff(np.percentile(other, [0.5, 99.5], axis=1), axis=0)[0]
     best = int(np.argmin(length * width))
@@ -144,8 +203,8 @@ def guesses(points_mm, up=None):
     return np.array([along, across]) if length[best] >= width[best] else np.array([across, -along])
 
 
-def plan_axes(up):
-    """Two unit directions perpendicular to ``up`` and to each other, right-handed with it."""
+def plan_axes(up: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Two unit directions, (3,) each, perpendicular to ``up`` and to each other, right-handed with it."""
     first = np.eye(3)[int(np.argmin(np.abs(up)))]
     first = first - (first @ up) * up
     first /= np.linalg.norm(first)

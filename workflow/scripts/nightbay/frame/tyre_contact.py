@@ -1,12 +1,15 @@
 """The plane on which the tyres stand, for a vehicle whose ground was not scanned."""
 
+from collections.abc import Iterator
 from dataclasses import replace
 
 import numpy as np
 from scipy.spatial import ConvexHull
 
+from nightbay.core.errors import NotFound
 from nightbay.frame import axles, datum, symmetry
 from nightbay.frame.ground_plane import GroundPlane
+from nightbay.frame.part_view import PartView
 
 TRIES = 6  # longest edges of the side view's outline that are tried as the line on which the wheels stand
 SHORTEST = 0.25  # of the vehicle's length, for such an edge: a wheelbase is longer
@@ -15,45 +18,47 @@ TYRE_MM = 280.0  # widest tyre of a car (common practice, no source), where one 
 BESIDE_MM = 20.0  # what a tyre bulges beyond its side faces where it stands (common practice, no source)
 # The last of a tyre above the floor is out of a scanner's sight: about that much (common practice, no source).
 UNSEEN_MM = 10.0
-TILT_SHARE = 0.1  # of it may differ from one end to the other
+TILT_SHARE = 0.1  # of it may differ from one end to the other (common practice, no source)
+LOWEST_PERCENT = 1.0  # of a tyre's points stand for its lowest place: of a single point the noise would count
+TYRE_SPACING_MM = 2.0  # points of a tyre are thinned to this
 
 
-def find(seen):
-    """The tyres' contact plane as a :class:`GroundPlane`, or the reason why there is none (str).
+def find(view: PartView) -> GroundPlane | NotFound:
+    """The tyres' contact plane, or why there is none.
 
     The symmetry plane gives the side view; nothing of a vehicle reaches below its tyres, so the line on which they
     stand is an edge of the side view's convex hull, the one above which wheels are found.
     """
-    mirror = _free_mirror(seen)
-    if isinstance(mirror, str):
+    mirror = _free_mirror(view)
+    if isinstance(mirror, NotFound):
         return mirror
-    along = symmetry.guesses(seen.points_mm - np.outer(seen.points_mm @ mirror.normal, mirror.normal))[0]
+    along = symmetry.guesses(view.points_mm - np.outer(view.points_mm @ mirror.normal, mirror.normal))[0]
     best = None
-    for plane in _candidates(seen.points_mm, along, np.cross(mirror.normal, along)):
-        standing = datum.level(plane, seen.points_mm, np.cross(mirror.normal, plane.normal))
+    for plane in _candidates(view.points_mm, along, np.cross(mirror.normal, along)):
+        standing = datum.level(plane, view.points_mm, np.cross(mirror.normal, plane.normal))
         standing.across = mirror.normal * np.sign(mirror.normal @ standing.across)
         standing.zero_mm = standing.zero_mm - (standing.zero_mm @ mirror.normal - mirror.offset_mm) * mirror.normal
         standing.planes["y"] = replace(standing.planes["y"], found_by="symmetry plane of the part")
-        axles.find(standing, seen)
+        axles.find(standing, view)
         if best is None or len(standing.wheels) > len(best.wheels):
             best = standing
     if best is None or len(best.axles) < 2:
-        return "no two axles show on what the scan stands on"
-    return _plane(best, seen)
+        return NotFound("fewer than two axles show on the plane below the scan")
+    return _plane(best, _lowest_places(best, view), view.names)
 
 
-def _free_mirror(seen):
-    """The best symmetry plane among those near the principal directions, or the reason why there is none (str)."""
-    directions = symmetry.guesses(seen.points_mm)
+def _free_mirror(view: PartView) -> symmetry.Plane | NotFound:
+    """The best symmetry plane among those near the principal directions, or why there is none."""
+    directions = symmetry.guesses(view.points_mm)
     found = []
     for at, across in enumerate(directions):
         others = np.delete(directions, at, axis=0)
-        found.append(datum.mirror_plane(seen, others[0], across, others))
-    planes = [one for one in found if not isinstance(one, str)]
-    return max(planes, key=lambda one: one.share) if planes else found[1]
+        found.append(datum.mirror_plane(view, others[0], across, others))
+    planes = [plane for plane in found if not isinstance(plane, NotFound)]
+    return max(planes, key=lambda plane: plane.share) if planes else found[1]
 
 
-def _candidates(points_mm, along, up):
+def _candidates(points_mm: np.ndarray, along: np.ndarray, up: np.ndarray) -> Iterator[GroundPlane]:
     """Planes through the longest edges of the side view's convex hull, with everything above them."""
     view = np.column_stack([points_mm @ along, points_mm @ up])
     corners = view[ConvexHull(view).vertices]  # anticlockwise: the inside lies to the left of each edge
@@ -69,41 +74,38 @@ def _candidates(points_mm, along, up):
         )
 
 
-def _plane(standing, seen):
-    """The plane through the wheels' lowest points."""
+def _lowest_places(standing: datum.Datum, view: PartView) -> np.ndarray:
+    """The lowest place of each wheel's tyre in the level frame, (k, 3)."""
+    T_level_control = standing.T_level_control
     places = []
     for wheel in standing.wheels:
         x, y, z = wheel.axle_mm
         faces = wheel.faces_mm
         faces = np.nan_to_num(np.where(np.isnan(faces), faces[::-1] + (-TYRE_MM, TYRE_MM), faces))
         near, far = sorted(y + np.sign(wheel.axle[1]) * (faces + (-BESIDE_MM, BESIDE_MM)))
-        tyre, _ = seen.clouds.box(standing.T_level_control, (x - STRIP_MM, near, -z), (x + STRIP_MM, far, 0.5 * z), 2.0)
-        low = tyre[tyre[:, 2] <= np.percentile(tyre[:, 2], 1.0)]
+        low_mm, high_mm = np.array([x - STRIP_MM, near, -z]), np.array([x + STRIP_MM, far, 0.5 * z])
+        tyre, _ = view.clouds.box(T_level_control, low_mm, high_mm, TYRE_SPACING_MM)
+        low = tyre[tyre[:, 2] <= np.percentile(tyre[:, 2], LOWEST_PERCENT)]
         places.append([x, low[:, 1].mean(), low[:, 2].mean()])
-    places = np.array(places)
+    return np.array(places)
+
+
+def _plane(standing: datum.Datum, places: np.ndarray, names: list[str]) -> GroundPlane:
+    """The plane through the wheels' lowest ``places`` (k, 3), by least squares; ``names`` of the part's segments."""
     both_sides = len({wheel.side for wheel in standing.wheels}) > 1
     rows = np.column_stack([np.ones(len(places)), places[:, :2]])[:, : 3 if both_sides else 2]
     solution, *_ = np.linalg.lstsq(rows, places[:, 2], rcond=None)
     misfit = places[:, 2] - rows @ solution
-    free = len(places) - rows.shape[1]
-    scatter = float(np.sqrt((misfit**2).sum() / free)) if free else None
+    redundancy = len(places) - rows.shape[1]
+    scatter = float(np.sqrt((misfit**2).sum() / redundancy)) if redundancy else None
     slope = np.append(solution[1:], 0.0)[:2]
     normal = np.array([-slope[0], -slope[1], 1.0])
     T = standing.T_level_control
     point = T[:3, :3].T @ (np.array([0.0, 0.0, solution[0]]) - T[:3, 3])
     normal = T[:3, :3].T @ (normal / np.linalg.norm(normal))
-    # what is unseen is alike at all wheels and does not average; rectangular: half-width / sqrt(3)
     own = (scatter or 0.0) / np.sqrt(len(places))
+    # what is out of sight is alike at all wheels and does not average; rectangular: half-width / sqrt(3)
     sd = float(np.hypot(own, UNSEEN_MM / np.sqrt(3.0)))
     half_track = np.ptp(places[:, 1]) / 2 if both_sides else np.inf
-    return GroundPlane(
-        normal,
-        float(normal @ point),
-        sd,
-        float(max(own, TILT_SHARE * UNSEEN_MM) / min(np.ptp(places[:, 0]) / 2, half_track)),
-        scatter,
-        UNSEEN_MM,
-        point,
-        list(seen.names),
-        "tyre contact",
-    )
+    tilt = float(max(own, TILT_SHARE * UNSEEN_MM) / min(np.ptp(places[:, 0]) / 2, half_track))
+    return GroundPlane(normal, float(normal @ point), sd, tilt, scatter, UNSEEN_MM, point, list(names), "tyre contact")

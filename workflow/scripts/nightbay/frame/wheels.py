@@ -1,6 +1,7 @@
 """Wheels: where something round stands on the ground, and the centre and axle about which it is its own image."""
 
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 from scipy import ndimage
@@ -8,8 +9,9 @@ from scipy.spatial import cKDTree
 from scipy.spatial.transform import Rotation
 
 from nightbay.core import robust
+from nightbay.core.errors import NotFound
 
-CELL_MM = 30.0  # of the plan view in which contact patches are told apart
+CELL_MM = 30.0  # of the plan view in which contact patches are separated
 SPACING_MM = 5.0  # points of a wheel are thinned to this: some 10 000 a wheel
 TURNS_DEG = (50.0, 110.0, 180.0)  # a wheel is compared with itself after these turns
 LEAST_POINTS = 150
@@ -52,22 +54,61 @@ class Wheel:
     side: int
 
     @property
-    def centred(self):
+    def centred(self) -> bool:
         """Whether ``axle_mm`` is the wheel centre."""
         return bool(np.isfinite(self.faces_mm).all())
 
     @property
-    def centre_sd_mm(self):
+    def centre_sd_mm(self) -> float:
         """Standard uncertainty of the wheel centre along the axle, as if both faces erred alike; NaN without one."""
         return float(np.mean(self.faces_sd_mm))
 
     @property
-    def places_mm(self):
+    def places_mm(self) -> np.ndarray:
         """Where the axle meets the side faces, (2, 3), the inner first, NaN where one was not seen."""
         return self.axle_mm + np.outer(self.faces_mm, self.axle)
 
 
-def contact_patches(points_mm, band_mm):
+@dataclass(frozen=True)
+class Axle:
+    """One axle in the level frame: ``x_mm`` of its middle with ``sd_mm``; ``wheels`` of it, by ascending Y."""
+
+    x_mm: float
+    sd_mm: float
+    wheels: tuple[Wheel, ...]
+
+    @property
+    def paired(self) -> bool:
+        """Whether both wheels were found."""
+        return len(self.wheels) == 2
+
+    @property
+    def middle_mm(self) -> np.ndarray:
+        """Midpoint between the wheel centres, or between the tyres' outer faces where not both are known: (3,), NaN
+        where the outer faces are not known either."""
+        if all(wheel.centred for wheel in self.wheels):
+            return np.mean([wheel.axle_mm for wheel in self.wheels], axis=0)
+        return np.mean([wheel.places_mm[1] for wheel in self.wheels], axis=0)
+
+    @property
+    def middle_sd_mm(self) -> float:
+        """Standard uncertainty of the midpoint along the axle, mm."""
+        centred = all(wheel.centred for wheel in self.wheels)
+        low, high = (wheel.centre_sd_mm if centred else wheel.faces_sd_mm[1] for wheel in self.wheels)
+        return float(np.hypot(low, high) / 2)
+
+    @property
+    def line(self) -> np.ndarray:
+        """Unit direction (3,) from the wheel at lower Y to the one at higher Y, level; a single wheel's own axle."""
+        if self.paired:
+            line = self.wheels[1].axle_mm - self.wheels[0].axle_mm
+        else:
+            line = self.wheels[0].axle * (-1.0 if self.wheels[0].side < 0 else 1.0)
+        line = line * (1.0, 1.0, 0.0)
+        return line / np.linalg.norm(line)
+
+
+def contact_patches(points_mm: np.ndarray, band_mm: float) -> np.ndarray:
     """Plan-view bounds of what stands on the ground: (k, 2, 2), low and high of X and Y, ascending by X then Y.
 
     ``points_mm`` (n, 3) in the level frame; the patches are the connected parts of points with Z within ``band_mm``.
@@ -81,37 +122,34 @@ def contact_patches(points_mm, band_mm):
     grid[cell[:, 0], cell[:, 1]] = True
     label, count = ndimage.label(ndimage.binary_dilation(grid, iterations=2), np.ones((3, 3)))
     of_point = label[cell[:, 0], cell[:, 1]]
-    patches = []
-    for one in range(1, count + 1):
-        mine = plan[of_point == one]
-        patches.append([mine.min(axis=0), mine.max(axis=0)])
-    patches = np.array(patches)
+    parts = [plan[of_point == number] for number in range(1, count + 1)]
+    patches = np.array([[part.min(axis=0), part.max(axis=0)] for part in parts])
     return patches[np.lexsort((patches[:, 0, 1], patches[:, 0, 0]))]
 
 
-def fit(points_mm, normals, x_mm, side, threads=1):
-    """The wheel among points (n, 3) of the level frame with unit normals: a :class:`Wheel`, or why there is none (str).
+def fit(points_mm: np.ndarray, normals: np.ndarray, x_mm: float, side: int, threads: int = 1) -> Wheel | NotFound:
+    """The wheel among points (n, 3) of the level frame with unit normals (n, 3), or why there is none.
 
     ``x_mm`` is where the middle of its contact patch lies; ``side`` as in :class:`Wheel`.
     """
     centre = _coarse_centre(points_mm, normals, x_mm)
     if centre is None:
-        return "no round shape stands there"
+        return NotFound("no round shape stands there")
     radius = centre[1]
     reach = np.hypot(points_mm[:, 0] - centre[0], points_mm[:, 2] - centre[1])
     # without the contact patch, where the tyre is pressed flat, and without the arch
     mine = (reach < 1.02 * radius) & (points_mm[:, 2] > 0.15 * radius)
     points, normals = points_mm[mine], normals[mine]
     if len(points) < LEAST_POINTS:
-        return f"only {len(points)} points of a wheel, {LEAST_POINTS} are needed"
+        return NotFound(f"only {len(points)} points of a wheel, {LEAST_POINTS} are needed")
     fitted = _register(points, normals, centre, threads)
     if fitted is None:
-        return "it is not its own image after a turn"
+        return NotFound("it is not its own image after a turn")
     at, axle, covariance, meets = fitted
     axle = axle * np.sign(axle[1]) * (1.0 if side >= 0 else -1.0)
     faces_y, faces_sd = _side_faces(points, normals, meets, at, axle, radius)
-    seen = np.isfinite(faces_y)
-    middle = float(faces_y[seen].mean()) if seen.any() else at[1]
+    shown = np.isfinite(faces_y)
+    middle = float(faces_y[shown].mean()) if shown.any() else at[1]
     at = at + axle * (middle - at[1]) / axle[1]
     sd = np.sqrt(np.diag(covariance))
     faces = (faces_y - middle) / axle[1]
@@ -131,27 +169,43 @@ def _coarse_centre(points_mm, normals, x_mm):
             off = points - (x, radius)
             near = (off**2).sum(axis=1) < (radius + 15.0) ** 2
             missed = off[near, 0] * lines[near, 1] - off[near, 1] * lines[near, 0]
-            # a chance line passes within the limit in proportion to it: that many are no evidence
+            # a random line passes within the limit in proportion to it: that many are no evidence
             score = robust.tukey(missed, 20.0).sum() - 0.1 * np.count_nonzero(near)
             if score > best_score:
                 best, best_score = np.array([x, radius]), score
     return best if best_score > 50.0 else None
 
 
-def _register(points, normals, centre, threads):
-    """A point of the axle (3,), its direction (3,) unit, covariance (4, 4) of (x, z, turns about x and z), and which
+class _Registered(NamedTuple):
+    """A point of the axle (3,), its unit direction (3,), covariance (4, 4) of (x, z, turns about x and z), and which
+    points meet others after a turn, (n,) bool."""
 
-    points meet others after a turn, (n,) bool; or None.
-    """
+    at: np.ndarray
+    axle: np.ndarray
+    covariance: np.ndarray
+    meets: np.ndarray
+
+
+class _Cloud(NamedTuple):
+    """Points (n, 3) with unit normals (n, 3) and a tree of them."""
+
+    points: np.ndarray
+    normals: np.ndarray
+    tree: cKDTree
+    threads: int
+
+
+def _register(points: np.ndarray, normals: np.ndarray, centre: np.ndarray, threads: int) -> _Registered | None:
+    """The axle about which the points are their own image after a turn; None where they do not define it."""
     at, axle = np.array([centre[0], np.median(points[:, 1]), centre[1]]), np.array([0.0, 1.0, 0.0])
-    tree = cKDTree(points)
-    nearest = tree.query(points, k=2, workers=threads)[0][:, 1]
+    cloud = _Cloud(points, normals, cKDTree(points), threads)
+    nearest = cloud.tree.query(points, k=2, workers=threads)[0][:, 1]
     aside = 1.5 * max(SPACING_MM, float(np.median(nearest)))  # a partner lies up to that far beside the image
     angle = np.arctan2(points[:, 2] - at[2], points[:, 0] - at[0])
     sector = robust.blocks_along(np.append(angle, [-np.pi, np.pi]), SECTORS)[:-2]
     for reach_mm in REACHES_MM:
         for _ in range(30):
-            rows, jacobian, residuals = _turned(points, normals, tree, at, axle, np.hypot(reach_mm, aside), threads)
+            rows, jacobian, residuals = _turned(cloud, at, axle, float(np.hypot(reach_mm, aside)))
             if len(rows) < 100:
                 return None
             step = robust.step(jacobian, residuals, reach_mm, sector[rows])
@@ -164,11 +218,12 @@ def _register(points, normals, centre, threads):
                 break
     meets = np.zeros(len(points), bool)
     meets[rows[np.abs(residuals) < reach_mm]] = True
-    return at, axle, step.covariance, meets
+    return _Registered(at, axle, step.covariance, meets)
 
 
-def _turned(points, normals, tree, at, axle, wide_mm, threads):
+def _turned(cloud: _Cloud, at: np.ndarray, axle: np.ndarray, wide_mm: float) -> tuple[np.ndarray, ...]:
     """Rows, derivatives (m, 4) and residuals (m,) of the points after each turn that meet a point of like normal."""
+    points, normals, tree, threads = cloud
     off = points - at
     found = []
     for turn in TURNS_DEG:
@@ -203,7 +258,7 @@ def _side_faces(points, normals, meets, at, axle, radius):
         crests = _crests(sign * along, sign * (normals @ axle), wall, meets, sector)
         if len(crests) > 1:
             tyre = wall & (sign * along < np.median(list(crests.values())) + REACHES_MM[-1])
-            shown[face] = sign * np.sign(axle[1]), [np.flatnonzero(tyre & (sector == one)) for one in crests]
+            shown[face] = sign * np.sign(axle[1]), [np.flatnonzero(tyre & (sector == number)) for number in crests]
     faces, sd = np.full(2, np.nan), np.full(2, np.nan)
     for face, (outward, walls) in shown.items():
         # the outermost 2 % of a side may be lettering; where both sides show, each has half of the points
@@ -220,11 +275,11 @@ def _crests(outward, facing, wall, meets, sector):
     """
     end = np.percentile(outward[wall & meets], 95.0) if (wall & meets).any() else np.inf
     found = {}
-    for one in range(SECTORS):
-        here = wall & (sector == one)
+    for number in range(SECTORS):
+        here = wall & (sector == number)
         crest = here & meets & (facing > FACING) & (outward > end - CREST_MM)
         if np.count_nonzero(here) >= LEAST_WALL and np.count_nonzero(crest) >= LEAST_CREST:
-            found[one] = np.percentile(outward[crest], 98.0)
+            found[number] = np.percentile(outward[crest], 98.0)
     return found
 
 

@@ -1,0 +1,50 @@
+"""A part as frame looks at it: its points thinned evenly, and how well its segments are registered."""
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from nightbay.clouds.posed import PosedClouds
+
+
+@dataclass(frozen=True)
+class PartView:
+    """A part as frame looks at it, in the control frame.
+
+    ``clouds``: every point; ``points_mm`` (n, 3) with unit ``normals`` (n, 3), evenly thinned, and the row of each
+    point's ``segment`` (n,) in ``clouds.names``; ``options``: the settings of frame; ``drift_mm_per_m`` of the survey;
+    ``threads``.
+    """
+
+    clouds: PosedClouds
+    points_mm: np.ndarray
+    normals: np.ndarray
+    segment: np.ndarray
+    options: Any
+    drift_mm_per_m: float
+    threads: int
+
+    @property
+    def names(self) -> list[str]:
+        """The segments' names in the order of their rows."""
+        return self.clouds.names
+
+    def registration_sd(self, direction: np.ndarray) -> tuple[float, float] | tuple[None, None]:
+        """Standard uncertainty of the part's mean place along ``direction``, (3,) unit, mm, and of its turn, rad.
+
+        From the poses' covariances, each segment moves the mean by its share of the points, and from the survey's drift
+        over the part's rms reach from its middle. None, None where a pose has no covariance.
+        """
+        off = self.points_mm - self.points_mm.mean(axis=0)
+        reach = float(np.sqrt(np.linalg.eigvalsh(off.T @ off / len(off))[-1]))
+        variance = (self.drift_mm_per_m * reach / 1000.0) ** 2
+        for row, segment in enumerate(self.clouds.segments):
+            mine = self.points_mm[self.segment == row]
+            covariance = segment.covariance
+            if covariance is None:
+                return None, None
+            if len(mine):
+                moves = np.concatenate([np.cross(mine.mean(axis=0), direction), direction])
+                variance += (len(mine) / len(self.points_mm)) ** 2 * float(moves @ covariance @ moves)
+        return float(np.sqrt(variance)), float(np.sqrt(variance)) / reach
