@@ -16,8 +16,10 @@ CENTROID_SAMPLE = 20_000  # points of a segment are plenty for its centroid
 
 @dataclass(frozen=True)
 class Sizes:
-    """Sizes of what is compared, mm: the radius of a disc, and the edge of a cell of the thinned segments."""
+    """Sizes of what is compared, mm: the spacing of the points of the sparsest cloud, the radius of a disc, and the edge
+    of a cell of the thinned segments."""
 
+    spacing_mm: float
     disc_radius_mm: float
     cell_mm: float
 
@@ -28,8 +30,9 @@ def sizes(clouds: Sequence[CloudFile], settings: Any) -> Sizes:
     A disc has a radius of two spacings of the sparsest cloud at least, so that it holds 12 points, and a cell holds a
     disc.
     """
-    radius_mm = max(settings.refine.disc_radius_mm, 2 * max(overlap.spacing_mm(cloud) for cloud in clouds))
-    return Sizes(radius_mm, max(settings.refine.coarse_mm, 2 * radius_mm))
+    spacing_mm = max(overlap.spacing_mm(cloud) for cloud in clouds)
+    radius_mm = max(settings.refine.disc_radius_mm, 2 * spacing_mm)
+    return Sizes(spacing_mm, radius_mm, max(settings.refine.coarse_mm, 2 * radius_mm))
 
 
 @dataclass(frozen=True)

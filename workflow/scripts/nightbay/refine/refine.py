@@ -133,7 +133,9 @@ def _refine(part: Part, network: NetworkResult, settings: Any) -> Refined:
     final = overlap_adjustment.move(part.start, selection.solution.motions, drift.centre_mm)
     alone = free & ~part.has_targets
     surface_registration.check_observable(part.names, selection.solution.observable, alone)
-    surface_registration.check_distances(part.names, pairs, final, alone, own.registration_sd_most_mm)
+    surface_registration.check_distances(
+        part.names, pairs, final, alone, max(own.registration_sd_most_mm, part.sizes.spacing_mm)
+    )
     return Refined(
         distance_mm,
         evidence.variance_factor,
@@ -210,10 +212,11 @@ def _orient(
     """Estimated normals that are to be turned, {segment: (n,) bool}, which are left in files, and what the result says
     of them."""
     posed = [replace(segment, T_frame_segment=poses[segment.name].T_control_segment) for segment in part.segments]
-    spacing_mm = max(overlap.spacing_mm(cloud) for cloud in part.clouds)
+    # Between points as far apart as that, a curved surface leaves the tangent plane by more than drift does.
+    sheet_distance_mm = max(settings.refine.sheet_distance_mm, part.sizes.spacing_mm)
     inward = cleaned[0].part == "interior"
     found = normal_orientation.orient_estimated(
-        posed, spacing_mm, settings.refine.sheet_distance_mm, settings.scan.standoff_mm, inward
+        posed, part.sizes.spacing_mm, sheet_distance_mm, settings.scan.standoff_mm, inward
     )
     for name, orientation in found.items():
         np.save(folder / normal_orientation.turned_file(name), orientation.turned)
