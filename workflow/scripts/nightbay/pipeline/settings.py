@@ -17,13 +17,8 @@ def settings(values: Mapping[str, Mapping[str, Any]]) -> Any:
     uses a key that it does not declare fails at once. Raises TypeError for a key that is not in the schema.
     """
     sections = {name: _section(name, tuple(section)) for name, section in values.items()}
-    whole = make_dataclass("Settings", list(sections), frozen=True, bases=(_Keyed,))
+    whole = make_dataclass("Settings", list(sections), frozen=True)
     return whole(**{name: sections[name](**_frozen(dict(values[name]))) for name in sections})
-
-
-class _Keyed:
-    def __getitem__(self, key: str) -> Any:
-        return getattr(self, key)
 
 
 @cache
@@ -32,7 +27,7 @@ def _section(name: str, keys: tuple[str, ...]) -> Any:
     unknown = [key for key in keys if key not in schema["properties"]]
     if unknown:
         raise TypeError(f"{name} has no key {', '.join(unknown)} in its schema")
-    return make_dataclass(name.capitalize(), list(keys), frozen=True, bases=(_Keyed,))
+    return make_dataclass(name.capitalize(), list(keys), frozen=True)
 
 
 def _frozen(values: dict[str, Any]) -> dict[str, Any]:

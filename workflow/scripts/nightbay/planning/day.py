@@ -94,7 +94,7 @@ class Job:
         state = self.document.get("state", {})
         return {
             "control_survey": self._raw(part.control_survey),
-            "segments": {name: {"targets": self._raw(one.targets)} for name, one in part.segments.items()},
+            "segments": {name: {"targets": self._raw(segment.targets)} for name, segment in part.segments.items()},
             "placed": part.placed,
             "scale_bars": self._bars(part.name),
             "temperature_c": state.get("temperature_c"),
@@ -163,7 +163,11 @@ def plan(
     """
     day = Path(day)
     faults = parameters.section_faults(defaults, "config/config.yaml", partial=False)
-    faults += [f"config/config.yaml lacks the section '{one}'." for one in parameters.SECTIONS if one not in defaults]
+    faults += [
+        f"config/config.yaml lacks the section '{section}'."
+        for section in parameters.SECTIONS
+        if section not in defaults
+    ]
     if faults:
         raise Rejected(" ".join(faults))
     folders, notes = _folders(day)
@@ -235,7 +239,7 @@ def _folders(day: Path) -> tuple[list[str], list[str]]:
         if "job.yaml" in names:
             folders.append(entry.name)
         else:
-            other = next((one for one in ("job.yml", "Job.yaml", "job.yaml.txt") if one in names), None)
+            other = next((file for file in ("job.yml", "Job.yaml", "job.yaml.txt") if file in names), None)
             hint = f"rename {other} to job.yaml" if other else "write one if it is a job"
             notes.append(f"The folder {entry.name} holds no job.yaml and is skipped: {hint}.")
     return folders, notes

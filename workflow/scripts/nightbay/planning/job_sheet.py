@@ -180,7 +180,7 @@ class _Reader:
             file = PurePosixPath(written["file"])
             beside = [str(file.parent / f"{file.stem}.targets{end}") for end in LISTS]
             # Not Path.exists, which raises for a name that is too long for any file.
-            targets = next((one for one in beside if os.path.exists(self.day / self.job / one)), None)
+            targets = next((file for file in beside if os.path.exists(self.day / self.job / file)), None)
         return Segment(name, cloud, self.raw_file(f"{key}.targets", targets) if targets else None)
 
     def raw_file(self, key: str, written: str | dict[str, Any]) -> RawFile:

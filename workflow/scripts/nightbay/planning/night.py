@@ -140,7 +140,9 @@ def main(arguments: list[str]) -> None:
     match arguments:
         case ["targets", day, *jobs]:
             try:
-                reports, refused = targets(Path(day), [name for one in jobs for name in one.split(",") if name] or None)
+                reports, refused = targets(
+                    Path(day), [name for listed in jobs for name in listed.split(",") if name] or None
+                )
             except Rejected as rejection:
                 show([str(rejection)], sys.stderr)
                 sys.exit(2)

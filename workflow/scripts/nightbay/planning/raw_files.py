@@ -83,6 +83,7 @@ class Unhashed(Hashes):
         self.day = Path(day)
 
     def of(self, file: str) -> dict[str, Any]:
+        """As :meth:`Hashes.of`, with None for the hash; nothing is read."""
         return {"sha256": None, "bytes": self.size(file), "unreadable": None}
 
 

@@ -86,22 +86,24 @@ def _sentences(error: Any, name: str, prefix: str) -> list[str]:
     ``error``: a ``jsonschema.ValidationError``. Its attributes are typed as possibly unset, which they never are here.
     """
     if error.validator in ("anyOf", "oneOf") and error.context:
-        fitting = [one for one in error.context if not (one.validator == "type" and not one.relative_path)]
+        fitting = [inner for inner in error.context if not (inner.validator == "type" and not inner.relative_path)]
         if fitting:
             branch = fitting[0].schema_path[0]
-            return [text for one in fitting if one.schema_path[0] == branch for text in _sentences(one, name, prefix)]
+            return [
+                text for inner in fitting if inner.schema_path[0] == branch for text in _sentences(inner, name, prefix)
+            ]
     key = _key(error.absolute_path, prefix)
     where = f"{name}: '{key}'" if key else f"{name}"
     if error.validator == "additionalProperties":
         known = sorted(error.schema.get("properties", {}))
-        unknown = [one for one in error.instance if one not in known]
+        unknown = [extra for extra in error.instance if extra not in known]
         return [
-            f"{name}: unknown key '{_key((key, one) if key else (one,), '')}' ({nearest(one, known)})."
-            for one in unknown
+            f"{name}: unknown key '{_key((key, extra) if key else (extra,), '')}' ({nearest(extra, known)})."
+            for extra in unknown
         ]
     if error.validator == "required":
-        missing = [one for one in error.validator_value if one not in error.instance]
-        return [f"{where} lacks the key '{one}'{_hint(error.schema, one)}." for one in missing]
+        missing = [wanted for wanted in error.validator_value if wanted not in error.instance]
+        return [f"{where} lacks the key '{wanted}'{_hint(error.schema, wanted)}." for wanted in missing]
     return [f"{where} is {_shown(error.instance)}; {_allowed(error)}."]
 
 
@@ -113,15 +115,17 @@ def _hint(schema: dict[str, Any], key: str) -> str:
 def _allowed(error: Any) -> str:
     limit = error.validator_value
     if error.validator == "enum":
-        return "allowed are " + ", ".join(str(one) for one in limit)
+        return "allowed are " + ", ".join(str(value) for value in limit)
     if error.validator in ("minimum", "maximum", "exclusiveMinimum", "exclusiveMaximum"):
         return f"allowed is {_range(error.schema)}"
     if error.validator == "type":
         kinds = limit if isinstance(limit, list) else [limit]
-        return f"it must be {' or '.join(KINDS[one] for one in kinds)}{_range_after(error.schema)}"
+        return f"it must be {' or '.join(KINDS[kind] for kind in kinds)}{_range_after(error.schema)}"
     if error.validator in ("anyOf", "oneOf"):
-        wrong = [one.validator_value for one in error.context if one.validator == "type" and not one.relative_path]
-        return f"it must be {' or '.join(KINDS[one] for one in wrong)}"
+        wrong = [
+            inner.validator_value for inner in error.context if inner.validator == "type" and not inner.relative_path
+        ]
+        return f"it must be {' or '.join(KINDS[kind] for kind in wrong)}"
     if error.validator in ("minItems", "maxItems", "minLength", "maxLength", "minProperties"):
         return f"{'at least' if error.validator.startswith('min') else 'at most'} {limit} are allowed"
     return error.schema.get("description", f"it must fit {_shown(limit)}").rstrip(".")

@@ -16,8 +16,8 @@ CENTROID_SAMPLE = 20_000  # points of a segment are plenty for its centroid
 
 @dataclass(frozen=True)
 class Sizes:
-    """Sizes of what is compared, mm: the spacing of the points of the sparsest cloud, the radius of a disc, and the edge
-    of a cell of the thinned segments."""
+    """Sizes of what is compared, mm: the spacing of the points of the sparsest cloud, the radius of a disc, and the
+    edge of a cell of the thinned segments."""
 
     spacing_mm: float
     disc_radius_mm: float
@@ -65,12 +65,14 @@ class Part:
     @property
     def free(self) -> np.ndarray:
         """Segments that may move, (s,) bool: all but those whose pose has no covariance, which hold the frame."""
-        return np.array([one.covariance is None or bool(np.trace(one.covariance) > 0) for one in self.segments])
+        return np.array(
+            [segment.covariance is None or bool(np.trace(segment.covariance) > 0) for segment in self.segments]
+        )
 
     @property
     def centroids_mm(self) -> np.ndarray:
         """Centroids of the segments' points in the start poses, (s, 3) in the control frame."""
-        return np.array([centroid_mm(one.cloud, one.T_frame_segment) for one in self.segments])
+        return np.array([centroid_mm(segment.cloud, segment.T_frame_segment) for segment in self.segments])
 
 
 def centroid_mm(cloud: CloudFile, T_control_segment: np.ndarray) -> np.ndarray:

@@ -63,13 +63,13 @@ def refine(
     plain data, with ``notes``. Raises :class:`nightbay.core.errors.Rejected` where segments without targets can't be
     registered by their surfaces.
     """
-    cleaned = sorted(upstream["clean"], key=lambda one: one.segment)
+    cleaned = sorted(upstream["clean"], key=lambda segment: segment.segment)
     network = typed.read(NetworkResult, upstream["network"].result)
     part, coarse = _start(cleaned, network, settings)
     refined = _refine(part, network, settings)
     turned, turned_normals = _orient(cleaned, part, refined.poses, settings, folder)
     final = [refined.poses[name].T_control_segment for name in part.names]
-    facing = [CloudFile(one.folder, turned.get(one.segment), network.scale.factor) for one in cleaned]
+    facing = [CloudFile(segment.folder, turned.get(segment.segment), network.scale.factor) for segment in cleaned]
     agreement = contradiction.find(part.names, facing, final, part.sizes.cell_mm, settings.refine.contradiction_most)
     held_by = network.frame_of if part.has_targets.any() else None
     result = RefineResult(
@@ -90,7 +90,7 @@ def refine(
 
 def _start(cleaned: Sequence[Upstream], network: NetworkResult, settings: Any) -> tuple[Part, list[CoarseRegistration]]:
     """The part in its start poses, and what the search for those of segments without targets found."""
-    clouds = {str(one.segment): CloudFile(one.folder, scale=network.scale.factor) for one in cleaned}
+    clouds = {str(segment.segment): CloudFile(segment.folder, scale=network.scale.factor) for segment in cleaned}
     by_targets = {name: pose for name, pose in (network.poses or {}).items() if name in clouds}
     known = {name: pose.T_control_segment for name, pose in by_targets.items()}
     covariances = {name: pose.covariance for name, pose in by_targets.items()}
@@ -100,8 +100,8 @@ def _start(cleaned: Sequence[Upstream], network: NetworkResult, settings: Any) -
     compared = sizes(list(clouds.values()), settings)
     poses, coarse = surface_registration.start_poses(clouds, known, compared, settings.refine)
     segments = [
-        PosedSegment(name, cloud, T, covariances.get(name), one.result["normals_certainty"])
-        for (name, cloud), T, one in zip(clouds.items(), poses, cleaned, strict=True)
+        PosedSegment(name, cloud, T, covariances.get(name), segment.result["normals_certainty"])
+        for (name, cloud), T, segment in zip(clouds.items(), poses, cleaned, strict=True)
     ]
     return Part(segments, np.array([name in by_targets for name in clouds]), compared), coarse
 
@@ -133,9 +133,8 @@ def _refine(part: Part, network: NetworkResult, settings: Any) -> Refined:
     final = overlap_adjustment.move(part.start, selection.solution.motions, drift.centre_mm)
     alone = free & ~part.has_targets
     surface_registration.check_observable(part.names, selection.solution.observable, alone)
-    surface_registration.check_distances(
-        part.names, pairs, final, alone, max(own.registration_sd_most_mm, part.sizes.spacing_mm)
-    )
+    sd_most_mm = max(own.registration_sd_most_mm, part.sizes.spacing_mm)
+    surface_registration.check_distances(part.names, pairs, final, alone, sd_most_mm)
     return Refined(
         distance_mm,
         evidence.variance_factor,
