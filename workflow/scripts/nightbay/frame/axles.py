@@ -21,7 +21,7 @@ LEAST_PATCH_MM, MOST_PATCH_MM = 60.0, 900.0  # length of what stands on the grou
 # What stands on the ground is looked for as far as this from the level frame's zero, which lies in the part: road
 # vehicles are at most 18.75 m long and 2.55 m wide (Council Directive 96/53/EC, from memory).
 MOST_X_MM, MOST_Y_MM = 20_000.0, 5_000.0
-LEAST_Z_MM = 2.0  # lower points may be left of the ground, of which the height errs by about a millimetre
+LEAST_Z_MM = 2.0  # lower points may be what is left of the ground (common practice, no source)
 # Points of a wheel start a little higher: the fit leaves out its contact with the ground anyway.
 WHEEL_Z_MM = 5.0
 # How far a wheel stands out beyond its contact patch, which shows the bottom of the tyre only: to the outer side of a

@@ -26,6 +26,24 @@ LEAST_WALL, LEAST_CREST = 20, 5  # points of a sector's tyre wall, and of them o
 # radii of tyres from a moped's to a lorry's
 RADIUS_LOW_MM, RADIUS_HIGH_MM = 180.0, 600.0
 WIDTH_MM = 350.0  # widest single tyre
+# The first guess of a centre is voted on a grid of radii and of places along the vehicle, about the middle of the
+# contact patch; a wheel's points lie within a step of its radius.
+RADIUS_STEP_MM, PLACE_STEP_MM, PLACE_MM = 10.0, 15.0, 60.0
+SIDEWAYS = 0.3  # share of a normal in side view, from which on its direction there is known
+VOTE_MM = 20.0  # a normal votes for a centre that it passes within this: two steps of the radius
+# Random normals pass near a centre too: this share of them is deducted, and what remains must be more than a few votes
+# (common practice, no source).
+RANDOM_SHARE, LEAST_VOTES = 0.1, 50.0
+# Shares of the radius. A wheel: without the contact patch, where the tyre is pressed flat, and without the arch. The
+# tyre's wall lies between rim and tread; the tread is looked at above half the height of the axle, where it carries
+# nothing (common practice, no source).
+ARCH, FLAT = 1.02, 0.15
+WALL_FROM, WALL_TO, TREAD_FROM, FREE_FROM = 0.6, 0.98, 0.9, 0.5
+LEAST_TREAD = 50  # points of a tread, for its radius
+ASIDE = 1.5  # how many spacings a partner may lie beside the image: a point of the next cell does
+LEAST_PAIRS = 100  # of a point and one that it meets, for four unknowns (common practice, no source)
+MOST_CONDITION = 1e8  # of the normal equations, whose columns have unit length: beyond it, a direction is undetermined
+MOST_STEPS, SHIFT_MM = 30, 1e-3  # the fit ends where the centre moves by less
 
 
 @dataclass(frozen=True)
@@ -137,8 +155,7 @@ def fit(points_mm: np.ndarray, normals: np.ndarray, x_mm: float, side: int, thre
         return NotFound("no round shape stands there")
     radius = centre[1]
     reach = np.hypot(points_mm[:, 0] - centre[0], points_mm[:, 2] - centre[1])
-    # without the contact patch, where the tyre is pressed flat, and without the arch
-    mine = (reach < 1.02 * radius) & (points_mm[:, 2] > 0.15 * radius)
+    mine = (reach < ARCH * radius) & (points_mm[:, 2] > FLAT * radius)
     points, normals = points_mm[mine], normals[mine]
     if len(points) < LEAST_POINTS:
         return NotFound(f"only {len(points)} points of a wheel, {LEAST_POINTS} are needed")
@@ -157,23 +174,23 @@ def fit(points_mm: np.ndarray, normals: np.ndarray, x_mm: float, side: int, thre
     return Wheel(at, sd[:2], axle, float(sd[2:].max()), faces, faces_sd, tread, float(meets.mean()), side)
 
 
-def _coarse_centre(points_mm, normals, x_mm):
+def _coarse_centre(points_mm: np.ndarray, normals: np.ndarray, x_mm: float) -> np.ndarray | None:
     """X and Z of the point where most normals meet in side view, for a circle that stands on the ground; or None."""
     across = np.hypot(normals[:, 0], normals[:, 2])
-    tilted = np.flatnonzero(across > 0.3)
+    tilted = np.flatnonzero(across > SIDEWAYS)
     tilted = tilted[:: max(1, len(tilted) // VOTERS)]
     points, lines = points_mm[tilted][:, [0, 2]], normals[tilted][:, [0, 2]] / across[tilted, None]
     best, best_score = None, 0.0
-    for radius in np.arange(RADIUS_LOW_MM, RADIUS_HIGH_MM, 10.0):
-        for x in x_mm + np.arange(-60.0, 61.0, 15.0):
+    for radius in np.arange(RADIUS_LOW_MM, RADIUS_HIGH_MM, RADIUS_STEP_MM):
+        for x in x_mm + np.arange(-PLACE_MM, PLACE_MM + 1.0, PLACE_STEP_MM):
             off = points - (x, radius)
-            near = (off**2).sum(axis=1) < (radius + 15.0) ** 2
+            near = (off**2).sum(axis=1) < (radius + PLACE_STEP_MM) ** 2
             missed = off[near, 0] * lines[near, 1] - off[near, 1] * lines[near, 0]
             # a random line passes within the limit in proportion to it: that many are no evidence
-            score = robust.tukey(missed, 20.0).sum() - 0.1 * np.count_nonzero(near)
+            score = robust.tukey(missed, VOTE_MM).sum() - RANDOM_SHARE * np.count_nonzero(near)
             if score > best_score:
                 best, best_score = np.array([x, radius]), score
-    return best if best_score > 50.0 else None
+    return best if best_score > LEAST_VOTES else None
 
 
 class _Registered(NamedTuple):
@@ -200,21 +217,21 @@ def _register(points: np.ndarray, normals: np.ndarray, centre: np.ndarray, threa
     at, axle = np.array([centre[0], np.median(points[:, 1]), centre[1]]), np.array([0.0, 1.0, 0.0])
     cloud = _Cloud(points, normals, cKDTree(points), threads)
     nearest = cloud.tree.query(points, k=2, workers=threads)[0][:, 1]
-    aside = 1.5 * max(SPACING_MM, float(np.median(nearest)))  # a partner lies up to that far beside the image
+    aside = ASIDE * max(SPACING_MM, float(np.median(nearest)))  # a partner lies up to that far beside the image
     angle = np.arctan2(points[:, 2] - at[2], points[:, 0] - at[0])
     sector = robust.blocks_along(np.append(angle, [-np.pi, np.pi]), SECTORS)[:-2]
     for reach_mm in REACHES_MM:
-        for _ in range(30):
+        for _ in range(MOST_STEPS):
             rows, jacobian, residuals = _turned(cloud, at, axle, float(np.hypot(reach_mm, aside)))
-            if len(rows) < 100:
+            if len(rows) < LEAST_PAIRS:
                 return None
             step = robust.step(jacobian, residuals, reach_mm, sector[rows])
-            if step.condition > 1e8:
+            if step.condition > MOST_CONDITION:
                 return None
             at = at + np.array([step.change[0], 0.0, step.change[1]])
             axle = axle + np.cross([step.change[2], 0.0, step.change[3]], axle)
             axle /= np.linalg.norm(axle)
-            if np.abs(step.change[:2]).max() < 1e-3:
+            if np.abs(step.change[:2]).max() < SHIFT_MM:
                 break
     meets = np.zeros(len(points), bool)
     meets[rows[np.abs(residuals) < reach_mm]] = True
@@ -242,7 +259,9 @@ def _turned(cloud: _Cloud, at: np.ndarray, axle: np.ndarray, wide_mm: float) -> 
     return tuple(np.concatenate(parts) for parts in zip(*found, strict=True))
 
 
-def _side_faces(points, normals, meets, at, axle, radius):
+def _side_faces(
+    points: np.ndarray, normals: np.ndarray, meets: np.ndarray, at: np.ndarray, axle: np.ndarray, radius: float
+) -> tuple[np.ndarray, np.ndarray]:
     """Y of the tyre's side faces, (2,), the inner first (``axle`` points to the outer), and standard uncertainties.
 
     A face is the mean over sectors of the outermost tyre wall, NaN where the wall's crest does not show. ``meets`` (n,)
@@ -250,7 +269,7 @@ def _side_faces(points, normals, meets, at, axle, radius):
     """
     off = points - at
     reach, along = np.hypot(off[:, 0], off[:, 2]), off @ axle
-    wall = (reach > 0.6 * radius) & (reach < 0.98 * radius)
+    wall = (reach > WALL_FROM * radius) & (reach < WALL_TO * radius)
     angle = np.arctan2(off[:, 2], off[:, 0])
     sector = robust.blocks_along(np.append(angle, [-np.pi, np.pi]), SECTORS)[:-2]
     shown = {}
@@ -267,7 +286,9 @@ def _side_faces(points, normals, meets, at, axle, radius):
     return faces, sd
 
 
-def _crests(outward, facing, wall, meets, sector):
+def _crests(
+    outward: np.ndarray, facing: np.ndarray, wall: np.ndarray, meets: np.ndarray, sector: np.ndarray
+) -> dict[int, float]:
     """How far out the crest of a tyre wall lies in each sector that shows it: {sector: mm}.
 
     ``outward`` (n,) mm along the axle, ``facing`` (n,) cosine of the normal with it. Points that face a side without
@@ -283,10 +304,10 @@ def _crests(outward, facing, wall, meets, sector):
     return found
 
 
-def _free_radius(points, normals, at, radius):
+def _free_radius(points: np.ndarray, normals: np.ndarray, at: np.ndarray, radius: float) -> float | None:
     """Radius of the tread, away from the ground: median distance from the axle of what faces away from it; or None."""
     off = points - at
     reach = np.hypot(off[:, 0], off[:, 2])
     outward = (normals[:, 0] * off[:, 0] + normals[:, 2] * off[:, 2]) / np.maximum(reach, 1.0)
-    tread = (outward > 0.95) & (reach > 0.9 * radius) & (points[:, 2] > 0.5 * radius)
-    return float(np.median(reach[tread])) if np.count_nonzero(tread) >= 50 else None
+    tread = (outward > FACING) & (reach > TREAD_FROM * radius) & (points[:, 2] > FREE_FROM * radius)
+    return float(np.median(reach[tread])) if np.count_nonzero(tread) >= LEAST_TREAD else None
