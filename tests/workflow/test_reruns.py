@@ -16,7 +16,10 @@ import pytest
 import yaml
 
 from nightbay.pipeline.stages import STAGES
+from nightbay.planning import day as planning
 from workflow import nights
+
+DEFAULTS = yaml.safe_load((nights.ROOT / "config" / "config.yaml").read_text(encoding="utf-8"))
 
 JOBS = {  # by job: its part and the segments of it
     "larch-van": ("exterior", ("front", "left", "rear", "right", "roof")),
@@ -37,7 +40,7 @@ VALUES = {
     "network": {"normal_deg": 21.0},
     "refine": {"confidence": 0.97},
     "frame": {"coarse_mm": 22.0},
-    "fuse": {"bridge": 2.1},
+    "fuse": {"sparse_reach": 2.1},
     "fill": {"largest_gap_mm": 7.0},
     "reduce": {"levels": {"light": {"deviation_mm": 0.6}}},
     "deliver": {"formats": {"light": ["stl"]}},
@@ -159,6 +162,7 @@ def rerun(finished, tmp_path_factory):
         shutil.copytree(finished[0], day)
         for job, change in batch.items():
             change.make(day, job)
+        assert planning.plan(day, DEFAULTS).refused == {}
         scheduled = nights.scheduled(day)
         shutil.rmtree(day)
         for job, change in batch.items():
@@ -178,8 +182,7 @@ def test_a_change_to_one_job_reruns_nothing_of_another(rerun):
 
 def test_the_table_has_every_parameter_of_scan_and_every_stage():
     assert promised().keys() == VALUES.keys()
-    scan = yaml.safe_load((nights.ROOT / "config" / "config.yaml").read_text(encoding="utf-8"))["scan"]
-    assert list(promised()) == [*(f"scan.{key}" for key in scan), *STAGES]
+    assert list(promised()) == [*(f"scan.{key}" for key in DEFAULTS["scan"]), *STAGES]
 
 
 @pytest.fixture
