@@ -127,7 +127,7 @@ def test_names_of_segments_tell_the_front_against_the_shape(car, tmp_path):
     assert error(result)[0, 3] == pytest.approx(blockcar.WHEELBASE, abs=0.3)
 
 
-def test_zero_y_from_an_axle_and_both_are_told(car, tmp_path):
+def test_zero_y_from_an_axle_and_both_are_stated(car, tmp_path):
     points, normals = car
     # the body pushed 12 mm to the right on its wheels
     shifted = points + np.outer(points[:, 2] > 640, [0.0, 12.0, 0.0])
@@ -175,7 +175,7 @@ def test_a_body_without_ground_or_wheels_stays_as_scanned(car, tmp_path):
     assert any("kept as scanned" in note for note in result["notes"])
 
 
-def test_a_body_that_leans_on_its_wheels_is_told(car, tmp_path):
+def test_the_roll_of_a_body_on_its_wheels_is_stated(car, tmp_path):
     points, normals = (array.copy() for array in car)
     body = (points[:, 2] > 640) | ((np.abs(points[:, 1]) < 801) & (points[:, 2] > 249))
     lean = Rotation.from_euler("x", -0.5, degrees=True)  # Z towards +Y: the top leans to the right
