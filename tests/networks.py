@@ -7,10 +7,11 @@ from scipy.spatial.transform import Rotation
 
 from nightbay.core import rigid, target_noise
 from nightbay.matching import target_list
+from nightbay.network import model
 
 HALF_MM = np.array([2250.0, 900.0, 700.0])  # half axes of a rounded box, about a car
 
-# what the stages after network are told where nothing is known of the scale
+# what the stages after network get where nothing is known of the scale
 UNSCALED = {"factor": 1.0, "sd": None, "applied": [], "bars": None, "temperature": None}
 
 
@@ -78,3 +79,10 @@ def record(truth, numbers, rng, *, name, noise_mm, drift_mm_per_m=0.0, missing=0
         rigid.rotate(back, normal[order]) if normals else None,
     )
     return one, T, np.concatenate([keep, np.full(false, -1)])[order]
+
+
+def observations(lists):
+    """All entries of some lists as the network's observations; ``lists``: (xyz_mm, covariance_mm2, targets) of each."""
+    xyz, covariance, target = (np.concatenate(columns) for columns in zip(*lists, strict=True))
+    number = np.repeat(np.arange(len(lists)), [len(rows) for _, _, rows in lists])
+    return model.Observations(xyz, covariance, number, target, np.ones(len(xyz), bool))

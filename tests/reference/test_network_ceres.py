@@ -96,29 +96,16 @@ def simulated():
     """A survey of 24 targets and three segments; anisotropic noise, so that the weights' frame matters."""
     rng = np.random.default_rng(21)
     truth = networks.body(rng, 24)
-    xyz, covariance, station, target, poses = [], [], [], [], []
+    lists, poses = [], []
     for at in range(4):
         rows = np.arange(24) if at == 0 else networks.patch(truth, rng, 12)
         T = np.eye(4) if at == 0 else networks.pose(rng)
         root = np.array([rng.normal(size=(3, 3)) * 0.03 + np.eye(3) * 0.04 for _ in rows])
         noise = np.einsum("nij,nj->ni", root, rng.normal(size=(len(rows), 3)))
-        xyz.append(rigid.transform(rigid.invert(T), truth.xyz_mm[rows]) + noise)
-        covariance.append(root @ root.transpose(0, 2, 1))
-        station.append(np.full(len(rows), at))
-        target.append(rows)
+        xyz = rigid.transform(rigid.invert(T), truth.xyz_mm[rows]) + noise
+        lists.append((xyz, root @ root.transpose(0, 2, 1), rows))
         poses.append(T)
-    n = sum(map(len, xyz))
-    return (
-        model.Observations(
-            np.vstack(xyz),
-            np.concatenate(covariance),
-            np.concatenate(station),
-            np.concatenate(target),
-            np.ones(n, bool),
-        ),
-        np.array(poses),
-        truth.xyz_mm,
-    )
+    return networks.observations(lists), np.array(poses), truth.xyz_mm
 
 
 def by_ceres(observations, poses, xyz, drift=0.0):

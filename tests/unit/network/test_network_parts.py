@@ -26,28 +26,15 @@ def network(seed, count=30, seen=16, segments=3, noise_mm=0.05):
     """Observations of a network whose targets are known, and its start poses."""
     rng = np.random.default_rng(seed)
     truth = networks.body(rng, count)
-    xyz, covariance, station, target, poses = [], [], [], [], []
+    lists, poses = [], []
     for at in range(segments + 1):
         numbers = np.arange(count) if at == 0 else networks.patch(truth, rng, seen)
-        one, T, order = networks.record(
+        listed, T, order = networks.record(
             truth, numbers, rng, name="x", noise_mm=noise_mm, T=np.eye(4) if at == 0 else None
         )
-        xyz.append(one.xyz_mm)
-        covariance.append(one.covariance_mm2)
-        station.append(np.full(len(one), at))
-        target.append(order)
+        lists.append((listed.xyz_mm, listed.covariance_mm2, order))
         poses.append(T)
-    n = sum(map(len, xyz))
-    return (
-        model.Observations(
-            np.vstack(xyz),
-            np.concatenate(covariance),
-            np.concatenate(station),
-            np.concatenate(target),
-            np.ones(n, bool),
-        ),
-        np.array(poses),
-    )
+    return networks.observations(lists), np.array(poses)
 
 
 def changed(observations, xyz=None, active=None):
