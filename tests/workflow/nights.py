@@ -65,7 +65,7 @@ def digests(folder):
 def copy_house(folder):
     """A copy of everything that a night needs from the project, to be edited by a test; file times are kept."""
     ignore = shutil.ignore_patterns("__pycache__", ".venv*")
-    for name in ("Snakefile", "config", "workflow", "envs"):
+    for name in ("Snakefile", "pyproject.toml", "config", "workflow", "envs"):
         source = ROOT / name
         if source.is_dir():
             shutil.copytree(source, folder / name, ignore=ignore)

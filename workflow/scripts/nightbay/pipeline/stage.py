@@ -85,12 +85,12 @@ def run(snakemake: Any, function: Callable[..., dict[str, Any]], accepts_rejecte
         os.dup2(log.fileno(), 1)  # native code prints to the descriptors, not to sys.stdout
         os.dup2(log.fileno(), 2)
         faulthandler.enable(log)
-        print(f"Nightbay {version()}, stage {snakemake.rule}", flush=True)
         _run(snakemake, function, accepts_rejected)
         sys.stdout.flush()
 
 
 def _run(snakemake: Any, function: Callable[..., dict[str, Any]], accepts_rejected: bool) -> None:
+    print(f"Nightbay {version()}, stage {snakemake.rule}", flush=True)
     record = execute(
         function,
         stage=snakemake.rule,
