@@ -18,6 +18,7 @@ import numpy as np
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[2] / "workflow" / "scripts"))
 
+import partial_surfaces
 from nightbay.fill import fill
 from nightbay.fuse.result import FuseResult
 from nightbay.meshes import surface
@@ -45,7 +46,7 @@ def lumpy(count, seed=7):
     )
     confidence = np.full(len(vertices), 0.8, np.float32)
     mesh = surface.Surface(vertices, faces.astype(np.int32), {"confidence": confidence})
-    return surface.keep_faces(mesh, np.ones(len(mesh.faces), bool))
+    return partial_surfaces.keep_faces(mesh, np.ones(len(mesh.faces), bool))
 
 
 def main(count):

@@ -5,6 +5,7 @@ import pymeshlab
 import pytest
 import trimesh
 
+import partial_surfaces
 from nightbay.fill import fill
 from nightbay.meshes import surface
 
@@ -23,7 +24,9 @@ def test_closed_sphere_has_the_area_and_volume_of_the_whole_one(half_angle_deg):
     cut = whole.triangles_center[:, 2] > np.linalg.norm(whole.triangles_center, axis=1) * np.cos(
         np.radians(half_angle_deg)
     )
-    mesh = surface.keep_faces(surface.Surface(whole.vertices.astype(np.float32), whole.faces.astype(np.int32)), ~cut)
+    mesh = partial_surfaces.keep_faces(
+        surface.Surface(whole.vertices.astype(np.float32), whole.faces.astype(np.int32)), ~cut
+    )
     closure = fill.close_gaps(mesh, 3.8, 60.0, 60.0)
     vertices, faces = joined(mesh, closure.added)
     numbers = fill.summarize(closure, surface.area_mm2(mesh))
@@ -50,7 +53,9 @@ def test_patch_is_nearer_to_the_sphere_than_a_general_purpose_hole_filler():
     radius = 100.0
     whole = trimesh.creation.icosphere(subdivisions=5, radius=radius)
     cut = whole.triangles_center[:, 2] > 0.99 * np.linalg.norm(whole.triangles_center, axis=1)
-    mesh = surface.keep_faces(surface.Surface(whole.vertices.astype(np.float32), whole.faces.astype(np.int32)), ~cut)
+    mesh = partial_surfaces.keep_faces(
+        surface.Surface(whole.vertices.astype(np.float32), whole.faces.astype(np.int32)), ~cut
+    )
     added = fill.close_gaps(mesh, 3.8, 60.0, 60.0).added
     other = pymeshlab.MeshSet()
     other.add_mesh(pymeshlab.Mesh(mesh.vertices_mm.astype(float), mesh.faces))

@@ -7,6 +7,7 @@ import numpy as np
 import pytest
 import trimesh
 
+import partial_surfaces
 from nightbay.fill import fill, patch, patch_fairing, patch_quality
 from nightbay.meshes import surface, topology
 from nightbay.pipeline import typed
@@ -34,7 +35,7 @@ def made(vertices, faces, keep):
             "blue": np.full(len(vertices), 50, np.uint8),
         },
     )
-    return surface.keep_faces(whole, keep)
+    return partial_surfaces.keep_faces(whole, keep)
 
 
 def closed(mesh, largest_gap_mm=30.0, spacing_mm=3.8):

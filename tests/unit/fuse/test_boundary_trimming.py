@@ -4,9 +4,10 @@ import numpy as np
 import pytest
 import trimesh
 
+import partial_surfaces
 from nightbay.fuse import boundary_trimming
 from nightbay.meshes import topology
-from nightbay.meshes.surface import Surface, keep_faces, read_ply
+from nightbay.meshes.surface import Surface, read_ply
 
 
 def grid(counts):
@@ -26,7 +27,7 @@ def trimmed(whole, folder):
     return read_ply(folder / "left.ply"), gone_mm2
 
 
-def test_the_rim_is_drawn_back_to_where_two_points_agree(tmp_path):
+def test_the_boundary_is_trimmed_to_where_two_points_agree(tmp_path):
     counts = np.full((12, 18), 5.0)
     counts[:, -2:] = 1.2
     kept, gone_mm2 = trimmed(grid(counts), tmp_path)
@@ -35,13 +36,13 @@ def test_the_rim_is_drawn_back_to_where_two_points_agree(tmp_path):
     assert len(kept.faces) == 2 * 11 * 15
 
 
-def test_the_rim_of_a_small_hole_stays(tmp_path):
-    """A hole of six triangles with a ring round it that single points bear."""
+def test_the_boundary_of_a_small_hole_stays(tmp_path):
+    """A hole of six triangles with a ring round it that single points support."""
     counts = np.full((12, 18), 5.0)
     counts[5:8, 7:10] = 1.2
     whole = grid(counts)
     middle = np.flatnonzero(np.all(whole.vertices_mm[:, :2] == (6, 8), axis=1))[0]
-    open_there = keep_faces(whole, ~np.any(whole.faces == middle, axis=1))
+    open_there = partial_surfaces.keep_faces(whole, ~np.any(whole.faces == middle, axis=1))
     kept, gone_mm2 = trimmed(open_there, tmp_path)
     assert gone_mm2 == 0
     assert np.array_equal(kept.faces, open_there.faces)
@@ -56,7 +57,7 @@ def test_inside_one_point_is_enough_and_none_is_not(tmp_path):
     assert (6.0, 6.0) not in set(map(tuple, kept.vertices_mm[:, :2].tolist()))
 
 
-def test_a_place_that_one_point_bears_goes_once_the_rim_reaches_it(tmp_path):
+def test_an_area_that_single_points_support_is_removed_where_it_meets_the_boundary(tmp_path):
     counts = np.full((12, 18), 5.0)
     counts[6, :5] = 1.0
     kept, _ = trimmed(grid(counts), tmp_path)
@@ -79,7 +80,7 @@ def test_fans_that_are_left_at_a_vertex_get_their_own(tmp_path):
     assert set(kept.vertex["count"]) == {5.0}
 
 
-def test_a_closed_surface_has_no_rim(tmp_path):
+def test_a_closed_surface_has_no_boundary(tmp_path):
     ball = trimesh.creation.icosphere(3)
     whole = Surface(ball.vertices.astype(np.float32), ball.faces.astype(np.int32), {"count": np.ones(642, np.float32)})
     kept, gone_mm2 = trimmed(whole, tmp_path)

@@ -235,7 +235,7 @@ def test_undecided_points_weigh_less_and_lower_the_confidence(tmp_path):
     assert np.mean(mixed.vertices_mm[inner, 2]) <= 0.085
 
 
-def test_colours_are_averaged_and_their_absence_is_told(tmp_path):
+def test_colours_are_averaged_and_their_absence_is_reported(tmp_path):
     rng = np.random.default_rng(9)
     left = sheet(rng, 40, 40, 1, centre=(-20, 0, 0))
     right = sheet(rng, 40, 40, 1, centre=(20, 0, 0))
@@ -290,7 +290,10 @@ def test_wide_spacing_is_said(tmp_path):
     ("segments", "words"),
     [
         ({"a": (np.empty((0, 3)), np.empty((0, 3)), np.eye(4), {})}, "no segment of the part has a point left"),
-        (one(np.array([[0.0, 0, 0], [90, 0, 0]]), np.array([[0.0, 0, 1]] * 2)), "carry no surface at 2.0 mm: they lie"),
+        (
+            one(np.array([[0.0, 0, 0], [90, 0, 0]]), np.array([[0.0, 0, 1]] * 2)),
+            "define no surface at 2.0 mm: they",
+        ),
         (one(*sheet(np.random.default_rng(0), 4, 4, 4)), "larger than scan.smallest_mm 6.0"),
         (one(np.array([[0.0, 0, 0], [9e4, 9e4, 9e4]]), np.array([[0.0, 0, 1]] * 2)), "90.0 x 90.0 x 90.0 m, too far"),
     ],

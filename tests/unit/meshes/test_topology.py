@@ -28,7 +28,7 @@ def areas(vertices, loops):
     return sorted(round(float(signed_area(vertices[loops[at]].astype(float))), 6) for at in range(len(loops)))
 
 
-def test_outer_boundary_is_anticlockwise_and_the_rim_of_a_hole_clockwise():
+def test_outer_boundary_is_anticlockwise_and_that_of_a_hole_clockwise():
     vertices, faces = grid(5, 6, {(2, 2), (2, 3)})
     loops = topology.loops(faces, len(vertices))
     assert areas(vertices, loops) == [-2.0, 30.0]
@@ -72,8 +72,8 @@ def test_order_of_faces_does_not_matter():
 
 def test_vertices_on_boundaries_are_those_of_edges_with_one_face():
     _, faces = grid(6, 6, {(2, 2), (3, 3), (4, 1)})
-    rim = np.unique(topology.boundary_half_edges(faces, 49))
-    assert topology.boundary_vertices(faces, 49).tolist() == rim.tolist()
+    on_edges = np.unique(topology.boundary_half_edges(faces, 49))
+    assert topology.boundary_vertices(faces, 49).tolist() == on_edges.tolist()
     assert len(topology.boundary_vertices(np.array([(0, 2, 1), (0, 1, 3), (1, 2, 3), (0, 3, 2)], np.int32), 4)) == 0
 
 

@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 import trimesh
 
+import partial_surfaces
 from nightbay.meshes import surface, topology
 from nightbay.pipeline import typed
 from nightbay.pipeline.settings import settings
@@ -27,7 +28,7 @@ def shell():
         {"confidence": np.linspace(0, 1, len(mesh.vertices), dtype=np.float32)},
         {"filled": (direction[:, 2] > 0.97).astype(np.uint8)},
     )
-    return surface.keep_faces(whole, direction[:, 0] < 0.95)
+    return partial_surfaces.keep_faces(whole, direction[:, 0] < 0.95)
 
 
 @pytest.fixture(scope="module")

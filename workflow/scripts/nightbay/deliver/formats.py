@@ -89,7 +89,7 @@ def write_glb(path: Path, mesh: Surface, name: str, extras: Mapping[str, str], z
     position = (mesh.vertices_mm.astype(np.float64) / MILLIMETRES_A_METRE).astype(np.float32)
     normal = vertices.normals_of_all(mesh.vertices_mm, mesh.faces).astype(np.float32)
     normal[~normal.any(axis=1)] = (0, 0, 1)  # unused vertices: a normal must have length 1
-    blocks = [("POSITION", position), ("NORMAL", normal)]
+    blocks: list[tuple[str, np.ndarray]] = [("POSITION", position), ("NORMAL", normal)]
     if "red" in mesh.vertex:
         colour = np.full((len(position), 4), 255, np.uint8)
         for at, channel in enumerate(("red", "green", "blue")):

@@ -1,9 +1,9 @@
 """Vertices on creases: where two or three faces meet, a vertex goes to the point that lies in all of their planes.
 
 It is the least-squares solution of ``n . (p - v) = 0`` over the points p with normals n around the vertex (T. Ju and
-others, Dual contouring of Hermite data, ACM Trans. Graph. 21 (2002)), and stays where it is in a direction that the
-planes leave free. A bend with a radius has no such point: the planes of its points miss every point by far more than
-its circles do, and then the vertex is left alone.
+others, Dual contouring of Hermite data, ACM Trans. Graph. 21 (2002)), and does not move in a direction that the
+planes do not constrain. A bend with a radius has no such point: every position is much farther from the planes of the
+points than from the rounded surface through them, and the vertex is not moved.
 """
 
 from typing import NamedTuple
@@ -23,10 +23,10 @@ from nightbay.fuse.neighbours import (
 )
 
 FROM_DISPERSION = 0.03  # 1 - length of the mean normal: two faces that meet at 28 degrees, many times a normal's noise
-BETTER = 0.5  # squared misfit, beyond noise, of the planes against the rounded surface's: below it there is a crease
-SOFT = 0.01  # of the normals' weight, holds the vertex where planes leave it free
-# Grid units by which a vertex may leave its cell: little, since two cells' vertices should not meet on a crease; a
-# whole one if it stands on one face's plane beyond the crease, where there is no surface at all.
+BETTER = 0.5  # ratio of squared misfits beyond noise, planes to rounded surface, below which there is a crease
+SOFT = 0.01  # share of the normals' weight; it holds the vertex in directions that the planes do not constrain
+# Grid units by which a vertex may leave its cell: few, since two cells' vertices should not meet on a crease; a whole
+# unit if it lies on the plane of a face beyond the crease, where there is no surface.
 OVERLAP, BEYOND_OVERLAP = 0.3, 1.0
 
 
@@ -68,13 +68,13 @@ class Sums(NamedTuple):
 
 
 @njit(cache=True, nogil=True)
-def move_to_crease(n, table, vertex, motion, noise):
+def move_to_crease(n: int, table: np.ndarray, vertex: np.ndarray, motion: Motion, noise: float) -> tuple[float, float]:
     """Move a vertex at ``vertex + motion.move`` to the crease around it, if there is one in its cell.
 
-    ``table``: of its n neighbours (:mod:`nightbay.fuse.neighbours`); ``vertex`` (3,) and ``noise`` of one point: grid
-    units. On a crease ``motion.move`` is completed and ``motion.normal`` becomes zero. Returns the effective number of
-    points and their standard deviation from their planes; a number of 0 where there is no crease or it passes through
-    another cell.
+    ``table``: of its n neighbours (:mod:`nightbay.fuse.neighbours`); ``vertex`` (3,) float64 and ``noise``, standard
+    deviation of a single point: grid units. On a crease ``motion.move`` is completed and ``motion.normal`` becomes
+    zero. Returns the effective number of points and their standard deviation from their planes; a number of 0 where
+    there is no crease or it passes through another cell.
     """
     sums = _sum_planes(n, motion.move, motion.normal, table)
     w = sums.weight
@@ -126,7 +126,7 @@ def _misfit_after(sums, step):
 @njit(cache=True, nogil=True, fastmath=True)
 def _sum_planes(n, move, m, table):
     """:class:`Sums` over the n neighbours of a vertex with normal ``m`` that has moved."""
-    zero, one, half = np.float32(0), np.float32(1), np.float32(0.5)
+    zero, unity, half = np.float32(0), np.float32(1), np.float32(0.5)
     v0, v1, v2 = np.float32(move[0]), np.float32(move[1]), np.float32(move[2])
     m0, m1, m2 = np.float32(m[0]), np.float32(m[1]), np.float32(m[2])
     ox, oy, oz = table[OFFSET_X], table[OFFSET_Y], table[OFFSET_Z]
@@ -137,7 +137,7 @@ def _sum_planes(n, move, m, table):
     bx, by, bz, planes, rounded, beyond = zero, zero, zero, zero, zero, zero
     for j in range(n):
         ux, uy, uz = ox[j] - v0, oy[j] - v1, oz[j] - v2
-        near = max(one - (ux * ux + uy * uy + uz * uz) * inverse[j], zero)
+        near = max(unity - (ux * ux + uy * uy + uz * uz) * inverse[j], zero)
         w = weight[j] * near * near
         d = nx[j] * ux + ny[j] * uy + nz[j] * uz
         height = m0 * ux + m1 * uy + m2 * uz

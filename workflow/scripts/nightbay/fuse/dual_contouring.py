@@ -1,11 +1,11 @@
-"""The zero surface of a tile's field as quads between vertices in the cells (a dual contour), open where cells are.
+"""The zero surface of a tile's field as quads between vertices in the cells (a dual contour), open at unmeasured cells.
 
-Only cells count whose eight corners all have a value, and whose points lie around them and not to one side. (The points
-of a half plane lie on average 4 / 3 pi = 0.42 of their reach to one side of its rim.) Every grid edge that the surface
+A cell is measured if its eight corners all have a value, and its points lie around it and not to one side. (The points
+of a half plane lie on average 4 / 3 pi = 0.42 of their reach to one side of its edge.) Every grid edge that the surface
 crosses, with its four cells in order, gives one quad, which belongs to the tile of the edge's lower node; every loop of
 crossings in a cell gives one vertex, which belongs to the tile of the cell. Where quads are missing around a vertex so
 that several fans are left, each fan gets a vertex of its own. So the surface is a manifold with boundary, and tiles
-agree although none sees another.
+agree although each is computed on its own.
 """
 
 from dataclasses import dataclass
@@ -25,7 +25,7 @@ FANS = 6  # most fans in one cell: twelve edges, and a missing quad between any 
 
 @dataclass(frozen=True)
 class Patch:
-    """What a tile adds to the surface.
+    """The part of the surface that belongs to a tile.
 
     ``key`` (n,) int64: names of the tile's own vertices, ascending; ``position`` (n, 3) float64: grid units about the
     tile's first node; ``normal`` (n, 3) float32 unit, outward; ``quads`` (m, 4) int32: row of an own vertex, or
@@ -74,7 +74,7 @@ class Vertices(NamedTuple):
 def contour(field: Field, cells: int, overhang: float) -> Patch:
     """The :class:`Patch` of a tile of ``cells`` cells along its edge.
 
-    ``overhang``: how far to one side of a cell its points may lie, share of their reach.
+    ``overhang``: distance to one side of a cell at which its points may lie, share of their reach.
     """
     configuration, flat = _configurations(field, overhang)
     found = Cells(configuration, flat, cells, field.margin)
@@ -129,7 +129,7 @@ def _configurations(field, overhang):
 
 @njit(cache=True, nogil=True)
 def _is_measured(node, sums, overhang, x, y, z):
-    """Whether the points of a cell's corners are enough and lie around it."""
+    """Whether a cell has enough points at its corners, and they lie around it."""
     points, most, ax, ay, az = 0.0, 0.0, 0.0, 0.0, 0.0
     for corner in range(8):
         at = node[x + (corner & 1), y + ((corner >> 1) & 1), z + (corner >> 2)]

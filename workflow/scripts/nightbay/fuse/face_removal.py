@@ -50,7 +50,7 @@ class TrimmedSurface:
             yield surface.kept(self.faces(rows), ~self.removed[rows])
 
     def write(self, path: Path, comments: Sequence[str] = ()) -> None:
-        """Write what is left as :func:`nightbay.meshes.surface.write_ply` does."""
+        """Write the faces that stay as :func:`nightbay.meshes.surface.write_ply` does."""
         used = np.zeros(self.vertex_count, bool)
         for faces in self.blocks():
             surface.mark(faces, used)

@@ -28,7 +28,7 @@ from nightbay.meshes import surface
 from nightbay.orientation import normal_orientation
 from nightbay.pipeline import typed
 
-NEAREST = 1e-3  # grid units between vertices: at the end of the largest vehicle float32 still tells them apart
+NEAREST = 1e-3  # grid units between vertices; float32 still separates them at the end of the largest vehicle
 ATTRIBUTES, COLOURS = ("count", "spread_mm", "confidence"), ("red", "green", "blue")  # of a vertex
 
 
@@ -52,7 +52,7 @@ def fuse(upstream: Mapping[str, Any], sheet: Any, settings: Any, folder: Path, t
         print(f"{len(whole.vertices_mm)} vertices, {len(whole.faces)} faces before trimming", flush=True)
         if not len(whole.faces):
             raise Rejected(
-                f"the {plan.count} points of {', '.join(names)} carry no surface at {resolution_mm} mm: they lie"
+                f"the {plan.count} points of {', '.join(names)} define no surface at {resolution_mm} mm: they lie"
                 f" {plan.spacing * resolution_mm:.1f} mm apart; set scan.resolution_mm to that"
             )
         share = coloured / len(whole.vertices_mm)
@@ -126,8 +126,7 @@ def tile(sources: list[PosedSegment], plan: Plan, number: int) -> tuple[dual_con
 
 
 def confidence(count: np.ndarray, spread_mm: np.ndarray, undecided: np.ndarray, noise_mm: float) -> np.ndarray:
-    """How far a vertex is a measurement, 0..1, (n,) float32 from (n,) arrays. A definition of our own, a product of
-    three shares:
+    """Confidence in a vertex, 0..1, (n,) float32 from (n,) arrays; our own definition, the product of three shares:
 
     count / (count + 3), half at three points; 1 / (1 + (spread / 3 noise)**2), half where the points scatter three
     times as much as the scanner's noise explains; 1 - undecided / 2, half where no layer of a double surface could be
@@ -138,7 +137,7 @@ def confidence(count: np.ndarray, spread_mm: np.ndarray, undecided: np.ndarray, 
 
 
 def _clean_up(whole: surface.Surface, names: list[str], smallest_mm: float, path: Path) -> dict[str, Any]:
-    """Write what trimming and the removal of specks leave of a surface; returns what they removed, as in the result."""
+    """Write a surface without its trimmed margins and specks; returns their numbers, named as in the result."""
     left, trimmed_mm2 = boundary_trimming.trim(whole)
     left, specks, specks_mm2 = face_removal.remove_specks(left, smallest_mm**2)
     if not left.face_count:

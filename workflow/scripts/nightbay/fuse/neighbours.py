@@ -8,7 +8,7 @@ from numba import njit
 from nightbay.fuse.signed_distance import BAND
 from nightbay.fuse.tile_points import TilePoints
 
-MARGIN = 0.25  # grid units by which a vertex may move, or its normal swing a point, in and out of reach
+MARGIN = 0.25  # grid units by which a point may enter or leave the reach as the vertex moves and its normal turns
 OPPOSED = -0.3  # cosine below which a point lies on the other side of a sheet; up to there it may be across a crease
 
 # Rows of the table of neighbours. The first eight are gathered once a vertex, the others follow its position.
@@ -26,7 +26,7 @@ POINT_NORMAL, POINT_WEIGHT, POINT_INVERSE_REACH, POINT_LIMIT, POINT_COLUMNS = 0,
 
 
 class PointColumns(NamedTuple):
-    """What the search for neighbours asks of each point of a tile.
+    """The values of each point of a tile that the search for neighbours reads.
 
     ``position`` (n, 3) float64, grid units about the tile's first node; ``attributes`` (n, 6) float32: normal (3),
     weight, 1 / reach**2, and the square of the distance in the vertex's tangent plane up to which it is gathered.
@@ -69,18 +69,24 @@ def _fill(points, reach, columns):
 
 
 @njit(cache=True, nogil=True)
-def with_room(count):
+def with_room(count: int) -> Neighbours:
     """:class:`Neighbours` with room for ``count`` of them."""
     return Neighbours(np.empty(count, np.int32), np.empty(count, np.uint8), np.empty((ROWS, count), np.float32))
 
 
 @njit(cache=True, nogil=True)
-def gather(vertex, normal, longest, points, columns, found):
-    """Fill ``found``, :class:`Neighbours`, with the points whose reach, and ``MARGIN`` more, holds a vertex.
+def gather(
+    vertex: np.ndarray,
+    normal: np.ndarray,
+    longest: float,
+    points: TilePoints,
+    columns: PointColumns,
+    found: Neighbours,
+) -> int:
+    """Fill ``found`` with the points whose reach, enlarged by :data:`MARGIN`, includes a vertex.
 
-    ``vertex`` (3,) grid units and ``normal`` (3,) unit; ``longest``: greatest reach, grid units; ``points``
-    (:class:`nightbay.fuse.tile_points.TilePoints`) and their ``columns``. Returns the number of neighbours, or -1 if
-    there is no room for all.
+    ``vertex`` (3,) grid units and ``normal`` (3,) unit, both float64; ``longest``: greatest reach, grid units;
+    ``columns`` of the ``points``. Returns the number of neighbours, or -1 if ``found`` has too little room.
     """
     position, attributes = columns
     row, table, start, edge = found.row, found.table, points.start, points.edge

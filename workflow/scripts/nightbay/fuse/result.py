@@ -1,4 +1,4 @@
-"""What the stage fuse leaves in its JSON."""
+"""The numbers in the JSON of the stage fuse."""
 
 from dataclasses import dataclass
 

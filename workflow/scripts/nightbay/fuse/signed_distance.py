@@ -2,9 +2,9 @@
 
 Every point adds the signed distance ``n . (x - p)`` of its tangent plane to the nodes x within a flat cylinder about
 it. The cylinder has the point's reach for its radius and a band along the normal for its height; the band is just high
-enough to include all eight corners of a cell that the surface passes. A node takes the weighted mean. It also sums how
-far to one side of it the points lie: by that :mod:`nightbay.fuse.dual_contouring` decides where the measured surface
-ends.
+enough to include all eight corners of a cell that the surface passes. A node takes the weighted mean. It also sums the
+offsets of the points in their tangent planes, from which :mod:`nightbay.fuse.dual_contouring` decides where the
+measured surface ends.
 """
 
 from typing import NamedTuple

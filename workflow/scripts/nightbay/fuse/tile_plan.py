@@ -13,7 +13,9 @@ from nightbay.fuse import dual_contouring, signed_distance, tile_points
 TILE_CELLS = 128  # along a tile's edge; memory of a tile grows with it, points read twice shrink with it
 BLOCK_CELLS = 16  # along the edge of the blocks in which the points are counted before the tiles are laid out
 BLOCK_AREA = 0.9 * BLOCK_CELLS**2  # of a surface in a block that it crosses, on average over points and directions
-MOST_BLOCKS = 200_000_000  # 0.8 GB of counts; a coach at 1 mm has 40 million, strays 19 m off all ways at 2 mm fill it
+MOST_BLOCKS = (
+    200_000_000  # 0.8 GB of counts; a coach at 1 mm has 40 million, outliers 19 m off all round at 2 mm fill it
+)
 LONGEST_REACH = 4.0  # grid units; points that are too sparse for this reach do not support the resolution
 
 
@@ -43,7 +45,7 @@ class Parameters:
 
 @dataclass(frozen=True)
 class Plan:
-    """All that a tile is worked out from, beside the clouds; it can be sent to another process.
+    """All that a tile is computed from, apart from the clouds; it can be sent to another process.
 
     ``tiles`` (n, 3) int64, in ascending order; ``spacing``: median of the points of all segments together, grid units;
     ``longest``: greatest reach of a point in its tangent plane, grid units; ``count`` of the points; ``coloured``:
@@ -96,7 +98,7 @@ def _count_points(sources: list[PosedSegment], resolution_mm: float) -> tuple[np
         extent_m = np.ptp(corners, axis=0) * resolution_mm / 1000
         raise Rejected(
             f"the segments together span {extent_m[0]:.1f} x {extent_m[1]:.1f} x {extent_m[2]:.1f} m, too far for"
-            f" {resolution_mm} mm: check the poses and the strays that clean left"
+            f" {resolution_mm} mm: check the poses and the outliers that clean left"
         )
     counts = np.zeros(shape, np.int32)
     for source, pose in zip(sources, poses, strict=True):

@@ -2,7 +2,7 @@
 
 Grid units: one is the resolution of the surface, node (i, j, k) of the grid lies at ``resolution_mm * (i, j, k)`` in
 the vehicle frame. A point is held as the cell that it lies in, exact integers, and its offset in the cell. That, and a
-fixed order of points (by cell, then segment name, then row), gives every tile that sees a point the same bits for it.
+fixed order of points (by cell, then segment name, then row), gives a point the same bits in every tile.
 """
 
 from typing import NamedTuple
@@ -38,9 +38,12 @@ class TilePoints(NamedTuple):
 
 
 @njit(cache=True, nogil=True)
-def to_grid(xyz, T_grid_cloud, cell, offset):
-    """Fill ``cell`` (n, 3) int32 and ``offset`` (n, 3) float32 of points (n, 3) float32, with one fixed order of
-    operations for any block of points."""
+def to_grid(xyz: np.ndarray, T_grid_cloud: np.ndarray, cell: np.ndarray, offset: np.ndarray) -> None:
+    """Fill ``cell`` (n, 3) int32 and ``offset`` (n, 3) float32 of points ``xyz`` (n, 3) float32.
+
+    ``T_grid_cloud`` (4, 4): from their frame to grid units. The order of operations is fixed, so a point gets the same
+    bits in any block of points.
+    """
     for i in range(len(xyz)):
         for k in range(3):
             value = (
@@ -52,8 +55,11 @@ def to_grid(xyz, T_grid_cloud, cell, offset):
 
 
 @njit(cache=True, nogil=True)
-def count_in_blocks(cell, size, low, counts):
-    """Count points (n, 3) of grid cells in blocks of ``size`` cells; ``low`` (3,): block of ``counts[0, 0, 0]``."""
+def count_in_blocks(cell: np.ndarray, size: int, low: np.ndarray, counts: np.ndarray) -> None:
+    """Add the points in grid cells ``cell`` (n, 3) int32 to ``counts``, (a, b, c) int32, of blocks of ``size`` cells.
+
+    ``low`` (3,) int64: index of the block of ``counts[0, 0, 0]``.
+    """
     for i in range(len(cell)):
         counts[cell[i, 0] // size - low[0], cell[i, 1] // size - low[1], cell[i, 2] // size - low[2]] += 1
 

@@ -16,7 +16,7 @@ from numba import njit
 from nightbay.fuse.dual_contouring import Patch
 from nightbay.meshes import surface
 
-SAME_FIT = 0.02  # difference of mean cosines that noise and small curvature make
+SAME_FIT = 0.02  # difference of mean cosines that noise and small curvature cause
 CACHED_TILES = 512  # whose keys are kept in memory: more than a slice through a vehicle of 2 by 2.5 m takes at 1 mm
 POSITION, NORMAL = ("<f4", 3), ("i1", 3)  # how a vertex's columns are stored, beside its attributes
 NORMAL_LENGTH = 127  # of a stored normal
@@ -35,14 +35,14 @@ class Patches:
         return len(self.tiles)
 
     def save(self, number: int, patch: Patch, vertex: dict[str, np.ndarray]) -> None:
-        """Keep what one tile adds: its patch, and arrays of its own vertices by name."""
+        """Save the patch of a tile, and the arrays of its own vertices by name."""
         arrays: dict[str, Any] = {
             name: getattr(patch, name) for name in ("key", "quads", "foreign_tile", "foreign_key")
         }
         np.savez(self._path(number), **(arrays | vertex))
 
     def load(self, number: int) -> Any:
-        """What was saved of a tile, by name (``numpy.lib.npyio.NpzFile``); arrays are read as they are asked for."""
+        """The saved arrays of a tile, by name (``numpy.lib.npyio.NpzFile``); an array is read when it is accessed."""
         return np.load(self._path(number))
 
     def _path(self, number: int) -> Path:
@@ -70,8 +70,8 @@ def stitch(patches: Patches, attributes: tuple[str, ...], least_mm: float) -> su
 def resolve_quads(patches: Patches, first: np.ndarray) -> surface.Column:
     """Quads of all ``patches`` with rows into one list of vertices, (m, 4), as a column of a file in their folder.
 
-    ``first`` (t + 1,): row of the first vertex of each tile. Raises RuntimeError if a tile names a vertex that its
-    neighbour does not have: the tiles have seen different points, which is a fault of the program.
+    ``first`` (t + 1,): row of the first vertex of each tile. Raises RuntimeError if a tile refers to a vertex that
+    its neighbour does not have: the two were computed from different points, which is a defect of the program.
     """
     number_of = {tuple(index): number for number, index in enumerate(patches.tiles.tolist())}
 
@@ -100,15 +100,18 @@ def _foreign_rows(
         asked, known = owner == other, keys_of(other)
         at = np.searchsorted(known, key[asked])
         if not np.array_equal(known[np.minimum(at, len(known) - 1)] if len(known) else at - 1, key[asked]):
-            raise RuntimeError("a tile names a vertex that its neighbour does not have")
+            raise RuntimeError(f"a tile refers to a vertex that its neighbour, tile {other}, does not have")
         rows[asked] = first[other] + at
     return rows
 
 
 @njit(cache=True)
-def separate(vertices, quads, least_mm):
-    """Move vertices apart, in place, that lie nearer together than ``least_mm`` along a side of a quad: the later one
-    goes five times as far towards the middle of the quad. Returns how many were moved."""
+def separate(vertices: np.ndarray, quads: np.ndarray, least_mm: float) -> int:
+    """Move ``vertices``, (m, 3) float32 mm, apart that are nearer than ``least_mm`` along a side of a quad, in place.
+
+    ``quads`` (n, 4) int32. The later of the two vertices moves by five times ``least_mm`` towards the centre of the
+    quad. Returns the number of moves.
+    """
     moved = 0
     towards = np.empty(3)
     for i in range(len(quads)):
@@ -156,9 +159,13 @@ def _fit_normals(vertices, normals, a, b, c, d):
 
 
 @njit(cache=True)
-def split_quads(vertices, normals, quads):
-    """Faces (2 n, 3) int32 of quads (n, 4), each split along the diagonal that fits the vertices' ``normals``
-    better, (m, 3) int8 of length 127 or zero; along the shorter diagonal where both fit alike (``SAME_FIT``)."""
+def split_quads(vertices: np.ndarray, normals: np.ndarray, quads: np.ndarray) -> np.ndarray:
+    """Split ``quads``, (n, 4) int32, into triangles, (2 n, 3) int32.
+
+    Each is split along the diagonal whose triangles fit the ``normals`` of the ``vertices`` better, or along the
+    shorter one if the fits differ by less than :data:`SAME_FIT`. ``vertices`` (m, 3) float32 mm; ``normals`` (m, 3)
+    int8 of length 127 or zero.
+    """
     faces = np.empty((2 * len(quads), 3), np.int32)
     for i in range(len(quads)):
         a, b, c, d = quads[i, 0], quads[i, 1], quads[i, 2], quads[i, 3]

@@ -1,4 +1,4 @@
-"""Vertex projection: moves vertices onto the surface through the points around them, and says how well it is known.
+"""Vertex projection: moves vertices onto the surface through the points around them, and estimates its noise.
 
 A vertex v with normal m is moved along m until the weighted mean of the points' distances is zero. The distance of a
 point p with normal n is taken with the mean of both normals, (n + m) . (v - p) / 2, which is exactly zero for any two
@@ -172,7 +172,7 @@ def _weigh(n, motion, limit, robust, least_cosine, table):
     Points farther than ``limit`` from the surface do not count; ``robust``: 1 for Tukey's weight up to there, 0 for
     equal weights.
     """
-    one, zero = np.float32(1), np.float32(0)
+    unity, zero = np.float32(1), np.float32(0)
     move, m = motion.move, motion.normal
     v0, v1, v2 = np.float32(move[0]), np.float32(move[1]), np.float32(move[2])
     m0, m1, m2 = np.float32(m[0]), np.float32(m[1]), np.float32(m[2])
@@ -188,13 +188,13 @@ def _weigh(n, motion, limit, robust, least_cosine, table):
         ux, uy, uz = v0 - ox[j], v1 - oy[j], v2 - oz[j]
         d = half * ((nx[j] + m0) * ux + (ny[j] + m1) * uy + (nz[j] + m2) * uz)
         q = (ux * ux + uy * uy + uz * uz - d * d) * inverse[j]
-        near = max(one - q, zero)
+        near = max(unity - q, zero)
         # 1 where the normals agree, falling smoothly to 0 at the widest angle
-        fit = min(max((nx[j] * m0 + ny[j] * m1 + nz[j] * m2 - least) * scale, zero), one)
+        fit = min(max((nx[j] * m0 + ny[j] * m1 + nz[j] * m2 - least) * scale, zero), unity)
         fit = fit * fit * (three - two * fit)
         w = weight[j] * near * near * fit
-        w = w if d * d * inverse_limit < one else zero
-        agree = max(one - d * d * trim, zero)
+        w = w if d * d * inverse_limit < unity else zero
+        agree = max(unity - d * d * trim, zero)
         distance[j], base[j], full[j] = d, w, w * agree * agree
 
 

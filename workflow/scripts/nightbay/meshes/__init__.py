@@ -1,1 +1,1 @@
-"""Triangle surfaces: their files, their topology, what the faces say of a vertex."""
+"""Triangle surfaces: their files, their topology, areas and normals at their vertices."""

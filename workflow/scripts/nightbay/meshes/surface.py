@@ -1,9 +1,10 @@
-"""Surfaces: triangle meshes with what is known of every vertex and every face, and their PLY files."""
+"""Surfaces: triangle meshes with attributes of their vertices and faces, and their PLY files."""
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping, Sequence
 from contextlib import ExitStack
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from pathlib import Path
+from typing import Any, BinaryIO
 
 import numpy as np
 from numba import njit
@@ -13,15 +14,15 @@ from nightbay.core.ply_header import Element, Property
 
 # attribute of a vertex or face -> PLY type it is stored as
 VERTEX_ATTRIBUTES = {
-    "count": "<f4",  # measured points that bear on the vertex, by weight
+    "count": "<f4",  # effective number of the measured points that are averaged at the vertex
     "spread_mm": "<f4",  # standard deviation of those points along the normal
-    "confidence": "<f4",  # 0 (made up) .. 1
+    "confidence": "<f4",  # 0 (filled) .. 1
     "red": "u1",
     "green": "u1",
     "blue": "u1",
 }
-ROWS = 1_000_000  # that are read or written at a time
-FACE_ATTRIBUTES = {"filled": "u1"}  # 0 measured, 1 made up by fill
+ROWS = 1_000_000  # rows that are read or written at a time
+FACE_ATTRIBUTES = {"filled": "u1"}  # 0 measured, 1 filled
 
 
 @dataclass(frozen=True)
@@ -29,25 +30,26 @@ class Surface:
     """A triangle mesh.
 
     ``vertices_mm`` (n, 3) float32; ``faces`` (m, 3) int32, anticlockwise seen from outside; ``vertex`` maps names of
-    :data:`VERTEX_ATTRIBUTES` to (n,) arrays; ``face`` names of :data:`FACE_ATTRIBUTES` to (m,) arrays. Of a surface
-    that fills memory any of them may be a :class:`Column`; what takes such a surface says so.
+    :data:`VERTEX_ATTRIBUTES` to (n,) arrays; ``face`` names of :data:`FACE_ATTRIBUTES` to (m,) arrays. In a surface
+    that is too large for memory any of these may be a :class:`Column` instead of an array. The documentation of a
+    function says whether it accepts such a surface.
     """
 
     vertices_mm: np.ndarray
     faces: np.ndarray
-    vertex: dict = field(default_factory=dict)
-    face: dict = field(default_factory=dict)
+    vertex: dict[str, Any] = field(default_factory=dict)
+    face: dict[str, Any] = field(default_factory=dict)
 
 
-def face_normals(surface):
-    """Area vectors, (m, 3) float64: direction of each face's outside, length twice its area in mm2."""
+def face_normals(surface: Surface) -> np.ndarray:
+    """Area vector of each face, (m, 3) float64: it points outwards, and its length is twice the area in mm2."""
     a, b, c = (surface.vertices_mm[surface.faces[:, at]].astype(np.float64) for at in range(3))
     return np.cross(b - a, c - a)
 
 
 @njit(cache=True)
-def areas_of(vertices_mm, faces):
-    """Area of each of some faces of a surface, (m,) float64 mm2."""
+def areas_of(vertices_mm: np.ndarray, faces: np.ndarray) -> np.ndarray:
+    """Area of each of the ``faces``, (m, 3) int32, on ``vertices_mm`` (n, 3) float32: (m,) float64 mm2."""
     areas = np.empty(len(faces))
     for face in range(len(faces)):
         a, b, c = faces[face]
@@ -58,39 +60,22 @@ def areas_of(vertices_mm, faces):
     return areas
 
 
-def face_areas(surface):
+def face_areas(surface: Surface) -> np.ndarray:
     """Area of each face, (m,) float64 mm2."""
     return areas_of(surface.vertices_mm, surface.faces)
 
 
-def area_mm2(surface):
-    """Area of the whole surface in mm2; the column of the faces may lie on disk."""
+def area_mm2(surface: Surface) -> float:
+    """Area of the whole surface in mm2; its faces may be a :class:`Column`."""
     return sum(float(areas_of(surface.vertices_mm, surface.faces[rows]).sum()) for rows in spans(len(surface.faces)))
 
 
-def keep_faces(surface, keep):
-    """The surface of the faces that ``keep``, (m,) bool, selects, without the vertices that none of them uses.
-
-    To save memory the vertex attributes go over: ``surface`` has none any more.
-    """
-    faces = kept(surface.faces, keep)
-    used = in_use(faces, len(surface.vertices_mm))
-    renumber(faces, np.cumsum(used, dtype=np.int32) - 1)
-    return replace(
-        surface,
-        vertices_mm=surface.vertices_mm[used],
-        faces=faces,
-        vertex={name: surface.vertex.pop(name)[used] for name in list(surface.vertex)},
-        face={name: values[keep] for name, values in surface.face.items()},
-    )
-
-
-# Loops of their own: NumPy turns int32 rows into int64 before it takes them, six times a vertex's memory.
+# These are compiled loops because NumPy converts int32 indices to int64 first, which takes six times a vertex's memory.
 
 
 @njit(cache=True)
-def kept(faces, keep):
-    """A copy of the faces that ``keep``, (m,) bool, selects."""
+def kept(faces: np.ndarray, keep: np.ndarray) -> np.ndarray:
+    """A copy, (k, 3) int32, of those of the ``faces`` (m, 3) that ``keep``, (m,) bool, selects."""
     chosen = np.empty((np.sum(keep), 3), np.int32)
     at = 0
     for face in range(len(faces)):
@@ -102,24 +87,24 @@ def kept(faces, keep):
 
 
 @njit(cache=True)
-def in_use(faces, vertex_count):
-    """Which vertices any face uses, (n,) bool."""
+def in_use(faces: np.ndarray, vertex_count: int) -> np.ndarray:
+    """Which of the n vertices any of the ``faces``, (m, 3) int, uses, (n,) bool."""
     used = np.zeros(vertex_count, np.bool_)
     mark(faces, used)
     return used
 
 
 @njit(cache=True)
-def mark(faces, used):
-    """Set ``used``, (n,) bool, for every vertex of the faces."""
+def mark(faces: np.ndarray, used: np.ndarray) -> None:
+    """Set ``used``, (n,) bool, for every vertex of the ``faces``, (m, 3) int, in place."""
     for face in range(len(faces)):
         for k in range(3):
             used[faces[face, k]] = True
 
 
 @njit(cache=True)
-def renumber(faces, number):
-    """Let the faces name their vertices by new numbers, (n,), in place."""
+def renumber(faces: np.ndarray, number: np.ndarray) -> None:
+    """Replace each vertex v of the ``faces``, (m, 3) int32, by ``number[v]``, (n,) int, in place."""
     for face in range(len(faces)):
         for k in range(3):
             faces[face, k] = number[faces[face, k]]
@@ -127,8 +112,11 @@ def renumber(faces, number):
 
 @dataclass(frozen=True)
 class Column:
-    """A column of a file of records, of which only what is asked for is read: ``column[10:20]``, ``column[rows]`` with
-    ``rows`` (k,) int in any order, ``column[:]``.
+    """A column of a file of records, read on demand: ``column[10:20]``, ``column[rows]`` with ``rows`` (k,) int in any
+    order, ``column[:]``. Each of these returns an array in memory.
+
+    ``path`` of the file; ``name`` of the column in the ``record`` type; ``offset`` of the first record in the file,
+    bytes; ``count`` of the records.
     """
 
     path: Path
@@ -137,15 +125,15 @@ class Column:
     offset: int
     count: int
 
-    def __len__(self):
+    def __len__(self) -> int:
         return self.count
 
-    def __getitem__(self, rows):
+    def __getitem__(self, rows: slice | np.ndarray) -> np.ndarray:
         kind, shape = self.record[self.name].base, self.record[self.name].shape
         if isinstance(rows, slice):
             start, stop, step = rows.indices(self.count)
             if step != 1:
-                raise ValueError("a column is read without gaps")
+                raise ValueError(f"{self.path}: a slice of a column has step 1, not {step}")
             values = np.empty((max(stop - start, 0), *shape), kind)
             for part in spans(len(values)):
                 values[part] = self._read(start + part.start, part.stop - part.start)
@@ -161,20 +149,20 @@ class Column:
                 values[order[first:last]] = self._read(low, high + 1 - low)[ahead[first:last] - low]
         return values
 
-    def records(self, start, count):
-        """So many records of the file, with all its columns."""
+    def records(self, start: int, count: int) -> np.ndarray:
+        """``count`` records of the file from row ``start`` on, with all columns, (count,) of the record type."""
         at = self.offset + start * self.record.itemsize
         return np.fromfile(self.path, self.record, count, offset=at)
 
-    def _read(self, start, count):
+    def _read(self, start: int, count: int) -> np.ndarray:
         return self.records(start, count)[self.name]
 
 
-def store(folder, kinds, blocks):
-    """Files in ``folder``, one a column, by name :class:`Column`.
+def store(folder: Path, kinds: Mapping[str, Any], blocks: Iterable[Mapping[str, np.ndarray]]) -> dict[str, Any]:
+    """Write each column to a file of its own in ``folder``; returns the :class:`Column` of each name.
 
-    ``kinds``: by name, what a row is as NumPy's type, ``"<f4"``, or as type and shape, ``("<f4", 3)``; ``blocks``: an
-    iterable of mappings of the columns.
+    ``kinds``: for each name the NumPy type of a row, ``"<f4"``, or its type and shape, ``("<f4", 3)``; ``blocks``:
+    consecutive rows of all columns, by name.
     """
     counts = dict.fromkeys(kinds, 0)
     records = {name: np.dtype([(name, kind)]) for name, kind in kinds.items()}
@@ -188,9 +176,10 @@ def store(folder, kinds, blocks):
     return {name: Column(folder / name, name, records[name], 0, counts[name]) for name in kinds}
 
 
-def block(columns, rows):
-    """The rows of a slice of some columns, a dict of arrays or of :class:`Column`; a file is read once for all."""
-    read, values = {}, {}
+def block(columns: Mapping[str, Any], rows: slice) -> dict[str, np.ndarray]:
+    """The ``rows`` of ``columns``, arrays or :class:`Column` by name; a file is read once for all its columns."""
+    read: dict[tuple[Path, int], np.ndarray] = {}
+    values: dict[str, np.ndarray] = {}
     for name, column in columns.items():
         if isinstance(column, Column):
             source = column.path, column.offset
@@ -202,13 +191,16 @@ def block(columns, rows):
     return values
 
 
-def spans(count):
-    """Slices of at most :data:`ROWS` rows that cover ``count``, in order."""
+def spans(count: int) -> list[slice]:
+    """Consecutive slices of at most :data:`ROWS` rows that cover ``count`` rows."""
     return [slice(start, min(start + ROWS, count)) for start in range(0, count, ROWS)]
 
 
-def write_ply(path, surface, comments=()):
-    """Write a binary little-endian PLY with all attributes; units and frame belong in ``comments``."""
+def write_ply(path: Path, surface: Surface, comments: Sequence[str] = ()) -> None:
+    """Write a binary little-endian PLY file with all attributes; ``comments`` state units and frame.
+
+    The columns of the surface may be :class:`Column`.
+    """
     vertex = {"xyz": surface.vertices_mm} | surface.vertex
     face = {"vertex_indices": surface.faces} | surface.face
     stream_ply(path, Rows.of(vertex), Rows.of(face), comments)
@@ -216,26 +208,29 @@ def write_ply(path, surface, comments=()):
 
 @dataclass(frozen=True)
 class Rows:
-    """What is to be written of vertices or of faces, a block at a time.
+    """Rows of vertices or of faces that are written a block at a time.
 
-    ``names`` of the columns: ``xyz`` (k, 3) or ``vertex_indices`` (k, 3) first, then attributes, (k,); ``blocks``: an
-    iterable of dicts of the columns; ``count`` of rows in all of them.
+    ``names`` of the columns: ``xyz`` (k, 3) or ``vertex_indices`` (k, 3) first, then attributes, (k,); ``count``: rows
+    in all blocks together; ``blocks``: consecutive rows of all columns, by name.
     """
 
-    names: tuple
+    names: tuple[str, ...]
     count: int
-    blocks: Iterable
+    blocks: Iterable[Mapping[str, np.ndarray]]
 
     @staticmethod
-    def of(columns):
-        """All rows of ``columns``, a dict of arrays or of :class:`Column`."""
+    def of(columns: Mapping[str, Any]) -> "Rows":
+        """All rows of ``columns``, arrays or :class:`Column` by name."""
         count = len(next(iter(columns.values())))
         blocks = (block(columns, rows) for rows in spans(count))
         return Rows(tuple(columns), count, blocks)
 
 
-def stream_ply(path, vertex, face, comments=()):
-    """Write what :func:`write_ply` does from :class:`Rows` of vertices and of faces, asked for one after the other."""
+def stream_ply(path: Path, vertex: Rows, face: Rows, comments: Sequence[str] = ()) -> None:
+    """Write the file that :func:`write_ply` writes; all blocks of ``vertex`` are drawn before those of ``face``.
+
+    Raises ValueError if the blocks do not hold the stated number of rows.
+    """
     header = ply_header.write(
         [
             Element("vertex", vertex.count, [*(Property(axis, "f4") for axis in "xyz"), *_declared(vertex)]),
@@ -255,48 +250,58 @@ def _declared(rows: Rows) -> list[Property]:
     return [Property(name, np.dtype(kinds[name]).str[1:]) for name in rows.names[1:]]
 
 
-def _vertex_record(attributes):
+def _vertex_record(attributes: Sequence[str]) -> np.dtype:
     return np.dtype([("xyz", "<f4", 3), *((name, VERTEX_ATTRIBUTES[name]) for name in attributes)])
 
 
-def _face_record(attributes):
+def _face_record(attributes: Sequence[str]) -> np.dtype:
     names = ((name, FACE_ATTRIBUTES[name]) for name in attributes)
     return np.dtype([("corners", "u1"), ("vertex_indices", "<i4", 3), *names])
 
 
-def _write_rows(file, record, rows):
+def _write_rows(file: BinaryIO, record: np.dtype, rows: Rows) -> None:
     written = 0
     for columns in rows.blocks:
         block = np.empty(len(columns[rows.names[0]]), record)
-        if "corners" in record.names:
+        if rows.names[0] == "vertex_indices":
             block["corners"] = 3
         for name in rows.names:
             block[name] = columns[name]
         block.tofile(file)
         written += len(block)
     if written != rows.count:
-        raise ValueError(f"{file.name}: {rows.count} rows were announced, {written} came")
+        raise ValueError(f"{file.name}: the header states {rows.count} rows, but {written} were written")
 
 
-def open_ply(path):
-    """A surface that :func:`write_ply` wrote, whose columns are all read on demand, as :class:`Column`."""
+def open_ply(path: Path) -> Surface:
+    """A surface in a file of :func:`write_ply`; its columns are :class:`Column`, which are read on demand.
+
+    Raises ValueError if the size of the file does not fit its header.
+    """
     path = Path(path)
     with open(path, "rb") as file:
         header = ply_header.read(file)
     counts = {element.name: element.count for element in header.elements}
     attributes = {element.name: [declared.name for declared in element.properties] for element in header.elements}
     offset = header.offset
-    vertex, face = _vertex_record(attributes["vertex"][3:]), _face_record(attributes["face"][1:])
-    behind = offset + counts["vertex"] * vertex.itemsize
-    if path.stat().st_size != behind + counts["face"] * face.itemsize:
-        raise ValueError(f"{path} is cut short or was not written here")
-    vertex = {name: Column(path, name, vertex, offset, counts["vertex"]) for name in vertex.names}
-    face = {name: Column(path, name, face, behind, counts["face"]) for name in face.names if name != "corners"}
+    vertex_record, face_record = _vertex_record(attributes["vertex"][3:]), _face_record(attributes["face"][1:])
+    first_face = offset + counts["vertex"] * vertex_record.itemsize
+    size, expected = path.stat().st_size, first_face + counts["face"] * face_record.itemsize
+    if size != expected:
+        raise ValueError(f"{path} has {size} bytes, its header requires {expected}: delete it and run its job again")
+    vertex = _columns(path, vertex_record, offset, counts["vertex"])
+    face = _columns(path, face_record, first_face, counts["face"])
+    del face["corners"]
     return Surface(vertex.pop("xyz"), face.pop("vertex_indices"), vertex, face)
 
 
-def read_ply(path):
-    """A surface that :func:`write_ply` wrote, all of it in memory."""
+def _columns(path: Path, record: np.dtype, offset: int, count: int) -> dict[str, Any]:
+    """The :class:`Column` of each name of a record type."""
+    return {name: Column(path, name, record, offset, count) for name in record.names or ()}
+
+
+def read_ply(path: Path) -> Surface:
+    """A surface in a file of :func:`write_ply`, read into memory; raises ValueError as :func:`open_ply` does."""
     lazy = open_ply(path)
     vertex, face = ({name: column[:] for name, column in columns.items()} for columns in (lazy.vertex, lazy.face))
     return Surface(lazy.vertices_mm[:], lazy.faces[:], vertex, face)

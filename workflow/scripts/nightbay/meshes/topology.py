@@ -1,47 +1,47 @@
-"""Boundaries of a triangle mesh: the half-edges that bear one face only, and the closed loops that they form."""
+"""Boundaries of a triangle mesh: the half-edges of edges with a single face, and the closed loops that they form."""
 
 from dataclasses import dataclass
 
 import numpy as np
 from numba import njit
 
-from nightbay.meshes.surface import spans
+from nightbay.meshes.surface import Column, spans
 
 
 @dataclass(frozen=True)
 class Loops:
-    """Closed boundary loops of a surface, each vertex once a loop.
+    """Closed boundary loops of a surface, in each of which a vertex occurs once.
 
     ``vertices`` (k,) int64, loop after loop, in the direction of the faces' half-edges: seen from outside, the outer
-    boundary of a sheet runs anticlockwise and the rim of a hole in it clockwise. ``start`` (l + 1,) int64: loop i is
+    boundary of a sheet runs anticlockwise and that of a hole in it clockwise. ``start`` (l + 1,) int64: loop i is
     ``vertices[start[i]:start[i + 1]]``.
     """
 
     vertices: np.ndarray
     start: np.ndarray
 
-    def __len__(self):
+    def __len__(self) -> int:
         return len(self.start) - 1
 
-    def __getitem__(self, number):
+    def __getitem__(self, number: int | np.integer) -> np.ndarray:
         return self.vertices[self.start[number] : self.start[number + 1]]
 
     @property
-    def sizes(self):
+    def sizes(self) -> np.ndarray:
         """Number of vertices of each loop, (l,)."""
         return np.diff(self.start)
 
     @property
-    def loop_of_vertex(self):
+    def loop_of_vertex(self) -> np.ndarray:
         """Number of the loop of each entry of ``vertices``, (k,)."""
         return np.repeat(np.arange(len(self)), self.sizes)
 
 
-def balance(faces, label, vertex_count):
-    """Whether faces of one label close a ring round each vertex: (n,) uint64, zero where they do.
+def balance(faces: np.ndarray, label: np.ndarray, vertex_count: int) -> np.ndarray:
+    """Whether the faces of equal label form a closed ring around each vertex: (n,) uint64, zero where they do.
 
-    The sum over the faces of a vertex of a number for the next vertex less one for the previous; where faces close no
-    ring, it is zero by chance once in 2^64.
+    ``faces`` (m, 3) int; ``label`` (m,) uint8. Each face around a vertex adds a hash of its next corner and subtracts a
+    hash of its previous one, so a closed ring sums to zero. The probability that an open ring does is 2**-64.
     """
     total = np.zeros(vertex_count, np.uint64)
     _add_balance(total, faces, label)
@@ -60,15 +60,18 @@ def _add_balance(total, faces, label):
 
 @njit(cache=True)
 def _mixed(vertex, label):
-    """A vertex's number and a label as 64 bits without any order (the finaliser of splitmix64, from memory)."""
+    """Hash of a vertex's number and a label, 64 bits (the finaliser of splitmix64, constants from memory)."""
     value = (np.uint64(vertex) << np.uint64(8)) + np.uint64(label) + np.uint64(0x9E3779B97F4A7C15)
     value = (value ^ (value >> np.uint64(30))) * np.uint64(0xBF58476D1CE4E5B9)
     value = (value ^ (value >> np.uint64(27))) * np.uint64(0x94D049BB133111EB)
     return value ^ (value >> np.uint64(31))
 
 
-def boundary_vertices(faces, vertex_count):
-    """Vertices on a boundary, (k,) int64; ``faces`` is read a block at a time, and 8 bytes a vertex are kept."""
+def boundary_vertices(faces: np.ndarray | Column, vertex_count: int) -> np.ndarray:
+    """Vertices on a boundary, (k,) int64 ascending; ``faces``, (m, 3), is read a block at a time.
+
+    It takes 8 bytes of memory a vertex.
+    """
     total = np.zeros(vertex_count, np.uint64)
     for span in spans(len(faces)):
         block = faces[span]
@@ -76,10 +79,10 @@ def boundary_vertices(faces, vertex_count):
     return np.flatnonzero(total)
 
 
-def touching(faces, vertices, vertex_count, corners=1):
-    """The faces, (k, 3), that have at least so many ``corners`` among ``vertices``, in their order.
+def touching(faces: np.ndarray | Column, vertices: np.ndarray, vertex_count: int, corners: int = 1) -> np.ndarray:
+    """The faces, (k, 3) int32, with at least ``corners`` corners among ``vertices``, (v,) int, in their order.
 
-    ``faces`` (m, 3), an array or a :class:`~nightbay.meshes.surface.Column`, is read a block at a time.
+    ``faces``, (m, 3) int32, is read a block at a time.
     """
     marked = np.zeros(vertex_count, bool)
     marked[vertices] = True
@@ -91,8 +94,8 @@ def touching(faces, vertices, vertex_count, corners=1):
 
 
 @njit(cache=True)
-def marked_corners(faces, marked):
-    """How many corners of each face are among the ``marked`` vertices, (m,) uint8."""
+def marked_corners(faces: np.ndarray, marked: np.ndarray) -> np.ndarray:
+    """Number of corners of each of the ``faces``, (m, 3) int, among the ``marked``, (n,) bool, vertices: (m,) uint8."""
     found = np.empty(len(faces), np.uint8)
     for face in range(len(faces)):
         found[face] = np.int64(marked[faces[face, 0]]) + marked[faces[face, 1]] + marked[faces[face, 2]]
@@ -100,9 +103,11 @@ def marked_corners(faces, marked):
 
 
 @njit(cache=True, nogil=True)
-def compact(faces):
-    """Let some of a mesh's faces, (k, 3) int32, name the vertices that they use by rows from 0 on, in place; returns
-    those vertices, (n,) int32 ascending."""
+def compact(faces: np.ndarray) -> np.ndarray:
+    """Renumber the vertices of ``faces``, (k, 3) int32, without gaps from 0 on, in place.
+
+    Returns the former number of each, (n,) int32 ascending.
+    """
     if len(faces) == 0:
         return np.empty(0, np.int32)
     low, high = faces[0, 0], faces[0, 0]
@@ -128,8 +133,12 @@ def compact(faces):
 
 
 @njit(cache=True, nogil=True)
-def incidence(faces, count, room=1.0):
-    """Faces of each vertex, in their order: ``of[start[v]:start[v + 1]]``; (n + 1,) and ``room`` times (3 m,) int32."""
+def incidence(faces: np.ndarray, count: int, room: float = 1.0) -> tuple[np.ndarray, np.ndarray]:
+    """Faces around each of ``count`` vertices, as ``start`` (count + 1,) and ``of`` (``room`` * 3 m,), both int32.
+
+    The faces of vertex v, in their order, are ``of[start[v]:start[v + 1]]``. ``faces`` (m, 3) int32; a ``room`` above 1
+    leaves free entries at the end of ``of``.
+    """
     start = np.zeros(count + 1, np.int32)  # three times the faces are less than 2^31
     for face in range(len(faces)):
         for k in range(3):
@@ -146,10 +155,10 @@ def incidence(faces, count, room=1.0):
     return start, of
 
 
-def directed_edges(faces, vertex_count):
+def directed_edges(faces: np.ndarray, vertex_count: int) -> np.ndarray:
     """Sorted keys of all half-edges, (3 m,) int64: ``(low * vertex_count + high) * 2``, odd where high comes first.
 
-    One array of 24 bytes a face and its sort are all that a scan of the whole mesh needs in memory.
+    ``faces`` (m, 3) int. The keys take 24 bytes of memory a face and are sorted in place.
     """
     keys = np.empty(3 * len(faces), np.int64)
     for corner in range(3):
@@ -164,12 +173,14 @@ def directed_edges(faces, vertex_count):
     return keys
 
 
-def boundary_half_edges(faces, vertex_count, boundary=None):
+def boundary_half_edges(
+    faces: np.ndarray | Column, vertex_count: int, boundary: np.ndarray | None = None
+) -> np.ndarray:
     """Half-edges without a partner, (k, 2) int64 as (from, to) in the direction of their face, sorted by ``from``.
 
-    ``faces`` as in :func:`touching`; ``boundary``: what :func:`boundary_vertices` says, where it is known, or those of
-    its vertices that count. Both faces of an edge between boundary vertices lie among those with two such corners, so
-    that no others count.
+    ``faces`` as in :func:`touching`. ``boundary``, (b,) int: the result of :func:`boundary_vertices`, if the caller has
+    it, or those of these vertices to which the search is restricted. Only faces with two corners in ``boundary`` are
+    examined: they include both faces of every edge between two such vertices.
     """
     boundary = boundary_vertices(faces, vertex_count) if boundary is None else boundary
     open_at = np.zeros(vertex_count, bool)
@@ -182,17 +193,17 @@ def boundary_half_edges(faces, vertex_count, boundary=None):
     single[:-1] &= ~same
     low, high = np.divmod(edge[single], vertex_count)
     backward = (keys[single] & 1).astype(bool)
-    between = open_at[low] & open_at[high]  # others have their second face among those that were left out
+    between = open_at[low] & open_at[high]  # the second face of other edges is not among those examined
     low, high, backward = low[between], high[between], backward[between]
     half_edges = np.column_stack([np.where(backward, high, low), np.where(backward, low, high)])
     return half_edges[np.lexsort((half_edges[:, 1], half_edges[:, 0]))]
 
 
-def defects(faces, vertex_count):
-    """What keeps a mesh from being an oriented manifold: ``{"edges_of_many_faces", "edges_of_one_direction"}``.
+def defects(faces: np.ndarray, vertex_count: int) -> dict[str, int]:
+    """Numbers of edges at which a mesh, ``faces`` (m, 3) int, is no oriented manifold.
 
-    The first counts edges with more than two faces; the second edges whose two faces run along them the same way, so
-    that one of them is flipped.
+    ``edges_of_many_faces``: edges with more than two faces; ``edges_of_one_direction``: edges whose two faces pass them
+    in the same direction, which means that one of the faces is flipped.
     """
     keys = directed_edges(faces, vertex_count)
     _, first, uses = np.unique(keys >> 1, return_index=True, return_counts=True)
@@ -203,15 +214,15 @@ def defects(faces, vertex_count):
     }
 
 
-def loops(faces, vertex_count, boundary=None):
-    """All closed boundary loops of a mesh, (m, 3) int, as :class:`Loops`, in order of their lowest vertex.
+def loops(faces: np.ndarray | Column, vertex_count: int, boundary: np.ndarray | None = None) -> Loops:
+    """All closed boundary loops of a mesh, in order of their lowest vertex.
 
-    ``faces`` and ``boundary`` as in :func:`boundary_half_edges`. Those of a piece of a mesh that has all faces at the
-    mesh's boundary vertices are the mesh's loops.
+    ``faces`` and ``boundary`` as in :func:`boundary_half_edges`. A part of a mesh that has all faces at the mesh's
+    boundary vertices has the same loops as the mesh.
 
-    Where sheets or holes touch in one vertex, a boundary stays on the fan of faces that it came along, so a loop never
-    steps from one sheet to another; a loop that comes back to a vertex is parted there. Boundaries that do not close,
-    which happens only where an edge bears three or more faces, are left out.
+    Where sheets or holes touch in a vertex, a loop continues along the fan of faces that it arrived on, and never
+    passes from one sheet to another. A loop that returns to a vertex is split there. Boundaries that do not close are
+    omitted; they occur only at edges with three or more faces.
     """
     half_edges = boundary_half_edges(faces, vertex_count, boundary)
     starts, ends = half_edges[:, 0], half_edges[:, 1]
@@ -226,7 +237,7 @@ def loops(faces, vertex_count, boundary=None):
 
 
 def _follow_fans(faces, half_edges, successor, shared):
-    """At vertices that several fans of faces share, let each half-edge go on along its own fan (in place)."""
+    """Set the ``successor`` of each half-edge that ends at a ``shared`` vertex to the next one of its fan, in place."""
     number = {(int(a), int(b)): at for at, (a, b) in enumerate(half_edges)}
     around: dict[int, dict[int, int]] = {}
     for corner in range(3):
@@ -246,7 +257,7 @@ def _follow_fans(faces, half_edges, successor, shared):
 
 @njit(cache=True)
 def _trace(half_edges, successor, local):
-    """Walk all half-edges; ``local`` (k,) numbers their starting vertices without gaps."""
+    """Join all half-edges to loops; ``local`` (k,) numbers their starting vertices without gaps."""
     count = len(half_edges)
     vertices = np.empty(count, np.int64)
     start = [0]
@@ -261,7 +272,7 @@ def _trace(half_edges, successor, local):
         at = seed
         while at >= 0 and not done[at]:
             done[at] = True
-            if place[local[at]] >= 0:  # the path has come back: what lies between is a loop of its own
+            if place[local[at]] >= 0:  # the path has returned to a vertex: the part between is a loop of its own
                 back = place[local[at]]
                 for k in range(back, length):
                     vertices[written] = half_edges[path[k], 0]

@@ -1,28 +1,31 @@
-"""What the faces around a vertex say of it: area of surface, normal. Faces may lie on disk, and come block by block."""
+"""Areas and normals at the vertices of a surface. Its faces may lie on disk; they are read block by block."""
 
 import numba
 import numpy as np
 
-from nightbay.meshes.surface import block, spans
+from nightbay.meshes.surface import Surface, block, spans
 
 
-def areas(surface):
+def areas(surface: Surface) -> np.ndarray:
     """Area of measured surface that belongs to each vertex, (n,) float64 mm2: a third of each face that is not filled.
 
-    ``surface``: a :class:`nightbay.meshes.surface.Surface`, vertices in memory.
+    The vertices of ``surface`` are in memory; its other columns may be :class:`~nightbay.meshes.surface.Column`.
     """
     found = np.zeros(len(surface.vertices_mm))
     columns = {"faces": surface.faces} | surface.face
     for rows in spans(len(surface.faces)):
         some = block(columns, rows)
-        made_up = some.get("filled", np.zeros(len(some["faces"]), np.uint8))
-        _add_areas(found, surface.vertices_mm, np.ascontiguousarray(some["faces"]), made_up)
+        filled = some.get("filled", np.zeros(len(some["faces"]), np.uint8))
+        _add_areas(found, surface.vertices_mm, np.ascontiguousarray(some["faces"]), filled)
     return found
 
 
-def normals(surface, rows):
-    """Unit normals of some vertices, ``rows`` (k,) int, each once: (k, 3) float32, from the faces around them by area;
-    zero where there are none. ``surface`` as in :func:`areas`."""
+def normals(surface: Surface, rows: np.ndarray) -> np.ndarray:
+    """Unit normals, (k, 3) float32, of the vertices ``rows``, (k,) int without repetition.
+
+    A normal is the mean of those of the faces around the vertex, weighted by area, and zero where there are none.
+    ``surface`` as in :func:`areas`.
+    """
     slot = np.full(len(surface.vertices_mm), -1, np.int32)
     slot[rows] = np.arange(len(rows), dtype=np.int32)
     found = np.zeros((len(rows), 3))
@@ -32,15 +35,19 @@ def normals(surface, rows):
     return np.divide(found, length, out=np.zeros_like(found), where=length > 0.0).astype(np.float32)
 
 
-def normals_of_all(vertices_mm, faces):
-    """Unit normals, (n, 3) float64, of the vertices by the area of the faces around them; 0 where there are none."""
+def normals_of_all(vertices_mm: np.ndarray, faces: np.ndarray) -> np.ndarray:
+    """Unit normals, (n, 3) float64, of all ``vertices_mm``, (n, 3), of a mesh with ``faces``, (m, 3) int.
+
+    A normal is the mean of those of the faces around the vertex, weighted by area, and zero where there are none.
+    """
     normals = _area_normals(vertices_mm, faces)
     length = np.linalg.norm(normals, axis=1, keepdims=True)
     return np.divide(normals, length, out=normals, where=length > 0)
 
 
-def bounds(vertices_mm, areas):
-    """Low and high corner, (2, 3) float32, of the vertices, (n, 3), that have an area, (n,); None where none has."""
+def bounds(vertices_mm: np.ndarray, areas: np.ndarray) -> np.ndarray | None:
+    """Low and high corner, (2, 3) float32 mm, of the ``vertices_mm``, (n, 3), whose entry of ``areas``, (n,), is
+    positive; None if there is no such vertex."""
     found = _bounds(vertices_mm, areas)
     return found if found[0, 0] <= found[1, 0] else None
 
@@ -82,7 +89,7 @@ def _add_normals(found, slot, vertices, faces):
 
 @numba.njit(cache=True)
 def _area_normals(vertices_mm, faces):
-    """Sum of the area vectors of the faces at each vertex, (n, 3), a face at a time: nothing is held but the sums."""
+    """Sum of the area vectors of the faces at each vertex, (n, 3), a face at a time: only the sums take memory."""
     normals = np.zeros((len(vertices_mm), 3))
     for i, j, k in faces:
         x, y, z = np.float64(vertices_mm[i, 0]), np.float64(vertices_mm[i, 1]), np.float64(vertices_mm[i, 2])
