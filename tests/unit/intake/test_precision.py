@@ -9,12 +9,14 @@ import pytest
 from e57_files import places, real, scaled, write
 from nightbay.core.errors import Rejected
 from nightbay.intake import intake, plausibility, precision
-from nightbay.pipeline import stage
+from nightbay.intake.result import IntakeResult
 from nightbay.pipeline.settings import settings
 from nightbay.planning import parameters, yaml_file
 from nightbay.planning.raw_files import Hashes
 from nightbay.report import job_summary
+from nightbay.report.part import Part, Segment
 from raw_exports import write_ply
+from typed_results import made
 
 DEFAULTS = yaml_file.read(parameters.CLASSES.parent / "config.yaml", "config.yaml")
 VAN = {"length": [3900, 7700], "width": [1600, 2300], "height": [1700, 3200]}
@@ -165,11 +167,11 @@ def test_digits_that_ruin_the_model_are_refused_unless_they_are_allowed(take, ma
 
 @pytest.mark.parametrize("outweighs", [True, False])
 def test_rounding_that_errs_by_more_than_the_scanner_is_a_warning_before_use(outweighs):
-    result = {"step_mm": 1.0, "step_outweighs_noise": outweighs}
-    taken = stage.Upstream("intake", "van", "exterior", "left", "ok", [], [], result, Path("."))
-    warnings = job_summary.warnings_of([job_summary.Part("exterior", {}, {"left": {"intake": taken}})], {})
+    taken = made(IntakeResult, step_mm=1.0, step_outweighs_noise=outweighs)
+    exterior = made(Part, name="exterior", segments={"left": made(Segment, intake=taken)})
+    warnings = job_summary.warnings_of([exterior], {})
     assert bool(warnings) == outweighs
-    assert not outweighs or "The coordinates of segment left come in steps of" in warnings[0]
+    assert not outweighs or "The coordinates of segment left were rounded to steps of" in warnings[0]
 
 
 def test_a_raster_is_no_rounding():

@@ -11,6 +11,8 @@ import networks
 from network_sheets import NOISE, ROOT, clouds, day, listed_again, off_mm, run, sheet
 from nightbay.core import rigid
 from nightbay.core.errors import Rejected
+from nightbay.network.result import NetworkResult
+from nightbay.pipeline import typed
 from nightbay.report import network_picture
 
 SCHEMA = json.loads((ROOT / "workflow/schemas/network.schema.json").read_text(encoding="utf-8"))
@@ -74,7 +76,7 @@ def test_blunders_doubles_and_bars_of_one_day(tmp_path):
     assert any("Scale bar again1 to t40" in note for note in notes)
     assert result["scale"]["factor"] == 1.0 and result["scale"]["applied"] == []
     assert result["scale"]["temperature"]["factor"] == pytest.approx(1 - 11.5e-6 * 15, rel=1e-7)
-    assert network_picture.draw(result) is not None
+    assert network_picture.draw(typed.read(NetworkResult, result)) is not None
 
 
 def test_one_knocked_target_of_few_is_a_blunder_and_not_the_noise_of_all(tmp_path):
