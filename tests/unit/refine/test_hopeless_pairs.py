@@ -98,7 +98,7 @@ def test_a_segment_without_shape_is_refused_in_a_sentence(tmp_path, kind):
     odd = write(tmp_path, "odd", *degenerate(kind, rng))
     for known in ("odd", "whole"):
         with pytest.raises(Rejected, match="^segments odd and whole share no targets and their surfaces agree over 0%"):
-            surface_registration.start_poses({"odd": odd, "whole": whole}, {known: np.eye(4)}, Sizes(10.0, 30.0), OWN)
+            surface_registration.start_poses({"odd": odd, "whole": whole}, {known: np.eye(4)}, Sizes(5.0, 10.0, 30.0), OWN)
     assert overlap.pairs([odd, whole], [np.eye(4)] * 2, overlap.Search(10.0, 20.0, 2000)) == []
 
 
@@ -133,6 +133,6 @@ def test_a_segment_without_shape_that_targets_hold_stops_no_other(tmp_path):
         "sheet": write(tmp_path, "sheet", *degenerate("thin sheet", rng)),
     }
     known = {"a": np.eye(4), "sheet": np.eye(4)}
-    poses, _ = surface_registration.start_poses(clouds, known, Sizes(40.0, 80.0), OWN)
+    poses, _ = surface_registration.start_poses(clouds, known, Sizes(20.0, 40.0, 80.0), OWN)
     assert np.isfinite(poses).all()
     assert np.linalg.norm(poses[1][:3, 3]) < 10.0  # an eighth of a cell: where the other half of the points lies

@@ -117,4 +117,4 @@ def test_partners_that_run_out(plates, tmp_path, monkeypatch):
     monkeypatch.setattr(surface_registration, "connect", lambda *_: ([np.eye(4), np.eye(4)], []))
     monkeypatch.setattr(overlap, "pairs", lambda *_: [])
     with pytest.raises(Rejected, match=r"^segment right has no targets and fewer than 50 places"):
-        surface_registration.start_poses(clouds, {"left": np.eye(4)}, Sizes(10.0, 30.0), OWN)
+        surface_registration.start_poses(clouds, {"left": np.eye(4)}, Sizes(5.0, 10.0, 30.0), OWN)
