@@ -141,7 +141,7 @@ def test_escapes_in_names_can_t_steer_a_terminal(shop):
 def test_a_job_sheet_that_is_a_pipe(shop):
     os.mkfifo(add(shop, "bad", None) / "job.yaml")
     (said,) = why_refused(shop)
-    assert said == "bad/job.yaml can't be read: It is a pipe, a device or a socket and no file."
+    assert said == "bad/job.yaml can't be read: It is a pipe, a device or a socket, not a file."
 
 
 def test_a_job_sheet_that_is_a_device_or_has_gigabytes(shop):

@@ -233,7 +233,7 @@ def test_a_ring_of_classes_refuses_only_its_jobs(shop, tmp_path_factory):
     (shop / "small/job.yaml").write_text("vehicle_class: a\nunits: mm\n")
     plan = day.plan(shop, DEFAULTS, classes=classes)
     assert list(plan.jobs) == ["van"]
-    assert plan.refused["small"] == ["config/classes/a.yaml inherits from itself by way of a, b: break the ring."]
+    assert plan.refused["small"] == ["config/classes/a.yaml inherits from itself through a, b: break the ring."]
 
 
 def test_a_fault_in_a_class_names_its_file(shop, tmp_path_factory):

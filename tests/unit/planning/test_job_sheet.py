@@ -92,7 +92,7 @@ def test_null_says_that_there_is_no_survey_and_no_list(job):
         ("units: mm\n", "lacks the key 'vehicle_class'"),
         ("vehicle_class: vann\nunits: mm\n", "'vehicle_class' is 'vann'; allowed are compact, van."),
         ("vehicle_class: van\nunits: km\n", "'units' is \"km\"; allowed are mm, cm, m, inch."),
-        ("vehicle_class: van\n", "lacks the key 'units' for raw/left.ply: say mm, cm, m or inch"),
+        ("vehicle_class: van\n", "lacks the key 'units' for raw/left.ply: declare mm, cm, m or inch"),
         (SOUND + "nominal_mm: {length: -3}\n", "'nominal_mm.length' is -3; allowed is at least 300 and at most 30000."),
         (SOUND + "nominal_mm: {length: long}\n", "'nominal_mm.length' is \"long\"; it must be a number"),
         (SOUND + "nominal_mm: {length: .inf}\n", "'nominal_mm.length' is \".inf\"; it must be a number"),
@@ -132,7 +132,7 @@ def test_a_file_listed_twice_is_refused(job):
     text = SOUND + "parts: {exterior: {segments: {left: raw/left.ply, right: raw/./left.ply}}}\n"
     assert faults(job, text) == [
         "van/job.yaml: van/raw/left.ply is listed twice, at 'parts.exterior.segments.left' and "
-        "'parts.exterior.segments.right': each may stand once."
+        "'parts.exterior.segments.right': list it once."
     ]
 
 

@@ -1,1 +1,1 @@
-"""What every room builds on: poses, units, robust estimates, text, files, refusals."""
+"""What every package builds on: poses, units, robust estimates, text, files, refusals."""

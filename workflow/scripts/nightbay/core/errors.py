@@ -1,4 +1,4 @@
-"""What can be wrong with a day's data, said so that a technician can act on it."""
+"""Faults in a day's data, in sentences that a technician can act on."""
 
 from dataclasses import dataclass
 
@@ -13,6 +13,6 @@ class Rejected(Exception):
 
 @dataclass(frozen=True)
 class NotFound:
-    """What a search gives back instead of its result where there is none: the reason, for a sentence of the report."""
+    """The result of a search that found nothing; ``reason``: why, as a clause for a sentence of the report."""
 
     reason: str

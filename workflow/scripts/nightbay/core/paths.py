@@ -1,4 +1,4 @@
-"""Where the files are that the package reads of its own checkout: schemas, templates, vehicle classes, scripts."""
+"""Paths of the files that the package reads from its own checkout: schemas, templates, vehicle classes, scripts."""
 
 from pathlib import Path
 

@@ -1,4 +1,4 @@
-"""Reads small files that people or other programs leave in a day, whatever their names really refer to."""
+"""Reads small files that people or other programs leave in a day; folders, pipes and devices are refused."""
 
 import errno
 import os
@@ -9,12 +9,12 @@ from pathlib import Path
 def read(path: Path | str, limit_bytes: int) -> bytes:
     """The content of a regular file, at most ``limit_bytes`` + 1 bytes: a longer file is recognised by the extra byte.
 
-    Raises :class:`OSError` for a folder, and for a pipe or a device, whose reading could wait or never end.
+    Raises :class:`OSError` for a folder, and for a pipe or a device, which could block or never end.
     """
     mode = os.stat(path).st_mode
     if stat.S_ISDIR(mode):
         raise IsADirectoryError(errno.EISDIR, os.strerror(errno.EISDIR), str(path))
     if not stat.S_ISREG(mode):
-        raise OSError(errno.EINVAL, "It is a pipe, a device or a socket and no file", str(path))
+        raise OSError(errno.EINVAL, "It is a pipe, a device or a socket, not a file", str(path))
     with open(path, "rb") as file:
         return file.read(limit_bytes + 1)

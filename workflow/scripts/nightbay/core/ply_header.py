@@ -22,11 +22,11 @@ TYPES = {
 }
 NAMES = {kind: name for name, kind in reversed(TYPES.items()) if not name[-1].isdigit()}  # type -> its name
 ORDERS = {"ascii": "ascii", "binary_little_endian": "<", "binary_big_endian": ">"}
-LONGEST_FIRST_LINE, LONGEST_LINE, MOST_LINES = 64, 4096, 10_000  # bytes, bytes; more is no header and is not read
+LONGEST_FIRST_LINE, LONGEST_LINE, MOST_LINES = 64, 4096, 10_000  # bytes, bytes, lines; what is longer is no header
 
 
 class HeaderError(ValueError):
-    """What keeps bytes from being a PLY header."""
+    """The bytes are not a PLY header; the message is why."""
 
 
 class NoMagic(HeaderError):
@@ -82,8 +82,11 @@ class Element:
 
 @dataclass(frozen=True)
 class Header:
-    """``order``: '<', '>' or 'ascii'; ``elements`` in their order; ``offset``: bytes of the header; ``lines``: of the
-    header; ``obj_info``: the words of each line of that kind."""
+    """The declarations of a PLY file.
+
+    ``order``: '<', '>' or 'ascii'; ``elements`` in their order; ``offset``: length of the header in bytes; ``lines``:
+    its number of lines; ``obj_info``: the words of each line of that kind.
+    """
 
     order: str
     elements: Sequence[Element]
@@ -105,7 +108,7 @@ class Header:
 
 
 def read(file: BinaryIO) -> Header:
-    """The header of a PLY file opened at its start; leaves the file at the first byte behind it.
+    """The header of a PLY file opened at its start; leaves the file at the first byte after it.
 
     Reads a bounded number of bytes, whatever the file is. Raises :class:`NoMagic`, :class:`NoEnd`, :class:`NoFormat`
     or :class:`BadLine`.

@@ -1,4 +1,4 @@
-"""Selects one row of many: of points that lie close together, or of rows with the same key."""
+"""Selects one row from many: from points that lie close together, or from rows with the same key."""
 
 import numba
 import numpy as np
@@ -25,7 +25,7 @@ def thin(points_mm: ArrayLike, spacing_mm: float) -> np.ndarray:
 def least_of_each(key: np.ndarray, value: np.ndarray) -> np.ndarray:
     """Rows, (m,) int64, with the least ``value``, (n,), of each ``key``, (n,) int64, in ascending order of the key.
 
-    Of several rows with the least value it is the first.
+    Where several rows have the least value, the first is taken.
     """
     return _least_of_each(key, value, np.argsort(key))
 

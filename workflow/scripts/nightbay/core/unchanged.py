@@ -14,7 +14,7 @@ def while_read(path: Path, raw: Mapping[str, Any]) -> Iterator[None]:
     """Check a file before and after the block that reads it.
 
     ``raw``: the job sheet's entry of the file, with ``file`` (its name for sentences), ``sha256`` and ``bytes``. The
-    file is hashed before the block, and once more after it where size, modification time or inode differ by then.
+    file is hashed before the block, and again after it if its size, modification time or inode has changed.
     Raises :class:`Rejected` for a file that changed or is gone. That refusal replaces whatever the block raises, since
     a file that is still being copied looks like a damaged file.
     """

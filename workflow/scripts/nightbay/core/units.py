@@ -1,4 +1,4 @@
 """Units of length that a job sheet may declare."""
 
-# Millimetres in one of each unit. The inch has been exactly 25.4 mm since the agreement of 1959.
+# Millimetres per unit. The inch has been exactly 25.4 mm since the agreement of 1959.
 MM: dict[str, float] = {"mm": 1.0, "cm": 10.0, "m": 1000.0, "inch": 25.4}

@@ -61,7 +61,7 @@ class RawStore:
 
 
 def read(path: Path, name: str, columns: Sequence[str] | None, units: str, folder: Path) -> RawStore:
-    """Read an export, whose coordinates are in ``units``, into ``folder``; ``name``: what sentences call it.
+    """Read an export, whose coordinates are in ``units``, into ``folder``; ``name``: its name in messages.
 
     ``columns``: of delimited text, as the job sheet declares them. Raises :class:`Rejected` for what the readers refuse
     and for coordinates that are not finite, with their number.

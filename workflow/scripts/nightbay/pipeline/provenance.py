@@ -17,7 +17,7 @@ from pathlib import Path
 
 from nightbay.core.paths import SCRIPTS, WORKFLOW
 
-# What the hash can't see by following imports: files that are read when the stage runs.
+# Files that are read when the stage runs: following imports does not find them.
 SHARED = ("report/state.html.j2", "report/style.css")
 RESOURCES = {
     "report": (*(f"report/{name}.html.j2" for name in ("job", "accuracy", "network", "segments")), *SHARED),
@@ -96,7 +96,7 @@ def _imports(path: Path) -> set[str]:
 
 
 def _files(name: str) -> list[Path]:
-    """The project's files behind a dotted name, the packages on the way to it included: none for a library."""
+    """The project's files behind a dotted name, with the packages that contain it; none for a library."""
     if name.split(".")[0] != "nightbay":
         return []
     path = SCRIPTS.joinpath(*name.split("."))
@@ -116,7 +116,7 @@ def _meaning(path: Path) -> str:
 
 
 def content(path: str | os.PathLike[str]) -> str | None:
-    """Hash of a small file's content, hexadecimal; None where there is no such file, or none that can be read."""
+    """Hash of a small file's content, hexadecimal; None for a file that is missing or can't be read."""
     path = Path(path)
     try:
         return hashlib.sha256(path.read_bytes()).hexdigest()[:16] if path.is_file() else None

@@ -13,8 +13,8 @@ from nightbay.core.paths import SCHEMAS
 def settings(values: Mapping[str, Mapping[str, Any]]) -> Any:
     """Settings as an object: ``settings({"fuse": {"smoothing": 3}}).fuse.smoothing`` is 3, and nothing can be changed.
 
-    ``values``: {section: {key: value}}. A section has just the keys that ``values`` gives it, so that a stage that
-    uses a key that it does not declare fails at once. Raises TypeError for a key that is not in the schema.
+    ``values``: {section: {key: value}}. A section has only the keys in ``values``: a stage that uses a key that it
+    does not declare fails at once. Raises TypeError for a key that is not in the schema.
     """
     sections = {name: _section(name, tuple(section)) for name, section in values.items()}
     whole = make_dataclass("Settings", list(sections), frozen=True)
@@ -31,10 +31,10 @@ def _section(name: str, keys: tuple[str, ...]) -> Any:
 
 
 def _frozen(values: dict[str, Any]) -> dict[str, Any]:
-    return {key: _still(value) for key, value in values.items()}
+    return {key: _immutable(value) for key, value in values.items()}
 
 
-def _still(value: Any) -> Any:
+def _immutable(value: Any) -> Any:
     if isinstance(value, Mapping):
-        return MappingProxyType({key: _still(inner) for key, inner in value.items()})
-    return tuple(_still(inner) for inner in value) if isinstance(value, list) else value
+        return MappingProxyType({key: _immutable(inner) for key, inner in value.items()})
+    return tuple(_immutable(inner) for inner in value) if isinstance(value, list) else value

@@ -3,8 +3,8 @@
 A stage's function has the signature ``f(upstream, sheet, settings, folder, threads) -> dict``:
 
 - ``upstream``: by name, one :class:`Upstream` or a list of them, each a stage's result with its data folder;
-- ``sheet``: what the job sheet says that this stage needs;
-- ``settings``: the resolved parameters, frozen: ``settings.<stage>``, and in ``settings.scan`` just the keys that the
+- ``sheet``: the entries of the job sheet that this stage needs;
+- ``settings``: the resolved parameters, frozen: ``settings.<stage>``, and in ``settings.scan`` only the keys that the
   stage declares in :mod:`nightbay.pipeline.stages`;
 - ``folder``: an empty folder for data files, which appears under its final name only when the stage has succeeded;
 - ``threads``: how many threads or processes it may use.
@@ -30,7 +30,7 @@ from nightbay.core.paths import SCHEMAS
 from nightbay.core.version import version
 from nightbay.pipeline.settings import settings as frozen
 
-BESIDE = ".part"  # ends the name of a file until it is whole
+BESIDE = ".part"  # ending of a file's name until the file is complete
 
 
 @dataclass(frozen=True)
@@ -49,7 +49,7 @@ class Upstream:
 
 
 def load(json_path: str | os.PathLike[str]) -> Upstream:
-    """Read a stage's JSON as an :class:`Upstream`; its data folder stands beside it under the same stem."""
+    """Read a stage's JSON as an :class:`Upstream`; its data folder lies beside it, with the same stem."""
     json_path = Path(json_path)
     record = json.loads(json_path.read_text(encoding="utf-8"))
     return Upstream(
@@ -64,7 +64,7 @@ def write_json(path: str | os.PathLike[str], record: Any) -> None:
 
 
 def write_text(path: str | os.PathLike[str], text: str) -> None:
-    """Write a text as UTF-8, whole or not at all: what stood there before stays until the new file is complete."""
+    """Write a text as UTF-8, whole or not at all: an older file stays until the new one is complete."""
     path = Path(path)
     beside = path.with_name(path.name + BESIDE)
     beside.write_text(text, encoding="utf-8", newline="\n")
@@ -74,9 +74,9 @@ def write_text(path: str | os.PathLike[str], text: str) -> None:
 def run(snakemake: Any, function: Callable[..., dict[str, Any]], accepts_rejected: bool = False) -> None:
     """Run a stage's function for a Snakemake job and leave its JSON and its data folder.
 
-    ``snakemake``: the object that Snakemake gives a script. Everything that the stage prints goes to its log, or stays
-    on the terminal where it names no log. ``accepts_rejected``: the function wants to see rejected upstream stages (the
-    report does); others pass a rejection on, with its reasons, without running.
+    ``snakemake``: the object that Snakemake gives a script. Everything that the stage prints goes to its log file, or to
+    the terminal where the rule has none. ``accepts_rejected``: the function runs even if an upstream stage was rejected,
+    as the report does. Otherwise the function does not run, and the rejection is passed on with its reasons.
     """
     if not snakemake.log:
         _run(snakemake, function, accepts_rejected)
@@ -121,10 +121,10 @@ def execute(
     threads: int,
     accepts_rejected: bool = False,
 ) -> dict[str, Any]:
-    """The record of one stage: status, reasons, numbers, files. Its data files stand in ``folder`` when it returns.
+    """The record of one stage: status, reasons, numbers, files. Its data files are in ``folder`` when it returns.
 
     Raises ``jsonschema.ValidationError`` where the numbers do not fit the stage's schema, and whatever the function
-    raises but :class:`Rejected`, which becomes the status.
+    raises except :class:`Rejected`, which becomes the status.
     """
     scratch = folder.with_name(folder.name + ".scratch")
     _empty(scratch)
@@ -166,7 +166,7 @@ def _empty(folder: Path) -> None:
 
 
 def _reasons(upstream: Mapping[str, Upstream | Sequence[Upstream]]) -> list[dict[str, Any]]:
-    """Why stages before this one were rejected, each reason once, in their order."""
+    """Why upstream stages were rejected, each reason once, in the order of the stages."""
     results = [
         result for value in upstream.values() for result in ([value] if isinstance(value, Upstream) else list(value))
     ]
@@ -180,7 +180,7 @@ def _validate(result: Mapping[str, Any], stage: str) -> None:
 
 
 def _files(folder: Path) -> dict[str, dict[str, Any]]:
-    """Size and hash of every file below a folder, by its path from there."""
+    """Size and hash of every file below a folder, by its path relative to that folder."""
     return {
         str(path.relative_to(folder)): {"bytes": path.stat().st_size, "sha256": sha256(path)}
         for path in sorted(folder.rglob("*"))

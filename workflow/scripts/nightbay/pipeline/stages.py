@@ -56,7 +56,7 @@ def place(stage: str, wildcards: Mapping[str, str]) -> str:
 def inputs(
     stage: str, upstream: str, wildcards: Mapping[str, str], segments: Mapping[str, Sequence[str]]
 ) -> str | list[str]:
-    """The places of the results of ``upstream`` that ``stage`` reads: one, or a list where ``stage`` works on more.
+    """Paths, as of :func:`place`, of the results of ``upstream`` that ``stage`` reads: one, or a list for a larger unit.
 
     ``segments``: the names of the job's segments by part.
     """

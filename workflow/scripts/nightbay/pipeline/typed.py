@@ -8,7 +8,7 @@ import numpy as np
 
 Kind = TypeVar("Kind")
 
-# A key that a type does not know is a fault of the program: nothing that a stage leaves is dropped on the way.
+# A key that the type lacks is a fault of the program: it raises an error and is not dropped.
 _converter = cattrs.Converter(forbid_extra_keys=True)
 _converter.register_structure_hook(np.ndarray, lambda value, _: np.array(value, dtype=np.float64))
 _converter.register_unstructure_hook(np.ndarray, lambda value: value.tolist())
@@ -17,7 +17,7 @@ for _kind in (np.floating, np.integer, np.bool_):
 
 
 def read(kind: type[Kind], record: Mapping[str, Any]) -> Kind:
-    """An instance of a dataclass from what :func:`write` made of one; lists of numbers become float64 arrays.
+    """The dataclass that :func:`write` made ``record`` from; lists of numbers become float64 arrays.
 
     Raises ``cattrs.ClassValidationError`` for a record of another form.
     """

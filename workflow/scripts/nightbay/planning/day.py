@@ -17,10 +17,10 @@ from nightbay.planning.raw_files import Hashes, Unhashed
 
 MADE = ("results", "logs", "benchmarks")  # folders that a night run makes in the day, and fills by job and stage
 RESERVED = (*MADE, "board")
-# Read from the working folder, which is the day, as code (Snakemake) or as settings (Numba, Matplotlib): found by
-# listing every file that a night opens.
+# Files in the working folder, which is the day, that Snakemake would run or that Numba or Matplotlib would read as
+# settings. They were found by listing every file that a night opens.
 STEERING = (".snakemake/pip-deployments", ".numba_config.yaml", "matplotlibrc")
-# Size without compression: LAZ saves four fifths, E57 packs its bits to half. Common practice, no source.
+# Size without compression in units of the file's size: LAZ takes a fifth, E57 half. Common practice, no source.
 UNPACKED = {".laz": 5, ".e57": 2}
 STATE = ("load", "tyre_pressure_kpa", "ride_height", "temperature_c", "body_material")
 
@@ -50,9 +50,9 @@ class Job:
     def sheet(
         self, stage: str, job: str | None = None, part: str | None = None, segment: str | None = None
     ) -> dict[str, Any]:
-        """What a stage needs from the job sheet, as plain data; nothing else, so that nothing else reruns it.
+        """What a stage needs from the job sheet, as plain data. A change of anything else does not rerun it.
 
-        ``job`` is the job's own name, taken so that a rule's wildcards can be handed over as they are.
+        ``job`` is not used; it lets a rule pass its wildcards unchanged.
         """
         make = {
             "intake": self._intake_sheet,
@@ -70,15 +70,15 @@ class Job:
         return sum(self.hashes.size(file) * UNPACKED.get(Path(file).suffix.lower(), 1) for file in files) / 1e6
 
     def rehearse(self) -> None:
-        """Ask once for everything that the rules will ask for, but the hashes, so that what goes wrong shows now."""
+        """Evaluate all that the rules will ask for, except the hashes, so that faults show while the day is planned."""
         job = replace(self, hashes=Unhashed(self.hashes.day))
         for part in job.parts.values():
             for stage in STAGES:
                 for segment in part.segments:
-                    place = {"part": None} if stage == "report" else {"part": part.name, "segment": segment}
-                    job.settings(stage, place["part"])
-                    job.sheet(stage, **place)
-                    job.raw_mb(**place)
+                    names = {"part": None} if stage == "report" else {"part": part.name, "segment": segment}
+                    job.settings(stage, names["part"])
+                    job.sheet(stage, **names)
+                    job.raw_mb(**names)
 
     def _raw(self, raw):
         if raw is None:
@@ -132,7 +132,7 @@ class Job:
 
 
 def _sorted(mapping: dict[str, Any]) -> dict[str, Any]:
-    """A mapping by its keys, because Snakemake takes another order for another value."""
+    """A mapping sorted by its keys, because Snakemake takes another order for another value."""
     return dict(sorted(mapping.items()))
 
 
@@ -140,7 +140,7 @@ def _sorted(mapping: dict[str, Any]) -> dict[str, Any]:
 class Plan:
     """A day's jobs: accepted ones, refused ones with their reasons, and sentences on what was skipped.
 
-    ``tracebacks``: what to print to the night's log of the exceptions that nobody expected.
+    ``tracebacks``: unexpected exceptions as text for the night's log.
     """
 
     jobs: dict[str, Job]
@@ -158,7 +158,7 @@ def plan(
     """Plan the jobs of folder ``day``.
 
     ``defaults``: the content of config/config.yaml, as the user may have changed it. ``only``: names of the jobs to
-    plan, all of them without it. Whatever goes wrong with one job refuses that job and no other; faults in
+    plan, all of them without it. A fault of one job refuses only that job; faults in
     ``defaults``, in ``only`` or in the day folder itself stop the whole plan with :class:`Rejected`.
     """
     day = Path(day)
@@ -192,7 +192,7 @@ def plan(
 
 
 def _why_refused(day: Path, name: str, error: Exception) -> tuple[list[str], bool]:
-    """Why a job can't be planned, a sentence each, and whether that is a fault of the program's."""
+    """Why a job can't be planned, in sentences, and whether that is a fault of the program."""
     match error:
         case job_sheet.Faults():
             return error.sentences, False
@@ -201,12 +201,12 @@ def _why_refused(day: Path, name: str, error: Exception) -> tuple[list[str], boo
         case RecursionError():
             return [f"{name}/job.yaml is nested too deep: write it as the example in config/README.md shows."], False
         case OSError(filename=str(path), strerror=str(why)):
-            place = Path(path)
-            place = place.relative_to(day) if place.is_relative_to(day) else place
-            return [f"{place} can't be read ({why}): correct its permissions or copy the job again."], False
-    said = f"{type(error).__name__}: {error}".removesuffix(": ")
+            file = Path(path)
+            file = file.relative_to(day) if file.is_relative_to(day) else file
+            return [f"{file} can't be read ({why}): correct its permissions or copy the job again."], False
+    cause = f"{type(error).__name__}: {error}".removesuffix(": ")
     return [
-        f"{name} can't be planned because of a fault in Nightbay ({said}): report it with the log in logs/night; other "
+        f"{name} can't be planned because of a fault in Nightbay ({cause}): report it with the log in logs/night; other "
         "jobs are not affected."
     ], True
 
@@ -222,7 +222,7 @@ def _folders(day: Path) -> tuple[list[str], list[str]]:
     for steering in STEERING:
         if os.path.lexists(day / steering):
             raise Rejected(
-                f"{day / steering} would be run or read as settings during the night and is nothing that a day holds: "
+                f"{day / steering} would be run or read as settings during the night and does not belong in a day: "
                 "remove it."
             )
     for entry in entries:
@@ -232,7 +232,7 @@ def _folders(day: Path) -> tuple[list[str], list[str]]:
             names = os.listdir(entry)
         except OSError as error:
             if NAME.fullmatch(entry.name):
-                folders.append(entry.name)  # may be a job, so its fault has to stand on the board
+                folders.append(entry.name)  # may be a job, so the day board has to show its fault
             else:
                 notes.append(f"The folder {entry.name} can't be read ({error.strerror}) and is skipped.")
             continue
@@ -258,7 +258,7 @@ def _check_only(only: list[str], folders: list[str]) -> None:
 
 def _job(day: Path, name: str, defaults: dict[str, Any], classes: Path, known: list[str], hashes: Hashes) -> Job:
     if name in RESERVED:
-        raise Rejected(f"A job can't be called '{name}', for a night run uses that name itself: rename the folder.")
+        raise Rejected(f"A job can't be called '{name}', because a night run uses that name itself: rename the folder.")
     sheet = job_sheet.read(day, name, known)
     preset = parameters.preset(sheet.document["vehicle_class"], classes)
     interior = parameters.preset(parameters.INTERIOR, classes) if parameters.INTERIOR in sheet.parts else None
@@ -267,7 +267,7 @@ def _job(day: Path, name: str, defaults: dict[str, Any], classes: Path, known: l
     for part in sheet.parts.values():
         over = interior.layers if interior and part.name == parameters.INTERIOR else []
         resolved[part.name] = parameters.resolve(defaults, [*preset.layers, *over, own, part.parameters])
-    _check_copies(sheet, hashes)
+    _check_listed_twice(sheet, hashes)
     for made in MADE:
         _check_writable(day, (f"{made}/{name}", *(f"{made}/{name}/{stage}" for stage in STAGES)))
     return Job(
@@ -283,18 +283,18 @@ def _job(day: Path, name: str, defaults: dict[str, Any], classes: Path, known: l
 
 
 def _check_writable(day: Path, folders: Iterable[str]) -> None:
-    """Snakemake makes folders before it starts a step, and ends the whole night where it can't."""
+    """Refuse folders that can't be written to: Snakemake makes them before a step, and would end the whole night."""
     for folder in folders:
         path = day / folder
         if os.path.lexists(path) and not (os.path.isdir(path) and os.access(path, os.W_OK | os.X_OK)):
             raise Rejected(
-                f"{folder} is not a folder that can be written to, and a night run keeps what it makes there: move it "
+                f"{folder} is not a folder that can be written to, and a night run keeps its results there: move it "
                 "away or correct its permissions."
             )
 
 
-def _check_copies(sheet: job_sheet.JobSheet, hashes: Hashes) -> None:
-    """Two exports with the same content are one export listed twice; only files of one size are read for it."""
+def _check_listed_twice(sheet: job_sheet.JobSheet, hashes: Hashes) -> None:
+    """Refuse two exports with the same content: one export is listed twice. Only files of equal size are read."""
     clouds = [segment.cloud.file for part in sheet.parts.values() for segment in part.segments.values()]
     by_size: dict[int, list[str]] = {}
     for file in clouds:

@@ -1,4 +1,4 @@
-"""Reads one job of a day: its job sheet, checked, with what can be discovered in its raw folder filled in."""
+"""Reads one job of a day: its job sheet, checked, and completed by the files in its raw folder."""
 
 import os
 import re
@@ -18,7 +18,7 @@ NAME_RULE = "allowed are small letters, digits, '-' and '_', with a letter or di
 # Snakemake takes a wildcard whose end repeats this often for a rule that calls itself without end, and stops the night.
 REPEATS = 20
 PERIODIC = re.compile(rf"(.+)\1{{{REPEATS - 1}}}$")
-# The longest of what a night adds to a name: stage.write_json beside results/<job>/report/<job>.json, and beside
+# The longest text that a night adds to a name in a file's name: stage.write_json beside results/<job>/report/<job>.json, and beside
 # results/<job>/intake/<part>.<segment>.json.
 ADDED_TO_JOB = len(".json" + stage.BESIDE)
 ADDED_TO_SEGMENT = ADDED_TO_JOB + max(len(f"{part}.") for part in PARTS)
@@ -62,7 +62,7 @@ class Segment:
 
 @dataclass(frozen=True)
 class Part:
-    """Segments that make one model, sorted by name; ``axes``: how the vehicle stands in the raw frame, where known."""
+    """Segments that make one model, sorted by name; ``axes``: its orientation in the raw frame, if known."""
 
     name: str
     segments: dict[str, Segment]
@@ -74,7 +74,7 @@ class Part:
 
 @dataclass(frozen=True)
 class JobSheet:
-    """A job sheet that passed all checks; ``document`` is what was written, ``notes`` which files nothing uses."""
+    """A job sheet that passed all checks; ``document``: the sheet as written; ``notes``: which files nothing uses."""
 
     name: str
     document: dict[str, Any]
@@ -110,7 +110,7 @@ def read(day: str | os.PathLike[str], job: str, classes: Sequence[str]) -> JobSh
 
 
 def _parameter_sections(document: dict[str, Any]) -> Iterator[tuple[str, dict[str, Any]]]:
-    """Every mapping of parameters in the sheet with the key it stands at."""
+    """Every mapping of parameters in the sheet with its key."""
     yield "parameters", _mapping(document.get("parameters"))
     for name, part in _mapping(document.get("parts")).items():
         yield f"parts.{name}.parameters", _mapping(_mapping(part).get("parameters"))
@@ -121,7 +121,7 @@ def _mapping(value: Any) -> dict[str, Any]:
 
 
 class _Reader:
-    """Turns a checked document into parts, collecting faults on the way."""
+    """Turns a checked document into parts, and collects the faults found."""
 
     def __init__(self, day: Path, job: str, document: dict[str, Any]) -> None:
         self.day, self.job, self.document = day, job, document
@@ -146,7 +146,7 @@ class _Reader:
         return parts
 
     def part(self, name: str, written: dict[str, Any]) -> Part:
-        """One part; what it does not say is discovered."""
+        """One part; files that the sheet does not list are looked for in the raw folder."""
         folders = [f"raw/{name}"] + (["raw"] if name == "exterior" else [])
         found, survey = self.discover(folders)
         listed = written.get("segments", found)
@@ -195,10 +195,10 @@ class _Reader:
         units = written.get("units", self.document.get("units"))
         if units is None and not any("'units'" in sentence for sentence in self.sentences):
             self.sentences.append(
-                f"{self.sheet} lacks the key 'units' for {written['file']}: say mm, cm, m or inch, for units are never "
+                f"{self.sheet} lacks the key 'units' for {written['file']}: declare mm, cm, m or inch; units are never "
                 "guessed."
             )
-        # A sheet without units is refused by the sentence above, so nothing sees the empty ones.
+        # A sheet without units is refused by the sentence above, so the empty units are never used.
         return RawFile(f"{self.job}/{file}", units or "", written.get("columns"))
 
     def discover(self, folders: Sequence[str]) -> tuple[dict[str, str], str | None]:
@@ -232,7 +232,7 @@ class _Reader:
         ]
 
     def check_listed_twice(self, parts: dict[str, Part]) -> None:
-        """A file may stand in a job once; only the control survey may serve both parts."""
+        """Refuse a file that a job lists twice; only the control survey may serve both parts."""
         seen: dict[str, str] = {}
         for part in parts.values():
             for key, raw in _raw_files(part):
@@ -241,12 +241,12 @@ class _Reader:
                 surveys = first.endswith("control_survey") and key.endswith("control_survey")
                 if first != key and not surveys:
                     self.sentences.append(
-                        f"{self.sheet}: {raw.file} is listed twice, at '{first}' and '{key}': each may stand once."
+                        f"{self.sheet}: {raw.file} is listed twice, at '{first}' and '{key}': list it once."
                     )
 
 
 def _raw_files(part: Part) -> list[tuple[str, RawFile]]:
-    """Every file of a part with the key that it stands at in a job sheet."""
+    """Every file of a part with its key in a job sheet."""
     files = [(f"parts.{part.name}.control_survey", part.control_survey)]
     for name, segment in part.segments.items():
         key = f"parts.{part.name}.segments.{name}"

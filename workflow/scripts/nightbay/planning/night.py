@@ -4,7 +4,7 @@ Usage: python -m nightbay.planning.night targets DAY [JOBS] | plan | progress | 
     targets     plan the day and print the reports to ask for, one a line; say which jobs are refused
     plan        say what a dry run would do, reading its events from standard input
     progress    show each step that ends, reading the night's events from standard input
-    text        show standard input as text that can't steer the terminal
+    text        show standard input with escapes for control characters
     table       the table at the end, from the day board
 
 Events are the lines of JSON that workflow/logger writes.
@@ -65,7 +65,7 @@ def targets(day: Path, only: list[str] | None = None) -> tuple[list[str], list[s
 
 
 def plan(lines: Iterable[str]) -> list[str]:
-    """The lines of a dry run: each step that would run and why, in the technician's words."""
+    """The lines of a dry run: each step that would run and why, in plain words."""
     found = list(steps(lines))
     if not found:
         return [NOTHING]
@@ -123,14 +123,14 @@ def table(day: str | Path) -> list[str]:
         points = f"{job['points']:,}" if job.get("points") else "-"
         rows.append((job["job"], job["state"], points, job.get("figures") or "-", job.get("page") or "-"))
         sentences += [f"{job['job']}: {sentence}" for sentence in job.get("sentences", [])]
-    # A name as long as a name may be does not push the columns of all rows out of sight.
+    # A limit on the width: one long name would push the other columns out of sight.
     widths = [min(WIDEST, max(len(row[at]) for row in rows)) for at in range(len(rows[0]))]
     lines = ["  ".join(cell.ljust(width) for cell, width in zip(row, widths, strict=True)).rstrip() for row in rows]
     return [*lines, *sentences, f"Day board: {Path(day) / 'results/board/board/index.html'}"]
 
 
 def show(lines: Iterable[str], file: TextIO | None = None) -> None:
-    """Print lines; what one of them holds can't steer the terminal."""
+    """Print lines with escapes for control characters, which could steer the terminal."""
     for line in lines:
         print(printable(line), file=file, flush=True)
 

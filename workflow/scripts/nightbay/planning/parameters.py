@@ -56,7 +56,7 @@ def classes(folder: Path = CLASSES) -> list[str]:
 
 
 def extents(folder: Path = CLASSES) -> dict[str, dict[str, list[float]]]:
-    """Plausible dimensions of every vehicle class, {class: {dimension: [least, most] mm}}; none of one with faults."""
+    """Plausible dimensions of every vehicle class, {class: {dimension: [least, most] mm}}; a class with faults is left out."""
     found = {}
     for name in classes(folder):
         with suppress(Rejected):
@@ -67,7 +67,7 @@ def extents(folder: Path = CLASSES) -> dict[str, dict[str, list[float]]]:
 def preset(name: str, folder: Path = CLASSES, heirs: tuple[str, ...] = ()) -> Preset:
     """The preset of a name with what it inherits. Raises :class:`Rejected` for faults in its file or a ring."""
     if name in heirs:
-        raise Rejected(f"config/classes/{name}.yaml inherits from itself by way of {', '.join(heirs)}: break the ring.")
+        raise Rejected(f"config/classes/{name}.yaml inherits from itself through {', '.join(heirs)}: break the ring.")
     file = f"config/classes/{name}.yaml"
     document = yaml_file.read(folder / f"{name}.yaml", file)
     sections = {key: value for key, value in document.items() if key in SECTIONS}

@@ -1,7 +1,7 @@
 """Raw files of a day: where they are, whether they can be read, and what their content hashes to.
 
-Hashes are kept in ``.nightbay/hashes.json`` of the day by size, time of change and inode, so that a plan costs no
-reading the second time. What counts is the hash: a file that is only touched is the same file.
+Hashes are kept in ``.nightbay/hashes.json`` of the day by size, time of change and inode: a second plan does not
+read the files again. A file that was only touched keeps its hash and counts as the same file.
 """
 
 import json
@@ -16,15 +16,14 @@ from typing import Any
 from nightbay.core import plain_file
 from nightbay.core.hashing import sha256
 
-SETTLED_S = (
-    2.0  # a file changed this shortly before may change again within one tick of the clock: don't trust its stamp
-)
-STORE_BYTES = 100_000_000  # of the store: some 300 bytes a file, so a day has to hold 300 000 files before it matters
+# A file that changed less than this ago, s, may change again within one tick of the clock: its stamp is not trusted.
+SETTLED_S = 2.0
+STORE_BYTES = 100_000_000  # largest store that is read: some 300 000 files at 300 bytes each
 
 
 @dataclass(frozen=True)
 class RawFile:
-    """A file that a job sheet names: its path relative to the day, and what the sheet declares of it."""
+    """A file that a job sheet names: its path relative to the day, and what the sheet declares for it."""
 
     file: str
     units: str

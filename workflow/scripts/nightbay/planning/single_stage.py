@@ -1,7 +1,7 @@
 """Runs one stage of one job in this terminal, on what the night left, and leaves its result beside the night's.
 
 Usage: python -m nightbay.planning.single_stage DAY STAGE JOB PLACE OUT THREADS PROFILE
-Called by ``workflow/stage.sh``, which describes the arguments; an empty one stands for "not given".
+Called by ``workflow/stage.sh``, which describes the arguments; an empty one means "not given".
 """
 
 import cProfile

@@ -1,4 +1,4 @@
-"""Checks documents against JSON schemas and says each fault in one sentence: file, key, value, what is allowed."""
+"""Checks documents against JSON schemas and states each fault in one sentence: file, key, value, what is allowed."""
 
 import difflib
 import json
@@ -32,7 +32,7 @@ def schema(name: str) -> dict[str, Any]:
 
 
 def without_required(node: Any) -> Any:
-    """The schema for a part of a document: nothing in it has to be there."""
+    """The schema for a part of a document: no key is required."""
     if isinstance(node, dict):
         return {
             key: without_required(value) for key, value in node.items() if key != "required" or isinstance(value, dict)
@@ -127,7 +127,8 @@ def _allowed(error: Any) -> str:
         ]
         return f"it must be {' or '.join(KINDS[kind] for kind in wrong)}"
     if error.validator in ("minItems", "maxItems", "minLength", "maxLength", "minProperties"):
-        return f"{'at least' if error.validator.startswith('min') else 'at most'} {limit} are allowed"
+        kind = {"Items": "entries", "Length": "characters", "Properties": "keys"}[error.validator[3:]]
+        return f"{'at least' if error.validator.startswith('min') else 'at most'} {limit} {kind} are allowed"
     return error.schema.get("description", f"it must fit {_shown(limit)}").rstrip(".")
 
 

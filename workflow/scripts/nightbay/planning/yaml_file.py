@@ -1,7 +1,7 @@
 """Reads YAML that people write by hand: plain data only, nothing that YAML guesses or runs.
 
-Values are those of YAML 1.2's core schema, so that ``no``, ``1:30`` and dates stay text; whole numbers with leading
-zeros stay text too, for they are names of targets. Tags, anchors, aliases, keys that stand twice and characters that
+Values are those of YAML 1.2's core schema, so that ``no``, ``1:30`` and dates stay text. Whole numbers with leading
+zeros stay text too, since they are names of targets. Tags, anchors, aliases, keys that stand twice and characters that
 can't be printed are refused.
 
 The library is PyYAML, whose loader is narrowed here. ruamel.yaml 0.19 was measured beside it. It finds a key that
@@ -40,7 +40,7 @@ class _Loader(yaml.SafeLoader):
         unprintable = yaml.reader.Reader.NON_PRINTABLE.search(getattr(event, "value", None) or "")
         if unprintable:  # only an escape in double quotes can bring one in
             raise yaml.MarkedYAMLError(
-                problem=f"the character {unprintable[0]!a} can't be printed or stand in a file: leave it out",
+                problem=f"the character {unprintable[0]!a} can't be printed: leave it out",
                 problem_mark=event.start_mark,
             )
         return super().compose_node(parent, index)
@@ -76,22 +76,24 @@ _Loader.add_constructor("tag:yaml.org,2002:float", lambda loader, node: float(no
 
 
 def read(path: Path, name: str) -> dict[str, Any]:
-    """The mapping in a YAML file; ``name`` is what sentences call the file. Raises :class:`Rejected`."""
+    """The mapping in a YAML file; ``name``: name of the file in messages. Raises :class:`Rejected`."""
     try:
         content = plain_file.read(path, LARGEST_BYTES)
     except OSError as error:
         raise Rejected(f"{name} can't be read: {error.strerror}.") from error
     if len(content) > LARGEST_BYTES:
         size = path.stat().st_size
-        raise Rejected(f"{name} has {size} bytes; at most {LARGEST_BYTES} are allowed, so it is no such file.")
+        raise Rejected(
+            f"{name} has {size} bytes; at most {LARGEST_BYTES} are allowed: check that it is the right file."
+        )
     try:
         document = yaml.load(content, _Loader)
     except RecursionError as error:
         raise Rejected(f"{name} is nested too deep: write it as the example in config/README.md shows.") from error
     except yaml.MarkedYAMLError as error:
-        place = f", line {error.problem_mark.line + 1}" if error.problem_mark else ""
-        said = ", ".join(" ".join(text.split()) for text in (error.context, error.problem) if text)
-        raise Rejected(f"{name}{place}: {said}.") from error
+        line = f", line {error.problem_mark.line + 1}" if error.problem_mark else ""
+        problem = ", ".join(" ".join(text.split()) for text in (error.context, error.problem) if text)
+        raise Rejected(f"{name}{line}: {problem}.") from error
     except yaml.YAMLError as error:
         raise Rejected(f"{name} is not YAML text in UTF-8: {' '.join(str(error).split())}.") from error
     if not isinstance(document, dict):

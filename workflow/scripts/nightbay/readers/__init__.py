@@ -14,7 +14,7 @@ def blocks(
 ) -> Iterator[Block]:
     """Yield the blocks of a raw export in any of the formats; the name's ending says which.
 
-    ``name``: what sentences call the file; ``columns``: the columns that the job sheet declares for delimited text;
+    ``name``: name of the file in messages; ``columns``: the columns that the job sheet declares for delimited text;
     ``units``: the units that it declares, which are compared with those that a header names. Raises
     :class:`Rejected` for a file that is not of its format, is damaged or is incomplete.
     """

@@ -77,7 +77,7 @@ class _Head:
 def find(path: Path, name: str, columns: Sequence[str] | None = None) -> Layout:
     """The layout of a text file, from its first lines.
 
-    ``name``: what sentences call the file; ``columns``: those that the job sheet declares, or None to find them. Raises
+    ``name``: name of the file in messages; ``columns``: those that the job sheet declares, or None to find them. Raises
     :class:`Rejected` for a file that is not text, holds no row of numbers, or whose columns are not clear.
     """
     lines = _first_lines(path, name)

@@ -64,7 +64,7 @@ def blocks(path: Path, name: str) -> Iterator[Block]:
 
 
 def read_header(path: Path, name: str) -> Header:
-    """The header of a PLY file; ``name``: what sentences call it. Raises :class:`Rejected` for one that is none."""
+    """The header of a PLY file; ``name``: its name in messages. Raises :class:`Rejected` for one that is none."""
     with open(path, "rb") as file:
         try:
             return ply_header.read(file)
