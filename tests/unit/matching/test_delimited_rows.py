@@ -122,13 +122,13 @@ def test_units_in_a_header_must_be_those_of_the_job_sheet(tmp_path, head, units,
             with pytest.raises(Rejected) as caught:
                 take(declared)
             assert str(caught.value) == (
-                f"t.csv: its header says {units}, the job sheet says {declared}: correct the one that is wrong."
+                f"t.csv: its header gives {units}, the job sheet {declared}: correct the one that is wrong."
             )
 
 
 def test_the_unit_of_every_axis_counts_and_that_of_an_id_does_not(tmp_path):
-    assert "its header says m, the job" in refused(tmp_path, "id,x,y,z_m\nA,1,2,3\n")
-    assert "its header says ft, the job" in refused(tmp_path, "id,x [ft],y [ft],z [ft]\nA,1,2,3\n")
+    assert "its header gives m, the job" in refused(tmp_path, "id,x,y,z_m\nA,1,2,3\n")
+    assert "its header gives ft, the job" in refused(tmp_path, "id,x [ft],y [ft],z [ft]\nA,1,2,3\n")
     assert listed(tmp_path, "id [m],x,y,z\nA,1,2,3\n").xyz_mm.tolist() == [[1, 2, 3]]
     assert listed(tmp_path, "# units: m/s\nx,y,z\n1,2,3\n").xyz_mm.tolist() == [[1, 2, 3]]
     assert listed(tmp_path, "x y z m\n1 2 3 4\n").xyz_mm.tolist() == [[1, 2, 3]]

@@ -126,8 +126,8 @@ def test_a_moved_body_is_told_in_a_sentence(tmp_path):
     (move,) = result["moved_groups"]
     assert move["segment"] == "roof" and move["body"]["vector_mm"][2] == pytest.approx(-6.1, abs=0.4)
     assert len(move["rows"]) == ground.sum()
-    (note,) = (note for note in result["notes"] if "While segment roof was scanned, the body stood 6." in note)
-    assert "Noise and drift alone would do that less than once in a million cases" in note
+    (note,) = (note for note in result["notes"] if "While segment roof was scanned, the body was 6." in note)
+    assert "Noise and drift alone would cause that less than once in a million cases" in note
 
 
 def test_labels_and_claims_that_geometry_contradicts_are_named(tmp_path):

@@ -43,7 +43,7 @@ def test_refuses_a_regular_layout_as_ambiguous(tmp_path):
     grid = networks.Truth(np.column_stack([x.ravel(), y.ravel(), np.zeros(48)]), np.tile([0.0, 0, 1], (48, 1)))
     survey, _, _ = networks.record(grid, np.arange(48), rng, name="control survey", **NOISE)
     segment, _, _ = networks.record(grid, networks.patch(grid, rng, 16), rng, name="roof", **NOISE)
-    with pytest.raises(Rejected, match="Segment roof .* in more than one way .* irregular positions"):
+    with pytest.raises(Rejected, match="Segment roof .* in more than one pose .* irregular positions"):
         run(sheet(tmp_path, survey, [segment]))
 
 

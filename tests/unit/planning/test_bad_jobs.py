@@ -52,7 +52,7 @@ def listed(path):
     ("sheet", "sentence"),
     [
         (listed("."), "'parts.exterior.segments.bay' is '.'; a path inside the job's folder is needed"),
-        (listed('"raw/a\\0.ply"'), "line 3: the character '\\x00' can't be printed or stand in a file: leave it out."),
+        (listed('"raw/a\\0.ply"'), "line 3: the character '\\x00' can't be printed: leave it out."),
         (listed('"raw/a\\ud800.ply"'), "line 3: the character '\\ud800' can't be printed"),
         (SHEET + 'title: "a\\ud800"\n', "line 3: the character '\\ud800' can't be printed"),
         (SHEET + '"a\\e": 1\n', "line 3: the character '\\x1b' can't be printed"),

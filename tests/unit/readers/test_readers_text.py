@@ -47,7 +47,7 @@ def test_text_with_normals_or_colour_by_header_and_by_value(tmp_path):
 @pytest.mark.parametrize(
     ("text", "columns", "sentence"),
     [
-        ("1,5;2,5;3,5\n", None, "line 1: '1,5;2,5;3,5' has commas as decimal marks, which can't be told from"),
+        ("1,5;2,5;3,5\n", None, "line 1: '1,5;2,5;3,5' has commas as decimal marks, which look the same as"),
         ("1,5 2,5 3,5\n", None, "has commas as decimal marks"),
         ("x;y;z\n1,5;2,5;3,5\n", None, "line 2: '1,5;2,5;3,5' has commas as decimal marks"),
         ("1,5,2,5,3,5\n2,5,3,5,4,5\n", None, "what its 6 columns hold is not clear without a header"),

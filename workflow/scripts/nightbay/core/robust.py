@@ -32,7 +32,8 @@ class Step:
 def tukey(residuals: np.ndarray, limit: float | np.ndarray) -> np.ndarray:
     """Weights (n,) by Tukey's biweight: 1 at zero, 0 from ``limit`` on.
 
-    ``limit`` is in the units of the residuals, one for all or one each, (n,). An infinite limit gives every residual the weight 1.
+    ``limit`` is in the units of the residuals, one for all or one each, (n,). An infinite limit gives every residual
+    the weight 1.
     """
     share = np.clip(np.abs(residuals) / limit, 0.0, 1.0)
     return (1.0 - share**2) ** 2

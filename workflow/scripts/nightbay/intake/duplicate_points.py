@@ -1,4 +1,4 @@
-"""Finds points of a working cloud that stand at exactly the same place."""
+"""Finds points of a working cloud with exactly the same coordinates."""
 
 import numpy as np
 
@@ -10,7 +10,7 @@ HASH_FACTOR = np.uint64(0x9E3779B97F4A7C15)
 
 
 def first_of_each(file: CloudFile) -> np.ndarray:
-    """For every point of a :class:`CloudFile` the row of the first point at its place: (n,) int64.
+    """For every point of a :class:`CloudFile` the row of the first point with its coordinates: (n,) int64.
 
     Equal points share a tile, so one tile is searched at a time.
     """

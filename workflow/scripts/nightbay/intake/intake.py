@@ -21,9 +21,9 @@ from nightbay.pipeline import typed
 from nightbay.readers import mesh
 from nightbay.readers.block import MOST
 
-SAMPLE = 1_000_000  # points that extents are judged by
-# Places, and points in each, at which the distance to the nearest neighbour is measured: the median of 36,000 is known
-# to about half a per cent, and a place each 4 % of the segment covers near and far.
+SAMPLE = 1_000_000  # points from which extents are found
+# Tiles, and points in each, in which the distance to the nearest neighbour is measured. The median of 36,000 distances
+# has a standard error of about half a per cent, and a tile for every 4 % of the segment covers near and far.
 NEIGHBOUR_TILES, NEIGHBOUR_POINTS = 24, 1500
 
 
@@ -31,8 +31,8 @@ NEIGHBOUR_TILES, NEIGHBOUR_POINTS = 24, 1500
 class SortedPoints:
     """All points of an export in a working cloud.
 
-    ``first`` (n,) int64: for every point the row of the first point at exactly its place; ``keep`` (n,) bool: points
-    that are the first at theirs.
+    ``first`` (n,) int64: for every point the row of the first point with exactly its coordinates; ``keep`` (n,) bool:
+    points that are the first with theirs.
     """
 
     cloud: CloudFile
@@ -46,10 +46,10 @@ class SortedPoints:
 
 @dataclass(frozen=True)
 class PointNormals:
-    """Normals of the points that are kept, (n, 3) float32 unit, and how they came about.
+    """Normals of the points that are kept, (n, 3) float32 unit, and their ``source``.
 
-    ``filled``: points that took their neighbour's; ``certainty`` 0..1 of the outer side of estimated ones, None for
-    measured ones.
+    ``filled``: number of points that took their neighbour's normal; ``certainty``: 0..1, how clear the outer side of
+    estimated normals is, None for measured ones.
     """
 
     normal: np.ndarray
@@ -121,9 +121,10 @@ def _check(raw: raw_store.RawStore, sheet: Mapping[str, Any], settings: Any) -> 
     sample = raw.sample(SAMPLE)
     span_mm = plausibility.span(sample)
     if span_mm < noise_mm:
-        place = ", ".join(f"{value:.6g}" for value in np.median(sample, axis=0))
+        position = ", ".join(f"{value:.6g}" for value in np.median(sample, axis=0))
         raise Rejected(
-            f"{name}: all {raw.count} points lie in one spot at ({place}) mm, {span_mm:.2g} mm across: export it again."
+            f"{name}: all {raw.count} points lie in one spot at ({position}) mm, {span_mm:.2g} mm across: export it "
+            "again."
         )
     plausible = plausibility.limits(sheet["extent_mm"], limits.least_share, limits.surroundings_mm)
     plausibility.check_units(span_mm, plausible, sheet)
@@ -143,7 +144,7 @@ def _check(raw: raw_store.RawStore, sheet: Mapping[str, Any], settings: Any) -> 
 def _normals(
     points: SortedPoints, sheet: Mapping[str, Any], settings: Any, neighbour_distance_mm: float
 ) -> PointNormals:
-    """The :class:`PointNormals` of a cloud: those of its file where nearly all points have one, else estimated."""
+    """The :class:`PointNormals` of a cloud: from its file where nearly all points have one, else estimated."""
     own, keep = settings.intake, points.keep
     if "normal" in points.cloud.attributes:
         normal = _summed(points)[keep]
@@ -161,13 +162,13 @@ def _normals(
 
 
 def _summed(points: SortedPoints) -> np.ndarray:
-    """Normals, (n, 3) float32; the first of the points at one place has the direction of the sum of theirs."""
+    """Normals, (n, 3) float32; the first of several equal points has the unit sum of their normals."""
     normal = np.concatenate([block.normal for block in points.cloud.blocks() if block.normal is not None])
-    copied = np.flatnonzero(~points.keep)
-    if len(copied):
-        np.add.at(normal, points.first[copied], normal[copied])
-        touched = np.unique(points.first[copied])
-        normal[touched] = mesh.unit(normal[touched])
+    duplicate = np.flatnonzero(~points.keep)
+    if len(duplicate):
+        np.add.at(normal, points.first[duplicate], normal[duplicate])
+        summed = np.unique(points.first[duplicate])
+        normal[summed] = mesh.unit(normal[summed])
     return normal
 
 
@@ -201,7 +202,7 @@ def _with_normals(sorted_cloud: CloudFile, keep: np.ndarray, normal: np.ndarray)
 
 
 def _neighbour_distance(points: SortedPoints) -> float:
-    """Median distance of a point to its nearest neighbour, mm, at places spread over the cloud."""
+    """Median distance of a point to its nearest neighbour, mm, in tiles spread over the cloud."""
     tiles, keep = points.cloud.tiles, points.keep
     distances = []
     for tile in tiles[:: max(1, len(tiles) // NEIGHBOUR_TILES)]:
@@ -235,5 +236,5 @@ def _notes(result: IntakeResult, partly: tuple[str, ...], noise_mm: float) -> li
             f"certainty of {result.normals_certainty:.2f} (1 is certain, 0 is open)."
         )
     if Path(result.file).suffix.lower() == ".e57" and result.units != "m":
-        notes.append(f"{result.file}: E57 is meant to be in metres, but was read in {result.units} as declared.")
+        notes.append(f"{result.file}: E57 is in metres by its standard, but was read in {result.units} as declared.")
     return notes

@@ -1,4 +1,4 @@
-"""Checks that a segment is a surface, and its size that of its vehicle class in the units that were declared."""
+"""Checks that a segment is a surface, and that its size fits its vehicle class in the declared units."""
 
 from collections.abc import Mapping
 from typing import Any
@@ -10,8 +10,8 @@ from nightbay.core.errors import Rejected
 from nightbay.core.units import MM
 
 TRIM = 0.002  # share of points at either end of an axis that may be outliers: raw exports hold up to about 1 in 1000
-# Neighbourhoods by which a surface is told from a curve: this many of so few points that lines of a scanner, dense
-# along and sparse across, are as even as anything.
+# A surface is distinguished from a curve by PLACES neighbourhoods of NEIGHBOURS points each. The segment is first
+# thinned to THINNED points: scan lines, dense along and sparse across, are then about as even as other points.
 THINNED, PLACES, NEIGHBOURS = 5000, 400, 15
 NOISE_SDS, NARROWEST = 3.0, 1.5  # see check_surface
 
@@ -30,25 +30,25 @@ def span(points_mm: np.ndarray) -> float:
 
 def local_spread(points_mm: np.ndarray) -> tuple[float, float]:
     """Standard deviations (along, across), mm, of neighbouring points, (n, 3), in the two directions in which they
-    spread most: medians over the places, so a few of them decide nothing."""
+    spread most: medians over all neighbourhoods, on which a few of them have no influence."""
     chosen = np.random.default_rng(0).permutation(len(points_mm))[:THINNED]
-    places = np.unique(points_mm[chosen], axis=0)
-    if len(places) < NEIGHBOURS:
+    distinct = np.unique(points_mm[chosen], axis=0)
+    if len(distinct) < NEIGHBOURS:
         return 0.0, 0.0
-    _, rows = cKDTree(places).query(places[:: -(-len(places) // PLACES)], NEIGHBOURS)
-    near = places[rows] - places[rows].mean(axis=1, keepdims=True)
+    _, rows = cKDTree(distinct).query(distinct[:: -(-len(distinct) // PLACES)], NEIGHBOURS)
+    near = distinct[rows] - distinct[rows].mean(axis=1, keepdims=True)
     variance = np.linalg.eigvalsh(np.einsum("pki,pkj->pij", near, near) / NEIGHBOURS)
     _, across, along = np.sqrt(np.maximum(np.median(variance, axis=0), 0))
     return float(along), float(across)
 
 
 def check_surface(points_mm: np.ndarray, noise_mm: float, name: str) -> None:
-    """Raise :class:`Rejected` for points that lie on a line or a curve: the stages after would make a surface of it.
+    """Raise :class:`Rejected` for points that lie on a line or a curve, which later stages would take for a surface.
 
     ``noise_mm``: standard deviation of a point. Noise about a line spreads by its standard deviation;
-    :data:`NOISE_SDS` times that leaves room for one declared too low. Where points are p apart, 15 of them on a strip
-    w wide reach l = 15 p p / w along it: w / l is :data:`NARROWEST` / 15 where w is 1.2 p, and what is narrower is a
-    row of points. On a circle of 1000 points the arc of 15 spreads an eighth of that.
+    :data:`NOISE_SDS` times that leaves room for one declared too low. On a strip of width w, 15 points at the spacing p
+    cover the length l = 15 p p / w. The limit w / l = :data:`NARROWEST` / 15 is met at w = 1.2 p; a narrower strip is a
+    row of points. The arc of 15 points on a circle of 1000 spreads an eighth of that.
     """
     along, across = local_spread(points_mm)
     if across < max(NOISE_SDS * noise_mm, NARROWEST / NEIGHBOURS * along):
@@ -61,7 +61,7 @@ def check_surface(points_mm: np.ndarray, noise_mm: float, name: str) -> None:
 def limits(
     extent_mm: Mapping[str, tuple[float, float]], least_share: float, surroundings_mm: float
 ) -> tuple[float, float]:
-    """Least and most span of a segment of this class, mm.
+    """Smallest and largest plausible span of a segment of this class, mm.
 
     ``extent_mm``: least and most length, width and height of the class. The least is a share of the least width of a
     vehicle; the most is the diagonal of the largest vehicle with what stands around it on both sides.
@@ -71,7 +71,7 @@ def limits(
 
 
 def check_units(span_mm: float, plausible_mm: tuple[float, float], sheet: Mapping[str, Any]) -> None:
-    """Raise :class:`Rejected` for a span out of its limits, and name the units that would fit.
+    """Raise :class:`Rejected`, with the units that would fit, for a span outside its limits.
 
     ``plausible_mm``: least and most; ``sheet``: ``file``, ``units`` and ``vehicle_class`` of the segment.
     """

@@ -1,25 +1,26 @@
-"""How finely an export gives its coordinates: the steps that they come in, as far as their values tell."""
+"""How finely an export gives its coordinates: the steps in which they come, as far as their values show."""
 
 import numpy as np
 
 from nightbay.core.errors import Rejected
 
-SAMPLE = 100_000  # points among which steps are searched
+SAMPLE = 100_000  # points in which steps are searched for
 # Distances between neighbouring values of a coordinate. Of real numbers at random the first per cent is a hundredth of
 # their mean distance (4000 mm and 1000 points: 0.04 mm); values in steps have no smaller distance than the step.
 SHARE = 0.01
-# Single precision has 24 binary digits: its steps are 2**-24 to 2**-23 of a value, and by the tenth that printing may
-# change them still told from the steps of a raster, which have nothing to do with how far off the origin is.
+# Distance from the origin in steps, least and most, at which a step may come from single precision. That has 24 binary
+# digits: its steps are 2**-24 to 2**-23 of a value, and printing may change them by a tenth. The steps of a raster do
+# not depend on the distance from the origin.
 SINGLE = (0.9 * 2**23, 1.1 * 2**25)
 
 
 def step_mm(points_mm: np.ndarray) -> float:
-    """Step of the coordinates (n, 3), mm, as far as the values tell; far below the noise where there is none.
+    """Step of the coordinates (n, 3), mm, as far as the values show; far below the noise where there is none.
 
-    What was rounded to some digits has steps along every axis: the finest axis counts, for two axes of a raster are in
-    steps by themselves. What went through single precision far from the origin has them along the far axis: there the
-    step has its proportion to the value, whatever units came after. An axis on which all values are the same lost them
-    so, if they are far enough off.
+    Coordinates that were rounded to some digits have steps along every axis. The finest axis counts, since two axes of
+    a raster are in steps by themselves. Coordinates that were stored in single precision far from the origin have steps
+    along the far axis, in a fixed proportion to the value, whatever the units. An axis on which all values are the same
+    may have lost its digits in that way, if the values are large enough.
     """
     some = points_mm[:: max(1, len(points_mm) // SAMPLE)]
     steps = np.array([_of_axis(values) for values in some.T])
@@ -37,7 +38,7 @@ def _of_axis(values: np.ndarray) -> float:
 
 
 def check(name: str, step: float, points_mm: np.ndarray, largest_step_mm: float) -> None:
-    """Raise :class:`Rejected` for coordinates, (n, 3) mm, in a ``step`` (mm) larger than the model can bear."""
+    """Raise :class:`Rejected` for coordinates, (n, 3) mm, in a ``step`` (mm) larger than allowed."""
     if step > largest_step_mm:
         far = np.abs(np.median(points_mm, axis=0)).max()
         raise Rejected(

@@ -21,8 +21,8 @@ class RawStore:
     """Points of one export in a folder, a file a column.
 
     ``count`` points; ``invalid``: points that the export marks as such, left out; ``low_mm`` and ``high_mm`` (3,):
-    bounds; ``columns``: which of normal and colour all points have; ``partly``: which of them only some have, so that
-    they are dropped; ``step_mm``: coarsest step that the types of the coordinates allow.
+    bounds; ``columns``: which of normal and colour all points have; ``partly``: which of them only some
+    have, and are therefore dropped; ``step_mm``: coarsest step that the types of the coordinates allow.
     """
 
     folder: Path

@@ -9,7 +9,7 @@ import numpy as np
 @dataclass(frozen=True)
 class Dropped:
     """Points of a raw file that are not in the working cloud: those that the file marks as ``invalid``, and
-    ``copies`` at exactly the place of another point."""
+    ``copies`` with exactly the coordinates of another point."""
 
     invalid: int
     copies: int
@@ -25,9 +25,10 @@ class IntakeResult:
     median distance of a point to its nearest neighbour; points strewn at random lie half as far from their neighbours
     as their density alone suggests, so this is not the spacing by density that clean gives.
 
-    ``step_mm``: step in which the coordinates come; ``step_outweighs_noise``: rounding to it errs by more than the
-    scanner. ``normals_filled``: points that took their neighbour's normal; ``normals_certainty``: 0..1, how clear the
-    outer side of estimated normals was, None for measured ones. ``colour``: the points have one.
+    ``step_mm``: step in which the coordinates come; ``step_outweighs_noise``: rounding to it has a larger
+    standard deviation than the scanner's noise. ``normals_filled``: points that took their neighbour's normal;
+    ``normals_certainty``: 0..1, how clear the outer side of estimated normals was, None for measured ones. ``colour``:
+    the points have one.
     """
 
     file: str

@@ -22,7 +22,7 @@ SHARE_RANGE = (0.02, 0.98)
 
 
 def rival_support(lists: Lists, best: Candidate) -> int:
-    """Support of the most dangerous other position, or 0 when none speaks against the pose ``best``."""
+    """Support of the most dangerous other position, or 0 when none is plausible beside the pose ``best``."""
     a, rows = lists.a, _neighbourhood(lists.a, best.partner[best.partner >= 0])
     centroid = a.xyz[rows].mean(axis=0)
     normal = a.normal[rows] if len(a.normal) else None

@@ -14,7 +14,7 @@ from nightbay.matching.target_list import TargetList
 
 LOOSE = 4.0  # times the declared noise and drift, tried to distinguish a poor scanner from missing targets
 MIRROR = np.array([1.0, 1.0, -1.0])
-ELSEWHERE = "another vehicle or to another placing of the targets"
+ELSEWHERE = "another vehicle or to another arrangement of the targets"
 
 
 @dataclass(frozen=True)
@@ -126,7 +126,7 @@ def _sentence(refused: _Refused) -> str:
             f"{it} again with more targets off that plane."
         )
     return (
-        f"{refused.named} {refused.fits} {names(refused.main, refused.lists)} in more than one way ({why.count} "
+        f"{refused.named} {refused.fits} {names(refused.main, refused.lists)} in more than one pose ({why.count} "
         f"targets against {why.runner_up} for another pose, which is no clear lead). The layout is regular or "
         f"symmetric: add a few targets at irregular positions and scan {it} again."
     )

@@ -1,7 +1,7 @@
 """Initial poses of the target lists of a part, from matching them to each other.
 
-The poses are in the frame of the first list, the control survey or the first segment of a part without one, wherever
-the joining (:mod:`nightbay.matching.list_groups`) began.
+The poses are in the frame of the first list, the control survey or the first segment of a part without one, whichever
+lists :mod:`nightbay.matching.list_groups` joined first.
 """
 
 from collections.abc import Sequence
@@ -59,7 +59,7 @@ def find(lists: Sequence[TargetList], tolerance: Tolerance, settings: Any, place
 
 
 def _on_match(found: GroupMatch, lists: Sequence[TargetList]) -> list[str]:
-    """Sentences on what is unusual in a match."""
+    """Sentences for the report on what is unusual in a match."""
     notes = []
     if found.without_normals:
         odd = min(found.b, found.a, key=lambda group: len(group.members))
@@ -86,7 +86,7 @@ def _on_labels(found: GroupMatch, lists: Sequence[TargetList]) -> list[str]:
         return []  # numbers that each list counts for itself mean nothing
     return [
         f"{_files(found.b, lists)}: {len(wrong)} of {len(judged)} labels belong to other targets than in the other "
-        f"lists ({', '.join(wrong[:5])}{', …' if len(wrong) > 5 else ''}). The geometry decided."
+        f"lists ({', '.join(wrong[:5])}{', …' if len(wrong) > 5 else ''}). The match follows the geometry."
     ]
 
 

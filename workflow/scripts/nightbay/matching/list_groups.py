@@ -2,7 +2,7 @@
 
 Every list begins as a group of its own. The two groups with the best match become one, whose targets are then in one
 frame and are matched again with all others: a list that shares too little with each of the others may share enough with
-all of them. Names decide nothing: lists are taken in the order of their sizes and coordinates.
+all of them. Names have no influence: lists are taken in the order of their sizes and coordinates.
 """
 
 from collections import Counter

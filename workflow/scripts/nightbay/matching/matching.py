@@ -18,8 +18,9 @@ from nightbay.matching import ambiguity, consensus, pairing, pose_search
 from nightbay.matching.pairing import LEAST, Candidate, Lists, Tolerance
 
 TRIPLES = 400  # exhaustive up to 14 targets; else a pose with a third of the targets escapes once in a million
-# A flat panel has more targets than this in one plane; of a curved one so many lie in one plane within noise only by
-# an accident of one in a million, fewer often enough to take a mirror image for the original.
+# Least number of common targets of a flat match without normals. A flat panel has more in one plane. On a curved panel
+# so many lie in one plane within noise only once in a million; fewer do so often enough that a mirror image would be
+# taken for the original.
 FLAT_LEAST = 8
 # Share of a flat list's common targets that may lie off the plane, as spurious entries do.
 OFF_PLANE_MAX = 0.25

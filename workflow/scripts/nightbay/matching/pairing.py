@@ -11,7 +11,7 @@ from nightbay.core import rigid
 from nightbay.matching import consensus, pose_search
 
 LEAST = 4  # common targets: three make a pose, the fourth proves it
-DISTINCT_MM = 15.0  # poses nearer than this everywhere are one; no two targets of a layout are so near by design
+DISTINCT_MM = 15.0  # poses nearer than this everywhere are the same; no layout has targets so near to each other
 # How far the gate is opened in the first steps of a refinement, in units of the tolerance: a pose by three targets is
 # uncertain by several tolerances at the far end of a list. 25 steps are never reached, pairs are stable before.
 OPENED = (8.0, 4.0, 2.0)

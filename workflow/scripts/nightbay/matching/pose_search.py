@@ -15,7 +15,7 @@ from scipy.spatial import cKDTree
 CELLS = 1_500_000  # of the lookup grid
 CELL_MIN_MM = 20.0  # edge of a cell: a search within the widest gate meets two cells an axis
 NEAR = 8  # neighbours, of which a few may be spurious or on the far side of the edge
-MOST_POSES = 96  # distinct poses kept for one list; the weakest leave first
+MOST_POSES = 96  # distinct poses kept for one list; the weakest are dropped first
 # Largest distance of a target from its partner, whatever noise and drift allow: a target further off is more likely
 # another one, since those of a layout are 15 mm apart and more (common practice, no source).
 GATE_MAX_MM = 12.0
@@ -48,7 +48,7 @@ class Index(NamedTuple):
 class Tolerances(NamedTuple):
     """``point_mm`` and ``per_mm``: how far a distance may differ, constant part and share of the distance;
     ``normal_cos``: least cosine between normals of the same target; ``least``: smallest support that is kept;
-    ``distinct_mm``: poses that bring all of b nearer to each other than this are one."""
+    ``distinct_mm``: poses that differ by less than this at all of b are the same."""
 
     point_mm: float
     per_mm: float

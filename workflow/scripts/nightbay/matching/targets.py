@@ -65,7 +65,7 @@ def _read(path, name, raw):
             row = int(np.argmax(length < 0.5))
             raise Rejected(
                 f"{name}, target {row + 1}: its normal has the length {length[row]:.3g}; 1 is needed: export the list "
-                "with whole normals or without any."
+                "with unit normals or without any."
             )
         normal /= length[:, None]
     scale = MM[raw["units"]]

@@ -1,4 +1,4 @@
-"""Everything that the stage found out about the targets of a part, from which its result is assembled."""
+"""The adjusted network of a part, from which the result of the stage is assembled."""
 
 from dataclasses import dataclass
 from functools import cached_property

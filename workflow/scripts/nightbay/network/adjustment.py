@@ -1,8 +1,8 @@
 """Least-squares adjustment in the sense of geodesy: estimates, covariances, redundancy, variance factor.
 
-Unknowns come in two kinds. Local ones, q a group (a target's coordinates), are met by the observations of their own
-group only; shared ones, p (poses, scales, heights), by any. Eliminating the local ones first, group by group, is the
-sparse part; what is left is a dense system of the size of the shared ones.
+Unknowns are of two kinds. Local ones, q for each group (a target's coordinates), appear only in the observations of
+their group; shared ones, p in all (poses, scales, heights), appear in any. The local ones are eliminated first, group
+by group, which uses the sparsity; a dense system of the size of the shared ones remains.
 
 Source of the notation: W. Baarda, "A testing procedure for use in geodetic networks", 1968. A residual is adjusted
 minus observed.

@@ -1,4 +1,4 @@
-"""Assembles the result of the stage network from what it found out."""
+"""Assembles the result of the stage network from its adjusted network."""
 
 from collections.abc import Mapping
 from typing import Any

@@ -13,7 +13,7 @@ from scipy import stats
 
 from nightbay.network.model import Adjusted
 
-# Reweighting steps; weights have settled to a few percent by then (common practice, no source).
+# Reweighting steps; weights have converged to a few per cent by then (common practice, no source).
 REWEIGHTING_STEPS = 12
 ROBUST_STEPS = 6
 # Share of the redundancy below which a coordinate can't be tested.
@@ -134,7 +134,7 @@ def snoop(
     ``keep`` (n,) bool the rows that stay when a pair is in dispute (the survey's).
 
     The start is robust: weights are lowered with the size of the residuals, and all that fail there are removed. Then,
-    until nothing changes, the worst of the rest is removed, and those are taken back that fit the network without them.
+    until nothing changes, the worst of the rest is removed, and removed ones that fit the network are taken back.
     """
     active = active.copy()
     suspect = _robust(adjust, active, covariance * levels.variance_factor, levels.significance)
@@ -167,7 +167,7 @@ def snoop(
 
 def _worst_apart(times_limit: np.ndarray, target: np.ndarray) -> np.ndarray:
     """Rows beyond the limit, the worst first, one a target: those nearly as bad as the worst. One blunder enlarges
-    other residuals too, and so the smaller ones wait for the next round."""
+    other residuals too; the smaller ones therefore wait for the next round."""
     order = np.argsort(-times_limit, kind="stable")
     order = order[times_limit[order] > 1]
     if len(order) == 0:

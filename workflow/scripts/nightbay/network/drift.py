@@ -1,4 +1,4 @@
-"""Estimates how much a survey drifts, from what it recorded twice and from how lengths differ between lists.
+"""Estimates how much a survey drifts, from targets recorded twice and from lengths that differ between lists.
 
 Both give a standard deviation that grows with the path or the distance, in mm/m, with its own standard error.
 """

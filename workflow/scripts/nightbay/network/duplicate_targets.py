@@ -1,4 +1,4 @@
-"""Finds targets that a survey recorded twice, and decides what becomes of them.
+"""Finds targets that a survey recorded twice, and decides whether both entries are one target.
 
 A survey that drifts and returns to where it began records a target again some millimetres beside its first position,
 as if it were another one. Evidence: two targets can't be nearer to each other than they are wide; a segment that saw
@@ -17,8 +17,8 @@ from nightbay.matching import consensus
 from nightbay.matching.pairing import Tolerance
 from nightbay.matching.target_list import TargetList
 
-# A list whose median step is longer than this many median distances to the nearest target was not walked in its order
-# (common practice, no source).
+# A list whose median step is longer than this many median distances to the nearest target is not in the order in which
+# the targets were recorded (common practice, no source).
 STEP_SPACINGS = 3
 
 
@@ -27,8 +27,8 @@ class Duplicate:
     """Two entries of the survey that may be one target, ``rows`` in its list, ``distance_mm`` apart.
 
     ``verdict``: "joined" (mean of both kept), "dropped" (the second row removed, segments agree with the first),
-    "kept" (two targets), "undecided" (both kept); ``evidence`` in words; ``path_m`` walked between both,
-    None where unknown.
+    "kept" (two targets), "undecided" (both kept); ``evidence`` in words; ``path_m``: path length between
+    both, None where unknown.
     """
 
     rows: tuple[int, int]
@@ -135,7 +135,7 @@ def _closest(survey: TargetList, i: int, j: int, settings: Any) -> float:
 
 
 def _circumference_m(xyz_mm: np.ndarray) -> float:
-    """Circumference of all targets, metres: the longest path before a survey returns to its begin."""
+    """Circumference of all targets, metres: the longest path before a survey returns to its start."""
     size = np.sort(xyz_mm.max(axis=0) - xyz_mm.min(axis=0))
     return float(2 * (size[2] + size[1])) / 1000
 

@@ -1,8 +1,9 @@
 """Checks whether each list of targets belongs to the segment that it is given with.
 
-A target sticks to a surface, and the run that read it has scanned the surface around it, in the same frame. Most of a
-list therefore lies on its own segment's surface, or in the small round hole that a target leaves in it; what dropped
-out there (glass, dark trim) or was cropped from the export is missing. Of a list of another run almost nothing does.
+A target sticks to a surface, and the run that recorded it has scanned the surface around it, in the same frame. Most
+of a list therefore lies on its own segment's surface, or in the small round hole that a target leaves in it. Targets on
+surfaces that dropped out (glass, dark trim) or were cropped from the export do not. Almost no target of another run's
+list does.
 """
 
 from collections.abc import Mapping, Sequence
@@ -65,8 +66,8 @@ def lying_on(xyz_mm: np.ndarray, surface: Surface, noise_mm: float) -> tuple[np.
 def share(xyz_mm: np.ndarray, surface: Surface, noise_mm: float) -> tuple[float, int]:
     """Share of a list that lies on a surface, 0 to 1, and the number of targets that do.
 
-    Two frames that stand on the same floor, or along the same flat side, have that plane in common whatever the list:
-    the share is therefore no higher than that of the targets outside the plane that holds most.
+    Two segments may have a plane in common by their frames alone: the floor, or a flat side. The share is therefore no
+    higher than that of the targets outside the plane that holds most.
     """
     on, normal = lying_on(xyz_mm, surface, noise_mm)
     if on.sum() < FEWEST:
@@ -102,7 +103,7 @@ def _sentence(target_list: TargetList, surfaces: Mapping[str, Surface], noise_mm
 
 
 def _cure(target_list: TargetList, surfaces: Mapping[str, Surface], noise_mm: float, least: float) -> str:
-    """What else the list fits, and what to do therefore."""
+    """What the list fits instead, and what to do."""
     name = target_list.name
     found = {other: share(target_list.xyz_mm, surfaces[other], noise_mm) for other in sorted(surfaces) if other != name}
     best = max(found, key=lambda other: found[other], default=None)

@@ -129,7 +129,10 @@ class _Layout:
         return np.concatenate([columns, self.poses + 6 * list_number[:, None] + np.arange(6)], axis=1)
 
     def prior(self, strain: np.ndarray) -> np.ndarray | None:
-        """Strains are zero beforehand; a shear is half of two independent ones and has half the variance."""
+        """Prior of the unknowns, (p, 2): strains are zero.
+
+        A shear is the mean of two independent ones and has half the variance.
+        """
         if not self.strained:
             return None
         prior = np.zeros((self.poses + strain.size, 2))

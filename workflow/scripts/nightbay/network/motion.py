@@ -1,7 +1,7 @@
 """Splits paired targets by the rigid motion that they follow between a survey and a segment.
 
 The body moves on its suspension while wheels and ground stay, a door is opened, or a knocked part takes its targets
-along. The largest group is taken for the body.
+along. The largest group is taken as the body.
 """
 
 from dataclasses import dataclass
@@ -31,7 +31,7 @@ class Motion:
 @dataclass(frozen=True)
 class Shift:
     """How a group moved against the body: ``vector_mm`` (3,) and ``sd_mm`` (3,) at the group's centroid, in frame a;
-    ``angle_deg`` with ``angle_sd_deg``; ``p_value``, how often noise and drift alone would do that."""
+    ``angle_deg`` with ``angle_sd_deg``; ``p_value``: probability of such a shift by noise and drift alone."""
 
     vector_mm: np.ndarray
     sd_mm: np.ndarray

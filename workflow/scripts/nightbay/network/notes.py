@@ -30,7 +30,7 @@ def on_network(result: NetworkResult) -> list[str]:
         sentences.append(f"{undecided} {pairs}: too few segments saw them to decide.")
     if result.without_targets:
         names = ", ".join(result.without_targets)
-        sentences.append(f"No list of targets came with {names}: surfaces have to register what lacks one.")
+        sentences.append(f"No list of targets came with {names}: only their surfaces can register them.")
     return sentences
 
 
@@ -52,10 +52,10 @@ def _on_moved_group(group: MovedGroup) -> str:
     body = group.body
     x, y, z = body.vector_mm
     return (
-        f"While segment {group.segment} was scanned, the body stood {body.size_mm:.2f} mm "
+        f"While segment {group.segment} was scanned, the body was {body.size_mm:.2f} mm "
         f"(sd {body.size_sd_mm:.2f}; X {x:+.2f}, Y {y:+.2f}, Z {z:+.2f} in the control frame) and "
-        f"{body.angle_deg:.3f} deg from where it stood in the survey, relative to {len(group.targets)} other targets. "
-        f"Noise and drift alone would do that {_rarely(group.p_value)}. The body's targets were used."
+        f"{body.angle_deg:.3f} deg from its pose in the survey, relative to {len(group.targets)} other targets. "
+        f"Noise and drift alone would cause that {_rarely(group.p_value)}. The body's targets were used."
     )
 
 
@@ -73,9 +73,9 @@ def _rarely(p_value: float) -> str:
 
 
 def on_scale(result: NetworkResult, sheet: Mapping[str, Any]) -> list[str]:
-    """Sentences on scale bars and temperature, and on what lengths were multiplied by."""
+    """Sentences on scale bars and temperature, and on the factor that lengths were multiplied by."""
     sentences = [
-        f"Scale bar {bar.from_id} to {bar.to_id} measures {bar.difference_mm:+.3f} mm beside its certificate, "
+        f"Scale bar {bar.from_id} to {bar.to_id} differs by {bar.difference_mm:+.3f} mm from its certificate, "
         f"{abs(bar.w):.1f} times the uncertainty of both."
         for bar in result.scale_bars
         if not bar.passed

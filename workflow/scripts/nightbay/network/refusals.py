@@ -1,4 +1,4 @@
-"""What makes a network of targets unfit after its lists were matched: one sentence for each, with its cure."""
+"""Refusals of a network whose lists were matched: one sentence for each fault, with what to do."""
 
 from collections.abc import Sequence
 from typing import Any
@@ -63,8 +63,8 @@ def check_remaining(lists: Sequence[TargetList], observations: Observations, act
         if common < before / 2:
             raise Rejected(
                 f"Segment {target_list.name} ({target_list.file}): {before - common} of its {before} common targets "
-                "fail the tests for blunders, at most half may: look for what moved or for a layout that looks alike "
-                "from two sides, and scan it again with more targets in view."
+                "fail the tests for blunders; at most half may fail: look for what moved or for a layout that "
+                "looks alike from two sides, and scan it again with more targets in view."
             )
 
 

@@ -37,7 +37,7 @@ class SegmentPose:
 @dataclass(frozen=True)
 class AdjustedTarget:
     """A target: its number, the id that its first list gives it, ``xyz_mm`` (3,) and ``covariance_mm2`` (3, 3) in the
-    control frame, the lists that take part; ``disputed``: two lists contradict each other and nothing tells which is
+    control frame, the lists that take part; ``disputed``: two lists contradict each other and it is unknown which is
     right."""
 
     target: int
@@ -102,8 +102,8 @@ class DuplicatePair:
     """Two entries of the survey that may be one target.
 
     ``rows`` in the survey's file, from 1, and their ``ids``; ``xyz_mm`` (3,) between both in the survey's frame;
-    ``path_m`` walked from one to the other, None where the list's order is no walk. ``verdict``: "joined" to their
-    mean, "dropped" (the second one), "kept" (two targets), "undecided" (both kept); ``evidence`` in words.
+    ``path_m``: path length from one to the other, None where the list's order is no path. ``verdict``: "joined" to
+    their mean, "dropped" (the second one), "kept" (two targets), "undecided" (both kept); ``evidence`` in words.
     """
 
     rows: list[int]
@@ -133,7 +133,7 @@ class MovedGroup:
 
     ``rows`` in the segment's list, from 1; ``targets`` their numbers; ``body_targets``: how many follow the body.
     ``group``: displacement of the group against the body, at the group's centroid; ``body``: of the body against the
-    group, at the body's centroid; ``p_value``: how often noise and drift alone would do that.
+    group, at the body's centroid; ``p_value``: probability of such a shift by noise and drift alone.
     """
 
     segment: str
@@ -148,7 +148,7 @@ class MovedGroup:
 @dataclass(frozen=True)
 class DriftEstimate:
     """Drift of a list with its standard error and its 95 % upper limit, mm/m, from ``count`` observations; by closures
-    it is that of the control survey. ``effect_mm``: what it makes of ``extent_mm``, the longest extent of the tie
+    it is that of the control survey. ``effect_mm``: its effect on ``extent_mm``, the longest extent of the tie
     targets; ``declared_mm_per_m``: the parameter that it is compared with."""
 
     method: Literal["closures", "lengths against the segments"]
@@ -234,8 +234,8 @@ class ScaleFromBars:
 
 @dataclass(frozen=True)
 class ScaleFromTemperature:
-    """The factor that reduces lengths to 20 degrees Celsius (ISO 1), its standard uncertainty, and what it follows
-    from."""
+    """The factor that reduces lengths to 20 degrees Celsius (ISO 1), its standard uncertainty, and the temperature
+    and material that it follows from."""
 
     factor: float
     sd: float

@@ -47,7 +47,7 @@ def check_bar(
 
 
 def factor(bars: Sequence[ScaleBar]) -> ScaleFromBars:
-    """What measured lengths are multiplied by to agree with all bars, and its standard deviation.
+    """The factor on measured lengths that makes them agree with all bars best, and its standard deviation.
 
     Bars that disagree by more than their uncertainties enlarge it by the root of their variance factor.
     """

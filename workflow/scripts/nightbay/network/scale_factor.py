@@ -30,7 +30,7 @@ EXPANSION_PER_K = {
 
 
 def to_reference(temperature_c: float, material: str) -> ScaleFromTemperature:
-    """What lengths of a body at a temperature are multiplied by to be those at 20 degrees Celsius (ISO 1).
+    """The factor that reduces lengths of a body at ``temperature_c`` to those at 20 degrees Celsius (ISO 1).
 
     Its standard uncertainty takes the range of coefficients as a uniform distribution, and the temperature as known to
     :data:`TEMPERATURE_SD_K`.
@@ -43,7 +43,7 @@ def to_reference(temperature_c: float, material: str) -> ScaleFromTemperature:
 
 
 def scale(bars: Sequence[ScaleBar], sheet: Mapping[str, Any], settings: Any) -> Scale:
-    """The factor with its standard uncertainty, and what it consists of; ``settings``: the section network.
+    """The factor with its standard uncertainty and its components; ``settings``: the section network.
 
     Raises :class:`Rejected` where the settings ask for a factor that the job sheet gives no data for, or that no
     scanner explains.

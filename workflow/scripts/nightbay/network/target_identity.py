@@ -31,8 +31,8 @@ class Identity:
 @dataclass(frozen=True)
 class MovedTargets:
     """A group of targets of a segment that does not follow the body: rows of the segment's list, the targets' numbers,
-    and the :class:`Shift` against the body; ``body_shift`` is the same seen from the group, at the
-    body's middle."""
+    and the :class:`Shift` against the body; ``body_shift``: that of the body against the group, at
+    the body's centroid."""
 
     segment: str
     rows: np.ndarray
@@ -139,7 +139,7 @@ def _drift(points_a: np.ndarray, points_b: np.ndarray, tolerance: Tolerance) -> 
 
 
 def _far(paired: _Paired, body: motion.Motion, tolerance: Tolerance, settings: Any) -> list[MovedTargets]:
-    """Groups that moved further than entries are paired: what is left on both sides is matched by itself."""
+    """Groups that moved further than the pairing distance: unpaired entries of both sides are matched by themselves."""
     left = np.flatnonzero(paired.partner < 0)
     free = np.setdiff1d(np.arange(len(paired.xyz)), paired.partner[paired.partner >= 0])
     if min(len(left), len(free)) <= settings.motion_targets_min:

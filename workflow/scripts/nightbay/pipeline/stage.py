@@ -74,9 +74,9 @@ def write_text(path: str | os.PathLike[str], text: str) -> None:
 def run(snakemake: Any, function: Callable[..., dict[str, Any]], accepts_rejected: bool = False) -> None:
     """Run a stage's function for a Snakemake job and leave its JSON and its data folder.
 
-    ``snakemake``: the object that Snakemake gives a script. Everything that the stage prints goes to its log file, or to
-    the terminal where the rule has none. ``accepts_rejected``: the function runs even if an upstream stage was rejected,
-    as the report does. Otherwise the function does not run, and the rejection is passed on with its reasons.
+    ``snakemake``: the object that Snakemake gives a script. Everything that the stage prints goes to its log file, or
+    to the terminal where the rule has none. ``accepts_rejected``: the function runs even if an upstream stage was
+    rejected, as the report does. Otherwise the function does not run, and the rejection is passed on with its reasons.
     """
     if not snakemake.log:
         _run(snakemake, function, accepts_rejected)

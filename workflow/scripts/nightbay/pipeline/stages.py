@@ -56,7 +56,8 @@ def place(stage: str, wildcards: Mapping[str, str]) -> str:
 def inputs(
     stage: str, upstream: str, wildcards: Mapping[str, str], segments: Mapping[str, Sequence[str]]
 ) -> str | list[str]:
-    """Paths, as of :func:`place`, of the results of ``upstream`` that ``stage`` reads: one, or a list for a larger unit.
+    """Paths, as of :func:`place`, of the results of ``upstream`` that ``stage`` reads: one, or a list for a larger
+    unit.
 
     ``segments``: the names of the job's segments by part.
     """

@@ -206,8 +206,8 @@ def _why_refused(day: Path, name: str, error: Exception) -> tuple[list[str], boo
             return [f"{file} can't be read ({why}): correct its permissions or copy the job again."], False
     cause = f"{type(error).__name__}: {error}".removesuffix(": ")
     return [
-        f"{name} can't be planned because of a fault in Nightbay ({cause}): report it with the log in logs/night; other "
-        "jobs are not affected."
+        f"{name} can't be planned because of a fault in Nightbay ({cause}): report it with the log in logs/night; "
+        "other jobs are not affected."
     ], True
 
 

@@ -18,8 +18,8 @@ NAME_RULE = "allowed are small letters, digits, '-' and '_', with a letter or di
 # Snakemake takes a wildcard whose end repeats this often for a rule that calls itself without end, and stops the night.
 REPEATS = 20
 PERIODIC = re.compile(rf"(.+)\1{{{REPEATS - 1}}}$")
-# The longest text that a night adds to a name in a file's name: stage.write_json beside results/<job>/report/<job>.json, and beside
-# results/<job>/intake/<part>.<segment>.json.
+# The longest text that a night adds to a name in a file's name: stage.write_json beside
+# results/<job>/report/<job>.json, and beside results/<job>/intake/<part>.<segment>.json.
 ADDED_TO_JOB = len(".json" + stage.BESIDE)
 ADDED_TO_SEGMENT = ADDED_TO_JOB + max(len(f"{part}.") for part in PARTS)
 CLOUDS = (".ply", ".e57", ".xyz", ".csv", ".asc", ".txt", ".las", ".laz", ".obj", ".stl")

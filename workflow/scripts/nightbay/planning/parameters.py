@@ -56,7 +56,10 @@ def classes(folder: Path = CLASSES) -> list[str]:
 
 
 def extents(folder: Path = CLASSES) -> dict[str, dict[str, list[float]]]:
-    """Plausible dimensions of every vehicle class, {class: {dimension: [least, most] mm}}; a class with faults is left out."""
+    """Plausible dimensions of every vehicle class, {class: {dimension: [least, most] mm}}.
+
+    A class with faults is left out.
+    """
     found = {}
     for name in classes(folder):
         with suppress(Rejected):

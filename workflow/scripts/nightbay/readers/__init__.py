@@ -12,7 +12,7 @@ TEXT = (".xyz", ".csv", ".asc", ".txt")
 def blocks(
     path: Path | str, name: str, columns: Sequence[str] | None = None, units: str | None = None
 ) -> Iterator[Block]:
-    """Yield the blocks of a raw export in any of the formats; the name's ending says which.
+    """Yield the blocks of a raw export in the format that its extension names.
 
     ``name``: name of the file in messages; ``columns``: the columns that the job sheet declares for delimited text;
     ``units``: the units that it declares, which are compared with those that a header names. Raises

@@ -16,7 +16,7 @@ from nightbay.core.errors import Rejected
 
 COMMENTS = ("#", "//", "%", "!")
 QUOTED = '"[^"]*"'
-# A comment begins with its line or after a blank or a delimiter: a target may be called T#5.
+# A comment begins at the start of a line, or after a blank or a delimiter: a target may be called T#5.
 QUOTED_OR_COMMENT = re.compile(rf"({QUOTED})|(?:^|(?<=[\s,;]))(?:#|//|%|!).*", re.DOTALL)
 NUMBER = re.compile(r"[-+]?(\d+\.?\d*|\.\d+)([eE][-+]?\d+)?|[-+]?(nan|inf|infinity)", re.IGNORECASE)
 COMMA_NUMBER = re.compile(r"[-+]?\d+,\d+")
@@ -67,7 +67,7 @@ class Layout:
 
 @dataclass(frozen=True)
 class _Head:
-    """What stands before the first row: ``skip`` lines, the ``columns`` that a header names, and ``promised`` rows."""
+    """The lines before the first row: ``skip`` of them, the ``columns`` that a header names, and ``promised`` rows."""
 
     skip: int
     columns: list[str] | None
@@ -85,7 +85,7 @@ def find(path: Path, name: str, columns: Sequence[str] | None = None) -> Layout:
     rows = [row for line in lines[head.skip :] if (row := uncommented(line))]
     if any(_has_decimal_commas(row) for row in rows):
         raise Rejected(
-            f"{name}, line {head.skip + 1}: '{rows[0][:60]}' has commas as decimal marks, which can't be told from "
+            f"{name}, line {head.skip + 1}: '{rows[0][:60]}' has commas as decimal marks, which look the same as "
             "commas between columns: export it with points as decimal marks."
         )
     delimiter = _delimiter(rows[0])
@@ -110,7 +110,7 @@ def find(path: Path, name: str, columns: Sequence[str] | None = None) -> Layout:
 
 
 def _read_head(lines: list[str], name: str, declared: bool) -> _Head:
-    """What stands before the first row; ``declared``: the columns are known, so a header need not name them."""
+    """The :class:`_Head` of a file; ``declared``: the columns are known, so a header need not name them."""
     promised, columns = None, None
     for at, line in enumerate(lines):
         text = line.strip()
@@ -132,7 +132,7 @@ def _read_head(lines: list[str], name: str, declared: bool) -> _Head:
 
 
 def split(text: str, delimiter: str | None) -> list[str]:
-    """Fields of one line, without blanks about them; a delimiter in quotes separates nothing."""
+    """Fields of one line, without surrounding blanks; a delimiter in quotes separates nothing."""
     if '"' in text:
         words = next(csv.reader([text], delimiter=delimiter or " ", skipinitialspace=True))
     else:
@@ -141,7 +141,7 @@ def split(text: str, delimiter: str | None) -> list[str]:
 
 
 def uncommented(line: str) -> str:
-    """A line without a comment at its end and without blanks about it; tabs stay, since they may be empty fields."""
+    """A line without the comment at its end and surrounding blanks; tabs stay, since they may be empty fields."""
     if "#" in line or "//" in line or "%" in line or "!" in line:
         line = QUOTED_OR_COMMENT.sub(lambda found: found[1] or "", line)
     return line.strip(" \r\n") if not line.isspace() else ""
@@ -173,7 +173,7 @@ def check_units(layout: Layout, units: str, name: str) -> None:
     """Raise :class:`Rejected` for a file whose header names other units than ``units``, those of the job sheet."""
     other = next((unit for unit in layout.units if unit != units), None)
     if other is not None:
-        raise Rejected(f"{name}: its header says {other}, the job sheet says {units}: correct the one that is wrong.")
+        raise Rejected(f"{name}: its header gives {other}, the job sheet {units}: correct the one that is wrong.")
 
 
 def _units(lines: list[str]) -> tuple[str, ...]:

@@ -11,7 +11,7 @@ from nightbay.core.errors import Rejected
 def check(faces: np.ndarray, count: int, name: str, first: int = 0) -> None:
     """Raise :class:`Rejected` for faces, (m, 3) int, that refer to a vertex outside 0..``count`` - 1.
 
-    ``name``: name of the file in messages; ``first``: number of faces of the file before these.
+    ``name``: name of the file in messages; ``first``: number of faces that come before these in the file.
     """
     wrong = np.any((faces < 0) | (faces >= count), axis=1)
     if wrong.any():

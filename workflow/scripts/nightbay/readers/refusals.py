@@ -12,5 +12,5 @@ def too_short(name: str, promised: int, held: int | str, rows: str = "points", w
 
 
 def cause(error: Exception) -> str:
-    """What a library says of an error, without the advice to programmers that follows a semicolon."""
+    """A library's message on an error, without the advice to programmers that follows a semicolon."""
     return str(error).split(";")[0].rstrip(".")

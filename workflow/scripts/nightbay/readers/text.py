@@ -48,7 +48,7 @@ def _rows(file: Iterable[str], name: str, form: layout.Layout) -> Iterator[str]:
     Rows without quotes have as many fields as their delimiters say: only the first row with a number of delimiters is
     split to count them.
     """
-    sound: set[int] = set()
+    sound: set[int] = set()  # numbers of delimiters that give the right number of fields
     for number, line in enumerate(file, start=1):
         if number <= form.skip:
             continue
@@ -72,7 +72,8 @@ def _table(lines: Iterator[str], path: Path, name: str, form: layout.Layout, use
                 lines, delimiter=form.delimiter, usecols=used, max_rows=MOST, ndmin=2, comments=None, quotechar='"'
             )
         except (ValueError, IndexError) as error:
-            raise Rejected(_fault(path, name, form, used) or f"{name} can't be read as numbers ({error}).") from error
+            fault = _fault(path, name, form, used) or f"{name} can't be read as numbers ({error}): export it again."
+            raise Rejected(fault) from error
 
 
 def _fault(path: Path, name: str, form: layout.Layout, used: list[int]) -> str | None:
