@@ -196,8 +196,8 @@ def test_a_survey_of_another_vehicle_is_told_as_that(tmp_path):
         "right and roof, which fit each other ("
     )
     assert "13, 13, " in sentence and sentence.endswith(
-        "common targets): it may belong to another vehicle or to another placing of the targets, and then correct "
-        "control_survey in the job sheet, or remove it to adjust the segments among themselves."
+        "common targets): it may belong to another vehicle or to another arrangement of the targets: correct "
+        "control_survey in the job sheet if so, or remove it to adjust the segments among themselves."
     )
     result = run(sheet(tmp_path, None, [one for one, _ in made.values()]))  # the cure works
     assert result["mode"] == "free"
@@ -233,7 +233,7 @@ def test_a_segment_of_another_vehicle_may_be_one(tmp_path):
     assert str(refused.value).startswith(
         "Segment bonnet (bonnet.csv) shares no more than three targets with segments front, left, rear, right and roof"
     )
-    assert "correct the job sheet if it belongs to another vehicle or to another placing of the targets" in str(
+    assert "correct the job sheet if it belongs to another vehicle or to another arrangement of the targets" in str(
         refused.value
     )
 

@@ -124,7 +124,7 @@ def test_plain_utf8_is_read(plain, head):
 @pytest.mark.parametrize(
     ("at", "value", "sentence"),
     [
-        (16, 10**9, "its header says 1000000000 bytes, the file has"),
+        (16, 10**9, "its header promises 1000000000 bytes, the file has"),
         (24, 10**9, "its header does not fit the file"),
         (24, 1023, "its header does not fit the file"),
         (24, 8, "its header does not fit the file"),

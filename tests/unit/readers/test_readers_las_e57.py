@@ -136,7 +136,7 @@ def test_e57_damaged_or_cut_short(tmp_path):
     write_e57(tmp_path / "a.e57", [(data, [1.0, 0, 0, 0], [0.0, 0, 0])])
     whole = bytearray((tmp_path / "a.e57").read_bytes())
     (tmp_path / "a.e57").write_bytes(bytes(whole[: len(whole) // 2]))
-    assert "is damaged or cut short (its header says 10240 bytes, the file has 5120)" in refusal(tmp_path / "a.e57")
+    assert "is damaged or cut short (its header promises 10240 bytes, the file has 5120)" in refusal(tmp_path / "a.e57")
     whole[1500] ^= 255
     (tmp_path / "a.e57").write_bytes(bytes(whole))
     assert "is damaged or cut short (checksum mismatch" in refusal(tmp_path / "a.e57")

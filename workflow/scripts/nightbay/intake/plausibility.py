@@ -64,7 +64,7 @@ def limits(
     """Smallest and largest plausible span of a segment of this class, mm.
 
     ``extent_mm``: least and most length, width and height of the class. The least is a share of the least width of a
-    vehicle; the most is the diagonal of the largest vehicle with what stands around it on both sides.
+    vehicle; the most is the diagonal of the largest vehicle with its surroundings on both sides.
     """
     most = np.linalg.norm([extent_mm[axis][1] for axis in ("length", "width", "height")])
     return least_share * extent_mm["width"][0], float(most + 2 * surroundings_mm)

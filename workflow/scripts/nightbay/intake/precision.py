@@ -54,5 +54,5 @@ def rounding_sd(step: float) -> float:
 
 
 def outweighs(step: float, noise_mm: float) -> bool:
-    """Whether rounding to a step errs by more than the scanner."""
+    """Whether rounding to a step, mm, has a larger standard deviation than the noise."""
     return bool(step > np.sqrt(12) * noise_mm)

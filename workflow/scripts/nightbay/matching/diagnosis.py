@@ -102,11 +102,11 @@ def _fit(group: Group) -> str:
 
 
 def _sentence(refused: _Refused) -> str:
-    """The refusal of a group. Where targets seem to be missing, it is tried whether the group would fit with more
-    noise, in another unit, or mirrored, since each of these has another cure."""
+    """The refusal of a group. Where targets seem to be missing, the group is also tried with more noise, in
+    another unit and mirrored, since each of these has its own remedy."""
     why = refused.why
     explanations = {"few": (_noise, _unit, _mirror), "by chance": (_noise, _unit, _mirror), "line": (_unit,)}
-    # a list in metres that is taken for millimetres is so small that it looks like a line
+    # a list in metres that is read as millimetres is tiny and looks like a line
     for explain in explanations.get(why.reason, ()):
         sentence = explain(refused)
         if sentence is not None:
@@ -142,11 +142,11 @@ def _too_few(refused: _Refused) -> str:
     if 0 in group.members and refused.lists[0].is_survey:
         if refused.several:
             return (
-                f"{sentence}: one of the two groups may belong to {ELSEWHERE}, and then correct its files in the job "
-                "sheet, or survey the vehicle again."
+                f"{sentence}: one of the two groups may belong to {ELSEWHERE}: correct its files in the job sheet if "
+                "so, or survey the vehicle again."
             )
         return (
-            f"{sentence}: it may belong to {ELSEWHERE}, and then correct control_survey in the job sheet, or remove it "
+            f"{sentence}: it may belong to {ELSEWHERE}: correct control_survey in the job sheet if so, or remove it "
             "to adjust the segments among themselves."
         )
     if why.reason == "by chance":

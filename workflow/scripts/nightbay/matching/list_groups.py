@@ -196,7 +196,7 @@ def match_groups(
 
 
 def _labelled(id_a: Sequence[str | None], id_b: Sequence[str | None]) -> np.ndarray:
-    """Row pairs (k, 2) of ids that stand once in each list."""
+    """Row pairs (k, 2) of ids that occur once in each list."""
     times_a, times_b = Counter(id_a), Counter(id_b)
     row_of = {label: row for row, label in enumerate(id_a) if label is not None and times_a[label] == 1}
     pairs = [(row_of[label], row) for row, label in enumerate(id_b) if label in row_of and times_b[label] == 1]

@@ -48,7 +48,7 @@ def _section(path: Path, name: str) -> bytes:
             raise _damaged(name, f"{size} bytes are less than its header")
         _, _, _, promised, offset, length, page = HEADER.unpack(head)
         if promised != size:
-            raise _damaged(name, f"its header says {promised} bytes, the file has {size}")
+            raise _damaged(name, f"its header promises {promised} bytes, the file has {size}")
         first, within = divmod(offset, PAGE)
         pages = -(-(within + length) // CONTENT)
         if page != PAGE or offset < HEADER.size or within >= CONTENT or (first + pages) * PAGE > size:

@@ -94,7 +94,7 @@ def _table(lines: list[bytes], name: str, count: int) -> np.ndarray:
     except ValueError as error:
         at = next((row for row, line in enumerate(lines) if not _is_vertex(line, width)), 0)
         raise Rejected(
-            f"{name}: vertex {count + at + 1} is '{lines[at].decode('ascii', 'replace').strip()[:60]}', which is no "
+            f"{name}: vertex {count + at + 1} is '{lines[at].decode('ascii', 'replace').strip()[:60]}', which is not a "
             "point: it was cut short or damaged, copy or export it again."
         ) from error
 

@@ -113,7 +113,7 @@ def _vertices(path: Path, name: str, header: Header, vertex: Element) -> Iterato
 
 
 def _ascii_vertices(path: Path, name: str, vertex: Element, skip: int) -> Iterator[np.ndarray]:
-    """Yield structured records of the vertices, which stand after ``skip`` lines."""
+    """Yield structured records of the vertices, which come after ``skip`` lines."""
     if vertex.has_list:
         raise Rejected(f"{name}: its points carry lists, which are not read from ascii PLY: export it as binary PLY.")
     kinds = [(prop.name, prop.kind if prop.kind.startswith("u") else "f8") for prop in vertex.properties]

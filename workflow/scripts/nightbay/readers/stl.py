@@ -84,5 +84,5 @@ def _corners(lines: list[str], name: str, count: int) -> np.ndarray:
         return np.loadtxt(lines, np.float64, ndmin=2, usecols=(0, 1, 2)).reshape(-1, 3, 3)
     except ValueError as error:
         raise Rejected(
-            f"{name}: a vertex after number {count} is no point ({refusals.cause(error)}): export it again."
+            f"{name}: a vertex after number {count} is not a point ({refusals.cause(error)}): export it again."
         ) from error
