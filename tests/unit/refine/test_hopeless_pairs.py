@@ -98,7 +98,9 @@ def test_a_segment_without_shape_is_refused_in_a_sentence(tmp_path, kind):
     odd = write(tmp_path, "odd", *degenerate(kind, rng))
     for known in ("odd", "whole"):
         with pytest.raises(Rejected, match="^segments odd and whole share no targets and their surfaces agree over 0%"):
-            surface_registration.start_poses({"odd": odd, "whole": whole}, {known: np.eye(4)}, Sizes(5.0, 10.0, 30.0), OWN)
+            surface_registration.start_poses(
+                {"odd": odd, "whole": whole}, {known: np.eye(4)}, Sizes(5.0, 10.0, 30.0), OWN
+            )
     assert overlap.pairs([odd, whole], [np.eye(4)] * 2, overlap.Search(10.0, 20.0, 2000)) == []
 
 

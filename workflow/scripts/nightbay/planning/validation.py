@@ -128,7 +128,9 @@ def _allowed(error: Any) -> str:
         return f"it must be {' or '.join(KINDS[kind] for kind in wrong)}"
     if error.validator in ("minItems", "maxItems", "minLength", "maxLength", "minProperties"):
         kind = {"Items": "entries", "Length": "characters", "Properties": "keys"}[error.validator[3:]]
-        return f"{'at least' if error.validator.startswith('min') else 'at most'} {limit} {kind} are allowed"
+        if error.validator.startswith("max"):
+            return f"at most {limit} {kind} are allowed"
+        return "it must not be empty" if limit == 1 else f"at least {limit} {kind} are needed"
     return error.schema.get("description", f"it must fit {_shown(limit)}").rstrip(".")
 
 
