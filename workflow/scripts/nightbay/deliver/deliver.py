@@ -39,7 +39,10 @@ class Source:
 
 
 def deliver(upstream: Mapping[str, Any], sheet: Mapping[str, Any], settings: Any, folder: Path, threads: int) -> dict:
-    """The stage's function; see ``stage.py``. Leaves ``<job>-<part>-<level>.<format>``, README.txt and SHA256SUMS."""
+    """Write ``<job>-<part>-<level>.<format>``, README.txt and SHA256SUMS, and return a :class:`DeliverResult`.
+
+    :mod:`nightbay.pipeline.stage` describes the arguments.
+    """
     reduced, frame = upstream["reduce"], typed.read(FrameResult, upstream["frame"].result)
     levels = typed.read(ReduceResult, reduced.result).levels
     source = Source(reduced.job, reduced.part, reduced.folder, levels, axes.axes(frame.axes))
@@ -95,7 +98,7 @@ def _write_level(source: Source, level: str, wanted: Sequence[str], folder: Path
 
 
 def _note(source: Source, files: Sequence[Deliverable]) -> str:
-    """README.txt: what a person who gets only these files must know."""
+    """README.txt: what a reader who has only these files must know."""
     lines = [
         f"Models of job {source.job}, part {source.part}.",
         "",

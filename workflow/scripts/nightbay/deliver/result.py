@@ -1,4 +1,4 @@
-"""What deliver leaves: the model files."""
+"""The numbers in the JSON of the stage deliver: the model files."""
 
 from dataclasses import dataclass
 

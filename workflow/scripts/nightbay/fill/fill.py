@@ -1,6 +1,6 @@
-"""Stage fill: closes small gaps of a surface, marks what it adds, and leaves and lists what is meant to be open.
+"""Stage fill: closes the small gaps of a surface, marks the faces that it adds, and lists the openings that it leaves.
 
-The measured surface passes through a block at a time; in memory is only what lies around its boundaries.
+The measured surface is read a block at a time; only the zone around its boundaries is held in memory.
 """
 
 from collections.abc import Mapping
@@ -27,7 +27,10 @@ NO_UNCERTAINTY = "a filled face continues the surface around it and was not meas
 
 
 def fill(upstream: Mapping[str, Any], sheet: Mapping[str, Any], settings: Any, folder: Path, threads: int) -> dict:
-    """The stage's function; see ``stage.py``. Leaves ``surface.ply`` with ``filled`` a face."""
+    """Write ``surface.ply`` in the vehicle frame, its faces marked ``filled`` 0 or 1, and return a :class:`FillResult`.
+
+    :mod:`nightbay.pipeline.stage` describes the arguments.
+    """
     fused = typed.read(FuseResult, upstream["fuse"].result)
     measured = surface.open_ply(upstream["fuse"].folder / "surface.ply")
     closed = close_gaps(measured, fused.resolution_mm, settings.fill.largest_gap_mm, settings.fill.largest_tilt_deg)
@@ -54,8 +57,8 @@ def write(path: Path, measured: Surface, added: Surface) -> None:
 
 @dataclass(frozen=True)
 class BoundaryZone:
-    """What lies within :data:`RINGS` edges of a surface's boundaries: ``rows`` (k,) of its vertices there, and, in
-    numbers of these, ``vertices_mm`` (k, 3), ``faces`` (m, 3) and the vertices on ``boundary``."""
+    """What lies within :data:`RINGS` edges of a surface's boundaries: ``rows`` (k,) of its vertices there, and,
+    numbered by these rows, ``vertices_mm`` (k, 3), ``faces`` (m, 3) and the vertices on ``boundary``."""
 
     rows: np.ndarray
     vertices_mm: np.ndarray
@@ -79,7 +82,7 @@ class GapPlanes:
 class Closure:
     """What :func:`close_gaps` makes of a surface.
 
-    ``added``: a Surface whose faces count its vertices behind the measured ones; ``shape`` and ``kind`` (l,) of the
+    ``added``: a Surface whose vertices are numbered after the measured ones; ``shape`` and ``kind`` (l,) of the
     boundary loops; ``filled_mm2``: areas of the added faces; ``spread_mm``, one a patch: standard deviation of the
     measured vertices about what the patch follows.
     """
@@ -104,9 +107,9 @@ def boundary_zone(measured: Surface) -> BoundaryZone:
 
 
 def close_gaps(measured: Surface, spacing_mm: float, largest_gap_mm: float, largest_tilt_deg: float) -> Closure:
-    """Close the gaps of a surface, in memory or not, that are small enough.
+    """Close the gaps of a surface that are small enough; its columns may lie on disk.
 
-    ``spacing_mm`` of the surface's vertices, which that of the patches follows; the limits as in
+    ``spacing_mm``: spacing of the surface's vertices, and of the patches' vertices; the limits are those of
     :func:`nightbay.fill.gaps.classify`.
     """
     zone = boundary_zone(measured)
@@ -171,7 +174,7 @@ def _lift(zone: BoundaryZone, planes: GapPlanes, patches: Patches) -> tuple[np.n
 
 
 def _added(measured: Surface, rim: np.ndarray, patches: Patches, inner: np.ndarray) -> Surface:
-    """The Surface that goes behind the measured one; ``rim`` (rim_count,): the rim points' measured vertices."""
+    """The Surface to append to the measured one; ``rim`` (rim_count,): the rim points' measured vertices."""
     number = np.r_[rim, len(measured.vertices_mm) + np.arange(len(inner))]
     filled = {"filled": _marks(len(patches.faces), 1)}
     vertex = _unmeasured(measured.vertex, rim, patches)

@@ -14,15 +14,15 @@ from numba import njit
 from scipy import sparse
 from scipy.sparse.linalg import splu
 
-LONGEST = 4 / 3  # of an inner edge by the spacing: halves of a longer one are nearer to the spacing than the whole is
+# Of an inner edge over the spacing: the halves of a longer one are nearer to the spacing than the whole is.
+LONGEST = 4 / 3
 # Bounds on the rounds of the loops below, each of which ends by itself when a round finds nothing to do.
 REFINE_ROUNDS, FLIP_ROUNDS, SMOOTH_ROUNDS = 40, 200, 50
 SMOOTHINGS = 3  # common practice, no source; a flip follows each
 LEAST_AREA = 0.05  # of a face after smoothing, by the median face before
-LEAST_EXCESS = (
-    1e-9  # rad beyond a half turn of the two angles that face an edge, from which it is flipped; bars rounding
-)
-LEAST_EAR = 1e-9  # twice the area of an ear by its longest side squared; bars rounding
+# Rad beyond a half turn of the two angles that face an edge, above which it is flipped; guards against rounding.
+LEAST_EXCESS = 1e-9
+LEAST_EAR = 1e-9  # twice the area of an ear over its longest side squared; guards against rounding
 
 
 @dataclass(frozen=True)
@@ -41,7 +41,7 @@ class Patches:
 def clip_ears(uv_mm: np.ndarray, start: np.ndarray | list[int]) -> tuple[Patches, np.ndarray]:
     """Triangulate plane polygons: ``uv_mm`` (k, 2), polygon i in rows ``start[i]:start[i + 1]``, anticlockwise.
 
-    Returns :class:`Patches`, and (l,) bool, false where a polygon crosses itself so that no triangulation exists.
+    Returns :class:`Patches`, and (l,) bool, false where a polygon crosses itself and has no triangulation.
     """
     faces, patch, closed = _clip_ears(np.ascontiguousarray(uv_mm), np.asarray(start, np.int64))
     keep = closed[patch]
@@ -57,7 +57,7 @@ def _turn(uv, a, b, c):
 
 @njit(cache=True)
 def _ear_quality(uv, ring, at, count):
-    """Area by the longest side squared of the ear at place ``at`` of the ring; not positive where it is no ear."""
+    """Twice the area over the longest side squared of the ear at position ``at`` of the ring; -1 where it is no ear."""
     a, b, c = ring[(at - 1) % count], ring[at], ring[(at + 1) % count]
     area = _turn(uv, a, b, c)
     longest = 0.0
@@ -105,9 +105,9 @@ def _clip_ears(uv, start):
 def refine(patches: Patches, spacing_mm: float) -> Patches:
     """Split inner edges until none joins two rim points or is longer than :data:`LONGEST` allows, and flip to Delaunay.
 
-    An edge between two rim points could coincide with an edge that the surface has already; without such edges a patch
-    can't spoil a manifold. A rim edge stays as long as it is, and no edge of its face is made shorter than it: split
-    again and again, they would come to lie on it.
+    An edge between two rim points could coincide with an edge that the surface has already; without such edges the
+    surface stays manifold. A rim edge keeps its length, and no other edge of its face is split if it is shorter:
+    repeated splits would bring the edges ever closer to the rim.
     """
     for _ in range(REFINE_ROUNDS):
         patches = flip(patches)
@@ -126,7 +126,7 @@ def refine(patches: Patches, spacing_mm: float) -> Patches:
 
 
 def without(patches: Patches, gone: np.ndarray | list[int]) -> tuple[Patches, np.ndarray]:
-    """The patches but those of the numbers ``gone``, and which inner vertices stay, bool; the rim points all stay."""
+    """The patches without those numbered ``gone``, and which inner vertices stay, bool; all rim points stay."""
     stays = ~np.isin(patches.patch_of_vertex, gone)
     inner = stays[patches.rim_count :].copy()
     stays[: patches.rim_count] = True
@@ -183,7 +183,7 @@ def _split(patches, edges):
 
 
 def flip(patches: Patches) -> Patches:
-    """Flip inner edges until each is locally Delaunay, save where the flip would join two rim points.
+    """Flip inner edges until each is locally Delaunay, except where the flip would join two rim points.
 
     A round flips edges that share no face, the worst first; the outcome does not depend on the order of faces. Patches
     in which a round finds nothing to flip are done.
@@ -215,7 +215,7 @@ def _flip_once(faces, patches):
     np.maximum.at(worst, left // 3, excess)
     np.maximum.at(worst, right // 3, excess)
     chosen = (excess > LEAST_EXCESS) & (excess >= worst[left // 3]) & (excess >= worst[right // 3])
-    # equal ones may still meet in a face: the first of them goes
+    # edges of equal excess may still share a face: the first of them is flipped
     owner = np.full(len(faces), len(left))
     rows = np.flatnonzero(chosen)
     np.minimum.at(owner, left[rows] // 3, rows)
@@ -267,7 +267,7 @@ def adjacency(patches: Patches) -> Any:
 
 
 def harmonic(patches: Patches, rim_values: np.ndarray) -> np.ndarray:
-    """Carry values at the rim, (rim_count, k), to the inner points, (n - rim_count, k): each is the mean of its
+    """Extend values at the rim, (rim_count, k), to the inner points, (n - rim_count, k): each is the mean of its
     neighbours."""
     count, rim = len(patches.uv_mm), patches.rim_count
     if count == rim:

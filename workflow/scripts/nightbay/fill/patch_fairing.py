@@ -1,8 +1,8 @@
 """Lifts plane patches onto a continuation of the measured surface around their gaps.
 
-Each point is lifted to a quadric fitted to the measured surface around the gap, plus what the rim departs from that
-quadric, carried inwards as a harmonic function. The quadric holds the curvature and averages the noise of many measured
-points; the harmonic part makes the patch meet the rim exactly.
+Each point is lifted to a quadric fitted to the measured surface around the gap, plus the rim's deviation from that
+quadric, extended inwards as a harmonic function. The quadric follows the curvature and averages the noise of many
+measured points; the harmonic part makes the patch meet the rim exactly.
 """
 
 import numpy as np
@@ -69,8 +69,8 @@ def fit_quadrics(uvw_mm: np.ndarray, owner: np.ndarray, count: int) -> tuple[np.
     """Least-squares w = quadric(u, v) for each of ``count`` patches; ``uvw_mm`` (p, 3), ``owner`` (p,) sorted.
 
     Returns coefficients (count, 6) of 1, u, v, u2, uv, v2, and the standard deviation about the quadric, (count,) mm.
-    Where the points are too few or too badly placed for a quadric, the solution of least norm is taken, which is
-    flatter.
+    Where the points are too few or too badly distributed for a quadric, the solution of least norm is taken,
+    which is flatter.
     """
     start = np.searchsorted(owner, np.arange(count + 1))
     coefficients, spread = np.zeros((count, 6)), np.zeros(count)

@@ -1,7 +1,7 @@
-"""Moves inner vertices of plane patches out of thin faces, so that no face is thinner than its rim makes it.
+"""Makes the thin faces of plane patches thicker by moving their inner vertices.
 
-Where rim points lie nearly in line, or a hundredth of the spacing apart, the Delaunay triangulation has thin faces,
-whose height is lost in single precision.
+Where rim points lie nearly in line, or a hundredth of the spacing apart, the Delaunay triangulation has thin faces.
+Their height can be lost in single precision.
 """
 
 from dataclasses import replace
@@ -13,7 +13,7 @@ from numba import njit
 from nightbay.fill.patch import Patches
 from nightbay.meshes import topology
 
-THIN = 0.1  # height by size from which a face is thin; it is 0.87 in an equilateral grid. This project's choice.
+THIN = 0.1  # height over size below which a face is thin; it is 0.87 in an equilateral grid. This project's choice.
 SWEEPS = 3  # over the vertices of thin faces; this project's choice
 LEAST_STEP = 1e-3  # of a vertex, by the first step: half the spacing, halved ten times
 DIRECTIONS = np.column_stack([np.cos(np.arange(8) * np.pi / 4), np.sin(np.arange(8) * np.pi / 4)])

@@ -1,4 +1,4 @@
-"""What fill leaves: the gaps that it closed and the openings that it left."""
+"""The numbers in the JSON of the stage fill: gaps closed and openings left."""
 
 from dataclasses import dataclass
 
@@ -36,7 +36,7 @@ class FillResult:
     were measured; ``largest_filled_area_mm2``: plane area of the largest gap closed, None when none was;
     ``surroundings_rms_mm``: root mean square over the gaps of the measured vertices' spread about the quadrics that the
     patches follow, None when no gap was closed; ``filled_uncertainty_mm``: always None, for the reason beside it;
-    ``outer_boundaries``: outer boundaries of separate pieces of the surface, which are no gaps; ``open``: all openings
+    ``outer_boundaries``: outer boundaries of separate pieces of the surface, which are not gaps; ``open``: all openings
     together; ``openings``: the largest of them, the largest area first.
     """
 

@@ -19,8 +19,8 @@ def trim(whole: surface.Surface) -> tuple[TrimmedSurface, float]:
     ``whole``: its columns may lie on disk; its faces are read a block at a time. A vertex is weak if its ``count``,
     points by weight, is below :data:`FEWEST`. All faces are removed that have a weak vertex which is connected through
     weak vertices to a boundary or to a vertex without points. Other weak vertices inside, and those round a hole of
-    fewer than :data:`SMALL_HOLE` edges, stay: the surface around supports them. Where two fans are left at a vertex,
-    each gets a vertex of its own, so the surface stays manifold.
+    fewer than :data:`SMALL_HOLE` edges, stay: the surface around supports them. Where several fans are left at a
+    vertex, each gets a vertex of its own: the surface stays manifold.
     """
     count = whole.vertex["count"][:]
     weak, removed = count < FEWEST, count <= 0
@@ -87,8 +87,8 @@ def _grow(faces, weak, removed):
 def _separate_fans(faces, touched):
     """Give every fan but the first at a vertex of ``touched``, (n,) bool, a new vertex, from row n on, in place.
 
-    Returns the row that each new vertex was, (m,). Faces that share an edge lie in one fan at both its ends, so they
-    keep the same two vertices there.
+    Returns the row of the vertex that each new vertex copies, (m,). Faces that share an edge lie in one fan at both its
+    ends, so they keep the same two vertices there.
     """
     rows = np.flatnonzero(touched)
     slot = np.full(len(touched), -1, np.int64)

@@ -1,4 +1,4 @@
-"""Vertices on creases: where two or three faces meet, a vertex goes to the point that lies in all of their planes.
+"""Vertices on creases: where two or three faces meet, a vertex is moved to the point that lies in all of their planes.
 
 It is the least-squares solution of ``n . (p - v) = 0`` over the points p with normals n around the vertex (T. Ju and
 others, Dual contouring of Hermite data, ACM Trans. Graph. 21 (2002)), and does not move in a direction that the
@@ -25,13 +25,13 @@ from nightbay.fuse.neighbours import (
 FROM_DISPERSION = 0.03  # 1 - length of the mean normal: two faces that meet at 28 degrees, many times a normal's noise
 BETTER = 0.5  # ratio of squared misfits beyond noise, planes to rounded surface, below which there is a crease
 SOFT = 0.01  # share of the normals' weight; it holds the vertex in directions that the planes do not constrain
-# Grid units by which a vertex may leave its cell: few, since two cells' vertices should not meet on a crease; a whole
-# unit if it lies on the plane of a face beyond the crease, where there is no surface.
+# Grid units by which a vertex may leave its cell. The first is small: the vertices of two cells should not meet on a
+# crease. The second applies to a vertex on the plane of a face beyond the crease, where there is no surface.
 OVERLAP, BEYOND_OVERLAP = 0.3, 1.0
 
 
 class Motion(NamedTuple):
-    """How one vertex moves: ``move`` (3,) from its first position, ``normal`` (3,) where it stands, ``step`` (3,) to a
+    """How one vertex moves: ``move`` (3,) from its first position, ``normal`` (3,) at its position, ``step`` (3,) to a
     crease; float64, grid units."""
 
     move: np.ndarray
@@ -45,7 +45,7 @@ class Sums(NamedTuple):
     ``weight`` and ``weight_squared``; ``normal_*``: normals; ``xx`` to ``zz``: products of the normals' components;
     ``plane_*``: normal times distance from the point's plane; ``squared_plane`` and ``squared_rounded``: squared
     distances from the planes and from the rounded surface; ``beyond``: product of two heights, of the neighbour over
-    the vertex's plane and over the vertex along its own normal, above 0 where the vertex stands beyond a crease.
+    the vertex's plane and over the vertex along its own normal, above 0 where the vertex lies beyond a crease.
     """
 
     weight: float

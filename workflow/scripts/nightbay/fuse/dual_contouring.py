@@ -3,9 +3,9 @@
 A cell is measured if its eight corners all have a value, and its points lie around it and not to one side. (The points
 of a half plane lie on average 4 / 3 pi = 0.42 of their reach to one side of its edge.) Every grid edge that the surface
 crosses, with its four cells in order, gives one quad, which belongs to the tile of the edge's lower node; every loop of
-crossings in a cell gives one vertex, which belongs to the tile of the cell. Where quads are missing around a vertex so
-that several fans are left, each fan gets a vertex of its own. So the surface is a manifold with boundary, and tiles
-agree although each is computed on its own.
+crossings in a cell gives one vertex, which belongs to the tile of the cell. Missing quads can
+leave several fans around a vertex; each fan then gets a vertex of its own. The surface is therefore a manifold with
+boundary. Neighbouring tiles agree although each is computed on its own.
 """
 
 from dataclasses import dataclass
@@ -88,7 +88,7 @@ def contour(field: Field, cells: int, overhang: float) -> Patch:
         np.empty((most, 3), np.int8),
         np.empty(most, np.int64),
     )
-    own, foreign = _place_vertices(field, found, TABLE, vertices)
+    own, foreign = _create_vertices(field, found, TABLE, vertices)
     return Patch(
         vertices.key[:own].copy(),
         vertices.position[:own].copy(),
@@ -102,7 +102,7 @@ def contour(field: Field, cells: int, overhang: float) -> Patch:
 @njit(cache=True, nogil=True)
 def _configurations(field, overhang):
     """Configuration of every cell: 0 where the surface does not pass, a corner has no value or the points lie to one
-    side. With it the flat indices of the others, (n,) int32, ascending."""
+    side. Also returns the flat indices of the other cells, (n,) int32, ascending."""
     node, value = field.node, field.value
     edge = node.shape[0]
     configuration = np.zeros((edge, edge, edge), np.uint8)
@@ -232,8 +232,9 @@ def _average_loop(field, table, following, first, cell, position, normal):
 
 
 @njit(cache=True, nogil=True)
-def _place_vertices(field, cells, table, vertices):
-    """Give every fan of quads in a cell its vertex: fills ``vertices``. Returns the numbers of own and of foreign ones.
+def _create_vertices(field, cells, table, vertices):
+    """Create a vertex for every fan of quads in a cell: fills ``vertices``. Returns the numbers of own and foreign
+    ones.
 
     Fans come in the order of their names, so keys ascend.
     """

@@ -93,7 +93,7 @@ def remove_specks(left: TrimmedSurface, least_area_mm2: float) -> tuple[TrimmedS
 
 @njit(cache=True)
 def _join_pieces(parent, faces):
-    """Join the pieces of the corners of each face; a piece goes by its smallest vertex row."""
+    """Join the pieces of the corners of each face; the smallest vertex row names a piece."""
     for i in range(len(faces)):
         for k in range(2):
             a, b = faces[i, k], faces[i, k + 1]
@@ -111,7 +111,7 @@ def _join_pieces(parent, faces):
 
 @njit(cache=True)
 def _number_pieces(parent):
-    """Number the pieces in order of their smallest vertex row, in place; returns how many they are."""
+    """Number the pieces in order of their smallest vertex row, in place; returns how many there are."""
     count = 0
     for vertex in range(len(parent)):
         if parent[vertex] == vertex:

@@ -33,9 +33,9 @@ ATTRIBUTES, COLOURS = ("count", "spread_mm", "confidence"), ("red", "green", "bl
 
 
 def fuse(upstream: Mapping[str, Any], sheet: Any, settings: Any, folder: Path, threads: int) -> dict[str, Any]:
-    """Write ``surface.ply``, vehicle frame; see :mod:`nightbay.pipeline.stage` for the arguments.
+    """Write ``surface.ply`` in the vehicle frame and return its :class:`FuseResult` and notes.
 
-    Raises Rejected if the points make no surface.
+    :mod:`nightbay.pipeline.stage` describes the arguments. Raises Rejected if the points make no surface.
     """
     resolution_mm = settings.scan.resolution_mm
     sources = read_sources(upstream)
@@ -45,7 +45,7 @@ def fuse(upstream: Mapping[str, Any], sheet: Any, settings: Any, folder: Path, t
     with tempfile.TemporaryDirectory(dir=folder) as scratch:
         patches = tile_stitching.Patches(Path(scratch), plan.tiles)
         coloured = process_tiles(sources, plan, patches, threads)
-        del sources  # and with them the pages of their files
+        del sources  # releases the mapped pages of their files
         native.trim_heap()
         attributes = ATTRIBUTES + (COLOURS if plan.coloured else ())
         whole = tile_stitching.stitch(patches, attributes, NEAREST * resolution_mm)
@@ -137,7 +137,7 @@ def confidence(count: np.ndarray, spread_mm: np.ndarray, undecided: np.ndarray, 
 
 
 def _clean_up(whole: surface.Surface, names: list[str], smallest_mm: float, path: Path) -> dict[str, Any]:
-    """Write a surface without its trimmed margins and specks; returns their numbers, named as in the result."""
+    """Trim margins, remove specks and write the rest; returns the removed areas and counts, named as in the result."""
     left, trimmed_mm2 = boundary_trimming.trim(whole)
     left, specks, specks_mm2 = face_removal.remove_specks(left, smallest_mm**2)
     if not left.face_count:

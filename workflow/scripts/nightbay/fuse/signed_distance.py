@@ -15,7 +15,7 @@ from numba import njit
 from nightbay.fuse.tile_points import TilePoints
 
 BAND = 1.75  # grid units, along the normal: a cell's diagonal, sqrt(3), and a little
-DENSITY_BLOCK = 2  # cells to each side of a point's own over which its neighbours are counted
+DENSITY_BLOCK = 2  # cells on each side of a point's cell in which its neighbours are counted
 # A plane through the middle of a block of 5 cells has 25 (square to an axis) to 25 sqrt(3) squares of area; their mean.
 BLOCK_AREA = 32.0
 OUTER_WEIGHT = 0.05  # weight of a plane at the end of the band: at a node between two sheets the nearer one dominates
@@ -32,7 +32,7 @@ class Field(NamedTuple):
     """Node values of one tile.
 
     ``node`` (m, m, m) int32: row of the node in ``sums`` (n, :data:`COLUMNS`) float32 and ``value`` (n,) float32, or
-    -1 without a value; the first node stands ``margin`` nodes below the tile's own.
+    -1 without a value; the first node lies ``margin`` nodes below the tile's own.
     """
 
     node: np.ndarray
@@ -129,9 +129,9 @@ def _splat(points, reach, margin, nodes):
 
 @njit(cache=True, nogil=True)
 def _add_shell(node, known):
-    """Number the nodes without a value that stand next to those with one, from ``len(known)`` on, in ``node``.
+    """Number the nodes without a value next to nodes with one, from ``len(known)`` on, in ``node``.
 
-    ``known`` (n,) int32: flat indices of the nodes with a value. Returns those of the new ones, (m,) int32.
+    ``known`` (n,) int32: flat indices of the nodes with a value. Returns the flat indices of the new ones, (m,) int32.
     """
     edge = node.shape[0]
     row_of = node.reshape(-1)

@@ -11,11 +11,11 @@ from nightbay.core.rigid import transform
 from nightbay.fuse import dual_contouring, signed_distance, tile_points
 
 TILE_CELLS = 128  # along a tile's edge; memory of a tile grows with it, points read twice shrink with it
-BLOCK_CELLS = 16  # along the edge of the blocks in which the points are counted before the tiles are laid out
-BLOCK_AREA = 0.9 * BLOCK_CELLS**2  # of a surface in a block that it crosses, on average over points and directions
-MOST_BLOCKS = (
-    200_000_000  # 0.8 GB of counts; a coach at 1 mm has 40 million, outliers 19 m off all round at 2 mm fill it
-)
+BLOCK_CELLS = 16  # along the edge of the blocks in which the points are counted before the tiles are chosen
+# Area of a surface in a block that it crosses: mean over positions and directions, cells squared.
+BLOCK_AREA = 0.9 * BLOCK_CELLS**2
+# 0.8 GB of counts. A coach at 1 mm has 40 million; at 2 mm, outliers 19 m away on all sides reach the limit.
+MOST_BLOCKS = 200_000_000
 LONGEST_REACH = 4.0  # grid units; points that are too sparse for this reach do not support the resolution
 
 
@@ -70,7 +70,7 @@ class Plan:
 
 
 def plan_tiles(sources: list[PosedSegment], parameters: Parameters) -> Plan:
-    """Count the points in blocks and lay out the tiles.
+    """Count the points in blocks and choose the tiles.
 
     Raises Rejected if there are no points, or if they lie too far apart for any vehicle.
     """

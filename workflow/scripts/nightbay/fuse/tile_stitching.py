@@ -17,10 +17,11 @@ from nightbay.fuse.dual_contouring import Patch
 from nightbay.meshes import surface
 
 SAME_FIT = 0.02  # difference of mean cosines that noise and small curvature cause
-CACHED_TILES = 512  # whose keys are kept in memory: more than a slice through a vehicle of 2 by 2.5 m takes at 1 mm
+# Tiles whose keys are kept in memory: more than a slice through a vehicle of 2 by 2.5 m takes at 1 mm.
+CACHED_TILES = 512
 POSITION, NORMAL = ("<f4", 3), ("i1", 3)  # how a vertex's columns are stored, beside its attributes
 NORMAL_LENGTH = 127  # of a stored normal
-# Rounds of separating vertices: of three in one position the two that move alike are still together after the first.
+# Rounds of separating vertices: if three coincide, the two that move alike still coincide after the first round.
 SEPARATION_ROUNDS = 4
 
 
@@ -50,8 +51,10 @@ class Patches:
 
 
 def stitch(patches: Patches, attributes: tuple[str, ...], least_mm: float) -> surface.Surface:
-    """The surface of all ``patches``, with the vertex ``attributes``; vertices no nearer to each other than about
-    ``least_mm`` along an edge. Its columns are files in the patches' folder."""
+    """The surface of all ``patches``, with the vertex ``attributes``.
+
+    Vertices that share an edge are at least about ``least_mm`` apart. The columns are files in the patches' folder.
+    """
     counts = [len(patches.load(number)["key"]) for number in range(len(patches))]
     quads = resolve_quads(patches, np.cumsum([0, *counts]))
     kinds = {"xyz_mm": POSITION, "normal": NORMAL} | {name: surface.VERTEX_ATTRIBUTES[name] for name in attributes}
@@ -94,7 +97,7 @@ def resolve_quads(patches: Patches, first: np.ndarray) -> surface.Column:
 def _foreign_rows(
     owner: np.ndarray, key: np.ndarray, keys_of: Callable[[int], np.ndarray], first: np.ndarray
 ) -> np.ndarray:
-    """Rows, (f,) int64, of the vertices with the keys (f,) that the tiles ``owner``, (f,), have."""
+    """Rows, (f,) int64, of the vertices with the keys ``key``, (f,), in the tiles ``owner``, (f,)."""
     rows = np.empty(len(key), np.int64)
     for other in np.unique(owner).tolist():
         asked, known = owner == other, keys_of(other)

@@ -6,8 +6,8 @@ points of a sphere: a curved surface is not shifted by the width of the average,
 (S. Rusinkiewicz, A symmetric objective function for ICP, ACM Trans. Graph. 38 (2019), uses the same property).
 
 Points of the other side of a panel, or across a crease, have other normals and do not count. Each segment's points are
-weighted by how closely they lie together around the vertex: a noisy, grazing or badly placed pass counts less than a
-good one.
+weighted by how closely they lie together around the vertex: a noisy, grazing or badly registered pass counts less than
+a good one.
 """
 
 from typing import NamedTuple
@@ -37,8 +37,8 @@ from nightbay.fuse.signed_distance import BAND
 from nightbay.fuse.tile_points import TilePoints
 
 ROUNDS = 3  # of moving along the normal; the move of the third is below a hundredth of a grid unit
-FARTHEST = 1.5  # grid units from where the field puts it
-FEWEST = 1.5  # points by weight below which they have no spread of their own
+FARTHEST = 1.5  # grid units by which a vertex may move from its position in the field
+FEWEST = 1.5  # effective number of points below which no spread is computed from them
 PRIOR = 10.0  # weight, in points, of the scanner's stated noise in the noise of one segment around a vertex
 GREY = 128  # colour of a vertex without coloured points
 FIRST_ROOM = 256  # neighbours; doubled where a vertex has more
@@ -111,7 +111,7 @@ def project_vertices(patch: Patch, points: TilePoints, reach: np.ndarray, criter
 
 @njit(cache=True, nogil=True)
 def _project(points, columns, criteria, vertices):
-    """Move all ``vertices`` and fill in what is known of them, in place."""
+    """Move all ``vertices`` and fill in their attributes, in place."""
     found = with_room(FIRST_ROOM)
     motion = Motion(np.empty(3), np.empty(3), np.empty(3))
     segments = criteria.segments
@@ -144,7 +144,7 @@ def _move_along_normal(n, found, criteria, motion, by_segment):
     and ``normal``. Returns sum of weights, effective number of points and their standard deviation; a sum of 0 where no
     point counts."""
     move, normal = motion.move, motion.normal
-    normal_sum = motion.step  # free until the vertex comes to a crease
+    normal_sum = motion.step  # scratch until the vertex is moved to a crease
     move[:] = 0
     limit, sigma, weight, count = BAND, 0.0, 0.0, 0.0
     for turn in range(ROUNDS + 1):

@@ -1,4 +1,4 @@
-"""The part that is measured: its surface in the vehicle frame, with all that is known of it."""
+"""The part that is measured: its surface in the vehicle frame, with settings, poses and scale."""
 
 from dataclasses import dataclass
 from typing import Any
@@ -46,7 +46,7 @@ class Body:
     def touch(self, direction: np.ndarray, areas: np.ndarray | None = None) -> Touch | None:
         """The plane that touches the body in a ``direction``, (3,) unit; None without enough surface.
 
-        ``areas`` (n,) instead of the body's own: zero where a vertex shall not count.
+        ``areas`` (n,) instead of the body's own: zero where a vertex does not count.
         """
         areas = self.areas if areas is None else areas
         return tangent_planes.touch(self.vertices_mm, areas, direction, self.support_mm2, self.noise_mm)

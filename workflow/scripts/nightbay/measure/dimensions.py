@@ -13,7 +13,7 @@ from nightbay.measure.result import At20C, Dimension, TouchPoints, UnscannedEnd
 from nightbay.measure.tangent_planes import Touch
 from nightbay.refine.result import Scale
 
-DEPTH_MM = 60.0  # layer below each touching plane that is looked at again when the frame is turned by its uncertainty
+DEPTH_MM = 60.0  # layer below each touching plane that is used when the frame is rotated by its uncertainty
 UNSCANNED = "unscanned end"  # cause of an uncertainty of unknown size, in a budget
 MEANINGS = {
     "length": "between the upright planes across the vehicle that touch its front and rear, bumpers included (ISO 612)",
@@ -75,7 +75,7 @@ def height(name: str, body: Body, areas: np.ndarray | None = None) -> Dimension 
 
 
 def wheelbase(body: Body) -> Dimension | None:
-    """First axle to last, with the sides apart; None with fewer than two axles."""
+    """Distance from the first axle to the last, also for each side alone; None with fewer than two axles."""
     axles, wheels = body.frame.axles, body.frame.wheels
     if len(axles) < 2:
         return None
@@ -133,7 +133,7 @@ def dimension(
 def compare_nominal(stated: Dimension, nominal_mm: float | None) -> Dimension:
     """A dimension with its nominal value, the difference and whether that exceeds the uncertainty.
 
-    With an unscanned end the dimension is this long or longer: it can only be known to be too long.
+    With an unscanned end the dimension may be longer than measured: only a value that is too long is significant.
     """
     if nominal_mm is None:
         return stated
@@ -151,7 +151,7 @@ def compare_nominal(stated: Dimension, nominal_mm: float | None) -> Dimension:
 def _with_unscanned_ends(
     stated: Dimension, body: Body, areas: np.ndarray, touches: dict[str, tuple[np.ndarray, Touch]]
 ) -> Dimension:
-    """A dimension with its ends that were not scanned, which its budget then names as unknown.
+    """The dimension with its unscanned ends added; its budget then names them as a cause of unknown size.
 
     ``touches`` {"high" or "low": (direction, (3,) unit, and what touches there)}.
     """
@@ -213,8 +213,8 @@ def _frame_sd_mm(body: Body, areas: np.ndarray, direction: np.ndarray, value_mm:
         if rotation is None:
             return None
         changes = []
-        for way in (1.0, -1.0):
-            turned = Rotation.from_rotvec(way * np.radians(rotation) * np.eye(3)[axis]).apply(direction)
+        for sense in (1.0, -1.0):
+            turned = Rotation.from_rotvec(sense * np.radians(rotation) * np.eye(3)[axis]).apply(direction)
             reach_mm = 0.0
             for sign, vertices, near, noise in layers:
                 end = tangent_planes.touch(vertices, near, sign * turned, body.support_mm2, noise)

@@ -11,7 +11,7 @@ from nightbay.measure.result import Protrusion
 def width_areas(body: Body) -> tuple[np.ndarray, list[Protrusion]]:
     """Areas, (n,) mm2, that count for the width, and what was left out or noticed at the sides.
 
-    Left out: what sticks out at a side by more than ``mirror_reach_mm`` over less than ``mirror_length_mm`` (mirrors),
+    Left out: what projects at a side by more than ``mirror_reach_mm`` over less than ``mirror_length_mm`` (mirrors),
     and what lies below ``tyre_bulge_mm`` (the tyres' bulge at the ground).
     """
     vertices, options = body.vertices_mm, body.options

@@ -16,7 +16,7 @@ ROW = np.dtype([("points_mm", "<f4", 3), ("deviation_mm", "<f4")])
 
 @dataclass(frozen=True)
 class Comparison:
-    """``points_mm`` (k, 3) of the left side, and how far it stands out beyond the mirror image of the right one,
+    """``points_mm`` (k, 3) of the left side, and how far it projects beyond the mirror image of the right one,
     ``deviation_mm`` (k,), NaN where the right side shows nothing within ``limit_mm``."""
 
     points_mm: np.ndarray

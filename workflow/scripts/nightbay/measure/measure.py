@@ -20,8 +20,8 @@ from nightbay.refine.result import RefineResult
 
 DECIMALS = 3  # of the coordinates in sections.json, mm
 LAMP_OR_HANDLE = (
-    "Short things at the sides that reach less than a mirror does are part of the width: whether one is a lamp, which "
-    "ISO 612 leaves out, or a handle, which counts, can't be told from the shape."
+    "Short protrusions at the sides that reach less than a mirror are part of the width. ISO 612 leaves lamps out and "
+    "counts handles, but the shape does not show which they are."
 )
 
 
@@ -35,11 +35,14 @@ class Stated:
 
 
 def measure(upstream: Mapping[str, Any], sheet: Mapping[str, Any], settings: Any, folder: Path, threads: int) -> dict:
-    """The stage's function; see ``stage.py``. Leaves ``sections.json`` and, with a symmetry plane, ``sides.npy``."""
+    """Write ``sections.json`` and, with a symmetry plane, ``sides.npy``; return a :class:`MeasureResult` and notes.
+
+    :mod:`nightbay.pipeline.stage` describes the arguments.
+    """
     refined = typed.read(RefineResult, upstream["refine"].result)
     frame = typed.read(FrameResult, upstream["frame"].result)
     model = surface.open_ply(upstream["fill"].folder / "surface.ply")
-    model = replace(model, vertices_mm=model.vertices_mm[:])  # needed all over; faces are read as they are needed
+    model = replace(model, vertices_mm=model.vertices_mm[:])  # all positions are needed; faces are read block by block
     areas = vertices.areas(model)
     loose = pieces.loose(model.vertices_mm, areas, settings.measure.loose_mm2)
     loose_mm2 = float(areas[loose].sum())
@@ -134,7 +137,7 @@ def unscanned_end_notes(body: Body, found: Mapping[str, Dimension]) -> list[str]
             dimension = name.replace("_", " ").capitalize()
             sentences.append(
                 f"{dimension}: the {ends[end.end]} end lies in an opening of what was scanned, about X {x:.0f}, "
-                f"Y {y:.0f}, Z {z:.0f} mm. Extrapolated across it, the surface reaches about {end.beyond_mm:.1f} mm "
+                f"Y {y:.0f}, Z {z:.0f} mm. The surface extrapolated across it reaches about {end.beyond_mm:.1f} mm "
                 "further, which is not in the uncertainty: scan this end again or check it by hand."
             )
     return sentences
@@ -156,13 +159,13 @@ def track(axles: list[AxleResult]) -> Track:
 
 
 def extent(body: Body) -> Extent | None:
-    """Bounds of the measured surface along the axes of the frame, whatever they are."""
+    """Bounds of the measured surface along the axes of the frame; None without measured surface."""
     bounds = vertices.bounds(body.vertices_mm, body.areas)
     return None if bounds is None else Extent(*bounds)
 
 
 def planes(body: Body) -> list[Plane]:
-    """Planes of the sections: Y = 0, every station of X on the step's grid, and the axles."""
+    """Planes of the sections: Y = 0, every multiple of ``station_step_mm`` along X, and the axles."""
     bounds = vertices.bounds(body.vertices_mm, body.areas)
     if bounds is None:
         return []
@@ -214,7 +217,8 @@ def compare_sides(body: Body, folder: Path, threads: int) -> Symmetry | None:
 
 
 def vertex_noise(model: Surface, noise_mm: float) -> np.ndarray:
-    """Standard deviation of the points about each vertex, (n,) float32 mm, never less than one point's on paint."""
+    """Standard deviation of the points about each vertex, (n,) float32 mm, at least ``noise_mm``, that of a point on
+    paint."""
     if "spread_mm" not in model.vertex:
         return np.full(len(model.vertices_mm), noise_mm, np.float32)
     spread = model.vertex["spread_mm"][:]

@@ -1,4 +1,4 @@
-"""Pieces of a surface that stand apart from the rest."""
+"""Pieces of a surface that are separate from the rest."""
 
 import numpy as np
 from scipy import ndimage

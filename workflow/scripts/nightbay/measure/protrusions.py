@@ -1,4 +1,4 @@
-"""What sticks out of an outline over a short length only: mirrors at the sides, an antenna on the roof."""
+"""Protrusions of an outline over a short length only: mirrors at the sides, an antenna on the roof."""
 
 from dataclasses import dataclass
 from typing import NamedTuple
@@ -11,7 +11,7 @@ from nightbay.measure import tangent_planes
 
 STEP_MM = 20.0  # length of a station of the outline; longer on a coarse surface, so that each has its vertices
 STEP_BY_SUPPORT = 1.5  # least length of a station, by the side of a square with the support's area
-# Below a station's furthest vertex that is looked at; a station with only outliers there is passed over.
+# Below a station's furthest vertex that is searched; a station with only outliers there is skipped.
 DEPTH_MM = 100.0
 HALVINGS = 6  # of that depth, within which the support is looked for
 ROUNDING_MM = 1e-3  # beyond the surroundings that counts as rounding

@@ -1,6 +1,6 @@
-"""What measure leaves: dimensions with their uncertainties, sections, left against right.
+"""The numbers in the JSON of the stage measure: dimensions with uncertainties, sections, left against right.
 
-All places are in the vehicle frame, (3,) mm.
+All positions are in the vehicle frame, (3,) mm.
 """
 
 from dataclasses import dataclass
@@ -70,8 +70,8 @@ class Dimension:
 
 @dataclass(frozen=True)
 class Protrusion:
-    """A short thing that sticks out ``where`` ("left", "right"), or a thin one on the "roof": how far it stands out of
-    its surroundings, ``reach_mm``; its bounds ``low_mm`` and ``high_mm``, (3,), None where no vertex lies beyond the
+    """A short protrusion ``where`` ("left", "right"), or a thin one on the "roof": how far it projects from its
+    surroundings, ``reach_mm``; its bounds ``low_mm`` and ``high_mm``, (3,), None where no vertex lies beyond the
     surroundings; whether it is ``excluded`` from the width, or from the height of the body."""
 
     where: str
@@ -118,7 +118,7 @@ class Section:
 class Symmetry:
     """The left side against the mirror image of the right one, positive where the left stands out.
 
-    ``compared`` places; ``without_partner``, the share of places that the other side does not show within ``limit_mm``;
+    ``compared``: number of points; ``without_partner``: share of points without a counterpart within ``limit_mm``;
     mean, median and root mean square of the deviation; ``abs_95_mm``, which 95 % do not exceed; ``abs_max_mm``.
     """
 

@@ -2,7 +2,7 @@
 
 Own code instead of trimesh's sections: 17 planes through 552 959 faces, best of three runs, took 0.02 s of CPU time
 against 0.49 s, with the same total length to 12 digits. trimesh's figure is for loose segments: it joins them by
-networkx, which Nightbay does not need otherwise, holds all faces in memory and does not part filled stretches.
+networkx, which Nightbay does not need otherwise, holds all faces in memory and does not separate filled stretches.
 """
 
 from collections.abc import Iterator, Sequence
@@ -100,7 +100,7 @@ def _outlines(vertices_mm: np.ndarray, crossing: Crossing, plane: Plane) -> list
         return []
     triangle, axis, value_mm = crossing.faces.astype(np.int64), plane.axis, plane.value_mm
     side = vertices_mm[triangle, axis] >= np.float32(value_mm)
-    # the vertex that stands alone on its side; the plane cuts the two edges that leave it
+    # the vertex that is alone on its side; the plane cuts the two edges that leave it
     odd = np.where((side.sum(axis=1) == 1)[:, None], side, ~side).argmax(axis=1)
     lone = triangle[np.arange(len(triangle)), odd]
     ends = [triangle[np.arange(len(triangle)), (odd + step) % 3] for step in (1, 2)]

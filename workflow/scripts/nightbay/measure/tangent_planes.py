@@ -9,14 +9,14 @@ import numpy as np
 from nightbay.core import robust
 
 LEAST_VERTICES = 16  # define a plane: a spike of one vertex has long faces, and with them a large area of its own
-PATCH = 2.5  # edge of the patch against that of a square with the support's area
-# Thickness of the layer of a crown below the support's level, and greatest scatter in it, in standard deviations of the
-# noise. A surface from few points is noisier than it says: dark trim by up to three times.
+PATCH = 2.5  # edge of the patch over that of a square with the support's area
+# Thickness of the crown's layer below the support's level, and greatest scatter in it, in standard deviations of the
+# noise. A surface from few points, such as dark trim, is up to three times noisier than its spread shows.
 LAYER, SCATTER = 8.0, 4.0
 LEAST_CROWN = 36  # vertices in it: six for each coefficient of a second-order surface
-WINDOW_MM = 2.0  # depth below the furthest vertex that is looked at first; doubled until enough surface lies there
+WINDOW_MM = 2.0  # depth below the furthest vertex that is searched first; doubled until enough surface lies there
 WIDER = (1.0, 2.0, 4.0, 8.0)  # widths of patches that are tried: 280 mm for a support of 200 mm2
-DEPTH_MM = 30.0  # of a patch below its level that is looked at
+DEPTH_MM = 30.0  # depth of a patch below its level that is used
 ITERATIONS = 10  # of the reweighted fits: common practice, no source
 SINGULAR = 1e-6  # share of the largest singular value below which one is left out of a fit
 LEAST_LIMIT_MM = 1e-3  # of the biweight: a layer without noise, as of a computed model, leaves residuals of rounding
@@ -27,10 +27,10 @@ class Touch:
     """The plane that touches a surface: ``reach_mm`` along the direction; ``point_mm`` (3,) where it touches.
 
     The patch is the one where the support's area reaches furthest. In it, a second-order surface through what lies near
-    that level gives the plane: noise averages out, lumps have no weight. Where too few vertices lie there (a rod, a
-    sharp corner), the levels that the support and twice the support reach are extrapolated to no area: on anything
-    round, and on a ridge, the area grows in proportion to the depth. ``half_width_mm``: distance of the plane from the
-    support's level, which stands for how far it may err. ``rows``: vertices that define the plane.
+    that level gives the plane: noise averages out, and outlying lumps have no weight. Where too few vertices lie there
+    (a rod, a sharp corner), the levels that the support and twice the support reach are extrapolated to no area: on
+    anything round, and on a ridge, the area grows in proportion to the depth. ``half_width_mm``: distance of the plane
+    from the support's level, taken as the limit of its error. ``rows``: vertices that define the plane.
     """
 
     reach_mm: float
@@ -113,8 +113,8 @@ def touch(
 
     ``vertices_mm`` (n, 3) with their ``areas`` (n,) mm2 and ``noise_mm`` (n,); the support, see :func:`support_of`, has
     to lie in one patch, a square across the direction of :data:`PATCH` times its size. Where the surface has holes, as
-    on dark trim, a small patch may miss its end. A wider patch counts instead where it reaches further by more than the
-    narrow one may err; what it reaches further is how far it may err.
+    on dark trim, a small patch may miss its end. A wider patch is used where it reaches further than the half width of
+    the narrow one; the difference is then the least half width.
     """
     used = areas > 0.0
     if not used.any():
@@ -201,9 +201,12 @@ def _highest_patch(height, plan, areas, support_mm2):
 
     A patch is one unit of ``plan`` wide.
     """
-    best, order = None, np.argsort(-height, kind="stable")  # once; what is in order already is sorted in no time
+    best, order = (
+        None,
+        np.argsort(-height, kind="stable"),
+    )  # sorted once here: later stable sorts of sorted rows are fast
     height, plan, areas = height[order], plan[order], areas[order]
-    # four grids, half a patch apart, so that no feature is cut by all of them
+    # four grids, half a patch apart, so no feature is divided by all of them
     for shift in ((0.0, 0.0), (0.5, 0.0), (0.0, 0.5), (0.5, 0.5)):
         square = np.floor(plan + shift).astype(np.int64)
         lowest = square.min(axis=0)
@@ -219,7 +222,7 @@ def _highest_patch(height, plan, areas, support_mm2):
 
 def _crown(patch: Patch, noise_mm: np.ndarray) -> tuple[float, np.ndarray] | None:
     """Top of a robust second-order surface through a patch's outermost layer, and the patch's vertices that define it;
-    None where the layer has too few vertices or is no such surface. The layer is as thick as noise makes a flat one.
+    None where the layer has too few vertices or scatters too much. The layer is as thick as the noise of a flat one.
 
     ``noise_mm`` (n,) of the patch's vertices.
     """
@@ -249,5 +252,5 @@ def _end(patch: Patch, areas: np.ndarray, support_mm2: float) -> tuple[float, np
     """The end of a patch, extrapolated from two levels, and the patch's vertices that define it; ``areas`` (n,)."""
     height, level = patch.along, patch.level
     lower = supported(height, areas, np.zeros(len(height), np.int64), 2.0 * support_mm2)[1][0]
-    # no further than the patch itself reaches: where it hangs over an edge, the lower level lies far down
+    # no further than the patch itself reaches: where it extends over an edge, the lower level lies far down
     return float(min(level + (level - lower), height.max())), np.flatnonzero(height >= level)

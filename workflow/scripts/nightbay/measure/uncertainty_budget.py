@@ -1,4 +1,4 @@
-"""The uncertainty of a dimension, as a sum of what is known to move it."""
+"""The uncertainty of a dimension: a budget of standard uncertainties by cause."""
 
 from collections.abc import Mapping
 from typing import Any
@@ -10,14 +10,14 @@ from nightbay.frame.result import FrameResult
 from nightbay.meshes.surface import Surface
 from nightbay.refine.result import RefinedPose
 
-COVERAGE = 2  # k: about 95 % of the cases where the parts are many and alike in size
+COVERAGE = 2  # k: about 95 % of the cases where the causes are many and similar in size
 NEAR_MM = 60.0  # a segment whose bounds come that near to a point may have measured it
 
 
 def combine(budget_mm: Mapping[str, float | None]) -> float:
     """The expanded uncertainty, mm, of a budget {cause: standard uncertainty mm, None where it is not known}.
 
-    What is not known is left out of the sum; whoever shows the number has to say so (see :func:`unknown`).
+    Unknown causes are left out of the sum; whoever shows the number must name them (see :func:`unknown`).
     """
     return float(COVERAGE * np.sqrt(sum(value**2 for value in budget_mm.values() if value is not None)))
 

@@ -11,7 +11,7 @@ from nightbay.measure import tangent_planes
 from nightbay.measure.tangent_planes import Touch
 
 LAYER_MM = 12.0  # below the touching plane: the end as it is seen along the direction
-BEHIND_MM = 300.0  # what was scanned that far behind was seen through the opening, so nothing stands before it
+BEHIND_MM = 300.0  # surface this far behind was seen through the opening, so nothing lies before it
 LEAST_CELLS = 24  # four for each coefficient of a second-order surface
 
 
@@ -42,9 +42,9 @@ def find(
     ``vertices_mm`` (n, 3) with their ``areas`` (n,) mm2. Seen along ``direction``, (3,) unit, the end is a grid of
     cells as wide as the patch of :func:`nightbay.measure.tangent_planes.touch`, whose result is ``touch``. A
     second-order surface through the outermost vertices of the cells is extrapolated across cells that lie between
-    others, in a row or in a column, and hold no vertex down to :data:`BEHIND_MM`. Where it goes beyond the touching
-    plane by more than that may err and twice the scatter about the surface, the end was not scanned. A boundary with
-    nothing beyond it, such as the edge of a panel or the tip of a rod, lies between no others: it is an end.
+    others, in a row or in a column, and hold no vertex down to :data:`BEHIND_MM`. Where it exceeds the touching plane
+    by more than the plane's half width and twice the scatter about the surface, the end was not scanned. A boundary
+    with nothing beyond it, such as the edge of a panel or the tip of a rod, lies between no others: it is an end.
     """
     first, second = tangent_planes.axes_across(direction)
     cell_mm = tangent_planes.PATCH * float(np.sqrt(support_mm2))
@@ -65,8 +65,8 @@ def find(
     at = np.unravel_index(int(np.argmax(extrapolated)), extrapolated.shape)
     if extrapolated[at] <= touch.half_width_mm + 2.0 * scatter:
         return None
-    place = (np.array(at) + low + 0.5) * cell_mm
-    return UnscannedExtent(float(extrapolated[at]), np.array([touch.reach_mm, *place]) @ frame)
+    across_mm = (np.array(at) + low + 0.5) * cell_mm
+    return UnscannedExtent(float(extrapolated[at]), np.array([touch.reach_mm, *across_mm]) @ frame)
 
 
 def _fit(terms, depth):
@@ -95,13 +95,13 @@ def _along(vertices, row, axis):
 
 @numba.njit(cache=True)
 def _bounds(vertices, areas, frame, least):
-    """Low and high place across, (2, 2), of the vertices with an area that lie as far out as ``least``."""
+    """Low and high coordinates across, (2, 2), of the vertices with an area that lie as far out as ``least``."""
     found = np.array([[np.inf, np.inf], [-np.inf, -np.inf]])
     for row in range(len(areas)):
         if areas[row] > 0.0 and _along(vertices, row, frame[0]) >= least:
             for k in range(2):
-                place = _along(vertices, row, frame[k + 1])
-                found[0, k], found[1, k] = min(found[0, k], place), max(found[1, k], place)
+                across = _along(vertices, row, frame[k + 1])
+                found[0, k], found[1, k] = min(found[0, k], across), max(found[1, k], across)
     return found
 
 

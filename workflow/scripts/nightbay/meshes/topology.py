@@ -200,7 +200,7 @@ def boundary_half_edges(
 
 
 def defects(faces: np.ndarray, vertex_count: int) -> dict[str, int]:
-    """Numbers of edges at which a mesh, ``faces`` (m, 3) int, is no oriented manifold.
+    """Numbers of edges at which a mesh, ``faces`` (m, 3) int, is not an oriented manifold.
 
     ``edges_of_many_faces``: edges with more than two faces; ``edges_of_one_direction``: edges whose two faces pass them
     in the same direction, which means that one of the faces is flipped.
@@ -263,7 +263,7 @@ def _trace(half_edges, successor, local):
     start = [0]
     written = 0
     done = np.zeros(count, np.bool_)
-    place = np.full(count + 1, -1, np.int64)  # where a vertex stands on the path, -1 where it doesn't
+    on_path = np.full(count + 1, -1, np.int64)  # index of a vertex on the path, -1 where it is not on it
     path = np.empty(count, np.int64)
     for seed in range(count):
         if done[seed]:
@@ -272,15 +272,15 @@ def _trace(half_edges, successor, local):
         at = seed
         while at >= 0 and not done[at]:
             done[at] = True
-            if place[local[at]] >= 0:  # the path has returned to a vertex: the part between is a loop of its own
-                back = place[local[at]]
+            if on_path[local[at]] >= 0:  # the path has returned to a vertex: the part between is a loop of its own
+                back = on_path[local[at]]
                 for k in range(back, length):
                     vertices[written] = half_edges[path[k], 0]
                     written += 1
-                    place[local[path[k]]] = -1
+                    on_path[local[path[k]]] = -1
                 start.append(written)
                 length = back
-            place[local[at]] = length
+            on_path[local[at]] = length
             path[length] = at
             length += 1
             at = successor[at]
@@ -289,7 +289,7 @@ def _trace(half_edges, successor, local):
             if closed:
                 vertices[written] = half_edges[path[k], 0]
                 written += 1
-            place[local[path[k]]] = -1
+            on_path[local[path[k]]] = -1
         if closed:
             start.append(written)
     return vertices[:written].copy(), np.array(start, dtype=np.int64)

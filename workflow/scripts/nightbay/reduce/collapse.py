@@ -5,20 +5,22 @@ from numba import njit
 
 from nightbay.reduce.quadric import FREE, SIZE, FaceLists, Mesh, cost, is_line, move_origin
 
-# Twice the area by the sum of the sides' squares, 0.29 for an equilateral face: a face gets no thinner than this from a
-# thicker one. Common practice, no source.
+# Twice the area over the sum of the squared sides, 0.29 for an equilateral face: a thicker face gets no thinner than
+# this. Common practice, no source.
 LEAST_QUALITY = 0.03
 LEAST_COSINE = 0.5  # between the normals of a face before and after: 60 degrees. Common practice, no source.
-SPECK = 1e-8  # square of twice a face's area, mm4: of one so small, 0.01 mm wide, rounding of float32 makes the normal
+# Square of twice a face's area, mm4: the normal of a face this small, 0.01 mm wide, is rounding of float32.
+SPECK = 1e-8
 
 
 @njit(cache=True, nogil=True)
 def sweep(mesh: Mesh, around: FaceLists, limit: float, most: int) -> tuple[int, bool]:
-    """Collapse, in order of the faces, each edge that costs no more than ``limit``, mm2, until ``most`` faces are gone.
+    """Collapse, in order of the faces, each edge that costs no more than ``limit``, mm2, until ``most`` faces are
+    removed.
 
-    The arrays of ``mesh`` and ``around`` are changed in place; faces that are gone have the vertices -1. A vertex that
-    took another in has its faces listed anew behind all lists, and may go on, while ``around.face`` has room. Returns
-    the number of faces gone, and whether edges were left alone for want of room.
+    The arrays of ``mesh`` and ``around`` are changed in place; removed faces have the vertices -1. The faces of a
+    merged vertex are listed again behind all lists; it can be merged further while ``around.face`` has room. Returns
+    the number of faces removed, and whether edges were skipped because room ran out.
     """
     vertices, kind, faces = mesh.vertices, mesh.kind, mesh.faces
     begin, end = around.begin, around.end
@@ -44,9 +46,9 @@ def sweep(mesh: Mesh, around: FaceLists, limit: float, most: int) -> tuple[int, 
                 continue
             if not (_keeps_shape(mesh, around, a, b, position) and _keeps_shape(mesh, around, b, a, position)):
                 continue
-            gone += _take_in(faces, around, a, b, used)
+            gone += _merge_faces(faces, around, a, b, used)
             used = end[a]
-            _place(mesh, a, b, position)
+            _move_merged(mesh, a, b, position)
     return gone, full
 
 
@@ -87,8 +89,9 @@ def _keeps_shape(mesh, around, a, b, position):
 def _keeps_topology(mesh, around, a, b, stamp, mark):
     """Whether the collapse of a-b leaves a manifold, and no line and no labelled patch vanishes.
 
-    It is the link condition: the vertices that both ends are joined to are those of the faces between them. ``stamp``
-    (n,) is written with ``mark`` and ``mark`` + 1, which nothing else has been stamped with.
+    This is the link condition: the only common neighbours of both ends are the third vertices of the faces between
+    them. ``stamp``
+    (n,) is written with ``mark`` and ``mark`` + 1, which are not in it yet.
     """
     faces, shared = mesh.faces, 0
     for at in range(around.begin[a], around.end[a]):
@@ -122,9 +125,9 @@ def _keeps_topology(mesh, around, a, b, stamp, mark):
 
 
 @njit(cache=True, nogil=True)
-def _take_in(faces, around, a, b, to):
-    """Let a stand for b in b's faces, and list its faces anew from ``to``; faces that have both are gone. Returns how
-    many."""
+def _merge_faces(faces, around, a, b, to):
+    """Replace b by a in b's faces, remove faces that have both, and list a's faces again from ``to`` on. Returns the
+    number of faces removed."""
     gone, first = 0, to
     for at in range(around.begin[b], around.end[b]):
         face = around.face[at]
@@ -149,8 +152,8 @@ def _take_in(faces, around, a, b, to):
 
 
 @njit(cache=True, nogil=True)
-def _place(mesh, a, b, position):
-    """Move a, which stands for b too, to ``position``, with the sum of both quadrics."""
+def _move_merged(mesh, a, b, position):
+    """Move a, which b was merged into, to ``position``; its quadric becomes the sum of both."""
     move_origin(mesh, a, position)
     move_origin(mesh, b, position)
     for at in range(SIZE):
@@ -162,8 +165,8 @@ def _place(mesh, a, b, position):
 
 @njit(cache=True, nogil=True)
 def compact(mesh: Mesh, number: np.ndarray) -> tuple[int, int]:
-    """Move what is left to the front of all arrays and of ``number`` (n,), in place; returns how many faces and
-    vertices that is."""
+    """Move the remaining rows to the front of all arrays and of ``number`` (n,), in place; returns the numbers of faces
+    and vertices."""
     faces = mesh.faces
     row = np.full(len(mesh.vertices), -1, np.int32)
     left, used = 0, 0

@@ -1,8 +1,8 @@
 """Reduces a triangle mesh by edge collapse, up to a mean distance from the original or down to a number of faces.
 
-Own code, for what libraries were found to do with surfaces of scans (1.4 million faces with 8 000 boundary edges, to
-60 000): fast-simplification could not get there and ended 3 mm off, with edges of three faces; pymeshlab got there, but
-in over a minute, also with an edge of three faces, and neither knows which faces are filled.
+Own code, because libraries failed on surfaces of scans (1.4 million faces with 8 000 boundary edges, reduced to
+60 000): fast-simplification did not reach that number and ended 3 mm off, with edges of three faces; pymeshlab reached
+it, but took over a minute and also left an edge of three faces. Neither keeps the mark of filled faces.
 """
 
 from concurrent.futures import ThreadPoolExecutor
@@ -18,27 +18,27 @@ from nightbay.reduce.quadric import Mesh
 RUN = 4_000_000  # faces that are swept together at first: 100 bytes each
 ROOM = 2.0  # lists of faces while a mesh is swept, by those at the start
 EVERY = 100  # one face in so many shows what edges cost: 40 000 of a run, so their median is known to 0.25 % of rank
-LEAST_MM2 = 1e-12  # of the limit: of a surface whose edges cost nothing, any limit above zero takes all
+LEAST_MM2 = 1e-12  # least limit: on a surface whose edges cost nothing, any limit above zero collapses all of them
 
 
 class Run(NamedTuple):
-    """What a sweep left of some of a surface's faces: ``mesh``, and the surface's ``number`` of each vertex, (n,)."""
+    """A run after its sweep: its ``mesh``, and the ``number`` of each of its vertices in the whole surface, (n,)."""
 
     mesh: Mesh
     number: np.ndarray
 
 
 class Reduction:
-    """A mesh on its way down. Each face keeps its ``filled`` mark; seams between marks stay where they are, as the
-    boundary does, within the distance reached.
+    """A mesh that is being reduced. Each face keeps its ``filled`` mark. Seams between marks and boundaries keep their
+    position within the distance reached.
 
     Memory: about 100 bytes a face of the original while it is swept. The outcome depends on the order of faces and on
     nothing else.
     """
 
     def __init__(self, mesh: Mesh, centre_mm: np.ndarray, limit_mm2: float = 0.0) -> None:
-        """``mesh``: its vertices are about ``centre_mm`` (3,), and its arrays are taken over: they change.
-        ``limit_mm2``: what it has been swept with."""
+        """``mesh``: its vertices are relative to ``centre_mm`` (3,); its arrays are changed in place.
+        ``limit_mm2``: limit of its last sweep."""
         self.mesh = mesh
         self.centre_mm = centre_mm
         self.limit_mm2 = limit_mm2
@@ -56,10 +56,11 @@ class Reduction:
         return Surface(self.mesh.vertices + self.centre_mm, self.mesh.faces.copy(), face=filled)
 
     def sweep(self, limit_mm2: float, faces: int = 0) -> int:
-        """Collapse edges that cost no more than the limit; stops at ``faces`` faces. Returns how many faces went.
+        """Collapse edges that cost no more than the limit; stops at ``faces`` faces. Returns the number of faces
+        removed.
 
-        Where the lists of faces have run out of room, the rest of the mesh is swept too, with fresh ones: a mesh of
-        which only the first part is reduced would reach its deviation by that part alone.
+        Where the lists of faces run out of room, the rest of the mesh is swept with fresh lists. Otherwise the first
+        part of the mesh alone would use up the allowed deviation.
         """
         self.limit_mm2, before, gone, full = limit_mm2, self.face_count, 1, True
         while full and gone and self.face_count > faces:
@@ -69,12 +70,13 @@ class Reduction:
         return before - self.face_count
 
     def _sweep_once(self, limit_mm2: float, most: int) -> tuple[int, bool]:
-        """How many faces went and whether room ran out; a function of its own, so that the lists go before copies."""
+        """Number of faces removed, and whether room ran out. It returns before copies are made, which frees its
+        lists."""
         around = quadric.face_lists(self.mesh.faces, len(self.mesh.vertices), ROOM)
         return collapse.sweep(self.mesh, around, limit_mm2, most)
 
     def _compact(self) -> None:
-        """Drop what is gone; the old faces are freed before the vertices are copied."""
+        """Drop removed faces and vertices; the old faces are freed before the vertices are copied."""
         left, used = collapse.compact(self.mesh, self.number)
         self.mesh = self.mesh._replace(faces=self.mesh.faces[:left].copy(), label=self.mesh.label[:left].copy())
         of_vertex = {name: getattr(self.mesh, name)[:used].copy() for name in ("vertices", "quadric", "kind")}
@@ -82,19 +84,19 @@ class Reduction:
         self.number = self.number[:used].copy()
 
     def copy(self) -> "Reduction":
-        """The same state, to come back to."""
+        """A copy of the state, to return to."""
         other = Reduction(Mesh(*(values.copy() for values in self.mesh)), self.centre_mm, self.limit_mm2)
         other.number = self.number.copy()
         return other
 
 
 def begin(mesh: Surface, limit_mm2: float, faces: int = 0, threads: int = 1) -> Reduction:
-    """A :class:`Reduction` of a surface whose edges that cost no more than the limit are collapsed for the most part,
-    about down to ``faces`` faces.
+    """A :class:`Reduction` of a surface after a first sweep: most edges that cost no more than ``limit_mm2`` are
+    collapsed, down to about ``faces`` faces.
 
-    Of ``mesh`` the columns of the faces may lie on disk. :data:`RUN` faces are in memory at a time, for each of the
+    The face columns of ``mesh`` may lie on disk. :data:`RUN` faces are in memory at a time, for each of the
     ``threads``; how many they are does not change the outcome. Vertices that a run does not enclose stay where they
-    are: those on boundaries and seams, and those that it shares with another. They collect what each run knows of them.
+    are: those on boundaries and seams, and those that it shares with another. They sum the quadrics of all their runs.
     """
     centre = centre_mm(mesh)
 
@@ -108,8 +110,8 @@ def begin(mesh: Surface, limit_mm2: float, faces: int = 0, threads: int = 1) -> 
 
 
 def centre_mm(mesh: Surface) -> np.ndarray:
-    """Middle of a mesh's vertices, (3,) float32: a whole number, so that taking it off and adding it again rounds next
-    to nothing."""
+    """Middle of a mesh's vertices, (3,) float32: whole numbers, so subtracting and adding
+    it again hardly rounds."""
     total = np.zeros(3)
     for rows in surface.spans(len(mesh.vertices_mm)):
         total += mesh.vertices_mm[rows].sum(axis=0, dtype=np.float64)
@@ -125,13 +127,14 @@ def median_cost_mm2(mesh: Surface) -> float:
 
 
 def _runs(count: int) -> list[slice]:
-    """Slices of like length that cover so many faces; one, and that empty, where there are none."""
+    """Slices of equal length that cover ``count`` faces; one empty slice where there are none."""
     parts = max(-(-count // RUN), 1)
     return [slice(count * part // parts, count * (part + 1) // parts) for part in range(parts)]
 
 
 def _begin_run(mesh: Surface, centre: np.ndarray, rows: slice) -> tuple[Reduction, np.ndarray]:
-    """Some of a mesh's faces as a reduction of their own, and which vertex of the mesh each of theirs is, (n,)."""
+    """The faces ``rows`` of a mesh as a reduction of their own, and the number in the mesh of each of its vertices,
+    (n,)."""
     faces = mesh.faces[rows]
     faces = faces if isinstance(mesh.faces, surface.Column) else faces.copy()
     number = topology.compact(faces)
@@ -140,7 +143,7 @@ def _begin_run(mesh: Surface, centre: np.ndarray, rows: slice) -> tuple[Reductio
 
 
 def _joined(runs: list[Run]) -> Mesh:
-    """One mesh of what is left of the runs, with its lines. Each run leaves the list when it is joined."""
+    """One mesh of all runs, with its lines. Each run is removed from the list when it is joined."""
     row = _rows_of_used([run.number for run in runs])
     vertices = np.empty((int(row.max(initial=-1)) + 1, 3), np.float32)
     quadrics = np.zeros((len(vertices), quadric.SIZE), np.float32)

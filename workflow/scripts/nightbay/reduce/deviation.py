@@ -1,4 +1,5 @@
-"""Distances between two surfaces, sampled evenly by area, with memory for the samples and none for the faces."""
+"""Distances between two surfaces, sampled evenly by area, with memory that grows with the samples, not with the
+faces."""
 
 from dataclasses import dataclass
 from typing import NamedTuple
@@ -12,7 +13,7 @@ from nightbay.reduce.result import Distances
 
 GOLDEN = np.array([0.7548776662466927, 0.5698402909980532])  # steps of the plane's low-discrepancy sequence
 MOST_CELLS = 4_000_000  # of the grid that the points are sorted into: 16 MB
-WIDER = 4.0  # how much further each next search reaches
+WIDER = 4.0  # factor of reach from one search to the next
 DECIMALS = 4  # of distances in the results: 0.1 micrometres
 
 
@@ -39,8 +40,8 @@ class Grid(NamedTuple):
 
 
 class Best(NamedTuple):
-    """What is nearest to each point of a :class:`Grid` so far: ``distance2`` (n,) mm2, ``face`` (n,), ``point`` (n, 3)
-    on that face."""
+    """The nearest surface point found so far for each point of a :class:`Grid`: ``distance2`` (n,) mm2, ``face`` (n,),
+    ``point`` (n, 3) on that face."""
 
     distance2: np.ndarray
     face: np.ndarray
@@ -51,8 +52,8 @@ def sample(measured: Surface, count: int) -> np.ndarray:
     """Points spread evenly over the area of a surface, (count, 3) float64; the same ones each time.
 
     Systematic sampling of the faces by area; within a face by a low-discrepancy sequence (M. Roberts, "The unreasonable
-    effectiveness of quasirandom sequences", 2018; value of the constant from memory). Of the surface, the columns of
-    the faces may lie on disk.
+    effectiveness of quasirandom sequences", 2018; value of the constant from memory). The face columns
+    of the surface may lie on disk.
     """
     wanted = (np.arange(count) + 0.5) / count * surface.area_mm2(measured)
     corners, before = np.empty((count, 3), np.int32), 0.0
@@ -74,8 +75,8 @@ def sample(measured: Surface, count: int) -> np.ndarray:
 def nearest(points_mm: np.ndarray, measured: Surface, reach_mm: float) -> Nearest:
     """The nearest point of a surface for each of ``points_mm``, (n, 3), as :class:`Nearest`.
 
-    ``reach_mm``: distance that is expected to suffice for most; the others are searched again, four times as far. Of
-    the surface, the columns of the faces may lie on disk.
+    ``reach_mm``: distance that is expected to suffice for most; the others are searched again, four times as far. The
+    face columns of the surface may lie on disk.
     """
     count = len(points_mm)
     found = Nearest(np.full(count, np.inf), np.full(count, -1, np.int64), np.array(points_mm, np.float64))
@@ -88,7 +89,7 @@ def nearest(points_mm: np.ndarray, measured: Surface, reach_mm: float) -> Neares
 
 
 def _search(found: Nearest, rows: np.ndarray, points_mm: np.ndarray, measured: Surface, reach_mm: float) -> None:
-    """Let every face look for the points within reach, which are ``rows`` of ``found``."""
+    """For every face, search the points within reach, which are ``rows`` of ``found``."""
     grid, order = _grid(points_mm, reach_mm)
     sorted_rows = rows[order]
     best = Best(found.distance_mm[sorted_rows] ** 2, found.face[sorted_rows], found.point_mm[sorted_rows])
@@ -106,8 +107,8 @@ def _grid(points: np.ndarray, reach_mm: float) -> tuple[Grid, np.ndarray]:
     while np.prod(np.ceil(extent / edge)) > MOST_CELLS:  # a flat box takes more cells than its volume says
         edge *= 1.2
     dims = np.ceil(extent / edge).astype(np.int64)
-    place = np.floor((points - low) / edge).astype(np.int64)
-    cell = (place[:, 0] * dims[1] + place[:, 1]) * dims[2] + place[:, 2]
+    index = np.floor((points - low) / edge).astype(np.int64)
+    cell = (index[:, 0] * dims[1] + index[:, 1]) * dims[2] + index[:, 2]
     order = np.argsort(cell, kind="stable")
     start = np.zeros(np.prod(dims) + 1, np.int32)
     np.cumsum(np.bincount(cell, minlength=len(start) - 1), out=start[1:])

@@ -1,12 +1,12 @@
-"""Quadrics of a mesh's vertices: how far a position is from all the planes that a vertex stands for.
+"""Quadrics of a mesh's vertices: how far a position is from all the planes assigned to a vertex.
 
 A quadric holds the squared distance to planes, weighted by area (M. Garland, P. Heckbert, "Surface simplification using
 quadric error metrics", SIGGRAPH 1997). Its value divided by the weight is a mean squared distance in mm2. Lines that
-must stay, the boundary and the seams between measured and filled faces, have planes through them that stand on the
-surface.
+must stay, the boundary and the seams between measured and filled faces, have planes through them at right angles to
+the surface.
 
-Each is held about its own vertex. Values near it are far below a mm2, and so not differences of large ones: float32 is
-enough.
+Each is stored relative to its own vertex. Its values near the vertex are far below 1 mm2 and no differences of large
+numbers: float32 is enough.
 """
 
 from typing import NamedTuple
@@ -19,8 +19,8 @@ from nightbay.meshes import topology
 # Columns of a quadric: coefficients of x2, xy, xz, y2, yz, z2, of 2x, 2y, 2z, the constant, and the weight.
 XX, XY, XZ, YY, YZ, ZZ, X, Y, Z, CONSTANT, WEIGHT = range(11)
 SIZE = 11
-# Classes of vertices: on no line, on one, where lines meet or end; and held, which no other is merged with. In a part
-# of a mesh those are the ones that others share: merged with one, a vertex could get an edge that is there already.
+# Classes of vertices: on no line, on one line, where lines meet or end, and held. Held vertices are not merged: a part
+# of a mesh shares them with other parts, and a merge could create an edge that another part already has.
 FREE, LINE, FIXED, HELD = 0, 2, 3, 4
 # An edge of length l costs (l / 1000)**2: flat areas get even faces, and none longer than that allows. The value is
 # this project's choice.
@@ -33,8 +33,8 @@ EDGE_SHARES = 12
 
 
 class Mesh(NamedTuple):
-    """The arrays of a mesh on its way down, which kernels change in place: ``vertices`` (n, 3) float32 mm, their
-    ``quadric`` (n, 11) float32 and ``kind`` (n,) uint8, ``faces`` (m, 3) int32 (-1: gone) and their ``label`` (m,)
+    """The arrays of a mesh that is being reduced, which kernels change in place: ``vertices`` (n, 3) float32 mm, their
+    ``quadric`` (n, 11) float32 and ``kind`` (n,) uint8, ``faces`` (m, 3) int32 (-1: removed) and their ``label`` (m,)
     uint8, 1 where filled."""
 
     vertices: np.ndarray
@@ -68,7 +68,7 @@ class Form(NamedTuple):
 
 
 def face_lists(faces: np.ndarray, vertex_count: int, room: float = 1.0) -> FaceLists:
-    """:class:`FaceLists` of faces (m, 3); ``room``: length of ``face`` by what is needed at first."""
+    """:class:`FaceLists` of faces (m, 3); ``room``: length of ``face`` over what is needed at first."""
     start, face = topology.incidence(faces, vertex_count, room)
     return FaceLists(face, start[:-1].copy(), start[1:].copy())
 
@@ -76,7 +76,7 @@ def face_lists(faces: np.ndarray, vertex_count: int, room: float = 1.0) -> FaceL
 def plane_mesh(vertices: np.ndarray, faces: np.ndarray, label: np.ndarray) -> Mesh:
     """:class:`Mesh` of some of a mesh's faces, with the quadrics of their planes.
 
-    Vertices that no ring of these faces with one label encloses are held. The arrays are taken over.
+    Vertices are held unless a ring of these faces with one label encloses them. The arrays are used without a copy.
     """
     held = topology.balance(faces, label, len(vertices))
     return Mesh(vertices, _of_faces(vertices, faces), np.where(held, HELD, FREE).astype("u1"), faces, label)
@@ -148,7 +148,7 @@ def is_line(mesh: Mesh, around: FaceLists, a: int, b: int) -> bool:
 
 @njit(cache=True, nogil=True)
 def _add_lines(mesh, around):
-    """Add the planes along lines that stand on the faces beside them; each weighs the square of its edge."""
+    """Add the planes through lines at right angles to the adjacent faces; each has the square of its edge as weight."""
     vertices, faces, kind = mesh.vertices, mesh.faces, mesh.kind
     for face in range(len(faces)):
         for k in range(3):
@@ -180,7 +180,7 @@ def _add_plane(row, x, y, z, length, weight):
 def cost(mesh: Mesh, line: bool, a: int, b: int, position: np.ndarray) -> float:
     """Cost in mm2 of the collapse of the edge a-b, infinite where it may not be; ``line``: whether the edge is one.
 
-    Writes where the vertex goes to ``position``, (3,) float64.
+    Writes the merged vertex's position to ``position``, (3,) float64.
     """
     kind, vertices = mesh.kind, mesh.vertices
     if kind[a] == HELD or kind[b] == HELD or kind[a] == FIXED and kind[b] == FIXED:
@@ -231,7 +231,7 @@ def _about_middle(p, q, x, y, z):
 
 @njit(cache=True, nogil=True)
 def _lowest(form, square):
-    """Where a form is lowest, pulled to its middle; the middle where that is further off than the root of ``square``.
+    """Where a form is lowest, pulled to its middle; the middle where that is further away than the root of ``square``.
 
     The three equations are solved by Cramer's rule.
     """

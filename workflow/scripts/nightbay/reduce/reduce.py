@@ -17,18 +17,21 @@ from nightbay.reduce.result import Deviation, Level, ReduceResult, Target
 
 SAMPLES = 200_000  # points compared in each direction: a 95 % quantile of so many is known to 0.05 % of rank
 QUANTILE = 0.95  # share of the samples that a target of deviation holds for
-REACH = 0.1  # of the surface's mean edge: most distances are less, and the search goes on for the rest
-BEGIN = 0.5  # first limit: the root of a mean square, and 95 % lie within twice that: below there is nothing to measure
-AIM, ENOUGH = 0.985, 0.97  # share of the deviation allowed that is steered for, and that ends the search
+REACH = 0.1  # of the surface's mean edge: most distances are less; the search is widened for the rest
+BEGIN = 0.5  # first limit over the target: it bounds a root mean square, and 95 % lie within twice that
+AIM, ENOUGH = 0.985, 0.97  # shares of the allowed deviation: the search aims at the first and ends at the second
 STEEP = 3.0  # the limit grows at least with the cube of the deviation: boundaries and folds lag behind
 GROWTH, LEAST_GROWTH = 4.0, 1.05  # of the limit, mm2, from one sweep to the next, at most and at least
-HALVE = 2.0  # the same towards a number of faces, where the last sweep ends halfway: cheap edges go first
-STALL_SHARE, STALLS = 0.01, 3  # sweeps in a row that take off less than this share: boundaries and folds hold the rest
+HALVE = 2.0  # growth of the limit towards a number of faces; slow, so that cheap edges are collapsed first
+STALL_SHARE, STALLS = 0.01, 3  # the search ends after so many sweeps in a row that remove less than this share of faces
 COMMENTS = ("units mm", "frame vehicle", "filled 1: made up, not measured")  # of a level's file
 
 
 def reduce(upstream: Mapping[str, Any], sheet: Mapping[str, Any], settings: Any, folder: Path, threads: int) -> dict:
-    """The stage's function; see ``stage.py``. Leaves ``full.ply`` and ``<level>.ply`` for each level."""
+    """Write ``full.ply`` and ``<level>.ply`` for each level, vehicle frame, and return a :class:`ReduceResult`.
+
+    :mod:`nightbay.pipeline.stage` describes the arguments.
+    """
     source = upstream["fill"].folder / "surface.ply"
     full = surface.open_ply(source)
     full = replace(full, vertices_mm=full.vertices_mm[:])  # needed all over; its faces are read as they are needed
@@ -53,14 +56,14 @@ def begin(full: Surface, target: Target, threads: int) -> Reduction:
 
 
 def _fineness(target: Target) -> tuple[int, float]:
-    """Levels are made one from another, so the finer come first: those by deviation, then those by number of faces."""
+    """Sort key: each level is made from the one before, finest first; by deviation, then by number of faces."""
     return (1, -(target.faces or 0)) if target.deviation_mm is None else (0, target.deviation_mm)
 
 
 def reach(state: Reduction, probe: np.ndarray, target: Target) -> Reduction:
-    """Reduce while the target allows it, and give back the last :class:`Reduction` that met it.
+    """Reduce while the target allows it; returns the last :class:`Reduction` that met it.
 
-    ``probe`` (p, 3): points of the full surface, whose distances decide about a target of deviation.
+    ``probe`` (p, 3): points of the full surface, whose distances are compared with a target deviation.
     """
     if target.deviation_mm is None:
         return _down_to(state, target.faces or 0)
@@ -68,7 +71,7 @@ def reach(state: Reduction, probe: np.ndarray, target: Target) -> Reduction:
 
 
 def _down_to(state: Reduction, faces: int) -> Reduction:
-    """Reduce to a number of faces; boundaries and folds may hold more."""
+    """Reduce to a number of faces; boundaries and folds may keep more."""
     limit_mm2, stalled = state.limit_mm2, 0
     while stalled < STALLS and state.face_count > faces:
         gone = state.sweep(limit_mm2, faces)
@@ -78,7 +81,7 @@ def _down_to(state: Reduction, faces: int) -> Reduction:
 
 
 def _within(state: Reduction, probe: np.ndarray, allowed_mm: float) -> Reduction:
-    """Reduce until 95 % of the probe are as far off as is allowed, or nearly so."""
+    """Reduce until the 95 % quantile of the probe's distances is just below ``allowed_mm``."""
     limit_mm2 = max(state.limit_mm2, (BEGIN * allowed_mm) ** 2)
     state.sweep(limit_mm2)
     growth, stalled = GROWTH, 0
@@ -102,7 +105,7 @@ def _distances(points_mm: np.ndarray, mesh: Surface) -> np.ndarray:
 
 
 def _edge_mm(mesh: Surface) -> float:
-    """Length of the edges of a surface as if all its faces were equilateral and alike."""
+    """Edge length of a surface, mm, as if all its faces were equilateral and equally large."""
     return max(2.0 / 3.0**0.25 * float(np.sqrt(surface.area_mm2(mesh) / max(len(mesh.faces), 1))), 1e-6)
 
 
@@ -110,7 +113,8 @@ def measure_level(full: Surface, coarse: Surface, probe: np.ndarray, target: Tar
     """A coarser mesh with the full surface's attributes, and its numbers: sizes, areas, deviation both ways and of the
     boundary, and faults of its topology.
 
-    A vertex takes what the full surface's vertex nearest to it has; colour too. ``probe`` (p, 3) of the full surface.
+    A vertex takes the attributes, colour included, of the nearest vertex of the full surface. ``probe`` (p, 3) of the
+    full surface.
     """
     points = np.concatenate([coarse.vertices_mm.astype(np.float64), deviation.sample(coarse, SAMPLES)])
     outwards = deviation.nearest(points, full, REACH * _edge_mm(full))

@@ -23,7 +23,7 @@ def board(
     logs: str = "logs",
     notes: Sequence[str] = (),
 ) -> tuple[dict[str, Any], str]:
-    """The board's numbers and its page as HTML. Whatever a job left, it costs no other job its row.
+    """The board's numbers and its page as HTML. A damaged report affects the row of its own job only.
 
     ``jobs``: names of the jobs that were planned. ``refused``: {name: sentences} of those whose job sheet was refused.
     ``reports``: {name: path of ``results/<job>/report/<job>.json``}; a job whose file is missing failed or has not run.

@@ -1,4 +1,4 @@
-"""A job's results in the words of the report: its state, summary, warnings and main figures."""
+"""A job's results in the sentences of the report: its state, summary, warnings and main figures."""
 
 from collections.abc import Mapping, Sequence
 from typing import Any
@@ -25,7 +25,7 @@ DIMENSIONS = {  # as tables and drawings name them
     "inner_width": "Inner width",
     "inner_height": "Inner height",
 }
-SIZES = {  # as the summary says them, after the value
+SIZES = {  # as the summary words them, after the value
     "length": "long",
     "width": "wide",
     "height": "high",
@@ -78,7 +78,7 @@ def _rounded_coordinates(part: Part) -> list[str]:
 
 
 def _frame_warnings(part_name: str, frame: FrameResult | None) -> list[str]:
-    """Zero planes that were not found, and a front that only the shape shows."""
+    """Zero planes that were not found, and a heading that was inferred from the shape alone."""
     if frame is None:
         return []
     found = []
@@ -95,7 +95,7 @@ def _frame_warnings(part_name: str, frame: FrameResult | None) -> list[str]:
 
 
 def _network_warnings(network: NetworkResult | None) -> list[str]:
-    """What the targets show of the vehicle and the scanner."""
+    """What the targets show about the vehicle and the scanner."""
     if network is None:
         return []
     found = [
@@ -122,8 +122,8 @@ def _contradictions(found: Contradictions | None) -> list[str]:
     cell_mm2 = found.cell_mm**2
     sentences = [
         f"Segment {doubted.segment} contradicts the other segments: about "
-        f"{text_format.area(doubted.contradicting_cells * cell_mm2)} of surface, its own and theirs, stands where the "
-        f"other scan looked through or is offset from it, and {text_format.area(doubted.agreeing_cells * cell_mm2)} "
+        f"{text_format.area(doubted.contradicting_cells * cell_mm2)} of surface, its own and theirs, lies where the "
+        f"other scan saw through or is offset from it, and {text_format.area(doubted.agreeing_cells * cell_mm2)} "
         "agrees. Its file or its pose is wrong, or something on the vehicle had moved. Inspect this segment before you "
         "use the model."
         for doubted in found.doubted
@@ -156,7 +156,7 @@ def _level_warnings(reduced: ReduceResult | None) -> list[str]:
 
 
 def summary_of(part: Part) -> str:
-    """What was made of a part, how well it fits together and how whole it is, in two or three sentences."""
+    """What was made of a part, how well its segments agree and how complete it is, in two or three sentences."""
     if part.reasons:
         return f"The {part.name} could not be made: {part.reasons[0]['sentence']}"
     made = f"The {part.name} was made from {plural(len(part.segments), 'segment')}"

@@ -11,10 +11,10 @@ from nightbay.network.result import AdjustedTarget, NetworkResult
 
 VIEWS = (("in their widest view", 0, 1), ("from the side", 0, 2))  # which of the layout's own axes the picture shows
 ALONG = ("longest extent", "second extent", "third extent")
-# Okabe and Ito's palette, which colour-blind readers can tell apart; shapes repeat what colours say.
+# Okabe and Ito's palette, which colour-blind readers can tell apart; shapes repeat the meaning of the colours.
 COLOURS = ("#0072B2", "#D55E00", "#009E73")
 SHAPES = ("o", "s", "^")
-PANEL_INCH = 8.4  # width of every panel: positions along the longest extent stand above one another
+PANEL_INCH = 8.4  # width of every panel: positions along the longest extent are aligned
 LARGEST_SHARE = 0.02  # of the picture's width that the half axis of the largest usual ellipse takes
 CHI_SQUARE_95 = 5.991  # 95 % of chi square with two degrees of freedom: from standard deviations to a 95 % ellipse
 
@@ -72,7 +72,7 @@ def _exaggeration(xyz: np.ndarray, covariance: np.ndarray) -> float:
 
 
 def _key(panel: Panel, exaggeration: float, wide_mm: float) -> None:
-    """A circle in the corner whose radius says what the drawn ellipses measure."""
+    """A circle in the corner with its true radius, as the scale of the ellipses."""
     radius = _round_down(LARGEST_SHARE / 2 * wide_mm / exaggeration)
     across = [2 * radius * exaggeration]
     panel.add_collection(

@@ -1,4 +1,4 @@
-"""One part of a job with all that its stages left."""
+"""One part of a job with the results of its stages."""
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
@@ -32,7 +32,7 @@ class Segment:
 class Part:
     """A part: the results of its stages, None where a stage rejected it or did not run.
 
-    ``upstream``: what the stages left, segments first, in the order of the stages; ``segments`` by name, sorted.
+    ``upstream``: the stages' records, segments first, in the order of the stages; ``segments`` by name, sorted.
     """
 
     name: str
@@ -71,7 +71,7 @@ class Part:
 
 
 def parts_of(upstream: Mapping[str, Sequence[Upstream]]) -> list[Part]:
-    """The :class:`Part` of each part of a job, exterior first, from what its stages left {stage: results}."""
+    """The :class:`Part` of each part of a job, exterior first, from the stages' results {stage: records}."""
     everything = [left for results in upstream.values() for left in results]
     names = sorted({left.part for left in everything if left.part is not None})
     return [_part(name, [left for left in everything if left.part == name]) for name in names]

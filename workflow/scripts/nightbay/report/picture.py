@@ -1,4 +1,4 @@
-"""Pictures of a surface in the four orthographic views, shaded or coloured by what is known of each vertex."""
+"""Pictures of a surface in the four orthographic views, shaded or coloured by a value of each vertex."""
 
 import base64
 import io
@@ -131,7 +131,7 @@ class Scene:
         return np.where(seen.seen, light * self._hollows(seen), 1.0).astype(np.float32), behind
 
     def _hollows(self, seen: raster.Raster) -> np.ndarray:
-        """Darker where the surroundings stand nearer to the viewer, most of all right behind an edge; (h, w)."""
+        """Darker where the surroundings are nearer to the viewer, most of all right behind an edge; (h, w)."""
         floor = seen.depth_mm[seen.seen].min() if seen.seen.any() else 0.0
         depth = np.where(seen.seen, seen.depth_mm, floor).astype(np.float32)
         weight = seen.seen.astype(np.float32)

@@ -49,7 +49,7 @@ def draw(
     """Draw a mesh, vertices (n, 3) and faces (m, 3), seen along the third row of ``axes``.
 
     ``axes`` (3, 3): unit vectors to the picture's right, to its top, and towards the viewer. ``cull``: leave out faces
-    that turn their back to the viewer, to look through a wall into a room. ``margin_mm``: empty rim of the picture.
+    that turn their back to the viewer, to look through a wall into a room. ``margin_mm``: empty margin of the picture.
     """
     seen = vertices_mm.astype(np.float64) @ np.asarray(axes, np.float64).T
     low, high = seen[:, :2].min(axis=0) - margin_mm, seen[:, :2].max(axis=0) + margin_mm

@@ -17,9 +17,9 @@ from nightbay.report.part import Part, parts_of
 def report(
     upstream: Mapping[str, list[Upstream]], sheet: Mapping[str, Any], settings: Any, folder: Path, threads: int
 ) -> dict[str, Any]:
-    """The stage's function; see ``pipeline/stage.py``. It gets rejected stages too.
+    """Write ``report.html``, ``parameters.yaml`` and, with a surface, ``thumbnail.png``; return the job's summary.
 
-    Leaves ``report.html``, ``parameters.yaml`` and, with a surface, ``thumbnail.png``.
+    :mod:`nightbay.pipeline.stage` describes the arguments; ``upstream`` includes stages that rejected their data.
     """
     parts = parts_of(upstream)
     warnings = job_summary.warnings_of(parts, sheet)

@@ -1,4 +1,4 @@
-"""The drawings of a part on its page: four views with dimensions, and maps of what is known of the surface."""
+"""The drawings of a part on its page: four views with dimensions, and maps of coverage, scatter and symmetry."""
 
 from collections.abc import Mapping, Sequence
 from pathlib import Path
@@ -83,7 +83,7 @@ def views_of(part: Part, own: Any, folder: Path) -> dict[str, Any]:
 
 
 def drawn_level(part: Part, most_faces: int) -> str | None:
-    """The level with most faces up to ``most_faces``; None where there is none with a face."""
+    """The level with most faces up to ``most_faces``; None where no such level has a face."""
     levels = part.reduce.levels if part.reduce else {}
     fitting = [name for name, level in levels.items() if 0 < level.faces <= most_faces]
     return max(fitting, key=lambda name: (levels[name].faces, name)) if fitting else None
@@ -198,7 +198,7 @@ def openings_in_views(openings: Sequence[Opening], convention: Axes, middle_mm: 
     """Which view shows each opening best, with its number in the list, from 1. ``middle_mm`` (3,) of the part."""
     views: Marks = {}
     for number, opening in enumerate(openings, 1):
-        if opening.kind != "large":  # the boundary of a sheet runs about everything: its centre shows nothing
+        if opening.kind != "large":  # the boundary of a sheet surrounds much of the part: its centre shows nothing
             continue
         dx, dy, dz = opening.size_mm
         x, y, _ = opening.centre_mm - middle_mm
