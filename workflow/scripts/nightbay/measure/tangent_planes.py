@@ -201,10 +201,8 @@ def _highest_patch(height, plan, areas, support_mm2):
 
     A patch is one unit of ``plan`` wide.
     """
-    best, order = (
-        None,
-        np.argsort(-height, kind="stable"),
-    )  # sorted once here: later stable sorts of sorted rows are fast
+    # sorted once here: later stable sorts of sorted rows are fast
+    best, order = None, np.argsort(-height, kind="stable")
     height, plan, areas = height[order], plan[order], areas[order]
     # four grids, half a patch apart, so no feature is divided by all of them
     for shift in ((0.0, 0.0), (0.5, 0.0), (0.0, 0.5), (0.5, 0.5)):
