@@ -103,9 +103,9 @@ def _note(source: Source, files: Sequence[Deliverable]) -> str:
         f"Models of job {source.job}, part {source.part}.",
         "",
         f"Coordinates are in millimetres, {source.axes.meaning}. GLB files are in metres.",
-        *([] if source.axes == AS_SCANNED else ["GLB files are also turned so that y is up, as glTF asks."]),
-        "Surfaces are open: what the scanner did not see is missing, unless it is marked as filled. Filled faces are",
-        "made up, not measured; STL has no place for a mark, so look for them in another format.",
+        *([] if source.axes == AS_SCANNED else ["GLB files are also rotated: y is up, as glTF requires."]),
+        "Surfaces are open: what the scanner did not see is missing, unless it is marked as filled. Filled faces",
+        "continue the surface around them and were not measured. STL files can't mark them; other formats do.",
         "",
     ]
     for row in files:

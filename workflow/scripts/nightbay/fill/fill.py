@@ -152,7 +152,7 @@ def _in_planes(points_mm: np.ndarray, owner: np.ndarray, frames: np.ndarray, cen
 
 
 def _plane_patches(planes: GapPlanes, spacing_mm: float) -> Patches:
-    """Refined plane patches of the gaps whose rim allows one."""
+    """Refined plane patches of the gaps whose boundary allows one."""
     start = np.r_[0, np.cumsum([len(rim) for rim in planes.rims])]
     patches, _ = patch.clip_ears(planes.rim_uvw_mm[:, :2], start)
     if not len(patches.faces):

@@ -18,7 +18,7 @@ class Shapes:
     """One row a loop: ``centre_mm``, ``low_mm``, ``high_mm`` (l, 3); ``axis`` (l, 3), the unit normal of the loop's
     vector area, towards the outside for a hole; ``area_mm2`` and ``perimeter_mm`` (l,); ``facing`` (l,), the mean
     cosine between ``axis`` and the surface's normals along the loop: near 1 for a hole in a sheet, near 0 where a cap
-    would stand across the sheet (the end of a tube, the slit between two sheets), near -1 for an outer boundary.
+    would run across the sheet (the end of a tube, the slit between two sheets), near -1 for an outer boundary.
     """
 
     centre_mm: np.ndarray
@@ -67,7 +67,7 @@ def classify(
     """One of :data:`GAP`, :data:`LARGE`, :data:`OUTER`, :data:`RIM` for each loop, (l,) array of str.
 
     ``shape`` of the ``loops``, whose numbers are those of ``vertices_mm`` (n, 3). ``largest_mm``: greatest distance of
-    two rim points of a gap. ``largest_tilt_deg``: greatest mean angle between the cap and the surface at its rim;
+    two boundary points of a gap. ``largest_tilt_deg``: greatest mean angle between the cap and the surface at its boundary;
     beyond it the loop is a ``rim``, or an ``outer`` boundary where the cap would face backwards.
     """
     least = np.cos(np.radians(largest_tilt_deg))

@@ -1,7 +1,7 @@
 """Tile stitching: one surface of the patches of all tiles, its vertices matched by key, its quads split into triangles.
 
-The patches lie in files, one a tile, and go from there to files of the surface's columns. In memory are the vertices'
-positions and normals, 15 bytes each, and the keys of the vertices of some tiles.
+The patches are read from files, one for each tile, and the surface's columns are written to files. Only the positions
+and normals of the vertices, 15 bytes each, and the keys of the vertices of some tiles are in memory.
 """
 
 from collections.abc import Callable, Iterator

@@ -144,7 +144,7 @@ def unscanned_end_notes(body: Body, found: Mapping[str, Dimension]) -> list[str]
 
 
 def track(axles: list[AxleResult]) -> Track:
-    """What is known of the tracks, axle by axle."""
+    """Tracks, axle by axle, with expanded uncertainties; None where they are not known."""
 
     def expanded(sd_mm: float | None) -> float | None:
         return None if sd_mm is None else uncertainty_budget.COVERAGE * sd_mm

@@ -116,7 +116,7 @@ class Section:
 
 @dataclass(frozen=True)
 class Symmetry:
-    """The left side against the mirror image of the right one, positive where the left stands out.
+    """The left side against the mirror image of the right one, positive where the left projects further.
 
     ``compared``: number of points; ``without_partner``: share of points without a counterpart within ``limit_mm``;
     mean, median and root mean square of the deviation; ``abs_95_mm``, which 95 % do not exceed; ``abs_max_mm``.

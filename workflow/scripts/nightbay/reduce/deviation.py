@@ -104,7 +104,7 @@ def _grid(points: np.ndarray, reach_mm: float) -> tuple[Grid, np.ndarray]:
     """Points, (n, 3), in a grid whose cells are as wide as the reach or wider, and their order there, (n,)."""
     low, extent = points.min(axis=0), np.ptp(points, axis=0) + 1.0
     edge = max(reach_mm, (np.prod(extent) / MOST_CELLS) ** (1 / 3))
-    while np.prod(np.ceil(extent / edge)) > MOST_CELLS:  # a flat box takes more cells than its volume says
+    while np.prod(np.ceil(extent / edge)) > MOST_CELLS:  # a flat box has more cells than its volume suggests
         edge *= 1.2
     dims = np.ceil(extent / edge).astype(np.int64)
     index = np.floor((points - low) / edge).astype(np.int64)
