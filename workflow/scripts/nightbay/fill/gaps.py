@@ -67,8 +67,8 @@ def classify(
     """One of :data:`GAP`, :data:`LARGE`, :data:`OUTER`, :data:`RIM` for each loop, (l,) array of str.
 
     ``shape`` of the ``loops``, whose numbers are those of ``vertices_mm`` (n, 3). ``largest_mm``: greatest distance of
-    two boundary points of a gap. ``largest_tilt_deg``: greatest mean angle between the cap and the surface at its boundary;
-    beyond it the loop is a ``rim``, or an ``outer`` boundary where the cap would face backwards.
+    two boundary points of a gap. ``largest_tilt_deg``: greatest mean angle between the cap and the surface at its
+    boundary; beyond it the loop is a ``rim``, or an ``outer`` boundary where the cap would face backwards.
     """
     least = np.cos(np.radians(largest_tilt_deg))
     kind = np.where(shape.facing <= -least, OUTER, np.where(shape.facing < least, RIM, GAP)).astype("<U8")

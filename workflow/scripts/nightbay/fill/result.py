@@ -8,9 +8,9 @@ import numpy as np
 @dataclass(frozen=True)
 class Opening:
     """An opening that stays: ``kind`` "large" (larger than the limit), "rim" (a cap would run across the sheet) or
-    "folded" (no patch fits its boundary); ``centre_mm`` (3,), the mean of the boundary's vertices, and ``size_mm`` (3,), its
-    extent along the axes, in the vehicle frame; ``area_mm2`` of the boundary's projection along the cap's axis;
-    ``perimeter_mm``, the length of the boundary."""
+    "folded" (no patch fits its boundary); ``centre_mm`` (3,), the mean of the boundary's vertices, and ``size_mm``
+    (3,), its extent along the axes, in the vehicle frame; ``area_mm2`` of the boundary's projection along the cap's
+    axis; ``perimeter_mm``, the length of the boundary."""
 
     kind: str
     centre_mm: np.ndarray
