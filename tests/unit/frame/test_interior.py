@@ -73,7 +73,7 @@ def test_a_plain_box_has_too_many_symmetry_planes(tmp_path):
     result, _ = run(tmp_path, inwards, np.array([1300.0, 0.0, 800.0]))
     assert result["state"] == "as scanned"
     assert np.array_equal(result["T_vehicle_control"], np.eye(4))
-    assert "two symmetry planes are about as good" in result["zero_planes"]["y"]["reason"]
+    assert "two symmetry planes are about equally good" in result["zero_planes"]["y"]["reason"]
 
 
 def test_a_round_shell_has_no_walls():

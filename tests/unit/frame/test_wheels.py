@@ -97,7 +97,7 @@ def test_a_motorcycle_has_two_axles_of_one_wheel():
 @pytest.mark.parametrize(
     ("share", "sd", "sentence"),
     [
-        (0.2, 0.1, "only 20% of its points meet others after a turn, 40% are needed"),
+        (0.2, 0.1, "only 20% of its points fit others after a rotation about the axle, 40% are needed"),
         (0.9, 5.0, "its centre is uncertain by 5.0 mm, 3 mm are allowed"),
     ],
 )

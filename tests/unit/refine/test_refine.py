@@ -175,7 +175,7 @@ def test_a_panel_that_moved_is_left_to_the_targets(tmp_path):
     record = run(cleaned, network, tmp_path)
     pose = record["result"]["poses"]["right"]
     assert pose["pose_from"] == "targets"
-    assert any(note.startswith("Segment right keeps the pose of its targets") for note in record["notes"])
+    assert any(note.startswith("Segment right keeps its target pose") for note in record["notes"])
     assert "moved between the runs" in pose["reason"]
     assert pose["T_control_segment"] == network.result["poses"]["right"]["T_control_segment"]
 

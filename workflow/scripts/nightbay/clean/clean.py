@@ -217,13 +217,13 @@ def _notes(segment: str, areas: list[DuplicateLayer]) -> list[str]:
     low, high = f"{min(apart_mm):.1f}", f"{max(apart_mm):.1f}"
     apart = low if low == high else f"{low} to {high}"
     note = (
-        f"segment {segment}: two copies of the surface lay over one another on {size_cm2:.0f} cm\u00b2 in "
+        f"segment {segment}: two copies of the surface overlie each other on {size_cm2:.0f} cm\u00b2 in "
         f"{_counted(len(areas), 'area')}, {apart} mm apart."
     )
     if decided:
         note += f" The better supported copy was kept in {_counted(decided, 'area')}."
     if undecided:
-        note += f" In {_counted(undecided, 'area')} nothing tells which copy is right: both were kept and flagged."
+        note += f" In {_counted(undecided, 'area')} it is not clear which copy is right: both were kept and flagged."
     return [note]
 
 

@@ -77,7 +77,10 @@ def sort_into_cells(cloud: Cloud, edge_mm: float) -> Cells:
     low = cloud.xyz_mm.min(axis=0).astype(np.float64)
     dims = np.floor((cloud.xyz_mm.max(axis=0) - low) / edge_mm).astype(np.int64) + 3
     if dims.max() > MOST_CELLS_AN_AXIS:
-        raise ValueError(f"{dims.max()} cells of {edge_mm} mm on an axis, at most {MOST_CELLS_AN_AXIS} are allowed")
+        raise ValueError(
+            f"the points span {dims.max()} cells of {edge_mm} mm on an axis, at most {MOST_CELLS_AN_AXIS} are allowed; "
+            "remove points that lie far away from the export"
+        )
     keys = _keys(cloud.xyz_mm, low, 1.0 / edge_mm, dims)
     order = np.argsort(keys, kind="stable")
     keys = keys[order]

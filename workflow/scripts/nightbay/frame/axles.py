@@ -86,7 +86,8 @@ def judge(wheel: Wheel, options: Any) -> Wheel | NotFound:
     """The wheel, or why it does not count as one by the ``options`` of frame."""
     if wheel.share < options.wheel_share:
         return NotFound(
-            f"only {wheel.share:.0%} of its points meet others after a turn, {options.wheel_share:.0%} are needed"
+            f"only {wheel.share:.0%} of its points fit others after a rotation about the axle, "
+            f"{options.wheel_share:.0%} are needed"
         )
     if wheel.sd_mm.max() > options.wheel_sd_mm:
         return NotFound(
@@ -146,7 +147,10 @@ def set_zero_y(datum: Datum, sign: float, which: str) -> None:
     """
     paired = [axle for axle in datum.axles if axle.paired and np.isfinite(axle.middle_mm).all()]
     if not paired:
-        datum.notes.append("Zero Y was to come from an axle, but no axle shows both wheels; it was left as it was.")
+        datum.notes.append(
+            "Zero Y could not be taken from an axle, as frame.zero_y asks: no axle shows both wheels. "
+            "It was left unchanged."
+        )
         return
     axle = max(paired, key=lambda axle: sign * axle.x_mm * (1.0 if which == "front" else -1.0))
     T_control_level = rigid.invert(datum.T_level_control)

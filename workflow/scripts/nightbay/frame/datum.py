@@ -135,7 +135,7 @@ def set_mirror(datum: Datum, view: PartView) -> None:
     roll_deg = -float(np.degrees(np.arcsin(mirror.normal @ datum.up)))
     if abs(roll_deg) > view.options.roll_deg:
         reason = (
-            f"the symmetry plane leans by {abs(roll_deg):.1f} degrees against the ground, "
+            f"the symmetry plane leans by {abs(roll_deg):.1f} degrees from the ground's normal, at most "
             f"{view.options.roll_deg:g} are allowed"
         )
         keep_across(datum, reason)

@@ -49,7 +49,10 @@ def _by_sheet(datum: Datum, forward: np.ndarray) -> Forward:
     notes = []
     if abs(cosine) <= np.cos(np.radians(SHEET_DEG)):
         off_deg = np.degrees(np.arccos(abs(cosine)))
-        notes.append(f"The job sheet's forward axis lies {off_deg:.0f} degrees off the vehicle's.")
+        notes.append(
+            f"The job sheet's forward axis lies {off_deg:.0f} degrees off the vehicle's; "
+            "check axes.forward in the job sheet."
+        )
     return Forward(1.0 if cosine >= 0 else -1.0, "job sheet", notes=notes)
 
 
@@ -73,8 +76,8 @@ def _unknown(datum: Datum) -> Forward:
     """The shape of an interior does not show it: X runs in the direction of the control frame's nearest axis."""
     main = datum.along[int(np.argmax(np.abs(datum.along)))]
     note = (
-        "Which end is the front is not known: only a segment named 'front' or 'rear', or axes.forward in the job "
-        "sheet, shows it for an interior."
+        "Which end is the front is not known, because the shape of an interior does not show it. Name a segment "
+        "'front' or 'rear', or give axes.forward in the job sheet."
     )
     return Forward(1.0 if main > 0 else -1.0, "kept", notes=[note])
 

@@ -48,7 +48,7 @@ def find(view: PartView, hints: Mapping[str, np.ndarray]) -> datum.Datum:
     """
     walls = directions(view.normals)
     if walls is None:
-        return datum.as_scanned("no floor and walls at right angles to each other show")
+        return datum.as_scanned("no floor and walls at right angles to each other were found")
     upright, mirrors = None, walls
     if "up" in hints:
         cosines = walls @ hints["up"]
@@ -65,7 +65,7 @@ def find(view: PartView, hints: Mapping[str, np.ndarray]) -> datum.Datum:
         upright = [*rest, *-rest]
     floors = [plane for plane in (floor(view, mirror, direction) for direction in upright) if plane is not None]
     if not floors:
-        return datum.as_scanned("no flat floor shows")
+        return datum.as_scanned("no flat floor was found")
     return _standing_on(choose(floors), view, mirror, assumed)
 
 
@@ -77,8 +77,8 @@ def _standing_on(chosen: Floor, view: PartView, mirror: symmetry.Plane, assumed:
     found.planes["z"] = replace(found.planes["z"], share=chosen.share)
     if assumed:
         found.notes.append(
-            "Which of the large planes is the floor is assumed from the shape, as bodies lean in towards the roof; "
-            "give axes.up in the job sheet to be sure."
+            "Which of the large planes is the floor is assumed from the shape (bodies lean in towards the roof). "
+            "Give axes.up in the job sheet to be sure."
         )
     return found
 
@@ -125,7 +125,7 @@ def best_mirror(view: PartView, walls: np.ndarray, candidates: np.ndarray) -> sy
         return found[0]
     if len(planes) > 1 and 1.0 - planes[1].share < AHEAD * (1.0 - planes[0].share):
         return NotFound(
-            f"two symmetry planes are about as good, with {planes[0].share:.0%} and {planes[1].share:.0%} of the "
+            f"two symmetry planes are about equally good, with {planes[0].share:.0%} and {planes[1].share:.0%} of the "
             "points mirrored; give axes.up and axes.forward in the job sheet"
         )
     return planes[0]

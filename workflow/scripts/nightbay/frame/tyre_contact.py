@@ -43,7 +43,7 @@ def find(view: PartView) -> GroundPlane | NotFound:
         if best is None or len(standing.wheels) > len(best.wheels):
             best = standing
     if best is None or len(best.axles) < 2:
-        return NotFound("fewer than two axles show on the plane below the scan")
+        return NotFound("fewer than two axles were found on the plane below the scan")
     return _plane(best, _lowest_places(best, view), view.names)
 
 

@@ -152,7 +152,7 @@ def fit(points_mm: np.ndarray, normals: np.ndarray, x_mm: float, side: int, thre
     """
     centre = _coarse_centre(points_mm, normals, x_mm)
     if centre is None:
-        return NotFound("no round shape stands there")
+        return NotFound("no round shape was found there")
     radius = centre[1]
     reach = np.hypot(points_mm[:, 0] - centre[0], points_mm[:, 2] - centre[1])
     mine = (reach < ARCH * radius) & (points_mm[:, 2] > FLAT * radius)
@@ -161,7 +161,7 @@ def fit(points_mm: np.ndarray, normals: np.ndarray, x_mm: float, side: int, thre
         return NotFound(f"only {len(points)} points of a wheel, {LEAST_POINTS} are needed")
     fitted = _register(points, normals, centre, threads)
     if fitted is None:
-        return NotFound("it is not its own image after a turn")
+        return NotFound("its points do not fit each other after a rotation, which leaves the axle undetermined")
     at, axle, covariance, meets = fitted
     axle = axle * np.sign(axle[1]) * (1.0 if side >= 0 else -1.0)
     faces_y, faces_sd = _side_faces(points, normals, meets, at, axle, radius)

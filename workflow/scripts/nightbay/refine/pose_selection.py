@@ -1,8 +1,8 @@
-"""Selects the segments that leave their target poses: those that fit withheld points better, if targets agree.
+"""Selects the segments that leave their target poses: those whose withheld points then fit better, if targets agree.
 
-Patches of the overlaps are dealt into folds; each fold is predicted by a fit that has not seen it, so that every patch
-is withheld once. A segment's gain is what its own motion takes off the mean square distance of its withheld patches,
-the other segments being where the fit puts them.
+This is a cross-validation. Patches of the overlaps are divided into folds; each fold is predicted by a fit that does
+not use it, and every patch is withheld once. A segment's gain is the decrease of the mean square distance of its
+withheld patches by its own motion. The other segments stay where the fit puts them.
 """
 
 from dataclasses import dataclass
@@ -18,14 +18,14 @@ from nightbay.refine.result import WeakDirection, Withheld
 from nightbay.refine.target_constraints import TargetObservations
 
 NO_FOLD = -1  # nothing is withheld
-LEAST_PATCHES = 8  # withheld patches of a segment: with fewer, one odd patch decides
+LEAST_PATCHES = 8  # withheld patches of a segment: with fewer, a single outlying patch decides the test
 
 
 @dataclass(frozen=True)
 class Gain:
-    """What a segment's motion takes off the mean square of ``count`` withheld values, mm2, with its standard error.
+    """Decrease ``mm2`` of the mean square of ``count`` withheld values by a segment's motion.
 
-    ``before_mm`` and ``after_mm``: their root mean square without and with the motion.
+    ``se_mm2``: its standard error; ``before_mm`` and ``after_mm``: rms of the values without and with the motion.
     """
 
     mm2: float
@@ -36,7 +36,7 @@ class Gain:
 
     @property
     def record(self) -> Withheld:
-        """What the result says of it."""
+        """The gain as the result lists it."""
         return Withheld(self.count, self.before_mm, self.after_mm, self.mm2, self.se_mm2)
 
 
@@ -127,8 +127,8 @@ def evidence(
 def select(evidence: Evidence, free: np.ndarray, has_targets: np.ndarray, confidence: float) -> Selection:
     """Fit all segments together, then hold the worst that fails its test and fit again, until all that move pass.
 
-    ``free`` (s,) bool: segments that may move at all; ``has_targets`` (s,) bool: those that have a target pose to stay
-    at, which are tested with this one-sided ``confidence``.
+    ``free`` (s,) bool: segments that may move at all; ``has_targets`` (s,) bool: segments with a target pose. Only
+    these are tested, with the one-sided ``confidence``, a share.
     """
     free = free.copy()
     verdicts: dict[int, Verdict] = {}
@@ -167,11 +167,15 @@ def _reason(overlaps: Gain, targets: Gain, squared_mahalanobis: float, confidenc
     """Why a segment stays at its target pose; None where its motion passes all tests."""
     bound = stats.t.ppf(confidence, max(overlaps.count - 1, 1))
     if overlaps.count < LEAST_PATCHES:
-        return f"only {overlaps.count} patches of overlap, {LEAST_PATCHES} are needed to test a refined pose"
+        return (
+            f"its overlaps are too small to test a refined pose: {overlaps.count} patches, at least "
+            f"{LEAST_PATCHES} are needed"
+        )
     if overlaps.mm2 <= bound * overlaps.se_mm2:
         return (
-            f"withheld points of the overlaps gain {overlaps.mm2:.2g} mm² in mean square, not more than "
-            f"{bound:.1f} times the standard error of {overlaps.se_mm2:.2g} mm²"
+            f"a refined pose is not clearly better: withheld points of the overlaps fit to {overlaps.after_mm:.3f} mm "
+            f"rms in it and to {overlaps.before_mm:.3f} mm in the target pose (gain in mean square "
+            f"{overlaps.mm2:.2g} mm², standard error {overlaps.se_mm2:.2g} mm²; more than {bound:.1f} standard errors are needed)"
         )
     if targets.count > 1 and targets.mm2 < -stats.t.ppf(confidence, targets.count - 1) * targets.se_mm2:
         return (
@@ -180,8 +184,9 @@ def _reason(overlaps: Gain, targets: Gain, squared_mahalanobis: float, confidenc
         )
     if squared_mahalanobis > stats.chi2.ppf(confidence, 6):
         return (
-            f"the surfaces would move it against its targets by {np.sqrt(squared_mahalanobis / 6):.1f} standard "
-            "deviations a coordinate; look for a target or a panel that moved between the runs"
+            f"its surfaces contradict its targets: they would move it by {np.sqrt(squared_mahalanobis / 6):.1f} "
+            "standard deviations of its target pose (rms of six coordinates); look for a target or a panel that moved "
+            "between the runs"
         )
     return None
 
@@ -219,16 +224,19 @@ def _gain(before: np.ndarray, after: np.ndarray) -> Gain:
 
 
 def _squared_mahalanobis(segment: int, by_targets: np.ndarray, solution: Solution) -> float:
-    """Motion of a segment against its covariance by the targets alone, ``by_targets`` (6 s, 6 s)."""
+    """Squared Mahalanobis distance of a segment's motion from zero.
+
+    ``by_targets`` (6 s, 6 s): covariance of the poses by the targets alone.
+    """
     rows = slice(6 * segment, 6 * segment + 6)
     motion = solution.motions[segment]
     return float(motion @ np.linalg.solve(by_targets[rows, rows], motion))
 
 
 def weak_directions(segment: int, evidence: Evidence) -> list[WeakDirection]:
-    """Small motions of a segment that its overlaps don't determine, the others being held: targets alone fix these.
+    """Small motions of a segment that its overlaps do not determine while the others are held: targets alone fix these.
 
-    Each is a unit motion about the centroid of the segment's patches.
+    Each is a unit motion about the centroid of the segment's patches, in the control frame.
     """
     patches = evidence.patches
     mine = patches.touching(segment)

@@ -1,8 +1,8 @@
 """The stage refine: poses of a part's segments, improved by the surfaces in their overlaps.
 
-With targets, the poses of the network are the start and an observation of the same problem; a segment leaves its
-target pose only where points withheld from the fit say that this is better and the targets don't object. Segments
-without targets are found to the others by the shape of their surfaces first.
+With targets, the network's poses are the start of the fit, and the targets are observations in it. A segment leaves its
+target pose only where this improves the fit of withheld points and does not contradict the targets. Segments without
+targets are first registered to the others by the shape of their surfaces.
 """
 
 from collections.abc import Mapping, Sequence
@@ -41,7 +41,7 @@ SEARCHED_SD = 4.0
 
 @dataclass(frozen=True)
 class Refined:
-    """What the fit by targets and overlaps leaves of a part.
+    """Result of the fit of a part by targets and overlaps.
 
     ``search_distance_mm``: how far apart two surfaces could be to be compared; ``variance_factor`` of the overlaps and
     their ``overlap_weight`` against the targets, None without overlaps; ``poses`` {segment: pose}.
@@ -89,7 +89,7 @@ def refine(
 
 
 def _start(cleaned: Sequence[Upstream], network: NetworkResult, settings: Any) -> tuple[Part, list[CoarseRegistration]]:
-    """The part in its start poses, and what the search for those of segments without targets found."""
+    """The part in its start poses, and the coarse registrations of segments without targets."""
     clouds = {str(segment.segment): CloudFile(segment.folder, scale=network.scale.factor) for segment in cleaned}
     by_targets = {name: pose for name, pose in (network.poses or {}).items() if name in clouds}
     known = {name: pose.T_control_segment for name, pose in by_targets.items()}
@@ -162,7 +162,7 @@ def _unrefined(part: Part) -> dict[str, RefinedPose]:
 def _refined_poses(
     part: Part, evidence: pose_selection.Evidence, selection: pose_selection.Selection, final: Sequence[np.ndarray]
 ) -> dict[str, RefinedPose]:
-    """What the result says of each segment's final pose."""
+    """The final pose of each segment, by name."""
     covariance = error_model.pose_covariance(evidence.errors, evidence.overlaps, evidence.targets, selection.solution)
     poses = {}
     for at, (segment, free) in enumerate(zip(part.segments, part.free, strict=True)):
@@ -208,10 +208,12 @@ def _pose(
 def _orient(
     cleaned: Sequence[Upstream], part: Part, poses: Mapping[str, RefinedPose], settings: Any, folder: Path
 ) -> tuple[dict[str, np.ndarray], dict[str, TurnedNormals]]:
-    """Estimated normals that are to be turned, {segment: (n,) bool}, which are left in files, and what the result says
-    of them."""
+    """Find the estimated normals that point to the wrong side and write them to files in ``folder``.
+
+    Returns which normals are to be turned, {segment: (n,) bool}, and the entries of the result.
+    """
     posed = [replace(segment, T_frame_segment=poses[segment.name].T_control_segment) for segment in part.segments]
-    # Between points as far apart as that, a curved surface leaves the tangent plane by more than drift does.
+    # Over one spacing, a curved surface departs from its tangent plane by more than drift moves it.
     sheet_distance_mm = max(settings.refine.sheet_distance_mm, part.sizes.spacing_mm)
     inward = cleaned[0].part == "interior"
     found = normal_orientation.orient_estimated(
@@ -227,11 +229,11 @@ def _orient(
 
 
 def notes(result: RefineResult) -> list[str]:
-    """Sentences for the report: what was registered without targets, whose surfaces and targets disagree, and whose
-    estimated normals were turned."""
+    """Sentences for the report: which segments were registered without targets, which have surfaces that contradict
+    their targets, and which have estimated normals that were turned."""
     sentences = [
-        f"Segment {name} has no normals of its own: {normals.turned} points were taken to face inwards until other"
-        f" segments, which overlap {100 * normals.observed_share:.0f} % of it, showed their outer side."
+        f"Segment {name} has no measured normals: {normals.turned} of its estimated normals were turned over, because"
+        f" other segments, which overlap {100 * normals.observed_share:.0f} % of it, show the opposite side there."
         for name, normals in result.normal_orientation.items()
         if normals.turned
     ]
@@ -239,12 +241,14 @@ def notes(result: RefineResult) -> list[str]:
         if pose.pose_from == "surfaces":
             sentences.append(f"Segment {name} has no targets and was registered by its surfaces.")
         elif pose.pose_from == "targets" and pose.reason and "moved between the runs" in pose.reason:
-            sentences.append(f"Segment {name} keeps the pose of its targets: {pose.reason}.")
+            sentences.append(f"Segment {name} keeps its target pose: {pose.reason}.")
     return sentences
 
 
-def _sd_mm(covariance: np.ndarray, place_mm: np.ndarray) -> float:
-    """Largest standard deviation in any direction, mm, of a place (3,) that moves with a pose, whose ``covariance``
-    (6, 6) is about the origin."""
-    at_place = rigid.covariance_at_origin(covariance, -place_mm)
-    return float(np.sqrt(np.linalg.eigvalsh(at_place[3:, 3:])[-1]))
+def _sd_mm(covariance: np.ndarray, point_mm: np.ndarray) -> float:
+    """Largest standard deviation in any direction, mm, of a point (3,) that moves with a pose.
+
+    ``covariance`` (6, 6) of the pose about the origin.
+    """
+    at_point = rigid.covariance_at_origin(covariance, -point_mm)
+    return float(np.sqrt(np.linalg.eigvalsh(at_point[3:, 3:])[-1]))

@@ -1,8 +1,8 @@
-"""Registers segments that share no targets by their surfaces alone, and refuses where that isn't certain.
+"""Registers segments that share no targets by their surfaces alone, and rejects a part where that is ambiguous.
 
 First every two segments are searched for poses in which they may fit (:mod:`refine.coarse_match`); a pose is trusted
-only where no other pose contradicts the scans as little (:mod:`refine.coarse_fit`). Then all segments are fitted
-together by their overlaps. The segment that comes first by name gives the frame.
+only where every other pose contradicts the scans clearly more (:mod:`refine.coarse_fit`). Then all segments are fitted
+together by their overlaps. The segment that comes first by name defines the frame.
 """
 
 from collections.abc import Mapping, Sequence
@@ -19,15 +19,15 @@ from nightbay.refine import coarse_fit, coarse_match, overlap, overlap_adjustmen
 from nightbay.refine.part import Sizes
 from nightbay.refine.result import CoarseRegistration
 
-ROUNDS = 12  # of matching at the shortest distance, at most: creases and rounded edges draw a fit in by and by
-CONVERGED = 0.002  # of a disc's radius: discs that lie no further apart than that hold the same points
+ROUNDS = 12  # of matching at the shortest distance, at most: across creases and rounded edges a fit converges slowly
+CONVERGED = 0.002  # of a disc's radius: after a smaller motion, discs hold the same points
 LISTED = 4  # candidate poses of a pair that the result lists
 DETERMINED = 6 - 1e-6  # directions of a rigid motion that an overlap must determine, less rounding errors
 
 
 @dataclass(frozen=True)
 class PairSearch:
-    """What the search of two segments for each other found: the trusted ``fit``, or the ``doubt`` as a sentence.
+    """Result of the search for the relative pose of two segments: the trusted ``fit``, or the ``doubt`` as a sentence.
 
     ``record``: its entry in the result; ``agreeing_share``: share of the smaller segment that agrees in the pose with
     the most agreement.
@@ -45,8 +45,8 @@ def start_poses(
     """Start poses ``T_control_segment`` of all segments, in order, from those ``known`` {name: pose} by other means.
 
     ``clouds`` {name: working cloud}; ``settings``: the section refine. Returns the poses and what was found for each
-    pair of segments, [] where all poses were known. Raises ``Rejected`` for a segment that can't be registered to the
-    others for certain.
+    pair of segments, [] where all poses were known. Raises ``Rejected`` for a segment that cannot be registered to the
+    others without ambiguity.
     """
     if len(known) == len(clouds):
         return [known[name] for name in clouds], []
@@ -63,7 +63,7 @@ def _fit_together(
     sizes: Sizes,
     settings: Any,
 ) -> list[np.ndarray]:
-    """All poses after a joint fit by the overlaps, in which the ``known`` ones are held."""
+    """Poses ``T_control_segment`` of all segments after a joint fit by the overlaps, which holds the ``known`` ones."""
     free = np.array([name not in known for name in clouds])
     drift_per_m = np.full(len(clouds), settings.untargeted_drift_mm_per_m)
     no_targets = overlap_adjustment.NormalEquations.none(len(clouds))
@@ -96,8 +96,9 @@ def _check_paired(names: Sequence[str], pairs: Sequence[overlap.Pair], free: np.
     for at in np.flatnonzero(free).tolist():
         if at not in paired:
             raise Rejected(
-                f"segment {names[at]} has no targets and fewer than {overlap.LEAST_CORRESPONDENCES} places that "
-                "another segment has measured too; scan more overlap or put targets into it"
+                f"segment {names[at]} has no targets and too little overlap: fewer than "
+                f"{overlap.LEAST_CORRESPONDENCES} correspondences with each other segment; scan more overlap or put "
+                "targets into it"
             )
 
 
@@ -119,7 +120,7 @@ def connect(
         fits = {pair: found.fit for pair, found in border.items() if found.fit is not None}
         if not fits:
             raise Rejected(max(border.values(), key=lambda found: found.agreeing_share).doubt)
-        a, b = max(fits, key=lambda pair: fits[pair].agreeing)  # of equal ones the first by name
+        a, b = max(fits, key=lambda pair: fits[pair].agreeing)  # the first by name where two are equal
         if a in poses:
             poses[b] = poses[a] @ fits[a, b].T_a_b
         else:
@@ -130,7 +131,7 @@ def connect(
 def search_pair(
     name_a: str, name_b: str, a: coarse_match.ThinnedSegment, b: coarse_match.ThinnedSegment, settings: Any
 ) -> PairSearch:
-    """Search two segments for the pose of one in the other."""
+    """Search for the pose ``T_a_b`` of segment b in the frame of segment a; see :class:`PairSearch`."""
     smaller = min(len(a.xyz_mm), len(b.xyz_mm))
     least = 2 * settings.overlap_least * smaller  # both segments' cells are counted
     every = coarse_fit.distinct_fits(a, b, coarse_match.candidate_poses(a, b))
@@ -153,10 +154,10 @@ def search_pair(
     return PairSearch(record, share, fits[0], "")
 
 
-def _moved_mm(T_old: np.ndarray, T_new: np.ndarray, place_mm: np.ndarray) -> float:
-    """Distance between the positions of a place, (3,) in the control frame, before and after its pose has changed."""
-    in_segment = rigid.invert(T_old) @ np.append(place_mm, 1.0)
-    return float(np.linalg.norm((T_new @ in_segment)[:3] - place_mm))
+def _moved_mm(T_old: np.ndarray, T_new: np.ndarray, point_mm: np.ndarray) -> float:
+    """Distance, mm, that a change of pose moves a point of the segment; ``point_mm`` (3,) control frame, before it."""
+    in_segment = rigid.invert(T_old) @ np.append(point_mm, 1.0)
+    return float(np.linalg.norm((T_new @ in_segment)[:3] - point_mm))
 
 
 def check_observable(names: Sequence[str], observable: np.ndarray, alone: np.ndarray) -> None:
