@@ -18,20 +18,20 @@ from nightbay.frame.wheels import Axle, Wheel
 PAIR_MM = 300.0  # left and right wheels of an axle stand at the same X but for steering and wear
 BAND_SPACING_MM = 15.0  # points near the ground are thinned to this, half a cell of the plan view
 LEAST_PATCH_MM, MOST_PATCH_MM = 60.0, 900.0  # length of what stands on the ground within the band, for a tyre
-# What stands on the ground is looked for as far as this from the level frame's zero, which lies in the part: road
-# vehicles are at most 18.75 m long and 2.55 m wide (Council Directive 96/53/EC, from memory).
+# Largest distance from the level frame's zero, which lies in the part, at which tyres are looked for: road vehicles
+# are at most 18.75 m long and 2.55 m wide (Council Directive 96/53/EC, from memory).
 MOST_X_MM, MOST_Y_MM = 20_000.0, 5_000.0
-LEAST_Z_MM = 2.0  # lower points may be what is left of the ground (common practice, no source)
-# Points of a wheel start a little higher: the fit leaves out its contact with the ground anyway.
+LEAST_Z_MM = 2.0  # lower points may belong to the ground (common practice, no source)
+# A wheel's box starts a little higher: the fit leaves out the contact patch anyway.
 WHEEL_Z_MM = 5.0
-# How far a wheel stands out beyond its contact patch, which shows the bottom of the tyre only: to the outer side of a
-# vehicle, and to either side of a wheel in the middle, with its axle's ends (common practice, no source).
+# How far a wheel extends sideways beyond its contact patch: to the outer side of a vehicle, and to either side of a
+# wheel in the middle, with its axle's ends (common practice, no source).
 OUTER_MM, MIDDLE_MM = 80.0, 150.0
 MARGIN = 1.1  # times the largest radius are looked at, so that a tyre off the middle of its patch is whole
 
 
 class _WheelBox(NamedTuple):
-    """Where a wheel is looked for in the level frame: ``x_mm``, ``y_mm`` of its contact patch, its ``side`` as in
+    """Box in which a wheel is looked for, level frame: ``x_mm``, ``y_mm`` of its contact patch, its ``side`` as in
     :class:`~nightbay.frame.wheels.Wheel`, and the bounds (3,) of the box."""
 
     x_mm: float
@@ -83,7 +83,7 @@ def _wheel_box(patch: np.ndarray) -> _WheelBox:
 
 
 def judge(wheel: Wheel, options: Any) -> Wheel | NotFound:
-    """The wheel, or why it does not count as one by the ``options`` of frame."""
+    """The wheel, or the reason why it fails the limits in ``options``, the settings of frame."""
     if wheel.share < options.wheel_share:
         return NotFound(
             f"only {wheel.share:.0%} of its points fit others after a rotation about the axle, "
@@ -143,7 +143,8 @@ def set_zero_x(datum: Datum, view: PartView, sign: float) -> None:
 def set_zero_y(datum: Datum, sign: float, which: str) -> None:
     """Zero Y by the wheels: the upright plane through the midpoint of an axle, at right angles to it (JIS D 0030).
 
-    Where a wheel centre is not known, the outer faces of the tyres stand for both: they count as equally wide.
+    ``which``: "front" or "rear" axle; ``sign`` of the front along the level frame's X. Where a wheel centre is not
+    known, the midpoint of the tyres' outer faces is taken, as if both tyres were equally wide.
     """
     paired = [axle for axle in datum.axles if axle.paired and np.isfinite(axle.middle_mm).all()]
     if not paired:
@@ -166,7 +167,7 @@ def set_zero_y(datum: Datum, sign: float, which: str) -> None:
 
 
 def carry(datum: Datum, T_before_control: np.ndarray) -> None:
-    """Move wheels and axles from an earlier level frame, given by its pose (4, 4), into the present one."""
+    """Transform wheels and axles from an earlier level frame, given by its pose (4, 4), into the current one."""
     T_now_before = datum.T_level_control @ rigid.invert(T_before_control)
     datum.wheels = [
         replace(
@@ -182,25 +183,25 @@ def carry(datum: Datum, T_before_control: np.ndarray) -> None:
 def wheels_in_vehicle(found: Iterable[Wheel], T_vehicle_level: np.ndarray, axes: Axes) -> list[WheelResult]:
     """Wheels for the JSON, from the front, then from the left; angles against the vehicle frame.
 
-    Toe-in is positive where the wheel points inwards ahead, camber where its top leans outwards.
+    Toe-in is positive where the front of the wheel points inwards, camber where its top leans outwards.
     """
     listed = []
     for wheel in found:
-        place = rigid.transform(T_vehicle_level, wheel.axle_mm[None])[0]
-        listed.append((-axes.forward * float(place[0]), _wheel_in_vehicle(wheel, place, T_vehicle_level, axes)))
+        at_mm = rigid.transform(T_vehicle_level, wheel.axle_mm[None])[0]
+        listed.append((-axes.forward * float(at_mm[0]), _wheel_in_vehicle(wheel, at_mm, T_vehicle_level, axes)))
     return [wheel for _, wheel in sorted(listed, key=lambda item: (item[0], item[1].side != "left"))]
 
 
-def _wheel_in_vehicle(wheel: Wheel, place: np.ndarray, T_vehicle_level: np.ndarray, axes: Axes) -> WheelResult:
-    """A wheel for the JSON; ``place`` (3,): its ``axle_mm`` in the vehicle frame."""
+def _wheel_in_vehicle(wheel: Wheel, at_mm: np.ndarray, T_vehicle_level: np.ndarray, axes: Axes) -> WheelResult:
+    """A wheel for the JSON; ``at_mm`` (3,): its ``axle_mm`` in the vehicle frame."""
     axle = rigid.rotate(T_vehicle_level, wheel.axle[None])[0]
-    side = "middle" if wheel.side == 0 else "left" if place[1] * axes.left > 0 else "right"
+    side = "middle" if wheel.side == 0 else "left" if at_mm[1] * axes.left > 0 else "right"
     # the outer face, to which the axle points, is the left one where the axle points left
     order = ("right", "left") if axle[1] * axes.left > 0 else ("left", "right")
     faces = dict(zip(order, _known(*rigid.transform(T_vehicle_level, wheel.places_mm)[:, 1]), strict=True))
     return WheelResult(
         side=side,
-        centre_mm=_known(place[0], place[1] if wheel.centred else np.nan, place[2]),
+        centre_mm=_known(at_mm[0], at_mm[1] if wheel.centred else np.nan, at_mm[2]),
         sd_mm=_known(wheel.sd_mm[0], wheel.centre_sd_mm, wheel.sd_mm[1]),
         centre_y_reason=_no_centre(faces),
         sidewalls_y_mm=Sides(**faces),
@@ -265,7 +266,7 @@ def _middle_y(axle: Axle, T_vehicle_level: np.ndarray) -> tuple[float, float] | 
 
 
 def _over_tyres(axle: Axle) -> tuple[float, float] | tuple[None, None]:
-    """Distance of the tyres' outer faces, with its standard uncertainty."""
+    """Distance between the tyres' outer faces and its standard uncertainty, mm."""
     outer = np.array([wheel.places_mm[1] for wheel in axle.wheels])
     if not axle.paired or not np.isfinite(outer).all():
         return None, None
@@ -274,8 +275,8 @@ def _over_tyres(axle: Axle) -> tuple[float, float] | tuple[None, None]:
 
 
 def _track(axle: Axle) -> tuple[float, float] | NotFound:
-    """Distance of the lines in which the wheel centre planes meet the ground (ISO 612, from memory), and its standard
-    uncertainty."""
+    """Distance between the lines in which the wheel centre planes meet the ground (ISO 612, from memory), and its
+    standard uncertainty, mm."""
     if not axle.paired:
         return NotFound("the axle shows one wheel")
     if not all(wheel.centred for wheel in axle.wheels):

@@ -22,7 +22,7 @@ class Datum:
 
     ``along``, ``across``, ``up`` (3,) unit, right-handed (along x across = up); ``zero_mm`` (3,): a point that lies on
     every zero plane that was found; ``planes``, ``turn_sd_rad``, ``symmetry`` and ``notes`` go to the JSON; ``wheels``
-    and ``axles`` stand in the level frame; ``inside``: of a part seen from inside.
+    and ``axles`` are in the level frame; ``inside``: the part is an interior.
     """
 
     along: np.ndarray
@@ -49,7 +49,7 @@ class Datum:
 
 
 def as_scanned(reason: str) -> Datum:
-    """The control frame itself, for the ``reason`` that nothing better was found."""
+    """The control frame itself as the datum; ``reason``: why no zero plane was found."""
     kept = ZeroPlane("kept", reason, None, None, None)
     along, across, up = np.eye(3)
     return Datum(
@@ -124,7 +124,7 @@ def mirror_plane(view: PartView, along: np.ndarray, across: np.ndarray, axes: np
 def set_mirror(datum: Datum, view: PartView) -> None:
     """Look for the symmetry plane, and take the upright plane through its middle as zero Y.
 
-    The symmetry plane may lean: a vehicle may stand askew on its springs, and an upright plane does not mirror its
+    The symmetry plane may lean, because a vehicle may stand askew on its springs. An upright plane would not mirror its
     sides then.
     """
     mirror = mirror_plane(view, datum.along, datum.across, np.array([datum.up, datum.along]))
@@ -171,7 +171,7 @@ def _set_zero_y(datum: Datum, view: PartView, mirror: symmetry.Plane) -> None:
 
 
 def keep_across(datum: Datum, reason: str) -> None:
-    """No symmetry plane: X and Y stay in the direction of the control frame's axes, laid level, with its zero."""
+    """Keep zero Y as scanned for a ``reason``: X and Y follow the control frame's axes, made level, and its origin."""
     axis = np.eye(3)[int(np.argmax(np.abs(datum.along)))]
     axis = axis * np.sign(axis @ datum.along)
     datum.along = axis - (axis @ datum.up) * datum.up

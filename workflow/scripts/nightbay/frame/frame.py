@@ -38,7 +38,7 @@ def frame(
     thinned = clouds.thinned(options.coarse_mm)
     view = PartView(clouds, *thinned, options, settings.scan.target_drift_mm_per_m, threads)
     print(f"{len(clouds)} points, {len(view.points_mm)} when thinned to {options.coarse_mm} mm")
-    # directions in the sheet are the raw frame's; with a control survey they are the survey's
+    # directions in the job sheet are those of the raw frame, with a control survey those of the survey
     hints = {name: DIRECTIONS[value] for name, value in sheet.get("axes", {}).items()}
     if cleaned[0].part == "interior":
         found = interior.find(view, hints)
@@ -55,12 +55,12 @@ def frame(
 
 
 def _scaled(ground: SegmentGround | None, factor: float) -> SegmentGround | None:
-    """A ground of clean, in the scanner's lengths, in those of the clouds, which are scaled."""
+    """A ground from clean, which is in the scanner's lengths, in the scaled lengths of the clouds."""
     return None if ground is None else replace(ground, offset_mm=ground.offset_mm * factor)
 
 
 def exterior(view: PartView, ground: GroundPlane | None) -> datum.Datum:
-    """The datum of a vehicle's outside, on its ``ground`` where segments show it, else on its tyres."""
+    """The datum of a vehicle's exterior: zero Z from the ``ground`` where segments show it, else from its tyres."""
     standing = tyre_contact.find(view) if ground is None else ground
     if isinstance(standing, NotFound):
         return datum.as_scanned(f"no segment shows the ground, and {standing.reason}")

@@ -10,7 +10,7 @@ from nightbay.core import rigid, robust, thinning
 from nightbay.frame import symmetry
 from nightbay.frame.part_view import PartView
 
-STANDS_ON = 4  # places that carry the vehicle: unevenness of the ground averages over no more than those
+STANDS_ON = 4  # wheels that carry the vehicle: unevenness of the ground averages over no more contacts than those
 FOOTPRINT_MM = 100.0  # plan-view cells in which a segment's ground is weighed
 
 
@@ -49,24 +49,26 @@ def join(grounds: Mapping[str, SegmentGround | None], view: PartView) -> GroundP
     up = np.mean([normal for normal, _ in planes.values()], axis=0)
     up /= np.linalg.norm(up)
     pieces = [_below(view.points_mm[view.segment == row], plane, up) for row, plane in planes.items()]
-    places, block = np.concatenate(pieces), np.repeat(np.arange(len(pieces)), [len(piece) for piece in pieces])
+    points_mm, block = np.concatenate(pieces), np.repeat(np.arange(len(pieces)), [len(piece) for piece in pieces])
     names = [view.names[row] for row in shown]
-    return _fit(places, block, up, max(float(ground.sd_mm) for ground in shown.values()), names)
+    return _fit(points_mm, block, up, max(float(ground.sd_mm) for ground in shown.values()), names)
 
 
 def _below(points_mm: np.ndarray, plane: tuple[np.ndarray, float], up: np.ndarray) -> np.ndarray:
-    """Places (m, 3) of a segment's ground straight below its points, one in each cell of the plan view."""
+    """Points (m, 3) of a segment's ground vertically below its points (n, 3), one in each cell of the plan view."""
     normal, offset_mm = plane
     below = points_mm - np.outer((points_mm @ normal - offset_mm) / (normal @ up), up)
     return below[thinning.thin(below - np.outer(below @ up, up), FOOTPRINT_MM)]
 
 
-def _fit(places: np.ndarray, block: np.ndarray, up: np.ndarray, roughness_mm: float, names: list[str]) -> GroundPlane:
-    """The plane through ``places`` (n, 3) by least squares; ``block`` (n,) int: the row of each place's segment in
-    ``names``."""
-    centre = places.mean(axis=0)
+def _fit(
+    points_mm: np.ndarray, block: np.ndarray, up: np.ndarray, roughness_mm: float, names: list[str]
+) -> GroundPlane:
+    """The plane through points of the ground (n, 3) by least squares; ``block`` (n,) int: the row of each point's
+    segment in ``names``."""
+    centre = points_mm.mean(axis=0)
     first, second = symmetry.plan_axes(up)
-    off = places - centre
+    off = points_mm - centre
     rows = np.column_stack([np.ones(len(off)), off @ first, off @ second])
     height = off @ up
     solution, *_ = np.linalg.lstsq(rows, height, rcond=None)

@@ -12,9 +12,9 @@ from nightbay.frame.part_view import PartView
 WORDS = {"front": 1.0, "fore": 1.0, "nose": 1.0, "rear": -1.0, "aft": -1.0, "back": -1.0, "tail": -1.0}
 # Z of the normal of a surface that leans by 30 to 70 degrees, as windscreens and the front edges of bonnets do
 LEAN_LOW, LEAN_HIGH = 0.3, 0.87
-LEAN_AHEAD = 2.0  # such a surface faces forward or rearward so many times more than sideways
-SHEET_DEG = 30.0  # a forward axis of the job sheet that lies further off gets a note: its axes are 90 degrees apart
-NAMED_SHARE = 0.1  # of the length, by which named segments must lie off the middle (common practice, no source)
+LEAN_AHEAD = 2.0  # least ratio of such a normal's component along the vehicle to that across it
+SHEET_DEG = 30.0  # largest angle between the job sheet's forward axis and the vehicle's without a note
+NAMED_SHARE = 0.1  # least distance of named segments from the middle, of the length (common practice, no source)
 
 
 @dataclass(frozen=True)
@@ -45,6 +45,7 @@ def find(datum: Datum, view: PartView, hints: Mapping[str, np.ndarray]) -> Forwa
 
 
 def _by_sheet(datum: Datum, forward: np.ndarray) -> Forward:
+    """The heading from the job sheet; ``forward`` (3,) unit, control frame."""
     cosine = float(forward @ datum.along)
     notes = []
     if abs(cosine) <= np.cos(np.radians(SHEET_DEG)):
@@ -57,7 +58,7 @@ def _by_sheet(datum: Datum, forward: np.ndarray) -> Forward:
 
 
 def _by_names(view: PartView, along: np.ndarray) -> float | None:
-    """The front's sign by where segments named after an end lie; None where they do not show it."""
+    """The front's sign from the positions of segments named after an end; None where they do not show it."""
     x = view.points_mm @ along
     middle = (np.percentile(x, 1) + np.percentile(x, 99)) / 2
     votes = {}
@@ -73,7 +74,7 @@ def _by_names(view: PartView, along: np.ndarray) -> float | None:
 
 
 def _unknown(datum: Datum) -> Forward:
-    """The shape of an interior does not show it: X runs in the direction of the control frame's nearest axis."""
+    """The heading of an interior, which its shape does not show: X runs along the nearest axis of the control frame."""
     main = datum.along[int(np.argmax(np.abs(datum.along)))]
     note = (
         "Which end is the front is not known, because the shape of an interior does not show it. Name a segment "
@@ -83,7 +84,10 @@ def _unknown(datum: Datum) -> Forward:
 
 
 def _by_shape(datum: Datum, normals: np.ndarray) -> Forward:
-    """Windscreen and bonnet give the front more leaning surface than the rear has."""
+    """The heading from the shape: windscreen and bonnet give the front more leaning surface than the rear has.
+
+    ``normals`` (n, 3) unit, control frame.
+    """
     lean = (normals @ datum.up > LEAN_LOW) & (normals @ datum.up < LEAN_HIGH)
     ahead = normals @ datum.along
     lean &= np.abs(ahead) > LEAN_AHEAD * np.abs(normals @ datum.across)

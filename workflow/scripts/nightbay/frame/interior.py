@@ -14,16 +14,16 @@ from nightbay.frame.part_view import PartView
 NARROW_DEG = 10.0  # normals within this of a direction belong to it
 TRIALS = 2000  # directions tried, about 3 degrees apart
 THICK_MM = 15.0  # a floor's ribs and mats lie within this of it
-LEAST = 0.05  # of all points must lie in a floor
+LEAST = 0.05  # least share of all points in a floor
 EVEN_MM = 10.0  # difference of half widths up to which walls count as upright
-ACROSS = 0.7  # cosine that tells a direction along another from one at right angles to it: 45 degrees lie between
+ACROSS = 0.7  # cosine of 45 degrees: separates directions along another from those at right angles to it
 SAMPLE = 5000  # normals that are compared with every trial direction
-WALLED = 0.5  # of the normals, at least, belong to the three directions of a part with walls
+WALLED = 0.5  # least share of the normals that belong to the three directions of a part with walls
 # Heights of a part above its floor, as shares of its own: walls are looked at above what lies on the floor and below
 # the half, and what stands on the floor below the half (common practice, no source).
 WALL_LOW, WALL_HIGH, HALF = 0.05, 0.4, 0.5
 FLOOR_BLOCKS = 8  # strips of the floor that are left out in turn for the uncertainty
-AHEAD = 2.0  # the next best symmetry plane must leave so many times more points without a mirror image
+AHEAD = 2.0  # least ratio of the points without a mirror image in the second best symmetry plane to those in the best
 
 
 @dataclass(frozen=True)
@@ -84,7 +84,10 @@ def _standing_on(chosen: Floor, view: PartView, mirror: symmetry.Plane, assumed:
 
 
 def directions(normals: np.ndarray) -> np.ndarray | None:
-    """Three directions at right angles, rows of (3, 3), near most normals (n, 3) of either sign; None where few are."""
+    """Three directions at right angles, rows of (3, 3), that most normals (n, 3) follow, with either sign.
+
+    None where too few normals do.
+    """
     narrow = np.cos(np.radians(NARROW_DEG))
     at = np.arange(TRIALS) + 0.5
     z, turn = 1.0 - at / TRIALS, np.pi * (1.0 + 5.0**0.5) * at  # evenly on a half sphere, along a spiral
@@ -103,6 +106,7 @@ def directions(normals: np.ndarray) -> np.ndarray | None:
 
 
 def _mean_direction(normals: np.ndarray, direction: np.ndarray, narrow: float) -> np.ndarray:
+    """Mean, (3,) unit, of the normals (n, 3), of either sign, within the cosine ``narrow`` of a first ``direction``."""
     for _ in range(10):
         cosine = normals @ direction
         mine = np.abs(cosine) > narrow
@@ -132,8 +136,10 @@ def best_mirror(view: PartView, walls: np.ndarray, candidates: np.ndarray) -> sy
 
 
 def choose(floors: Sequence[Floor]) -> Floor:
-    """The floor among planes that a part has: of the large ones the one where it is wider, since bodies lean in towards
-    the roof; where that is even, the one on which more stands.
+    """The floor among the large planes of a part.
+
+    It is the one near which the part is wider, because bodies lean in towards the roof. Where the widths are equal, it
+    is the one with more surface above it.
     """
     largest = max(plane.share for plane in floors)
     large = [plane for plane in floors if plane.share > 0.5 * largest]
@@ -165,7 +171,7 @@ def floor(view: PartView, mirror: symmetry.Plane, up: np.ndarray) -> Floor | Non
 
 
 def _fit(view: PartView, mine: np.ndarray, up: np.ndarray) -> GroundPlane:
-    """Robust plane through points of the floor."""
+    """Robust plane through the points of the floor, rows ``mine`` (n,) int of the view; ``up`` (3,) unit."""
     centre = view.points_mm[mine].mean(axis=0)
     off = view.points_mm[mine] - centre
     first = np.cross(up, np.eye(3)[int(np.argmin(np.abs(up)))])

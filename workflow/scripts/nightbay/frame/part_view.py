@@ -1,4 +1,4 @@
-"""A part as frame looks at it: its points thinned evenly, and how well its segments are registered."""
+"""A part as the stage frame uses it: its evenly thinned points, and how well its segments are registered."""
 
 from dataclasses import dataclass
 from typing import Any
@@ -10,7 +10,7 @@ from nightbay.clouds.posed import PosedClouds
 
 @dataclass(frozen=True)
 class PartView:
-    """A part as frame looks at it, in the control frame.
+    """A part as the stage frame uses it, in the control frame.
 
     ``clouds``: every point; ``points_mm`` (n, 3) with unit ``normals`` (n, 3), evenly thinned, and the row of each
     point's ``segment`` (n,) in ``clouds.names``; ``options``: the settings of frame; ``drift_mm_per_m`` of the survey;
@@ -31,10 +31,10 @@ class PartView:
         return self.clouds.names
 
     def registration_sd(self, direction: np.ndarray) -> tuple[float, float] | tuple[None, None]:
-        """Standard uncertainty of the part's mean place along ``direction``, (3,) unit, mm, and of its turn, rad.
+        """Standard uncertainties of the part's mean position along ``direction``, (3,) unit, mm, and rotation, rad.
 
-        From the poses' covariances, each segment moves the mean by its share of the points, and from the survey's drift
-        over the part's rms reach from its middle. None, None where a pose has no covariance.
+        It combines the poses' covariances, each weighted by the segment's share of the points, with the survey's drift
+        over the points' rms distance from the part's middle. None, None where a pose has no covariance.
         """
         off = self.points_mm - self.points_mm.mean(axis=0)
         reach = float(np.sqrt(np.linalg.eigvalsh(off.T @ off / len(off))[-1]))

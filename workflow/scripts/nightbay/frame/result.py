@@ -1,4 +1,4 @@
-"""What the stage frame leaves: the vehicle frame, how each zero plane was found, and the wheels."""
+"""Result of the stage frame: the vehicle frame, how each zero plane was found, and the wheels."""
 
 from dataclasses import dataclass
 
@@ -40,7 +40,7 @@ class ZeroPlane:
 class Heading:
     """Which end is the front: ``found_by`` "job sheet", "names of segments", "shape" or "kept".
 
-    ``assumed``: nothing but the shape shows it.
+    ``assumed``: only the shape shows it.
     """
 
     found_by: str
@@ -84,8 +84,8 @@ class WheelResult:
     ``sd_mm``: standard uncertainties of these. ``sidewalls_y_mm``: Y of the tyre's sidewalls on the axle, with
     ``sidewalls_sd_mm``. ``radius_mm`` of the tyre away from the ground. ``toe_in_deg`` is positive where the wheel
     points inwards ahead, for a wheel in the middle to the left; ``camber_deg`` where its top leans outwards, in the
-    middle to the right; ``angle_sd_deg``: standard uncertainty of both. ``share`` of its points that meet others after
-    a turn about the axle.
+    middle to the right; ``angle_sd_deg``: standard uncertainty of both. ``share`` of its points that fit others after
+    a rotation about the axle.
     """
 
     side: str
@@ -107,8 +107,8 @@ class AxleResult:
 
     ``middle_y_mm``: Y of the midpoint between the wheel centres, or between the tyres' outer sidewalls where a centre
     is not known; ``yaw_deg``: angle about Z of the line between the wheels against Y; ``over_tyres_mm``: distance
-    between the outer sidewalls; ``track_mm``: distance of the lines in which the wheel centre planes meet the ground,
-    None for the reason ``track_reason``.
+    between the outer sidewalls; ``track_mm``: distance between the lines in which the wheel centre planes meet the
+    ground, None for the reason ``track_reason``.
     """
 
     x_mm: float

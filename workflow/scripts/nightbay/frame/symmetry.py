@@ -9,13 +9,13 @@ from scipy.spatial import cKDTree
 from nightbay.core import robust
 from nightbay.core.errors import NotFound
 
-BLOCKS = 12  # lengths of the body that are left out in turn for the uncertainty
-ALIKE = 0.7  # cosine between a mirrored normal and the one it meets: within 45 degrees, the same face of a panel
+BLOCKS = 12  # sections along the body that are left out in turn for the uncertainty (jackknife)
+ALIKE = 0.7  # least cosine between a mirrored normal and its partner's: within 45 degrees, the same face of a panel
 # How many spacings a partner may lie beside the image: a point of the next cell does (common practice, no source).
 ASIDE = 1.5
 LEAST_PAIRS = 50  # of a point and its mirror image, for three unknowns (common practice, no source)
 MOST_CONDITION = 1e8  # of the normal equations, whose columns have unit length: beyond it, a direction is undetermined
-# The fit ends where the plane moves by less, on a body of 5 m by 3 um at its ends (well below what it is known to).
+# The fit ends where the plane moves by less: 3 um at the ends of a body of 5 m, well below the plane's uncertainty.
 MOST_STEPS, TURN_RAD, SHIFT_MM = 30, 1e-6, 1e-3
 COARSE_TOLERANCE = 10.0  # times that, for all distances but the last
 
@@ -39,7 +39,7 @@ class Plane:
 
     @property
     def sd_mm(self) -> float:
-        """Standard uncertainty of the plane's place at its centre."""
+        """Standard uncertainty of the plane's position at its centre, mm."""
         return float(np.sqrt(self.covariance[3, 3]))
 
     def turn_sd_rad(self, axis: np.ndarray) -> float:
@@ -127,7 +127,7 @@ def fit(
 
 
 def _partner_distance(reach_mm: float, spacing_mm: float) -> float:
-    """How far a partner may lie from the image: up to a spacing aside of it, whatever the distance along the normal."""
+    """Largest distance, mm, of a partner from the image: ``reach_mm`` along the normal, some spacings across it."""
     return float(np.hypot(reach_mm, ASIDE * spacing_mm))
 
 
@@ -137,7 +137,7 @@ def _fit_within(body: _Body, plane: _Guess, search: Search, reach_mm: float) -> 
     tolerance = 1.0 if reach_mm == search.reaches_mm[-1] else COARSE_TOLERANCE
     wide_mm = _partner_distance(reach_mm, search.spacing_mm)
     for _ in range(MOST_STEPS):
-        # a pair that is seen from its other end gives the same equation
+        # a pair gives the same equation from either end, so one side of the plane is enough
         half = np.flatnonzero(body.points @ plane.normal > plane.offset_mm)
         rows, partner, residuals = _residuals(body, half, plane, wide_mm)
         if len(rows) < LEAST_PAIRS:

@@ -14,20 +14,22 @@ from nightbay.frame.part_view import PartView
 TRIES = 6  # longest edges of the side view's outline that are tried as the line on which the wheels stand
 SHORTEST = 0.25  # of the vehicle's length, for such an edge: a wheelbase is longer
 STRIP_MM = 80.0  # half the length of tyre, about its lowest point, that is looked at
-TYRE_MM = 280.0  # widest tyre of a car (common practice, no source), where one of its side faces was not seen
-BESIDE_MM = 20.0  # what a tyre bulges beyond its side faces where it stands (common practice, no source)
-# The last of a tyre above the floor is out of a scanner's sight: about that much (common practice, no source).
+TYRE_MM = 280.0  # widest tyre of a car, taken where one of its side faces was not seen (common practice, no source)
+BESIDE_MM = 20.0  # bulge of a tyre beyond its side faces near the ground (common practice, no source)
+# A scanner does not see the lowest part of a tyre above the floor: about that much (common practice, no source).
 UNSEEN_MM = 10.0
-TILT_SHARE = 0.1  # of it may differ from one end to the other (common practice, no source)
-LOWEST_PERCENT = 1.0  # of a tyre's points stand for its lowest place: of a single point the noise would count
+TILT_SHARE = 0.1  # share of UNSEEN_MM by which both ends may differ (common practice, no source)
+LOWEST_PERCENT = (
+    1.0  # share of a tyre's points whose mean is its lowest point: a single one would have all of its noise
+)
 TYRE_SPACING_MM = 2.0  # points of a tyre are thinned to this
 
 
 def find(view: PartView) -> GroundPlane | NotFound:
     """The tyres' contact plane, or why there is none.
 
-    The symmetry plane gives the side view; nothing of a vehicle reaches below its tyres, so the line on which they
-    stand is an edge of the side view's convex hull, the one above which wheels are found.
+    The symmetry plane gives the side view. Nothing of a vehicle reaches below its tyres, so the line on which they
+    stand is an edge of the side view's convex hull: the one above which most wheels are found.
     """
     mirror = _free_mirror(view)
     if isinstance(mirror, NotFound):
@@ -44,7 +46,7 @@ def find(view: PartView) -> GroundPlane | NotFound:
             best = standing
     if best is None or len(best.axles) < 2:
         return NotFound("fewer than two axles were found on the plane below the scan")
-    return _plane(best, _lowest_places(best, view), view.names)
+    return _plane(best, _lowest_points(best, view), view.names)
 
 
 def _free_mirror(view: PartView) -> symmetry.Plane | NotFound:
@@ -74,10 +76,10 @@ def _candidates(points_mm: np.ndarray, along: np.ndarray, up: np.ndarray) -> Ite
         )
 
 
-def _lowest_places(standing: datum.Datum, view: PartView) -> np.ndarray:
-    """The lowest place of each wheel's tyre in the level frame, (k, 3)."""
+def _lowest_points(standing: datum.Datum, view: PartView) -> np.ndarray:
+    """The lowest point of each wheel's tyre in the level frame, (k, 3) mm."""
     T_level_control = standing.T_level_control
-    places = []
+    points = []
     for wheel in standing.wheels:
         x, y, z = wheel.axle_mm
         faces = wheel.faces_mm
@@ -86,26 +88,29 @@ def _lowest_places(standing: datum.Datum, view: PartView) -> np.ndarray:
         low_mm, high_mm = np.array([x - STRIP_MM, near, -z]), np.array([x + STRIP_MM, far, 0.5 * z])
         tyre, _ = view.clouds.box(T_level_control, low_mm, high_mm, TYRE_SPACING_MM)
         low = tyre[tyre[:, 2] <= np.percentile(tyre[:, 2], LOWEST_PERCENT)]
-        places.append([x, low[:, 1].mean(), low[:, 2].mean()])
-    return np.array(places)
+        points.append([x, low[:, 1].mean(), low[:, 2].mean()])
+    return np.array(points)
 
 
-def _plane(standing: datum.Datum, places: np.ndarray, names: list[str]) -> GroundPlane:
-    """The plane through the wheels' lowest ``places`` (k, 3), by least squares; ``names`` of the part's segments."""
+def _plane(standing: datum.Datum, points: np.ndarray, names: list[str]) -> GroundPlane:
+    """The plane through the tyres' lowest ``points`` (k, 3) mm, level frame, by least squares, in the control frame.
+
+    ``names`` of the part's segments.
+    """
     both_sides = len({wheel.side for wheel in standing.wheels}) > 1
-    rows = np.column_stack([np.ones(len(places)), places[:, :2]])[:, : 3 if both_sides else 2]
-    solution, *_ = np.linalg.lstsq(rows, places[:, 2], rcond=None)
-    misfit = places[:, 2] - rows @ solution
-    redundancy = len(places) - rows.shape[1]
+    rows = np.column_stack([np.ones(len(points)), points[:, :2]])[:, : 3 if both_sides else 2]
+    solution, *_ = np.linalg.lstsq(rows, points[:, 2], rcond=None)
+    misfit = points[:, 2] - rows @ solution
+    redundancy = len(points) - rows.shape[1]
     scatter = float(np.sqrt((misfit**2).sum() / redundancy)) if redundancy else None
     slope = np.append(solution[1:], 0.0)[:2]
     normal = np.array([-slope[0], -slope[1], 1.0])
     T = standing.T_level_control
     point = T[:3, :3].T @ (np.array([0.0, 0.0, solution[0]]) - T[:3, 3])
     normal = T[:3, :3].T @ (normal / np.linalg.norm(normal))
-    own = (scatter or 0.0) / np.sqrt(len(places))
+    own = (scatter or 0.0) / np.sqrt(len(points))
     # what is out of sight is alike at all wheels and does not average; rectangular: half-width / sqrt(3)
     sd = float(np.hypot(own, UNSEEN_MM / np.sqrt(3.0)))
-    half_track = np.ptp(places[:, 1]) / 2 if both_sides else np.inf
-    tilt = float(max(own, TILT_SHARE * UNSEEN_MM) / min(np.ptp(places[:, 0]) / 2, half_track))
+    half_track = np.ptp(points[:, 1]) / 2 if both_sides else np.inf
+    tilt = float(max(own, TILT_SHARE * UNSEEN_MM) / min(np.ptp(points[:, 0]) / 2, half_track))
     return GroundPlane(normal, float(normal @ point), sd, tilt, scatter, UNSEEN_MM, point, list(names), "tyre contact")

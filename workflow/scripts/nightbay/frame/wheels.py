@@ -1,4 +1,4 @@
-"""Wheels: where something round stands on the ground, and the centre and axle about which it is its own image."""
+"""Wheels: round shapes on the ground, with the centre and the axle about which a rotation maps them onto themselves."""
 
 from dataclasses import dataclass
 from typing import NamedTuple
@@ -18,7 +18,7 @@ LEAST_POINTS = 150
 VOTERS = 3000  # points that vote for the first guess of the centre
 REACHES_MM = (25.0, 10.0, 4.0)
 SECTORS = 8  # of the wheel, left out in turn for the uncertainty
-ALIKE = 0.8  # cosine between a turned normal and the one it meets
+ALIKE = 0.8  # least cosine between a rotated normal and its partner's
 # The crest of a tyre's wall is what a side face touches: within 18 deg of the axle and 40 mm of curvature the wall lies
 # 2 mm lower at most.
 FACING, CREST_MM = 0.95, 5.0
@@ -26,24 +26,24 @@ LEAST_WALL, LEAST_CREST = 20, 5  # points of a sector's tyre wall, and of them o
 # radii of tyres from a moped's to a lorry's
 RADIUS_LOW_MM, RADIUS_HIGH_MM = 180.0, 600.0
 WIDTH_MM = 350.0  # widest single tyre
-# The first guess of a centre is voted on a grid of radii and of places along the vehicle, about the middle of the
-# contact patch; a wheel's points lie within a step of its radius.
+# Normals vote for the first guess of a centre on a grid of radii and of positions along the vehicle, about the middle
+# of the contact patch. A wheel's points lie within a step of its radius.
 RADIUS_STEP_MM, PLACE_STEP_MM, PLACE_MM = 10.0, 15.0, 60.0
-SIDEWAYS = 0.3  # share of a normal in side view, from which on its direction there is known
+SIDEWAYS = 0.3  # least length of a unit normal in side view for its direction there to be known
 VOTE_MM = 20.0  # a normal votes for a centre that it passes within this: two steps of the radius
 # Random normals pass near a centre too: this share of them is deducted, and what remains must be more than a few votes
 # (common practice, no source).
 RANDOM_SHARE, LEAST_VOTES = 0.1, 50.0
-# Shares of the radius. A wheel: without the contact patch, where the tyre is pressed flat, and without the arch. The
-# tyre's wall lies between rim and tread; the tread is looked at above half the height of the axle, where it carries
-# nothing (common practice, no source).
+# Shares of the radius. A wheel's points exclude the contact patch, where the tyre is pressed flat, and the arch. The
+# tyre's wall lies between rim and tread. The radius of the tread is taken above half the height of the axle, where the
+# tyre carries no load (common practice, no source).
 ARCH, FLAT = 1.02, 0.15
 WALL_FROM, WALL_TO, TREAD_FROM, FREE_FROM = 0.6, 0.98, 0.9, 0.5
 LEAST_TREAD = 50  # points of a tread, for its radius
 ASIDE = 1.5  # how many spacings a partner may lie beside the image: a point of the next cell does
 LEAST_PAIRS = 100  # of a point and one that it meets, for four unknowns (common practice, no source)
 MOST_CONDITION = 1e8  # of the normal equations, whose columns have unit length: beyond it, a direction is undetermined
-MOST_STEPS, SHIFT_MM = 30, 1e-3  # the fit ends where the centre moves by less
+MOST_STEPS, SHIFT_MM = 30, 1e-3  # most steps of the fit; it ends where the centre moves by less than SHIFT_MM
 
 
 @dataclass(frozen=True)
@@ -54,11 +54,11 @@ class Wheel:
     axle meets the one that was; ``sd_mm`` (2,) standard uncertainties of its X and Z; ``axle`` (3,) unit direction,
     outward (to +Y for a wheel in the middle plane), with ``turn_sd_rad``; ``faces_mm`` (2,): from there along the axle
     to the side faces, the inner first, NaN where one was not seen, with ``faces_sd_mm`` (2,); ``radius_mm`` of the
-    tread, None where it was not seen; ``share`` of its points that meet others after a turn; ``side``: -1, 0, 1 for -Y,
-    middle, +Y.
+    tread, None where it was not seen; ``share`` of its points that fit others after a rotation; ``side``: -1, 0, 1 for
+    -Y, middle, +Y.
 
     The wheel centre plane lies halfway between the rim flanges (ISO 8855, JIS D 0030; from memory). The flanges hide
-    behind the tyre, which they hold in their middle, so its side faces stand for them.
+    behind the tyre, which is centred between them, so its side faces are used instead.
     """
 
     axle_mm: np.ndarray
@@ -213,7 +213,7 @@ class _Cloud(NamedTuple):
 
 
 def _register(points: np.ndarray, normals: np.ndarray, centre: np.ndarray, threads: int) -> _Registered | None:
-    """The axle about which the points are their own image after a turn; None where they do not define it."""
+    """The axle about which a rotation maps the points onto each other; None where they do not define it."""
     at, axle = np.array([centre[0], np.median(points[:, 1]), centre[1]]), np.array([0.0, 1.0, 0.0])
     cloud = _Cloud(points, normals, cKDTree(points), threads)
     nearest = cloud.tree.query(points, k=2, workers=threads)[0][:, 1]
@@ -239,7 +239,7 @@ def _register(points: np.ndarray, normals: np.ndarray, centre: np.ndarray, threa
 
 
 def _turned(cloud: _Cloud, at: np.ndarray, axle: np.ndarray, wide_mm: float) -> tuple[np.ndarray, ...]:
-    """Rows, derivatives (m, 4) and residuals (m,) of the points after each turn that meet a point of like normal."""
+    """Rows (m,), derivatives (m, 4) and residuals (m,) mm of points that a rotation brings to one of like normal."""
     points, normals, tree, threads = cloud
     off = points - at
     found = []

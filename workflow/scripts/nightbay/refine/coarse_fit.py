@@ -1,8 +1,8 @@
 """Assesses poses in which two thinned segments may fit: how much surface agrees, and how much contradicts.
 
-How much agrees shows little: a bay of even ribs agrees with itself in every shift by a rib, and better the more it
-overlaps. What contradicts shows more: surface that stands where the other segment's scanner has looked through, and
-surface that passes the other's in a step. In the true pose both are rare, whatever the overlap.
+The agreement alone is ambiguous: a load bay with even ribs agrees with itself after every shift by a rib, and the more
+it overlaps, the better. Contradictions are more informative: surface in space that the other segment's scanner looked
+through, and surface that forms a step with the other's. In the true pose both are rare, whatever the overlap.
 """
 
 from collections.abc import Iterable
@@ -17,14 +17,14 @@ from nightbay.refine.coarse_match import ThinnedSegment
 from nightbay.refine.result import CandidatePose
 
 SAME_FACING = 0.9  # cosine of 25 deg: normals of a cell's mean are that rough near edges
-GATES = (4.0, 4.0, 3.0, 3.0, 2.0, 2.0, 1.5, 1.5, 1.0, 1.0, 1.0, 1.0)  # cells; how far a partner may be, step by step
-PARTNERS = 8  # of a cell: the disc of NEAR cells about a place on a surface holds seven
+GATES = (4.0, 4.0, 3.0, 3.0, 2.0, 2.0, 1.5, 1.5, 1.0, 1.0, 1.0, 1.0)  # cells; largest distance to a partner, by step
+PARTNERS = 8  # of a cell: on a surface, a disc with a radius of NEAR cells holds seven
 NEAR = 1.5  # cells: surface that a cell is compared with
-STEP = 0.5  # cells: surface that passes by further than that passes in a step
-SAMPLE = 2500  # cells are plenty to align two segments roughly
+STEP = 0.5  # cells: two surfaces whose planes lie further apart than that form a step
+SAMPLE = 2500  # cells: enough to align two segments roughly
 LEAST_PAIRS = 12  # of a rigid motion: twice its degrees of freedom
-CLEAR_MM = 300.0  # a hand-held scanner stands further than that from what it measures (common practice, no source)
-DISTINCT = 2.0  # cells: poses nearer to each other than that are one
+CLEAR_MM = 300.0  # a hand-held scanner is further than that from what it measures (common practice, no source)
+DISTINCT = 2.0  # cells: poses nearer to each other than that count as the same
 
 
 @dataclass(frozen=True)
@@ -42,19 +42,19 @@ class Fit:
 
     @property
     def rate_bound(self) -> float:
-        """The rate that is possible by chance: two standard deviations of the count more, three cells at least."""
+        """Upper bound of the rate of contradiction: the count plus two of its standard deviations and three cells."""
         return float((self.contradicting + 2 * np.sqrt(self.contradicting) + 3) / max(self.agreeing, 1))
 
     @property
     def record(self) -> CandidatePose:
-        """What the result says of this pose."""
+        """The pose as the result lists it."""
         return CandidatePose(self.T_a_b, self.agreeing, self.contradicting)
 
 
 def align(a: ThinnedSegment, tree: cKDTree, b: ThinnedSegment, T_a_b: np.ndarray) -> np.ndarray:
-    """The pose after a few point-to-plane steps on the thinned segments, nearest partners within a shrinking gate.
+    """The pose ``T_a_b`` (4, 4) after point-to-plane ICP steps on the thinned segments, with a gate that shrinks.
 
-    ``tree`` holds a's points; of b's, an even choice of :data:`SAMPLE` takes part.
+    ``tree`` holds a's points; at most about :data:`SAMPLE` points of b, evenly chosen, take part.
     """
     chosen = slice(None, None, max(1, len(b.xyz_mm) // SAMPLE))
     for gate in GATES:
@@ -75,7 +75,10 @@ def align(a: ThinnedSegment, tree: cKDTree, b: ThinnedSegment, T_a_b: np.ndarray
 
 
 def self_occluded(segment: ThinnedSegment) -> np.ndarray:
-    """Cells (n,) bool in front of which the segment itself has surface: they can't show what was looked through."""
+    """Cells (n,) bool with surface of the segment itself in front of them.
+
+    Such cells do not show which space the scanner looked through.
+    """
     return _occluded(segment, cKDTree(segment.xyz_mm), NEAR)
 
 
@@ -120,7 +123,7 @@ def _occluded(segment: ThinnedSegment, tree: cKDTree, within: float) -> np.ndarr
 
 
 def distinct_fits(a: ThinnedSegment, b: ThinnedSegment, poses: Iterable[np.ndarray]) -> list[Fit]:
-    """Fits of these poses once they are aligned, without duplicates, the one that contradicts the scans least first."""
+    """Fits of these poses ``T_a_b`` after alignment, without duplicates, sorted by :attr:`Fit.rate_bound`."""
     tree = cKDTree(a.xyz_mm)
     distinct: list[np.ndarray] = []
     for start in poses:

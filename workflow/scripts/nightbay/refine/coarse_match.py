@@ -3,7 +3,7 @@
 Points with rare features (FPFH: R. Rusu, N. Blodow, M. Beetz, ICRA 2009) are matched between the thinned segments; two
 matches agree when distance and normals of their points are the same in both segments. Sets of matches that agree
 with each other, counted to the second order (Z. Chen et al., SC2-PCR, CVPR 2022), each give a pose. Nothing is drawn
-at random, so the answer is the same each time, and a symmetric part gives all of its alternatives.
+at random: the result is reproducible, and a symmetric part gives all of its alternatives.
 """
 
 from dataclasses import dataclass
@@ -16,8 +16,8 @@ from nightbay.core import rigid
 from nightbay.core.native import open3d
 
 SAMPLE = 400_000  # points of a segment that are thinned: ten and more a cell of the thinned cloud
-RARE = 1000  # points a segment that are matched, those with the rarest features
-MATCHES = 2000  # at most, all pairs of them are compared
+RARE = 1000  # points of a segment that are matched: those with the rarest features
+MATCHES = 2000  # most matches: all pairs of them are compared
 NEAREST = 5  # features that a point is matched with
 SEEDS = 40  # sets of agreeing matches that are tried
 LEAST_CELLS = 50  # of a thinned segment: fewer have no shape to register by (common practice, no source)
@@ -82,7 +82,7 @@ def candidate_poses(a: ThinnedSegment, b: ThinnedSegment) -> list[np.ndarray]:
         left[seed] = False
         at = a.xyz_mm[rows_a[members]]
         if len(members) < LEAST_MEMBERS or _width_mm(at) < a.cell_mm:
-            continue  # points in a line leave the rotation about it open
+            continue  # points on a line do not determine the rotation about it
         T_a_b = rigid.fit(at, b.xyz_mm[rows_b[members]])
         poses.append(T_a_b)
         away = np.linalg.norm(a.xyz_mm[rows_a] - rigid.transform(T_a_b, b.xyz_mm[rows_b]), axis=1)
@@ -120,7 +120,7 @@ def _agreement(a: ThinnedSegment, b: ThinnedSegment, rows_a: np.ndarray, rows_b:
         normal = thinned.normal[rows]
         square = np.sum(xyz**2, axis=1)
         distance = np.sqrt(np.maximum(square[:, None] + square[None] - 2 * xyz @ xyz.T, 0.0))
-        along = np.sum(normal * xyz, axis=1)[:, None] - normal @ xyz.T  # normal of i times way from j to i
+        along = np.sum(normal * xyz, axis=1)[:, None] - normal @ xyz.T  # normal of i times the vector from j to i
         apart.append(distance)
         angles.append((normal @ normal.T, along / np.maximum(distance, 1.0)))
     agree = (np.abs(apart[0] - apart[1]) < 1.5 * a.cell_mm) & (apart[0] > 2 * FEATURE_CELLS * a.cell_mm)

@@ -1,4 +1,4 @@
-"""Whether the segments of a part agree in their final poses: the last look at the poses, however they were found.
+"""Whether the segments of a part agree in their final poses: the last check of the poses, however they were found.
 
 Two segments agree where both have measured the same surface. They contradict each other where surface of one stands in
 space that the other's scanner looked through, or passes the other's surface in a step (:mod:`refine.coarse_fit`).
@@ -17,7 +17,7 @@ from nightbay.refine import coarse_fit, coarse_match
 from nightbay.refine.coarse_fit import Fit
 from nightbay.refine.result import Contradictions, DoubtedSegment, PairAgreement
 
-LEAST_AGREEING = 50  # cells of two segments: fewer are neighbours by chance
+LEAST_AGREEING = 50  # cells of two segments: fewer may be neighbours by coincidence
 
 
 @dataclass(frozen=True)
@@ -34,7 +34,7 @@ class Agreement:
     cell_mm: float
 
     def record(self) -> Contradictions:
-        """What the result of the stage says."""
+        """The agreement as the stage's result lists it."""
         return Contradictions(
             self.cell_mm,
             [PairAgreement(list(names), fit.agreeing, fit.contradicting) for names, fit in self.pairs.items()],
@@ -63,8 +63,9 @@ def find(
 def doubted(pairs: Mapping[tuple[str, str], Fit], names: Iterable[str], most: float) -> dict[str, Fit]:
     """The segments that contradict the others: {segment: fit}.
 
-    The worst is removed first with its contradictions, which are its own and not the others'. Where two contradict only
-    each other, nothing shows which one is wrong: those that contradict equally are removed together.
+    ``most``: cells that may contradict for each that agrees. The worst segment is removed first, with its
+    contradictions: they do not count against the others. Where two contradict only each other, nothing shows which one
+    is wrong. So segments that contradict equally are removed together.
     """
     found: dict[str, Fit] = {}
     left = list(names)
@@ -86,5 +87,5 @@ def _over(pairs: Mapping[tuple[str, str], Fit], name: str, names: Iterable[str])
 
 
 def _certain_rate(fit: Fit) -> float:
-    """The rate of contradiction that is certain: two standard deviations of the count, and three cells, less."""
+    """Lower bound of the rate of contradiction: the count less two of its standard deviations and three cells."""
     return float((fit.contradicting - 2 * np.sqrt(fit.contradicting) - 3) / max(fit.agreeing, 1))

@@ -16,7 +16,7 @@ MEDIAN_TO_MEAN_SE = 1.2533  # standard error of a normal sample's median to that
 def discrepancies(
     part: Part, pairs: Sequence[Pair], evidence: Evidence, selection: Selection, final: Sequence[np.ndarray]
 ) -> list[Discrepancy]:
-    """One entry a pair, at the part's start poses and at the ``final`` ones, (4, 4) each."""
+    """One :class:`Discrepancy` for each pair, in the part's start poses and in the ``final`` ones, (4, 4) each."""
     names, patches = part.names, evidence.patches
     before, after = patches.mean_mm, overlap_adjustment.mean_after(patches, selection.withheld)
     rows = []

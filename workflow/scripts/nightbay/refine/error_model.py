@@ -1,9 +1,9 @@
-"""How the errors of overlaps and targets go together into the poses' covariance.
+"""Propagates the errors of overlaps and targets into the covariance of the poses.
 
 The drift of a segment is one smooth error: it moves its surface and its targets alike, in every overlap. So neither
-patches nor targets are independent of their neighbours, nor patches of the targets beside them. All of them are given
-one covariance, in which drift at two places of a segment is alike by exp(-distance / length), and this is carried
-through the fit, whatever weights the fit has used.
+patches nor targets are independent of their neighbours, nor patches of the targets beside them. All of them share one
+covariance, in which the drift of a segment has the correlation exp(-distance / length) between two points. It is
+propagated through the fit, whatever weights the fit used.
 """
 
 from dataclasses import dataclass
@@ -40,7 +40,7 @@ def error_covariances(
     segments = len(movable)
     pull = overlap_adjustment.design_matrix(patches, segments) / np.diag(patches.errors_mm2)[:, None]
     J = target_constraints.reduced_design(observed, segments)
-    push = -J * observed.weight[:, None, None]  # what a mm of error adds to the targets' right side
+    push = -J * observed.weight[:, None, None]  # change of the targets' right side by an error of 1 mm
     among = np.exp(-cdist(observed.at_mm, observed.at_mm) / drift.length_mm) * (
         observed.segment[:, None] == observed.segment[None]
     )
@@ -51,7 +51,7 @@ def error_covariances(
         targets += push[:, axis].T @ among @ push[:, axis]
     beside = np.exp(-cdist(observed.at_mm, patches.at_mm) / drift.length_mm) * observed.drift_mm[:, None]
     cross = np.zeros_like(targets)
-    for end, sign in ((0, -1.0), (1, 1.0)):  # a distance is the second segment's place minus the first's
+    for end, sign in ((0, -1.0), (1, 1.0)):  # a distance is the second segment's position minus the first's
         shared = sign * beside * (observed.segment[:, None] == patches.ends[:, end]) * patches.drift_mm[:, end]
         products = [push[:, axis].T @ (shared * patches.J[:, 3 + axis]) @ pull for axis in range(3)]
         cross += products[0] + products[1] + products[2]
@@ -66,15 +66,15 @@ def error_covariances(
 def pose_covariance(
     errors: ErrorCovariances, overlaps: OverlapEquations, targets: NormalEquations, solution: Solution
 ) -> np.ndarray:
-    """Covariance (6 s, 6 s) of the poses of a solution about the patches' centre.
+    """Covariance (6 s, 6 s) of the poses of a solution about the patches' centre: rotation vector rad, translation mm.
 
-    Segments held at their target poses carry the errors of these, also into the poses of those fitted to them. A pose
-    is meant as the one that suits the whole of its segment: what drift adds to all of it alike, from the run's start
-    to its middle, no measurement inside the segment shows.
+    Segments held at their target poses have the errors of these poses, and pass them on to the segments fitted to them.
+    A pose is defined as the best fit to its whole segment. Drift that moves the whole segment alike, from the start of
+    the run to its middle, is not included: no measurement inside the segment shows it.
     """
     fitted = solution.overlap_weight * solution.inverse @ solution.observable
     moved = np.diag(solution.inverse) > 0
-    # what is left of a motion that would put the targets' poses right
+    # share of an error of the target poses that remains after the fit
     left = np.where(moved[None], solution.inverse @ targets.matrix, -fitted @ overlaps.matrix)
     held = np.flatnonzero(~moved)
     left[held, held] = 1.0

@@ -1,9 +1,9 @@
 """Correspondences in the overlap of two segments: small discs of surface that both segments have measured.
 
 A seed is a point of segment a; its disc is a short cylinder along the seed's normal. The points of either segment
-inside the same cylinder give a mean and a plane each, so that a correspondence carries the noise of a mean and not of a
-point, and curvature moves both means alike and cancels. Points stream past the seeds a tile at a time: memory goes with
-the seeds and one tile, time with the points of the overlap.
+inside the same cylinder give a mean and a plane each. So a correspondence has the noise of a mean and not of a point,
+and curvature, which moves both means alike, cancels. Points are read a tile at a time: memory grows with the seeds and
+one tile, time with the points of the overlap.
 """
 
 from collections.abc import Sequence
@@ -18,15 +18,15 @@ from scipy.spatial import cKDTree
 from nightbay.clouds.cloud import CloudFile
 from nightbay.core import rigid
 
-LEAST_CORRESPONDENCES = 50  # of a pair: fewer are chance neighbours
-LEAST_POINTS = 6  # of a plane: three fix it, three more tell its spread
+LEAST_CORRESPONDENCES = 50  # of a pair: fewer may be neighbours by coincidence
+LEAST_POINTS = 6  # of a plane: three define it, three more give its spread
 SAME_SIDE = 0.7  # cosine of 45 deg between a point's normal and the seed's: keeps the two skins of a panel apart
 SAME_PLANE = 0.966  # cosine of 15 deg between the two planes: more is a crease or two different surfaces
 CANDIDATES = 10  # points looked at for each seed taken
 DIRECTIONS = 2  # steps of a normal's coordinate from 0 to 1: 50 directions, some 25 deg apart
-EVEN = 3.0  # times the median spread about the plane: more is a disc across an edge, which two runs may see unlike
-EDGE = 8.0  # times the median spread: a disc across a rounded edge still tells, if there's nothing better
-STORED_MM = 0.005  # what working clouds resolve, with a margin: points of no noise at all still lie even
+EVEN = 3.0  # times the median spread about the plane: more is a disc across an edge, which two runs may sample unlike
+EDGE = 8.0  # times the median spread: a disc across a rounded edge is still used where nothing better constrains a pose
+STORED_MM = 0.005  # resolution of working clouds with a margin: least spread, for points without noise
 # Columns of a disc's moments about its seed: count, sum of offsets, of their products (xx xy xz yy yz zz), of normals.
 COUNT, OFFSETS, PRODUCTS, NORMALS = 0, slice(1, 4), slice(4, 10), slice(10, 13)
 FIRST_OFFSET, FIRST_PRODUCT, FIRST_NORMAL, MOMENTS = 1, 4, 10, 13
@@ -85,7 +85,7 @@ def pairs(clouds: Sequence[CloudFile], poses: Sequence[np.ndarray], search: Sear
 
 
 def match(cloud_a: CloudFile, cloud_b: CloudFile, T_b_a: np.ndarray, search: Search) -> Correspondences:
-    """Correspondences of two working clouds in their poses, evenly over a's part of the overlap."""
+    """:class:`Correspondences` of two working clouds in the pose ``T_b_a``, evenly over a's part of the overlap."""
     numbers = _touching_tiles(cloud_a, cloud_b, T_b_a, search.disc_radius_mm + search.distance_mm)
     seeds, axes, stands_for = _seeds(cloud_a, numbers, search.most)
     of_a = _moments(cloud_a, seeds, axes, search)
@@ -111,8 +111,8 @@ def match(cloud_a: CloudFile, cloud_b: CloudFile, T_b_a: np.ndarray, search: Sea
 def spacing_mm(cloud: CloudFile, most: int = 20_000) -> float:
     """Median distance between neighbouring points of a working cloud, from its fullest tile.
 
-    The distance to the sixth neighbour is taken, which depends little on how regular the points lie: a disc of that
-    radius holds six points of a square grid's density.
+    It follows from the distance to the sixth neighbour, which depends little on how regularly the points lie: a disc of
+    that radius holds six points at the density of a square grid.
     """
     points = cloud.tile(int(np.argmax(cloud.tiles["count"]))).xyz_mm.astype(np.float64)
     step = max(1, len(points) // most)
@@ -134,10 +134,12 @@ def _touching_tiles(cloud_a: CloudFile, cloud_b: CloudFile, T_b_a: np.ndarray, m
 
 
 def _seeds(cloud: CloudFile, numbers: np.ndarray, most: int) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Points and normals of the tiles, at most ``most``, float64 in the segment's frame, and how many each stands for.
+    """Seeds from the tiles ``numbers``, at most ``most``: points (m, 3) mm and normals (m, 3) in the segment's frame,
+    float64, and how many points each represents, (m,).
 
-    Every so many points are candidates; of these the directions that few face are taken whole and the others thinned
-    alike, since what few face holds a fit from sliding (normal-space sampling: S. Rusinkiewicz, M. Levoy, 3DIM 2001).
+    An even sample of the points are candidates. Directions that few candidates face are taken whole, the others are
+    thinned alike, because rare directions keep a fit from sliding (normal-space sampling: S. Rusinkiewicz, M. Levoy,
+    3DIM 2001).
     """
     counts = cloud.tiles["count"][numbers]
     step = max(1, -(-int(counts.sum()) // (CANDIDATES * most)))
@@ -155,7 +157,7 @@ def _seeds(cloud: CloudFile, numbers: np.ndarray, most: int) -> tuple[np.ndarray
 
 
 def _evenly(normals: np.ndarray, most: int) -> tuple[np.ndarray, np.ndarray]:
-    """Rows of at most ``most`` normals with all directions alike, and how many rows each stands for."""
+    """Rows of at most ``most`` normals, evenly over all directions, and how many rows each represents."""
     cell = np.round(normals * DIRECTIONS).astype(np.int64)
     _, direction, count = np.unique(cell, axis=0, return_inverse=True, return_counts=True)
     direction = direction.ravel()
@@ -169,7 +171,7 @@ def _evenly(normals: np.ndarray, most: int) -> tuple[np.ndarray, np.ndarray]:
 
 
 def _quota(count: np.ndarray, most: int) -> int:
-    """Largest number that each direction may have so that all together have at most ``most``."""
+    """Largest number of rows per direction with which all directions together have at most ``most``."""
     low, high = 1, max(int(count.max(initial=1)), 1)
     while low < high:
         middle = (low + high + 1) // 2

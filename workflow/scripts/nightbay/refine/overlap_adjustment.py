@@ -3,8 +3,8 @@
 Unknown is a small motion of each segment (rotation vector in rad, translation in mm) about one common centre. Patches
 of the overlaps (:mod:`refine.overlap_patches`) weigh by their own variance, and all together by a factor: the one that
 makes the result's covariance least, which counts the correlations between patches. So a million points more in an
-overlap don't make its drift any smaller, and overlaps never outvote good targets. (Weighing by the inverse of the full
-covariance was tried: it trusts differences between neighbouring patches more than real surfaces deserve.)
+overlap do not make its drift any smaller, and overlaps never outvote good targets. The inverse of the full covariance
+is not used as the weight: it trusts differences between neighbouring patches more than real surfaces deserve.
 """
 
 from collections.abc import Sequence
@@ -20,7 +20,7 @@ from nightbay.refine.overlap_patches import DriftModel, Patches, gather
 
 # Bounds of outliers, shares of the distance that was searched; the last leaves the bound to the distances themselves.
 NARROWING = (1.0, 0.3, 0.1, 0.0)
-WEIGHTS = tuple(0.5**power for power in range(13))  # at 1/4096 targets rule alone
+WEIGHTS = tuple(0.5**power for power in range(13))  # at 1/4096 the targets alone determine the poses
 # Times the spurious information by errors of normals, on average: twice the standard deviation of these errors.
 SPURIOUS = 4.0
 
@@ -34,7 +34,7 @@ class NormalEquations:
 
     @classmethod
     def none(cls, segments: int) -> "NormalEquations":
-        """No observations of so many segments."""
+        """Normal equations of ``segments`` segments without any observation."""
         return NormalEquations(np.zeros((6 * segments, 6 * segments)), np.zeros(6 * segments))
 
 
@@ -146,8 +146,8 @@ def robust_poses(
 ) -> list[np.ndarray]:
     """Poses at which outliers can be identified, found by bounds that narrow step by step from ``distance_mm``.
 
-    Where most of an overlap slides along itself, the few places that hold it show large distances at first: bounds
-    from the spread of all distances would take just these for outliers.
+    Most of an overlap may be free to slide along itself. The few patches that prevent this show large distances at
+    first, and bounds from the spread of all distances would reject just these as outliers.
     """
     poses = list(start)
     for share in NARROWING:
@@ -166,9 +166,9 @@ def mean_after(patches: Patches, motions: np.ndarray) -> np.ndarray:
 
 
 def variance_factor(patches: Patches, solution: Solution) -> float:
-    """How much larger the overlaps' errors are than their model, at least 1.
+    """Variance of the overlaps' errors against that of their model, at least 1.
 
-    Never less, since an overlap that agrees better than expected is no proof of less drift.
+    It is never less than 1, because an overlap that agrees better than expected is no proof of less drift.
     """
     residual = mean_after(patches, solution.motions)
     white = linalg.solve_triangular(linalg.cholesky(patches.errors_mm2, lower=True), residual, lower=True)

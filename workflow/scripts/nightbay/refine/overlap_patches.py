@@ -1,4 +1,4 @@
-"""Patches: distances between overlapping segments gathered by place, and how their errors hang together.
+"""Patches: distances between overlapping segments averaged over small areas, and the correlation of their errors.
 
 Errors of a hand-held scanner are not independent from point to point: the track drifts, and neighbouring points drift
 alike. So correspondences are gathered in patches as large as the scanner's field of view. A patch is one observation,
@@ -15,7 +15,7 @@ from scipy.spatial.distance import cdist
 from nightbay.core import rigid, robust
 from nightbay.refine.overlap import Pair
 
-LEAST_WEIGHT = 1.0  # sum of the weights of a patch: no more than one correspondence is no mean
+LEAST_WEIGHT = 1.0  # sum of the weights of a patch: one correspondence alone is no mean
 
 
 @dataclass(frozen=True)
@@ -44,7 +44,7 @@ class Patches:
 
     ``ends`` (k, 2) numbers of the two segments, ``pair`` (k,) of the pair; ``at_mm`` (k, 3) mean position; ``count``
     (k,) sum of the weights of their correspondences; ``mean_mm`` (k,) their mean distance, the second segment minus the
-    first; ``J`` (k, 6) how much a motion of the first takes off it (rotation vector in rad and translation in mm about
+    first; ``J`` (k, 6) by how much a motion of the first reduces it (rotation vector in rad and translation in mm about
     ``centre_mm``); ``drift_mm`` (k, 2) standard deviation of the drift of either segment there; ``errors_mm2`` (k, k)
     covariance of the mean distances; ``normal_variance`` (rad2) of the error of a normal in any direction, mean over
     all.
@@ -62,7 +62,7 @@ class Patches:
     normal_variance: float
 
     def touching(self, segment: int) -> np.ndarray:
-        """Which patches are of a segment, (k,) bool."""
+        """Patches of which the ``segment``, a number, is an end, (k,) bool."""
         return (self.ends == segment).any(axis=1)
 
 
@@ -133,7 +133,7 @@ def _of_pair(
     ``normal_variance`` (1,)."""
     d_mm, at, normal = distances(pair, poses)
     even = pair.discs.even
-    # a patch is a cube of space, one of 26 directions, and either even discs or such across edges
+    # the correspondences of a patch share a cube of space, one of 26 directions, and whether their discs are even
     cell = np.column_stack([np.floor(at / patch_mm), np.round(normal), even]).astype(np.int64)
     patch = np.unique(cell, axis=0, return_inverse=True)[1].ravel()
     count = np.bincount(patch, weights)
@@ -162,7 +162,7 @@ def drift_sd_mm(at_mm: np.ndarray, ends: np.ndarray, drift: DriftModel) -> np.nd
     ``at_mm`` (k, 3) and ``ends`` (k, 2) as in :class:`Patches`.
     """
     away = np.stack([np.linalg.norm(at_mm - drift.centroids_mm[end], axis=1) for end in ends.T], axis=1)
-    away = np.maximum(away, drift.patch_mm)  # no place is free of drift
+    away = np.maximum(away, drift.patch_mm)  # drift is nowhere zero
     return away * drift.mm_per_m[ends] / 1000
 
 
@@ -171,8 +171,9 @@ def drift_errors(
 ) -> np.ndarray:
     """Covariance (k, k) of the patches' distances by drift.
 
-    The drift of a segment is one process of three independent coordinates, normal and alike at two places by
-    exp(-distance / ``length_mm``), whatever pairs the two patches belong to; a distance shows it along its ``normal``.
+    The drift of a segment is a Gaussian process with three independent coordinates. Its correlation between two points
+    is exp(-distance / ``length_mm``), whatever pairs the two patches belong to. A distance contains the component along
+    its ``normal`` (k, 3).
     """
     correlation = np.exp(-cdist(at_mm, at_mm) / length_mm) * (normal @ normal.T)
     errors = np.zeros_like(correlation)

@@ -11,7 +11,7 @@ from nightbay.clouds.posed_segment import PosedSegment
 from nightbay.core import rigid
 from nightbay.refine import overlap
 
-CENTROID_SAMPLE = 20_000  # points of a segment are plenty for its centroid
+CENTROID_SAMPLE = 20_000  # points of a segment that its centroid is computed from
 
 
 @dataclass(frozen=True)

@@ -175,7 +175,8 @@ def _reason(overlaps: Gain, targets: Gain, squared_mahalanobis: float, confidenc
         return (
             f"a refined pose is not clearly better: withheld points of the overlaps fit to {overlaps.after_mm:.3f} mm "
             f"rms in it and to {overlaps.before_mm:.3f} mm in the target pose (gain in mean square "
-            f"{overlaps.mm2:.2g} mm², standard error {overlaps.se_mm2:.2g} mm²; more than {bound:.1f} standard errors are needed)"
+            f"{overlaps.mm2:.2g} mm², standard error {overlaps.se_mm2:.2g} mm²; more than {bound:.1f} standard errors "
+            "are needed)"
         )
     if targets.count > 1 and targets.mm2 < -stats.t.ppf(confidence, targets.count - 1) * targets.se_mm2:
         return (

@@ -1,4 +1,4 @@
-"""What the stage refine leaves: the final poses of a part's segments, and what they were tested against."""
+"""Result of the stage refine: the final poses of a part's segments, and how they were tested."""
 
 from dataclasses import dataclass
 
@@ -11,8 +11,8 @@ from nightbay.network.result import Scale
 class Withheld:
     """How well withheld values were predicted: ``count`` of them, with and without a segment's own motion.
 
-    ``rms_before_mm`` in the target pose, ``rms_after_mm`` in the refined pose; ``gain_mm2``: what the motion takes off
-    the mean square, with its standard error ``gain_se_mm2``.
+    ``rms_before_mm`` in the target pose, ``rms_after_mm`` in the refined pose; ``gain_mm2``: decrease of the mean
+    square by the motion, with its standard error ``gain_se_mm2``.
     """
 
     count: int

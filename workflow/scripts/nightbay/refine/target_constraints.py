@@ -1,8 +1,8 @@
-"""Small motions of the segments by their targets: the network once more, as observations beside the overlaps.
+"""Small motions of the segments by their targets: the network's observations, to be adjusted with the overlaps.
 
-Around the adjusted network an observation of a target is linear in the motion of its segment; the coordinates of the
-targets themselves are eliminated target by target (Schur complement). So the overlaps bend the network only as far as
-the targets' noise allows, with all correlations between the segments, and targets can be withheld to test a fit.
+Around the adjusted network an observation of a target is linear in the motion of its segment. The coordinates of the
+targets are eliminated target by target (Schur complement). So the overlaps deform the network only as far as the
+targets' noise allows, with all correlations between the segments, and targets can be withheld to test a fit.
 """
 
 from collections.abc import Sequence
@@ -42,8 +42,8 @@ def read(
     """The :class:`TargetObservations` of a network's result.
 
     ``poses`` (4, 4) of the segments ``names`` in it; ``centre_mm`` (3,) about which motions turn; ``scan``: the section
-    scan. The standard deviation grows with the distance from the centroid of the list; all of drift weighs a target
-    down here, since no strain of a list as a whole is modelled.
+    scan. The standard deviation grows with the distance from the centroid of the list. All of the drift reduces the
+    weight of a target here, because no strain of a list as a whole is modelled.
     """
     number = {name: at for at, name in enumerate(names)}
     position = {target.target: target.xyz_mm for target in network.targets}
@@ -69,7 +69,7 @@ def read(
 
 
 def none() -> TargetObservations:
-    """No targets."""
+    """:class:`TargetObservations` of a part without targets."""
     empty = np.empty(0, np.int64)
     return TargetObservations(
         empty, empty, np.empty((0, 3, 6)), np.empty((0, 3)), np.empty(0), np.empty(0), np.empty((0, 3)), 0
