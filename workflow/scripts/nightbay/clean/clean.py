@@ -1,4 +1,4 @@
-"""Stage clean: removes from a segment what is no surface of the vehicle, and gives a reason for each point."""
+"""Stage clean: removes the points of a segment that are not on the vehicle's surface, each with a reason."""
 
 from collections.abc import Mapping
 from dataclasses import dataclass
@@ -14,24 +14,24 @@ from nightbay.clouds.cloud import CloudFile, write_subset
 from nightbay.core.errors import Rejected
 from nightbay.pipeline import typed
 
-KEPT = 0  # in place of a reason
-UNDECIDED = 1  # bit of `flag`: two copies of a surface, and nothing tells which is right
+KEPT = 0  # code of points that have no reason to be removed
+UNDECIDED = 1  # bit of `flag`: two copies of a surface, and it is not clear which is right
 CELL_SPACINGS = 3.0  # edge of a cell in point spacings: 9 points of a surface in each, 28 in a ball of that radius
 BLOCK = 1_000_000  # points handled at a time where that saves memory
 WRITE_BLOCK = 2_000_000  # points written at a time: 26 MB
-# Points that the ground's plane and its scatter are taken from: means of cells scatter less than points.
+# Most points for the final fit of the ground, which needs their scatter: means of cells scatter less.
 GROUND_SAMPLE = 500_000
 REMOVED = np.dtype([("x", "<f4"), ("y", "<f4"), ("z", "<f4"), ("reason", "u1")])
 
 
 @dataclass(frozen=True)
 class Criteria:
-    """What points are judged by.
+    """Criteria by which points are kept or removed.
 
     ``noise_mm``: standard deviation of a point; ``smallest_mm``: the smallest thing to keep; ``apart_mm``: the gap
-    between the vehicle and its surroundings; ``on_ground``: the segment may show ground. ``sided``: normals tell one
-    side of a surface from the other, as measured ones do; where not, sheets further apart than ``panel_mm`` may be the
-    two sides of a panel.
+    between the vehicle and its surroundings; ``on_ground``: the segment may show ground. ``sided``: normals
+    distinguish the two sides of a surface, as measured ones do. Where they do not, sheets further apart than
+    ``panel_mm`` may be the two sides of a panel.
     """
 
     noise_mm: float
@@ -44,7 +44,7 @@ class Criteria:
 
 @dataclass(frozen=True)
 class Examined:
-    """What was found of the points: ``reason`` (n,) uint8, :data:`KEPT` or a :class:`Reason`, and ``flag`` (n,) uint8,
+    """Findings about the points: ``reason`` (n,) uint8, :data:`KEPT` or a :class:`Reason`, and ``flag`` (n,) uint8,
     both in the order of the cells; the ground where there is one; areas with two copies of the surface."""
 
     reason: np.ndarray
@@ -115,7 +115,7 @@ def examine(cells: Cells, criteria: Criteria) -> Examined:
     support = _Support(state, agreement, np.repeat(np.arange(len(cells), dtype=np.int32), np.diff(cells.start)))
     _remove_clusters(cells, support, reason, smallest_mm)
     plane = _remove_ground(cells, reason, noise_mm, sided) if criteria.on_ground else None
-    if plane is not None:  # what was connected by the ground only, and the ground's own last points
+    if plane is not None:  # clusters that only the ground connected, and the remains of the ground
         _remove_clusters(cells, support, reason, smallest_mm)
     count, centres_mm, normals = neighbours.surfels(cells, reason == KEPT)
     far = components.beyond(cells, count > 0, centres_mm, criteria.apart_mm, None if plane is None else plane.normal)
@@ -132,8 +132,8 @@ def examine(cells: Cells, criteria: Criteria) -> Examined:
 
 @dataclass(frozen=True)
 class _Support:
-    """How points stand to their neighbours: ``state`` and ``agreement`` (n,) uint8 of :func:`outliers.judge`, and
-    ``cell`` (n,) int32, the cell of each."""
+    """How points agree with their neighbours: ``state`` and ``agreement`` (n,) uint8 of :func:`outliers.judge`, and
+    ``cell`` (n,) int32, the cell of each point."""
 
     state: np.ndarray
     agreement: np.ndarray
@@ -141,8 +141,10 @@ class _Support:
 
 
 def _remove_clusters(cells: Cells, support: _Support, reason: np.ndarray, smallest_mm: float) -> None:
-    """Write the reason of clusters that are connected to nothing. Points of surfaces that are sampled too thinly to be
-    connected stay."""
+    """Write the reason of clusters that are connected to nothing into ``reason``.
+
+    Points of surfaces that are sampled too thinly to be connected stay.
+    """
     judged = (support.state == outliers.SUPPORTED) & (reason == KEPT)
     many = np.bincount(support.cell[judged], minlength=len(cells))
     agreeing = np.bincount(support.cell[judged], support.agreement[judged] / 100.0, minlength=len(cells))
@@ -154,7 +156,7 @@ def _remove_clusters(cells: Cells, support: _Support, reason: np.ndarray, smalle
 
 
 def _remove_ground(cells: Cells, reason: np.ndarray, noise_mm: float, sided: bool) -> ground.Ground | None:
-    """Write the reasons of the ground and of what lies below it; returns the ground or None."""
+    """Write the reasons of the ground and of points below it into ``reason``; returns the ground or None."""
     count, centres_mm, normals = neighbours.surfels(cells, reason == KEPT)
     plane = ground.find(centres_mm[count > 0], normals[count > 0], cells.edge_mm, noise_mm, sided)
     if plane is not None:
@@ -173,14 +175,14 @@ def _remove_ground(cells: Cells, reason: np.ndarray, noise_mm: float, sided: boo
 
 
 def in_file_order(cells: Cells, values: np.ndarray) -> np.ndarray:
-    """Values of points in the order of ``cells``, (n,), in the order of the working cloud."""
+    """Sort ``values`` (n,) of points from the order of ``cells`` into the order of the working cloud."""
     out = np.empty_like(values)
     out[cells.order] = values
     return out
 
 
 def _write_removed(path: Path, source: CloudFile, reason: np.ndarray) -> None:
-    """A PLY of the removed points, about the cloud's origin like the working cloud, with the reason's code a point."""
+    """Write a PLY of the removed points, about the working cloud's origin, with the code of each point's reason."""
     rows = np.flatnonzero(reason != KEPT)
     origin = " ".join(repr(float(value)) for value in source.origin_mm)
     lines = ["ply", "format binary_little_endian 1.0", "comment units mm"]
@@ -200,7 +202,7 @@ def _write_removed(path: Path, source: CloudFile, reason: np.ndarray) -> None:
 
 
 def _segment_ground(plane: ground.Ground | None, origin_mm: np.ndarray, points: int) -> SegmentGround | None:
-    """A ground about the cloud's origin, (3,) mm, in the segment frame."""
+    """The ground in the segment frame from a plane about the cloud's origin, (3,) mm; ``points`` removed as ground."""
     if plane is None:
         return None
     return SegmentGround(plane.normal, float(plane.offset_mm + plane.normal @ origin_mm), plane.sd_mm, points)

@@ -1,4 +1,4 @@
-"""Connected components: small clusters that are connected to nothing, and what stands beyond the vehicle."""
+"""Connected components: small clusters that are connected to nothing, and surroundings beyond the vehicle."""
 
 from dataclasses import dataclass
 
@@ -8,8 +8,10 @@ from nightbay.clean import neighbours
 from nightbay.clean.neighbours import Cells
 
 SMALL = 5.0  # a cluster smaller than a square of this many times the smallest thing to keep may be noise
-LARGE = 20.0  # one larger than a square of this many times it is never called noise, however rough
-LAYER_GAPS = 4.0  # thickness of a layer, in gaps; 400 mm: the arch speaks for its wheel, a mirror for nothing below
+LARGE = 20.0  # one larger than a square of this many times it is never noise, however rough
+# Thickness of a layer, in gaps: 400 mm, in which an arch extends the box to its wheel and a mirror does not extend it
+# to the ground.
+LAYER_GAPS = 4.0
 ROUGH_SHARE = 0.6  # points of a surface agree with more of their neighbours than that
 LOOSE_SHARE = 0.3  # even where three copies of a surface lie over one another, a third of the neighbours agree
 
@@ -44,8 +46,8 @@ def floating(cells: Cells, member: np.ndarray, thin: np.ndarray, share: np.ndarr
 
     ``member`` (m,) bool: the cells to judge; ``thin`` (m,) bool: cells with points of a surface sampled too thinly to
     be judged, by which others may be connected; ``share`` (m,) mean share of neighbours that agree, 0..1. A cluster
-    goes when it is small, or of middle size and no surface. Where next to nothing agrees, points do not connect a
-    cluster to a surface: such cells are judged by themselves.
+    is selected when it is small, or of medium size and too rough for a surface. Cells in which almost no neighbours
+    agree do not connect a cluster to a surface: they are judged separately.
     """
     loose = member & (_about(cells, member, share) < LOOSE_SHARE)
     firm = member & ~loose
@@ -54,7 +56,7 @@ def floating(cells: Cells, member: np.ndarray, thin: np.ndarray, share: np.ndarr
 
 
 def _about(cells: Cells, member: np.ndarray, values: np.ndarray) -> np.ndarray:
-    """Mean of ``values``, (m,), over the cells that count among each cell and those that touch it, (m,)."""
+    """Mean of ``values``, (m,), over each cell and the cells that touch it, of those in ``member``, (m,) bool: (m,)."""
     total = np.zeros((len(cells) + 1, 2))
     np.cumsum(np.column_stack([member, np.where(member, values, 0.0)]), axis=0, out=total[1:])
     around = sum(total[cells.runs[:, run, 1]] - total[cells.runs[:, run, 0]] for run in range(cells.runs.shape[1]))
@@ -64,8 +66,10 @@ def _about(cells: Cells, member: np.ndarray, values: np.ndarray) -> np.ndarray:
 def _clusters(
     cells: Cells, member: np.ndarray, connecting: np.ndarray, share: np.ndarray, smallest_mm: float
 ) -> np.ndarray:
-    """Cells of ``member`` in components that are small, or of middle size and rough, (m,) bool; ``connecting`` (m,)
-    bool: all cells by which components are connected, those of ``member`` among them."""
+    """Cells of ``member`` in components that are small, or of medium size and rough, (m,) bool.
+
+    ``connecting`` (m,) bool: all cells by which components are connected, including ``member``.
+    """
     floats = np.zeros(len(member), bool)
     clusters = connected(cells, connecting, smallest_mm)
     if clusters.coarse.size:
@@ -81,12 +85,12 @@ def _clusters(
 def beyond(
     cells: Cells, member: np.ndarray, centres_mm: np.ndarray, gap_mm: float, up: np.ndarray | None = None
 ) -> np.ndarray:
-    """Cells of components that stand apart from the vehicle, (m,) bool.
+    """Cells of components beyond the vehicle, (m,) bool.
 
-    The vehicle is the largest component, never connected over a gap of ``gap_mm``. Another is beyond it when
-    more than half of it lies outside of the vehicle's box by more than ``gap_mm``; a wheel in its arch or a seat behind
-    glass lies inside. ``centres_mm`` (m, 3); ``up`` (3,) unit, the direction in which the box stands, where known: then
-    the box is taken near the height of each cell, so that a mirror does not vouch for what stands on the ground.
+    The vehicle is the largest component; gaps of ``gap_mm`` separate components. Another one is beyond the vehicle when
+    more than half of it lies outside the vehicle's box by more than ``gap_mm``. A wheel in its arch or a seat behind
+    glass lies inside. ``centres_mm`` (m, 3): mean point of each cell; ``up`` (3,) unit, where it is known: the box then
+    follows the vehicle's outline at the height of each cell, and a mirror does not widen it near the ground.
     """
     far = np.zeros(len(member), bool)
     # points in touching coarse cells are less than two edges apart
@@ -103,9 +107,9 @@ def beyond(
 
 
 def _bounds(along: np.ndarray, vehicle: np.ndarray, layer_mm: float) -> tuple[np.ndarray, np.ndarray]:
-    """Bounds of the vehicle for every cell, (k, 3) each: of its cells in the cell's layer and the two next to it, and
-    across those of the middle of them all, for of a side alone no more than its skin is seen.
+    """Low and high bounds of the vehicle for every cell, (k, 3) each, by its cells in the same and both next layers.
 
+    Across the layers' axis they include the middle of the whole box, because a segment of one side shows its skin only.
     Layers are ``layer_mm`` thick along the first axis; infinite: one. Where the vehicle has no cell, low is above high.
     """
     height = along[:, 0] - along[:, 0].min()

@@ -1,4 +1,4 @@
-"""The ground a vehicle stands on: the plane below everything, found without knowing which way is up."""
+"""The ground below a vehicle: the plane with nothing below it, found without knowing which direction is up."""
 
 from dataclasses import dataclass, replace
 
@@ -10,20 +10,20 @@ from nightbay.core.robust import MAD_TO_SD
 # A patch of this size, or of so many cells, gives a plane's direction well enough to be tried on the whole segment.
 PATCH_MM, PATCH_CELLS = 100.0, 5.0
 SAMPLE = 20_000  # cells that a trial is scored on
-PLANES = 10  # different planes that are looked into
+PLANES = 10  # different planes that are examined
 REACH_MM = 30.0  # how far from a trial's plane the ground may lie before the plane has been refined
-FACING = np.cos(np.radians(45.0))  # what faces further from the plane's normal is not ground, though it lies in it
-# Shares of the segment's area. Below the ground lie only outliers and reflections; on it stands a vehicle; a segment
-# that saw a scrap of ground gives no reliable plane.
+FACING = np.cos(np.radians(45.0))  # least cosine between the normals of a point and of the ground
+# Shares of the segment's area: most below the ground (only outliers and reflections), least above it (the vehicle), and
+# least on it, because a small patch of ground gives no reliable plane.
 MOST_BELOW, LEAST_ABOVE, LEAST_GROUND = 0.02, 0.2, 0.02
 TRIAL_BELOW = 3 * MOST_BELOW  # before a trial's plane is refined: a patch's direction may be off by degrees
 FLAT, WIDE = 0.01, 12  # see _patches
 FEWEST = 10  # points or cells that give a plane
 THICK_SDS = 4.0  # of a normal distribution 6 in 100 000 lie further off
-ALIKE_DEG = 5.0  # planes closer in direction than that, and in place than three reaches, are one trial
+ALIKE_DEG = 5.0  # planes closer in direction than that, and in position than three reaches, count as one trial
 ROUNDS = 20  # most rounds of a fit
 FEW_A_PATCH = 3  # cells of the sample that cover a patch of the plan; an outlier does not
-LEAST_BESIDE = 0.1  # of the ground that must show beside what stands on it: a tailgate's inner side does not
+LEAST_BESIDE = 0.1  # least share of the ground with nothing above it: on a tailgate's inner side there is none
 
 
 @dataclass(frozen=True)
@@ -52,8 +52,8 @@ def find(
     """The ground under a vehicle, or None where the segment shows none.
 
     ``centres_mm`` (m, 3) and ``normals`` (m, 3) unit of cells of the surface, each ``edge_mm`` wide. Every flat patch
-    is tried as a piece of the ground; the trial with most area wins among those that have next to nothing below them.
-    ``sided`` is False for estimated normals: the ground's may point down then, as an underbody's would.
+    is tried as a piece of the ground. Of the planes with almost nothing below them, the one with most area is chosen.
+    ``sided`` is False for estimated normals: those of the ground may then point down, as an underbody's do.
     """
     patch_mm = max(PATCH_MM, PATCH_CELLS * edge_mm)
     trials = _patches(centres_mm, normals, patch_mm)
@@ -97,12 +97,16 @@ def _share_below(trials: list[tuple[np.ndarray, float]], points_mm: np.ndarray, 
 
 
 def _alike(a: Ground, b: Ground) -> bool:
+    """Whether two planes are so close in direction and position that one trial is enough."""
     turned = a.normal @ b.normal <= np.cos(np.radians(ALIKE_DEG))
     return not turned and abs(a.offset_mm - b.offset_mm) < 3 * REACH_MM
 
 
 def about_points(ground: Ground, points_mm: np.ndarray, normals: np.ndarray, noise_mm: float) -> Ground | None:
-    """The ground fitted anew to points, (n, 3), not to cells' means, which scatter less; None where there are few."""
+    """The ground fitted again to points, (n, 3), because cells' means scatter less; None where there are too few.
+
+    ``normals`` (n, 3) unit of the points.
+    """
     wide = replace(ground, sd_mm=thickness_mm(ground, noise_mm))
     return _refine(wide, points_mm, normals, noise_mm)
 
@@ -142,7 +146,7 @@ def _patches(centres_mm: np.ndarray, normals: np.ndarray, patch_mm: float) -> li
 
 
 def _refine(ground: Ground, points_mm: np.ndarray, normals: np.ndarray, noise_mm: float) -> Ground | None:
-    """The plane through the points that lie in it, fitted anew until they stay the same; None where they vanish."""
+    """The plane fitted to its own points repeatedly until these stay the same; None where too few remain."""
     chosen = None
     for _ in range(ROUNDS):
         now = is_ground(ground, points_mm, normals, noise_mm)
@@ -166,7 +170,7 @@ def _refine(ground: Ground, points_mm: np.ndarray, normals: np.ndarray, noise_mm
 def _carries_a_vehicle(
     ground: Ground, points_mm: np.ndarray, normals: np.ndarray, on: np.ndarray, patch_mm: float, noise_mm: float
 ) -> bool:
-    """Whether something stands on the ground, beside which it shows, and next to nothing lies below it."""
+    """Whether a vehicle may stand on the ground: much lies above it, open ground beside that, almost nothing below."""
     height = ground.height_mm(points_mm)
     above = height > REACH_MM
     below = height < -max(REACH_MM, thickness_mm(ground, noise_mm))
@@ -186,10 +190,11 @@ def _carries_a_vehicle(
 
 
 def _lies_outside(ground_mm: np.ndarray, walls_mm: np.ndarray, outward: np.ndarray) -> bool:
-    """Whether ground lies on the outer side of the walls that stand nearest, all in plan, (g, 2), (w, 2) and (w, 2).
+    """Whether most of the ground lies on the outer side of the nearest walls.
 
-    A roof upside down would pass for ground, but it lies on the inner side of what hangs on it. Estimated normals know
-    the outer side of most walls.
+    All in plan view: points of the ground (g, 2) and of walls (w, 2), mm, and the walls' outward normals (w, 2). This
+    rejects a roof that is taken for ground upside down: it lies on the inner side of the walls. Estimated normals are
+    right for most walls.
     """
     steep = np.linalg.norm(outward, axis=1) > FACING
     if not steep.any():

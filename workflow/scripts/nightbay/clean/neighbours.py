@@ -1,4 +1,4 @@
-"""Points of one segment sorted into small cubic cells, so that what is near is found without a search tree."""
+"""Points of one segment sorted into small cubic cells, in which neighbours are found without a search tree."""
 
 from dataclasses import dataclass
 from typing import NamedTuple
@@ -11,7 +11,7 @@ from nightbay.clouds.cloud import Cloud, CloudFile
 
 MOST_CELLS_AN_AXIS = 2**20  # three of them fill a key of 64 bits
 SPACING_PIECES, SPACING_POINTS = 20, 20_000  # pieces of a file, and points in each, that its spacing is measured in
-SPACING_STEP = 20  # of the points of a piece that neighbours are searched for
+SPACING_STEP = 20  # neighbours are searched for every so many points of a piece
 
 
 class Grid(NamedTuple):
@@ -60,9 +60,9 @@ class Cells:
 
 
 def spacing_mm(source: CloudFile) -> float:
-    """Spacing of a segment's points, mm: 1 / sqrt(points a mm2 of surface), median over pieces of the file.
+    """Spacing of a segment's points, mm: 1 / sqrt(points per mm2 of surface), median over pieces of the file.
 
-    On a surface with that many points a mm2, the sixth neighbour of a point lies sqrt(6 / pi) spacings away.
+    On a surface of that density, the sixth neighbour of a point lies sqrt(6 / pi) spacings away.
     """
     sixth = []
     for start in np.unique(np.linspace(0, max(len(source) - SPACING_POINTS, 0), SPACING_PIECES).astype(np.int64)):
@@ -174,7 +174,7 @@ def _root(parent, cell):
 
 
 def coarsen(index: np.ndarray, factor: int, member: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """Cells grouped ``factor`` by ``factor`` by ``factor``, for work at a larger scale.
+    """Cells grouped ``factor`` by ``factor`` by ``factor``, to search at a larger scale.
 
     ``index`` (m, 3) int32 from 1; ``member`` (m,) bool selects the cells that count. Returns the coarse cell of each
     cell, (m,) int32 (-1 for cells that do not count), and the runs of the coarse cells, (k, 9, 2).

@@ -1,4 +1,4 @@
-"""What clean leaves of one segment, beside its cleaned cloud and the points that it removed."""
+"""Result of the stage clean for one segment, beside its cleaned cloud and the removed points."""
 
 from dataclasses import dataclass
 from enum import IntEnum
@@ -13,7 +13,7 @@ class Reason(IntEnum):
     OUTLIER = 1  # belongs to no surface
     CLUSTER = 2  # in a small cluster that is connected to nothing
     GROUND = 3
-    SURROUNDINGS = 4  # stands beyond the vehicle, or lies below the ground
+    SURROUNDINGS = 4  # beyond the vehicle, or below the ground
     GRAZING = 5  # seen edge on: its direction contradicts the surface that it lies in
     GHOST = 6  # a mirror image behind a glossy panel
     DUPLICATE_LAYER = 7  # in a second copy of a surface, less well supported
@@ -29,7 +29,7 @@ class DuplicateLayer:
     """An area in which the points lay in two copies of one surface.
 
     ``area_mm2`` by the cells that it fills; ``apart_mm``: median distance of the copies along the normal; ``kept``:
-    the copy that stays, or both where nothing tells which is right.
+    the copy that stays, or both where it is not clear which is right.
     """
 
     area_mm2: float
@@ -56,8 +56,8 @@ class CleanResult:
     """One segment after cleaning.
 
     ``kept`` points; ``removed`` points by reason; ``reasons``: the reason of each code in ``removed.ply``, the code as
-    text; ``undecided``: kept points in two copies of a surface, of which nothing tells the right one.
-    ``spacing_mm``: 1 / sqrt(points a mm2 of surface), median, before cleaning. ``normals_certainty`` as intake found
+    text; ``undecided``: kept points in two copies of a surface, where it is not clear which is right.
+    ``spacing_mm``: 1 / sqrt(points per mm2 of surface), median, before cleaning. ``normals_certainty`` as intake found
     it: 0..1 for estimated normals, None for measured ones. ``ground``: None where the segment shows none or is of an
     interior.
     """
