@@ -116,5 +116,5 @@ def test_partners_that_run_out(plates, tmp_path, monkeypatch):
     clouds = {name: CloudFile(tmp_path / name) for name in NAMES}
     monkeypatch.setattr(surface_registration, "connect", lambda *_: ([np.eye(4), np.eye(4)], []))
     monkeypatch.setattr(overlap, "pairs", lambda *_: [])
-    with pytest.raises(Rejected, match=r"^segment right has no targets and fewer than 50 places"):
+    with pytest.raises(Rejected, match=r"^segment right has no targets and too little overlap: fewer than 50 corr"):
         surface_registration.start_poses(clouds, {"left": np.eye(4)}, Sizes(5.0, 10.0, 30.0), OWN)

@@ -1,8 +1,8 @@
 """Duplicate layers: a second copy of a surface beside the first, left by a tracking slip or a motion too fast.
 
-Cells in which the points lie in two sheets (see ``sheets``) make an area where they touch and the sheets' distances
-agree. Of the two sheets the better supported one stays: the one that goes on beyond the area's border, where only one
-is left, and that has the more points. Where these do not tell, both stay and are flagged.
+Cells in which the points lie in two sheets (see ``sheets``) form an area where they touch and the sheets' distances
+agree. Of the two sheets the better supported one stays: the one that continues beyond the area's border, where only one
+is left, and that has more points. Where these criteria do not decide, both stay and are flagged.
 """
 
 from dataclasses import dataclass
@@ -15,10 +15,10 @@ from nightbay.clean import sheets
 from nightbay.clean.neighbours import Cells, Grid
 from nightbay.clean.result import DuplicateLayer
 
-SMALLEST_AREA = 5.0  # an area smaller than a square of so many times the smallest thing to keep is chance or a detail
+SMALLEST_AREA = 5.0  # an area smaller than a square of so many times the smallest thing to keep is noise or a detail
 PARALLEL = 0.5  # cosine of 60 degrees between the normals of touching cells of one area
-LEAST_BESIDE = 2  # points of either sheet beside a point that may continue one of them: one is chance
-LEAST_IN_CELLS = 3  # points of one sheet in the cells around: one or two are chance
+LEAST_BESIDE = 2  # points of either sheet beside a point that may continue one of them: one may be noise
+LEAST_IN_CELLS = 3  # points of one sheet in the cells around: one or two may be noise
 ALIKE = 0.3  # distances of two sheets in touching cells differ by no more than this share, plus the noise
 CLOSE = 1 / 3  # a point belongs to a sheet when it is off by less than this share of the sheets' distance
 # Shares between -1 (all for the inner sheet) and 1. Border cells follow the right surface, save where the slipped run
@@ -29,8 +29,8 @@ KEPT_SHEET: dict[int, Literal["outer", "inner", "both"]] = {1: "outer", -1: "inn
 
 @dataclass(frozen=True)
 class Layers:
-    """``gone`` (n,) bool points of the worse sheet; ``undecided`` (n,) bool points of both where nothing tells which is
-    the worse; ``areas`` in which there are two sheets."""
+    """``gone`` (n,) bool points of the worse sheet; ``undecided`` (n,) bool points of both where it is not clear
+    which is the worse; ``areas`` in which there are two sheets."""
 
     gone: np.ndarray
     undecided: np.ndarray
@@ -47,9 +47,9 @@ def find(
 ) -> Layers:
     """Duplicate :class:`Layers` among the points that ``use``, (n,) bool, selects; arrays in the order of ``cells``.
 
-    Sheets are told apart from five times the noise up to ``smallest_mm`` or six spacings, whichever is less. Where
-    normals don't tell one side of a surface from the other (``sided`` False, estimated ones), sheets further apart than
-    ``panel_mm`` may be the two sides of a panel and stay, flagged.
+    Sheets are separated at distances from five times the noise to ``smallest_mm`` or six spacings, whichever is less.
+    Estimated normals do not distinguish the sides of a surface (``sided`` False). Sheets further apart than
+    ``panel_mm`` may then be the two sides of a panel: both stay, flagged.
     """
     window = min(2, int(np.ceil(smallest_mm / cells.edge_mm)))
     apart_mm, facing, level = sheets.split(cells.grid, use, noise_mm, window, sided)
@@ -100,7 +100,7 @@ def _verdicts(cells: Cells, area: np.ndarray, border: np.ndarray, level: np.ndar
     many = sum(total[cells.runs[:, run, 1]] - total[cells.runs[:, run, 0]] for run in range(9))
     one_only = (border >= 0) & ((many[:, 0] == 0) != (many[:, 1] == 0)) & (many.sum(axis=1) >= LEAST_IN_CELLS)
     follows = [np.bincount(border[one_only & (many[:, at] > 0)], minlength=count) for at in (0, 1)]
-    # a square area has 4 sqrt(cells) cells round it: what less than a quarter of the border tells is chance
+    # a square area has 4 sqrt(cells) cells round it: what less than a quarter of the border shows may be noise
     quarter = np.sqrt(np.bincount(area[area >= 0], minlength=count))
     ends = (follows[1] - follows[0]) / np.maximum(follows[1] + follows[0], quarter)
     outer_right = (ends >= CLEAR) & (points >= -AGAINST) | (points >= CLEAR) & (ends >= -AGAINST)

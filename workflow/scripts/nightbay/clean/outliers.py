@@ -1,8 +1,8 @@
-"""Single points that belong to no surface: too few others near them, or off the surface that the others make.
+"""Single points that belong to no surface: they have too few neighbours, or lie off the surface of their neighbours.
 
 Two points with normals lie on one smooth surface when the line between them is at right angles to the mean of their
-normals; on a sphere, a cylinder or a plane of any size that holds exactly. So no surface has to be fitted: each point
-is compared with its neighbours, and an outlier a millimetre above a panel disagrees with them though it has enough.
+normals. On a sphere, a cylinder or a plane of any size this is exact. So no surface has to be fitted: each point is
+compared with its neighbours, and an outlier a millimetre above a panel disagrees with them, however many they are.
 """
 
 import numba
@@ -10,34 +10,34 @@ import numpy as np
 
 from nightbay.clean.neighbours import Cells, Grid
 
-# Two points agree when they are off by no more than 4 sigma of the difference of two noisy points, plus what normals
-# that are wrong by some degrees make of the distance between them (0.1 = 5.7 degrees).
+# Two points agree when their height difference is at most 4 sigma of the difference of two noisy points, plus a share
+# of their distance for the error of normals by some degrees (0.1 = 5.7 degrees).
 NOISE_FACTOR = 4.0 * np.sqrt(2.0)
 SLOPE = 0.05
 FACING = 0.5  # cosine: normals within 60 degrees are compared, what lies at a larger angle is another surface
-ACROSS = 0.34  # cosine of 70 degrees: a normal that far off the surface's own was seen edge on
+ACROSS = 0.34  # cosine of 70 degrees: a point with a normal that far off the surface's was seen edge on
 MIDDLE = 0.3  # of 3 spacings: how far off their mean a point lies in the middle of others; at a crease it is 0.42
 # A surface sampled at spacing s has pi 3^2 = 28 neighbours within 3 s, ten times fewer where it is seen from afar.
 LEAST, LEAST_SHARE = 3, 0.15
-# What fails is judged again from further off, more strictly (1.1 degrees). Where neighbours are few, within 15 s: glass
-# gives back two points in a hundred, at 7 s, which makes 14 there. Where they make another surface, within 6 s: the
-# bottom of a door gap is a strip.
+# A point that fails is judged again by a larger neighbourhood, more strictly (1.1 degrees). Where neighbours are few,
+# it is 15 s: glass returns two points of a hundred, 7 s apart, which makes 14 there. Where they form another surface,
+# it is 6 s: the bottom of a door gap is a strip.
 FAR_SLOPE = 0.02
-# A surface goes on, a clump does not: some must lie in the outer half of the distance.
+# A surface continues and a clump does not: some neighbours must lie in the outer half of the distance.
 FAR_CELLS, FAR_LEAST, FAR_OUTER = 5, 6, 4
 STRIP_CELLS, STRIP_LEAST, STRIP_OUTER = 2, 5, 3
-# In a clump some of many points always lie in one plane by chance. So at least half as many must agree as do not, of
-# points that are not firmly in a surface of their own: a panel beside the glass says nothing against the glass.
+# In a clump of many points, some always lie in one plane by coincidence. So at least half as many neighbours must agree
+# as disagree. Neighbours that are firmly on a surface of their own do not count, as a panel beside glass.
 FIRM, AGAINST = 50, 0.5
 OUTLIER, THIN, SUPPORTED, EDGE_ON = 0, 1, 2, 3
 
 
 def judge(cells: Cells, noise_mm: float) -> tuple[np.ndarray, np.ndarray]:
-    """How each point of :class:`~nightbay.clean.neighbours.Cells` stands to its neighbours.
+    """Whether each point of :class:`~nightbay.clean.neighbours.Cells` agrees with its neighbours.
 
-    Returns the state, (n,) uint8: SUPPORTED by neighbours; on a surface sampled so THIN that only wider neighbours
-    tell; OUTLIER; or EDGE_ON (in its neighbours' surface, but its normal lies across it). With it the share of the
-    neighbours with like normals that agree, in hundredths, (n,) uint8.
+    Returns the state, (n,) uint8: SUPPORTED by neighbours; THIN, on a surface with few points, which only a larger
+    neighbourhood shows; OUTLIER; or EDGE_ON, in its neighbours' surface with a normal that lies across it. The second
+    array, (n,) uint8, is the share, in percent, of the neighbours with like normals that agree.
     """
     grid = cells.grid
     state, share = _support(grid, noise_mm)
@@ -76,14 +76,14 @@ def _support(grid: Grid, noise_mm: float) -> tuple[np.ndarray, np.ndarray]:
 
 @numba.njit(cache=True)
 def _amid(beside, count, edge_mm):
-    """Whether a point lies in the middle of others; ``beside``: the sum of the ways to them."""
+    """Whether a point lies in the middle of ``count`` others; ``beside`` (3,) mm: the sum of the vectors to them."""
     return beside[0] ** 2 + beside[1] ** 2 + beside[2] ** 2 <= (MIDDLE * edge_mm * count) ** 2
 
 
 @numba.njit(cache=True)
 def _count_neighbours(grid: Grid, allowed_mm: float) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
     """Of each point's neighbours within one edge of a cell, how many face alike, how many of these agree, how many have
-    it in their surface though it faces across, (n,) int32 each, and the sum of the ways to the last, (n, 3) float32.
+    it in their surface though it faces across, (n,) int32 each, and the sum of the vectors to these, (n, 3) float32 mm.
 
     Each pair of points is looked at once, from the one that comes first.
     """

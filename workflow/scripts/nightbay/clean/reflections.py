@@ -1,7 +1,8 @@
 """Mirror images: what a glossy panel mirrors is measured behind it, where no scanner can have looked.
 
-A connected component is a mirror image when from nearly all of it every direction in which its surface faces ends
-at the back of another surface. What is seen through a window, a wheel's spokes or over a tyre has a free way out.
+A connected component is a mirror image when almost all of it is enclosed: every direction in which its surface faces
+ends at the back of another surface. What is seen through a window, a wheel's spokes or over a tyre has a free line of
+sight.
 """
 
 from typing import NamedTuple
@@ -14,14 +15,14 @@ from nightbay.clean.ground import Ground
 from nightbay.clean.neighbours import Cells
 
 CONE_DEG = 70.0  # a scanner gets next to nothing back from a surface it looks at more obliquely
-UNDER_MM = 60.0  # a scanner does not get nearer to the ground: a way under the sill leads nowhere
+UNDER_MM = 60.0  # a scanner does not get nearer to the ground: a line of sight below the sill is blocked
 DIRECTIONS = 96  # 11 degrees apart: an opening of 200 mm, one metre off, lets one through
-REACH_MM = 1500.0  # what stands closed further off than that was not closed for the scanner, which was nearer
-BACK = 0.1  # least cosine between a way out and the outward normal of a surface that stops it, seen from its back
+REACH_MM = 1500.0  # surfaces further off than that do not block a line of sight: the scanner was nearer
+BACK = 0.1  # least cosine between a line of sight and the outward normal of a surface that blocks it from its back
 LEAST = 10.0  # smaller components than a square of so many times the smallest to keep may be scraps seen through a slit
-ASKED = 100  # places in a component that are tried
-MOSTLY = 0.8  # share of them that must be enclosed
-FIRST_STEP = 4  # half cells: nearer than two cells a way meets the surface that it starts from
+ASKED = 100  # cells of a component that are tried
+MOSTLY = 0.8  # least share of them that is enclosed
+FIRST_STEP = 4  # half cells: nearer than two cells, a line of sight meets the surface that it starts from
 
 
 class Scene(NamedTuple):
@@ -112,7 +113,10 @@ def _directions() -> np.ndarray:
 
 @numba.njit(cache=True)
 def _enclosed(scene: Scene, sampled: np.ndarray, directions: np.ndarray) -> np.ndarray:
-    """Which of the coarse cells ``sampled``, (l,) bool, have no way out in any of the ``directions``: (l,) bool."""
+    """Which of the coarse cells ``sampled``, (l,) bool, have no free line of sight: (l,) bool.
+
+    ``directions`` (d, 3) unit, about the Z axis of a frame whose Z is the cell's normal.
+    """
     enclosed = np.zeros(len(scene.at_mm), np.bool_)
     for start in range(len(scene.at_mm)):
         if not sampled[start]:
@@ -125,34 +129,34 @@ def _enclosed(scene: Scene, sampled: np.ndarray, directions: np.ndarray) -> np.n
         second = np.cross(normal, first)
         enclosed[start] = True
         for number in range(len(directions)):
-            way = directions[number, 0] * first + directions[number, 1] * second + directions[number, 2] * normal
-            if _leads_out(scene, start, way):
+            sight = directions[number, 0] * first + directions[number, 1] * second + directions[number, 2] * normal
+            if _is_free(scene, start, sight):
                 enclosed[start] = False
                 break
     return enclosed
 
 
 @numba.njit(cache=True)
-def _leads_out(scene: Scene, start: int, way: np.ndarray) -> bool:
-    """Whether a straight way, (3,) unit, from the coarse cell ``start`` meets neither the back of a surface of another
-    component nor the ground. It is followed by half cells."""
+def _is_free(scene: Scene, start: int, sight: np.ndarray) -> bool:
+    """Whether a line of sight, (3,) unit, from the coarse cell ``start`` meets neither the back of a surface of another
+    component nor the ground. It is followed in steps of half a cell."""
     start_mm, edge_mm, low, dims, keys = scene.at_mm[start], scene.edge_mm, scene.low_mm, scene.dims, scene.keys
     own = scene.component[start]
-    height, climb = (start_mm * scene.up).sum() - scene.level_mm, (way * scene.up).sum()
+    height, climb = (start_mm * scene.up).sum() - scene.level_mm, (sight * scene.up).sum()
     for step in range(FIRST_STEP, int(2 * REACH_MM / edge_mm)):
         if height + 0.5 * step * edge_mm * climb < 0 and climb < 0:
             return False
         key = np.int64(0)
         for axis in range(3):
-            place = np.int64(np.floor((start_mm[axis] + 0.5 * step * edge_mm * way[axis] - low[axis]) / edge_mm)) + 1
-            if place < 1 or place >= dims[axis] - 1:
+            index = np.int64(np.floor((start_mm[axis] + 0.5 * step * edge_mm * sight[axis] - low[axis]) / edge_mm)) + 1
+            if index < 1 or index >= dims[axis] - 1:
                 return True
-            key = key * dims[axis] + place
-        # the cell and the six beside it, so that no way slips through where a surface only grazes a cell
+            key = key * dims[axis] + index
+        # the cell and the six beside it: else a line passes through where a surface only grazes a cell
         for beside in (0, 1, -1, dims[2], -dims[2], dims[1] * dims[2], -dims[1] * dims[2]):
             at = np.searchsorted(keys, key + beside)
             if at == len(keys) or keys[at] != key + beside or scene.component[at] == own:
                 continue
-            if (scene.facing[at] * way).sum() >= BACK:
+            if (scene.facing[at] * sight).sum() >= BACK:
                 return False
     return True

@@ -1,8 +1,8 @@
-"""Tells whether the points near a place lie in one sheet or in two parallel ones, from their heights along the normal.
+"""Finds whether the points in a small disc lie in one sheet or in two parallel ones, by their heights on the normal.
 
-In a small disc the heights are taken about a surface with curvature. They are of two sheets when the distance between
-these stands out of the noise within each and when both lie over one another: at a step or a groove they lie side by
-side. Sheets that face opposite ways, the two sides of a panel, never meet in one disc.
+The heights are relative to a surface with curvature. They belong to two sheets when the distance between the sheets is
+clearly larger than the noise within each and when both lie over one another: at a step or a groove they lie side by
+side. Sheets that face in opposite directions, the two sides of a panel, are never compared.
 """
 
 from typing import NamedTuple
@@ -14,16 +14,17 @@ from nightbay.clean.neighbours import Grid
 from nightbay.clean.sheet_fit import TERMS, add_outer, fit_terms, moments, residuals
 
 DISC = 1.3  # radius of a disc in edges of a cell, 4 spacings: 48 points of one sheet
-# A disc with fewer points than chance leaves in three of 100, where the surface is sampled more thinly, is made as wide
-# as holds the usual number, up to so many edges of a cell.
+# Only three of 100 discs with the usual number of points have fewer than THIN by chance variation. Such a disc, on a
+# thinly sampled surface, is widened until it holds the usual number, up to WIDEST edges of a cell.
 THIN, USUAL, WIDEST = 36, 48, 2.0
 FACING = 0.8  # cosine: points whose normals lie within 37 degrees of the disc's are one side of one thing
-SINGLE = 1.3  # a disc whose points scatter less than that times the noise about one sheet holds no second
+SINGLE = 1.3  # a disc whose points scatter by less than so many times the noise about one sheet has no second
 FEWEST = 4  # points of a sheet
-# Evenly spread heights, cut in two, lie 3.5 of their standard deviations apart, normally spread ones 2.7; 5 is two.
+# Uniformly distributed heights, divided in two, are 3.5 of their standard deviations apart, normally distributed ones
+# 2.7: at 5 there are two sheets.
 APART = 5.0
-# Two sheets lie over one another where the larger is as thick about points of the smaller as elsewhere. Side by side
-# at a step it is about 0.2 as thick there, and over a gap as wide as half the disc 0.35.
+# Two sheets lie over one another where the larger has as many points around points of the smaller as elsewhere. Side by
+# side at a step it has about 0.2 times as many there, and over a gap as wide as half the disc 0.35 times.
 BESIDE, OVERLAP = 0.35, 0.6
 MOST = 1024  # points taken into a disc
 ROUNDS = 12  # most rounds in which points are assigned to the nearer sheet, should two assignments alternate
@@ -194,7 +195,7 @@ def _two_sheets(disc: Disc, count: int, noise_mm: float) -> bool:
     residuals(uvh, fit, residual)
     # started from heights that need no fit, and, where normals are poor, from those about the single sheet
     for start in range(2):
-        _cut_in_two(uvh[:, MEAN_HEIGHT] if start == 0 else residual, sheet)
+        _split_heights(uvh[:, MEAN_HEIGHT] if start == 0 else residual, sheet)
         within = _assign(uvh, sheet, fit, system)
         if within >= 0 and fit[DISTANCE] >= APART * max(within, noise_mm) and _over_one_another(uvh, sheet):
             return True
@@ -203,8 +204,8 @@ def _two_sheets(disc: Disc, count: int, noise_mm: float) -> bool:
 
 
 @numba.njit(cache=True)
-def _cut_in_two(heights: np.ndarray, sheet: np.ndarray) -> None:
-    """Mark as outer what lies above the cut that leaves the least scatter on both sides of it."""
+def _split_heights(heights: np.ndarray, sheet: np.ndarray) -> None:
+    """Mark in ``sheet`` (n,) as outer the heights (n,) above the threshold with the least scatter on both its sides."""
     order = np.argsort(heights)
     total, count = heights.sum(), len(heights)
     below, best, cut = 0.0, -1.0, 0
@@ -245,9 +246,9 @@ def _assign(uvh: np.ndarray, sheet: np.ndarray, fit: np.ndarray, system: np.ndar
 
 @numba.njit(cache=True)
 def _over_one_another(uvh: np.ndarray, sheet: np.ndarray) -> bool:
-    """Whether points of the larger sheet lie beside those of the smaller one as thickly as in the whole disc.
+    """Whether the larger sheet is about as dense around points of the smaller one as in the whole disc.
 
-    Only points whose surroundings lie wholly in the disc are asked.
+    Only points whose surroundings lie wholly in the disc are tested.
     """
     outer = 0
     for at in range(len(sheet)):

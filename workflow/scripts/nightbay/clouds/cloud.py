@@ -1,8 +1,8 @@
 """Working clouds: points in millimetres, sorted into cubic tiles, so that a stage reads only the tile it works on.
 
 A working cloud is a folder with two files: ``cloud.ply`` (binary, little endian; any viewer opens it) and ``tiles.npy``
-(one row a tile, see :data:`TILE`). Coordinates are float32 about an origin that stands in the PLY's header as
-``obj_info origin_mm X Y Z``; at the largest vehicle's size that resolves 0.001 mm.
+(one row a tile, see :data:`TILE`). Coordinates are float32 about an origin, which the PLY's header gives as
+``obj_info origin_mm X Y Z``. For the largest vehicle their resolution is 0.001 mm.
 """
 
 import os
@@ -56,8 +56,8 @@ class Cloud:
 class CloudFile:
     """A working cloud on disk, read a tile or a box at a time through a memory map.
 
-    ``turned``, (n,) bool or None: points whose normals are handed out the other way round than they stand in the file.
-    ``scale``: all coordinates are handed out multiplied by it, those of tiles and origin too. ``tiles``: a row each,
+    ``turned``, (n,) bool or None: points whose normals are returned with the opposite sign of the file's.
+    ``scale``: factor of all coordinates that are returned, those of tiles and origin too. ``tiles``: a row each,
     see :data:`TILE`; ``origin_mm`` (3,); ``tile_mm``: edge of a tile in the file; ``count`` points; ``attributes``:
     names of those that the file holds.
     """
@@ -231,7 +231,9 @@ def _cell_keys(xyz_mm: np.ndarray, tile_mm: float) -> np.ndarray:
     cell = np.floor(xyz_mm.astype(np.float64) * (CELLS_A_TILE / tile_mm)).astype(np.int64)
     tile = cell // CELLS_A_TILE
     if len(tile) and np.abs(tile).max() >= 2**15:
-        raise ValueError(f"points lie more than {2**15 * tile_mm:.0f} mm from the cloud's origin")
+        raise ValueError(
+            f"points lie more than {2**15 * tile_mm:.0f} mm from the cloud's origin; check the unit of the export"
+        )
     inner = cell - tile * CELLS_A_TILE
     tile_key = ((tile[:, 0] + 2**15) << 32) + ((tile[:, 1] + 2**15) << 16) + (tile[:, 2] + 2**15)
     inner_key = (inner[:, 0] * CELLS_A_TILE + inner[:, 1]) * CELLS_A_TILE + inner[:, 2]
@@ -241,7 +243,7 @@ def _cell_keys(xyz_mm: np.ndarray, tile_mm: float) -> np.ndarray:
 def _write_tiles(
     folder: Path, tile_of_point: np.ndarray, attributes: Sequence[str], index_of_tile: np.ndarray | None = None
 ) -> None:
-    """Write tiles.npy for points that stand in order of their tile in ``cloud.ply``.
+    """Write tiles.npy for points that are sorted by tile in ``cloud.ply``.
 
     ``tile_of_point`` (n,) int64: rows of ``index_of_tile``, (t, 3), or keys of the tiles where that is None.
     """

@@ -7,7 +7,7 @@ import numpy as np
 from nightbay.clouds.posed_segment import PosedSegment
 from nightbay.core import rigid, thinning
 
-MOST_A_SEGMENT = 1_500_000  # points of one segment that are looked at when the whole is thinned: memory stays bounded
+MOST_A_SEGMENT = 1_500_000  # most points of a segment that are read to thin the whole part: bounds memory
 
 
 class PosedClouds:

@@ -1,4 +1,4 @@
-"""One segment of a part with all that was found of it: its points as they are to be used, and where they lie."""
+"""One segment of a part with its final properties: scaled points, oriented normals, pose and covariance."""
 
 from dataclasses import dataclass
 

@@ -1,8 +1,9 @@
 """Outer sides of estimated normals, corrected where segments lie over one another.
 
-A segment alone shows the outside of what is connected in it; a wheel that stands apart can come out inside out. Once
-the poses are known, other segments that saw the same surface show its outer side: first those with measured normals,
-then each segment that has been corrected, those that share most with known surface before the others.
+A segment alone shows the outer side of connected surfaces only: the normals of a separate wheel may all point inwards.
+Once the poses are known, other segments that measured the same surface show its outer side. These are first the
+segments with measured normals, then each corrected segment. Segments are corrected in the order of their overlap with
+known surface, the largest first.
 """
 
 from collections.abc import Sequence
@@ -18,7 +19,7 @@ from nightbay.orientation import normals, sign_voting
 from nightbay.pipeline.stage import Upstream
 
 NODE_MM, NODE_SPACINGS = 12.0, 5.0  # edge of the grid of nodes, or so many spacings of the points: as intake's
-PARALLEL = 0.9  # cosine of 26 degrees: where a surface bends more between two nodes, their normals say nothing
+PARALLEL = 0.9  # cosine of 26 degrees: where a surface bends more between two nodes, their normals are not compared
 BLOCK = 2_000_000  # points looked at together
 
 
@@ -32,7 +33,7 @@ class Nodes:
 
 @dataclass(frozen=True)
 class Orientation:
-    """What other segments show of one with estimated normals: ``turned`` (n,) bool, points whose normals are on the
+    """Normals of a segment as other segments show them: ``turned`` (n,) bool, points whose normals are on the
     wrong side; ``observed_share``: share of the segment's nodes on surface that another segment observed."""
 
     turned: np.ndarray
@@ -66,7 +67,7 @@ def open_posed(cleaned: Upstream, refined: Upstream, T_frame_control: np.ndarray
 
 
 def turned_file(segment: str) -> str:
-    """Name of the file, in refine's folder, that says of every point of a segment whether its normal is turned."""
+    """Name of the file in refine's folder that marks the points of a segment whose normals are turned, (n,) bool."""
     return f"{segment}.turned.npy"
 
 
@@ -77,11 +78,11 @@ def orient_estimated(
     standoff_mm: float,
     inward: bool,
 ) -> dict[str, Orientation]:
-    """Which normals of segments with estimated ones are on the wrong side, by name.
+    """The :class:`Orientation` of each segment with estimated normals, by name.
 
     ``spacing_mm`` of the points; ``sheet_distance_mm``: how far apart two scans of one surface may lie;
-    ``standoff_mm``: how far off the scanner looked from; ``inward``: normals point inwards. Where no segment has
-    measured normals, the one most certain of its own is believed.
+    ``standoff_mm``: distance of the scanner from the surface; ``inward``: normals point inwards. Where no segment has
+    measured normals, those of the segment with the highest certainty are taken as right.
     """
     edge_mm = max(NODE_MM, NODE_SPACINGS * spacing_mm)
     nodes = {segment.name: _nodes(segment, edge_mm) for segment in segments}
@@ -112,18 +113,18 @@ def orient_estimated(
 
 
 def _nodes(segment: PosedSegment, edge_mm: float) -> Nodes:
-    """One point of the segment in every cell of ``edge_mm``."""
-    places, directions = [], []
+    """One point of the segment in every cell of ``edge_mm``, in the common frame."""
+    points, directions = [], []
     for block in segment.cloud.blocks(BLOCK):
         assert block.normal is not None
         rows = thinning.thin(block.xyz_mm.astype(np.float64), edge_mm)
-        places.append(rigid.transform(segment.T_frame_segment, block.xyz_mm[rows] + segment.cloud.origin_mm))
+        points.append(rigid.transform(segment.T_frame_segment, block.xyz_mm[rows] + segment.cloud.origin_mm))
         directions.append(rigid.rotate(segment.T_frame_segment, block.normal[rows]))
-    return Nodes(np.concatenate(places), np.concatenate(directions))
+    return Nodes(np.concatenate(points), np.concatenate(directions))
 
 
 def _observed_signs(nodes: Nodes, known: Nodes, edge_mm: float, sheet_distance_mm: float) -> np.ndarray:
-    """What known surface shows of nodes, (k,): 1 where it faces the same way, -1 the other way, 0 without surface."""
+    """Signs (k,) of nodes by known surface: 1 where it faces the same side, -1 the other, 0 where there is none."""
     distance, near = cKDTree(known.at_mm).query(nodes.at_mm, distance_upper_bound=edge_mm)
     seen = np.flatnonzero(np.isfinite(distance))
     facing = known.normal[near[seen]]

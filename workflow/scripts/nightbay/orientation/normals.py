@@ -1,4 +1,4 @@
-"""Normals for exports that have none: directions by planes through small cells, sides by ``sign_voting``."""
+"""Estimates normals for exports without them: directions from planes through small cells, sides by ``sign_voting``."""
 
 from dataclasses import dataclass
 
@@ -9,7 +9,7 @@ from nightbay.core import thinning
 from nightbay.orientation import sign_voting, voxels
 
 PIECE = 500_000  # cells looked at together: 100 MB
-NODES_COMPARED = 4  # nodes near a cell, of which the most parallel decides: about those of the grid square around it
+NODES_COMPARED = 4  # nearest nodes of a cell, of which the most parallel decides: those of the grid square around it
 
 
 @dataclass(frozen=True)
@@ -23,8 +23,8 @@ class Estimate:
 def estimate(xyz_mm: np.ndarray, cell_mm: float, node_mm: float, standoff_mm: float, inward: bool = False) -> Estimate:
     """The :class:`Estimate` for points (n, 3) mm.
 
-    ``cell_mm``: edge of the cells that a plane is laid through, three by three by three; ``node_mm``: edge of the cells
-    that sides are decided in; ``standoff_mm``: how far off the scanner looked from; ``inward``: for an interior, whose
+    ``cell_mm``: edge of the cells, of which three by three by three define a plane; ``node_mm``: edge of the cells that
+    get one sign each; ``standoff_mm``: distance of the scanner from the surface; ``inward``: for an interior, whose
     normals point to its middle.
     """
     cells = voxels.gather(xyz_mm, cell_mm, xyz_mm.min(axis=0))
@@ -45,10 +45,10 @@ def _nodes(mean: np.ndarray, flatness: np.ndarray, node_mm: float) -> np.ndarray
 
 
 def opposed_to_nearest(at_mm: np.ndarray, normal: np.ndarray, node_mm: np.ndarray, oriented: np.ndarray) -> np.ndarray:
-    """Which normals, (m,) bool, point to the other side than that of the four nodes near by which is most parallel.
+    """Which normals, (m,) bool, are opposed to the most parallel normal of the four nearest nodes.
 
-    ``at_mm`` and ``normal`` (m, 3) of what is asked about, ``node_mm`` and ``oriented`` (k, 3): places and outward
-    normals of the nodes.
+    ``at_mm`` and ``normal`` (m, 3): positions and normals to compare; ``node_mm`` and ``oriented`` (k, 3): positions
+    and outward normals of the nodes.
     """
     tree, compared = cKDTree(node_mm), min(NODES_COMPARED, len(node_mm))
     opposed = np.empty(len(normal), bool)

@@ -1,10 +1,10 @@
 """Which side of a measured surface is the outside: one sign for every node, where only the directions are known.
 
-Nodes are first joined into smooth patches, over which a sign can't get lost. Then patches vote on each other: every
-step from a node of one to a node of another says whether their signs agree, and so does every place from which a
-scanner would have looked at both. A single wrong step, which would turn half a vehicle over in a spanning tree of nodes
-(H. Hoppe et al., SIGGRAPH 1992, 71-78), is outvoted. Last, each connected piece is turned to the side away from the
-whole's middle.
+Nodes are first joined into smooth patches, inside which the sign is certain. Then patches vote on each other: every
+step from a node of one to a node of another shows whether their signs agree, and so does every position from which a
+scanner would have seen both. A single wrong step, which would turn half a vehicle over in a spanning tree of nodes
+(H. Hoppe et al., SIGGRAPH 1992, 71-78), is outvoted. Last, each connected piece is turned away from the middle of all
+nodes.
 """
 
 import numpy as np
@@ -17,21 +17,21 @@ NEIGHBOURS = 10  # steps from a node: the eight around it on a surface and two m
 JUMP = 3.0  # longest step in edges of the nodes' grid: a diagonal over one empty cell
 SMOOTH = 0.97  # cosine of 14 deg between neighbours in a patch: a bend of 40 mm radius at 10 mm steps
 ALONG = 0.3  # a step in a patch leaves the surface by no more than 17 deg
-SURE = 0.5  # agreement, a cosine, from which a step between patches has a vote; up to 60 deg it tells nothing
+SURE = 0.5  # agreement, a cosine, from which a step between patches has a vote: none between 60 and 120 deg
 VIEW_WEIGHT = 0.005  # votes of a shared view against those of a step: there are many more pairs of views than of steps
 VIEW_GRID = 0.1  # nodes that views are taken from: one a patch in each cell of this share of the stand-off,
 VIEW_NODES = 4.0  # or of so many edges of the nodes' grid, whichever is larger
 VIEW_FEWEST = 20  # nodes of a patch that has views: smaller ones are noise as often as not
-VIEW_COSINES = (-0.5, 0.9)  # angle of two surfaces that share a view, 26 to 120 deg: parallel ones tell nothing
-TURNS = 500  # most ties undone in the end; on scans some ten are
+VIEW_COSINES = (-0.5, 0.9)  # angle of two surfaces that share a view, 26 to 120 deg: parallel ones have no vote
+TURNS = 500  # most ties that are reversed in the end; on scans it is about ten
 
 
 def outward(at_mm: np.ndarray, normal: np.ndarray, edge_mm: float, standoff_mm: float) -> tuple[np.ndarray, float]:
     """Signs, (k,), that turn the normals (k, 3) of nodes ``at_mm`` (k, 3) to the outside.
 
-    ``edge_mm``: edge of the grid that the nodes were chosen on; ``standoff_mm``: how far off the scanner looked from.
-    Returns ``(signs, certainty)``, certainty 0..1: near 0 where the whole is as flat as a door, so that either side
-    could be outside.
+    ``edge_mm``: edge of the grid that the nodes were chosen on; ``standoff_mm``: distance of the scanner from the
+    surface. Returns ``(signs, certainty)``, certainty 0..1: near 0 for a shape as flat as a door, of which either side
+    could be the outer one.
     """
     signs, patch, votes = _joined(at_mm, normal, edge_mm, standoff_mm)
     turned, group = _agree(votes)
@@ -116,11 +116,11 @@ def _over_tree(
     tree = minimum_spanning_tree(coo_matrix((cost[rows], (low[rows], high[rows])), (count, count)).tocsr()).tocoo()
     _, piece = connected_components(tree, directed=False)
     pair = low[rows] * count + high[rows]
-    said = agree[rows][np.searchsorted(pair, tree.row.astype(np.int64) * count + tree.col)]
+    tie_sign = agree[rows][np.searchsorted(pair, tree.row.astype(np.int64) * count + tree.col)]
     # One more node, tied to the first of every piece, so that a single walk visits them all.
     heads = np.unique(piece, return_index=True)[1]
     ends = np.concatenate([tree.row, np.full(len(heads), count)]), np.concatenate([tree.col, heads])
-    ties = coo_matrix((np.concatenate([said, np.ones(len(heads))]), ends), (count + 1, count + 1)).tocsr()
+    ties = coo_matrix((np.concatenate([tie_sign, np.ones(len(heads))]), ends), (count + 1, count + 1)).tocsr()
     ties = ties + ties.T
     order, before = breadth_first_order(ties, count, directed=False)
     return _follow(order, before, ties.indptr, ties.indices, ties.data)[:count], piece, order, before
@@ -128,7 +128,7 @@ def _over_tree(
 
 @njit(cache=True)
 def _follow(order, before, indptr, indices, data):
-    """Signs of all nodes: each has that of the node it is reached from, times what the tie between them says."""
+    """Signs of all nodes: each has that of the node it is reached from, times the sign of the tie between them."""
     signs = np.ones(len(order))
     for node in order[1:]:
         source = before[node]
@@ -143,8 +143,8 @@ def _near_votes(
 ) -> csr_matrix:
     """Votes of steps from patch to patch, symmetric (p, p): positive where their signs agree.
 
-    Along any arc the normals at its ends are mirror images of each other, whatever angle it turns through: so one is
-    compared with the mirrored other. Steps that leave both surfaces (from a panel to one behind it) have less to say.
+    Along any arc the normals at its ends are mirror images of each other, whatever the angle of the arc. So each is
+    compared with the mirrored other. Steps that leave both surfaces, as from a panel to one behind it, weigh less.
     """
     between = patch[first] != patch[second]
     first, second, step = first[between], second[between], step[between]
@@ -158,9 +158,9 @@ def _near_votes(
 def _view_votes(
     at_mm: np.ndarray, normal: np.ndarray, patch: np.ndarray, grid_mm: float, standoff_mm: float
 ) -> csr_matrix:
-    """Votes of places that surfaces were looked at from: two that share one on these sides have signs that agree.
+    """Votes of viewpoints, symmetric (p, p): the signs of two patches agree where their outer sides share a viewpoint.
 
-    A floor and a side that stands on it share the places before both, whether they touch in the scan or not.
+    A floor and a wall on it share the viewpoints in front of both, whether they touch in the scan or not.
     """
     count = patch.max() + 1
     cell = np.floor((at_mm - at_mm.min(axis=0)) / grid_mm).astype(np.int64)
@@ -191,7 +191,7 @@ def _agree(votes: csr_matrix) -> tuple[np.ndarray, np.ndarray]:
     """Signs of the patches that follow their votes, (p,), and the connected piece of each.
 
     The tree follows the strongest votes; then, as long as all votes together contradict one of its ties, the part of
-    the tree beyond that tie is turned over. So one strong tie that is wrong does not outweigh many that are right.
+    the tree beyond that tie is turned over. So a strong tie that is wrong does not outweigh many that are right.
     """
     votes.eliminate_zeros()
     ties = votes.tocoo()
@@ -234,7 +234,7 @@ def _support(order, before, first, second, vote):
 
 @njit(cache=True)
 def _beyond(order, before, top):
-    """Which nodes hang from ``top``, itself among them, (p,) bool."""
+    """Which nodes are below ``top`` in the tree, itself included, (p,) bool."""
     inside = np.zeros(len(order), np.bool_)
     for node in order[1:]:
         inside[node] = node == top or inside[before[node]]

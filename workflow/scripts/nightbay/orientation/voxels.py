@@ -86,9 +86,9 @@ def planes(voxels: Voxels) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
 
 @njit(cache=True)
 def _add_rows(total, moments, key, offset, dx, dy, edge):
-    """Add to each cell what the three cells of one neighbouring row hold, moved to its own middle.
+    """Add to each cell the moments of the three cells of one neighbouring row, about its own middle.
 
-    The keys are sorted, so the cell looked for moves forward as the cell it is looked for does.
+    The keys are sorted, so the search for neighbours only moves forward.
     """
     at = 0
     for cell in range(key.shape[0]):
