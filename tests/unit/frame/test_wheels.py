@@ -60,7 +60,7 @@ def test_a_box_is_no_wheel():
     front = slice(0, 3000)
     points[front, 0], points[front, 1], normals[front] = 250.0, rng.uniform(600, 840, 3000), [1.0, 0.0, 0.0]
     wheel = wheels.fit(points, normals, 0.0, 1)
-    assert isinstance(wheel, NotFound) or isinstance(axles.judge(wheel, OPTIONS), NotFound)
+    assert isinstance(wheel, NotFound) and "do not fit each other after a rotation" in wheel.reason
 
 
 def test_contact_patches_are_separated():
