@@ -190,7 +190,8 @@ def test_a_vehicle_on_a_side_stand_has_no_zero_y(car, tmp_path):
     points, normals = car
     lean = Rotation.from_euler("x", -8.0, degrees=True)
     result = run(tmp_path, lean.apply(points), lean.apply(normals), segments(points))
-    assert "leans by 8.0 degrees from the ground's normal, at most 3 are allowed" in result["zero_planes"]["y"]["reason"]
+    reason = result["zero_planes"]["y"]["reason"]
+    assert "leans by 8.0 degrees from the ground's normal, at most 3 are allowed" in reason
     assert result["wheels"] == []
 
 
