@@ -41,6 +41,7 @@ def sheet(folder, survey, segments, **more):
         "control_survey": write(folder, survey) if survey else None,
         "segments": {one.name: {"targets": write(folder, one)} for one in segments},
         "placed": False,
+        "unplaced": "refuse",
         "scale_bars": [],
         "temperature_c": None,
         "body_material": None,

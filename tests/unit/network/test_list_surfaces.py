@@ -63,7 +63,7 @@ def under(name, one):
 
 
 def faults(lists, surfaces):
-    return list_surfaces.faults(lists, surfaces, NOISE_MM, LEAST)
+    return list(list_surfaces.faults(lists, surfaces, NOISE_MM, LEAST).values())
 
 
 @pytest.mark.parametrize("seed", range(5))

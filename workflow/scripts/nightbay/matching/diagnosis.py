@@ -6,6 +6,7 @@ from typing import Any
 
 import numpy as np
 
+from nightbay.core.errors import Rejected, Unplaced
 from nightbay.core.units import MM
 from nightbay.matching import matching
 from nightbay.matching.list_groups import Group, GroupMatch, Joined
@@ -46,22 +47,25 @@ class _Refused:
         return "fit" if self.several else "fits"
 
 
-def refusal(joined: Joined, lists: Sequence[TargetList], tolerance: Tolerance, settings: Any) -> str:
+def refusal(joined: Joined, lists: Sequence[TargetList], tolerance: Tolerance, settings: Any) -> Rejected:
     """The refusal of a network that falls into groups: a sentence for the survey or segments of each but the largest.
 
-    ``settings``: the section network.
+    :class:`Unplaced` where all of these are segments: the others make a network without them. ``settings``: the section
+    network.
     """
     numbers = range(len(joined.groups))
     # of groups of one size, the survey's is the main one
     main = max(numbers, key=lambda at: _size(joined.groups[at]))
     others = sorted((at for at in numbers if at != main), key=lambda at: min(joined.groups[at].members))
     limits = matching.Limits(settings.false_matches_max, settings.narrowest_mm)
-    sentences = []
+    reasons: dict[str, str] = {}
     for at in others:
         why = joined.refused[min(at, main), max(at, main)]
         refused = _Refused(joined.groups[at], joined.groups[main], why, len(others) == 1, lists, tolerance, limits)
-        sentences.append(_sentence(refused))
-    return " ".join(sentences)
+        reasons |= dict.fromkeys((lists[number].name for number in joined.groups[at].members), _sentence(refused))
+    refusal = Unplaced(reasons)
+    surveyed = lists[0].is_survey and lists[0].name in reasons
+    return Rejected(str(refusal)) if surveyed else refusal
 
 
 def _size(group: Group) -> tuple[int, bool, int]:

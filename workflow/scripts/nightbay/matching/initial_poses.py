@@ -35,11 +35,12 @@ def find(lists: Sequence[TargetList], tolerance: Tolerance, settings: Any, place
     ``placed``: the segments claim to be in the frame of the first list already, which is tried and checked;
     ``settings``: the section network.
 
-    Raises :class:`Rejected`, with a sentence for each list that can't be matched.
+    Raises :class:`Rejected`, with a sentence for each list that can't be matched; :class:`Unplaced` where all of them
+    are segments'.
     """
     joined = list_groups.join(lists, tolerance, settings, placed)
     if len(joined.groups) > 1:
-        raise Rejected(diagnosis.refusal(joined, lists, tolerance, settings))
+        raise diagnosis.refusal(joined, lists, tolerance, settings)
     contradiction = list_groups.find_contradiction(joined, lists, settings.same_target_mm)
     if contradiction is not None:
         raise Rejected(diagnosis.contradiction(contradiction, lists))

@@ -79,17 +79,19 @@ def share(xyz_mm: np.ndarray, surface: Surface, noise_mm: float) -> tuple[float,
     return (min(of_all, float(on[outside].mean())) if outside.sum() >= JUDGED else of_all), int(on.sum())
 
 
-def faults(lists: Sequence[TargetList], surfaces: Mapping[str, Surface], noise_mm: float, least: float) -> list[str]:
-    """A sentence for each list that does not belong to its segment.
+def faults(
+    lists: Sequence[TargetList], surfaces: Mapping[str, Surface], noise_mm: float, least: float
+) -> dict[str, str]:
+    """A sentence for each list that does not belong to its segment, {segment: sentence}.
 
     ``lists`` have the names of their segments and lie in the segment frame; ``surfaces`` {segment: surface};
     ``least``: share of a list that has to lie on its surface.
     """
-    return [
-        _sentence(target_list, surfaces, noise_mm, least)
+    return {
+        target_list.name: _sentence(target_list, surfaces, noise_mm, least)
         for target_list in lists
         if len(target_list) >= JUDGED and share(target_list.xyz_mm, surfaces[target_list.name], noise_mm)[0] < least
-    ]
+    }
 
 
 def _sentence(target_list: TargetList, surfaces: Mapping[str, Surface], noise_mm: float, least: float) -> str:

@@ -9,7 +9,7 @@ import numpy as np
 
 from nightbay.clouds.cloud import CloudFile
 from nightbay.core import target_noise
-from nightbay.core.errors import Rejected
+from nightbay.core.errors import Rejected, Unplaced
 from nightbay.matching import initial_poses, matching, pairing, targets
 from nightbay.matching.target_list import SURVEY, TargetList
 from nightbay.network import (
@@ -42,18 +42,43 @@ def network(
     clouds of ``upstream["intake"]``, one a segment, on whose surfaces the lists must lie. Returns a
     :class:`nightbay.network.result.NetworkResult` as plain data, with ``notes``; ``poses`` is null, with the reason in
     ``mode_reason``, where there are no lists.
-    Raises :class:`Rejected` with what to do for lists that do not make a network.
+    Raises :class:`Rejected` with what to do for lists that do not make a network. Where the job sheet leaves out what
+    can't be placed, segments whose lists do not suffice go on without them, and ``set_aside`` has the reasons.
     """
-    survey, segments, without_targets = _read(sheet, settings.scan)
+    read, set_aside = _read(sheet, settings.scan), {}
+    while True:
+        try:
+            return _network(read, set_aside, upstream["intake"], sheet, settings)
+        except Unplaced as unplaced:
+            if sheet["unplaced"] != "leave_out":
+                raise
+            print(f"not used: {unplaced}")
+            set_aside |= unplaced.reasons
+
+
+def _network(
+    read: tuple[TargetList | None, list[TargetList], list[str]],
+    set_aside: Mapping[str, str],
+    clouds: Sequence[Any],
+    sheet: Mapping[str, Any],
+    settings: Any,
+) -> dict[str, Any]:
+    """The stage's result without the lists that are ``set_aside`` {segment: reason}. ``read``: see :func:`_read`."""
+    survey, segments, without_targets = read
+    segments = [target_list for target_list in segments if target_list.name not in set_aside]
     lists = ([survey] if survey else []) + segments
     if not segments or len(lists) < 2:
-        reason = "no segment has a list of targets" if not segments else "a single list of targets connects nothing"
+        reason = "a single list of targets connects nothing"
+        if not segments:
+            reason = "no list of targets could be used" if set_aside else "no segment has a list of targets"
         print(f"no network: {reason}")
         result, notes = assembly.without_network(reason, sheet, without_targets, settings.network)
+        result = replace(result, set_aside=dict(set_aside))
         return typed.write(result) | {"notes": notes}
-    _check_on_surfaces(segments, upstream["intake"], settings)
+    _check_on_surfaces(segments, clouds, settings)
     found = adjust_lists(lists, survey is not None, sheet["placed"], settings)
     result, notes = assembly.assemble(found, sheet, without_targets, settings)
+    result = replace(result, set_aside=dict(set_aside))
     if settings.network.on_surface_least == 0:
         notes.append(
             "It was not checked whether each list of targets belongs to its cloud, since network.on_surface_least is 0."
@@ -71,7 +96,7 @@ def _check_on_surfaces(segments: Sequence[TargetList], clouds: Sequence[Any], se
     }
     faults = list_surfaces.faults(segments, surfaces, settings.scan.noise_mm, least)
     if faults:
-        raise Rejected(" ".join(faults))
+        raise Unplaced(faults)
 
 
 def adjust_lists(lists: Sequence[TargetList], has_survey: bool, placed: bool, settings: Any) -> AdjustedNetwork:

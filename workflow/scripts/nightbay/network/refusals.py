@@ -5,7 +5,7 @@ from typing import Any
 
 import numpy as np
 
-from nightbay.core.errors import Rejected
+from nightbay.core.errors import Rejected, Unplaced
 from nightbay.matching import consensus, matching
 from nightbay.matching.target_list import TargetList
 from nightbay.network.duplicate_targets import Duplicate
@@ -42,7 +42,7 @@ def check_variance(factor: float, settings: Any) -> None:
 
 
 def check_remaining(lists: Sequence[TargetList], observations: Observations, active: np.ndarray) -> None:
-    """Raise :class:`Rejected` for a segment of which the removal of blunders leaves too little.
+    """Raise :class:`Unplaced` for a segment of which the removal of blunders leaves too little.
 
     Where most of its common targets are blunders, it was matched by targets that only lie near those of others, as
     where a layout looks alike from two sides.
@@ -55,20 +55,23 @@ def check_remaining(lists: Sequence[TargetList], observations: Observations, act
         own = observations.list_number == number
         before = int((own & tied[observations.target]).sum())
         common = int((own & active & left[observations.target]).sum())
+        named = f"Segment {target_list.name} ({target_list.file})"
         if common < matching.LEAST:
-            raise Rejected(
-                f"Segment {target_list.name} ({target_list.file}) has {common} common targets left after the tests for "
-                "blunders; at least four are needed: scan it again with more targets in view."
+            sentence = (
+                f"{named} has {common} common targets left after the tests for blunders; at least four are needed: scan "
+                "it again with more targets in view."
             )
+            raise Unplaced({target_list.name: sentence})
         if common < before / 2:
-            raise Rejected(
-                f"Segment {target_list.name} ({target_list.file}): {before - common} of its {before} common targets "
-                "fail the tests for blunders; at most half may fail: look for what moved or for a layout that "
-                "looks alike from two sides, and scan it again with more targets in view."
+            sentence = (
+                f"{named}: {before - common} of its {before} common targets fail the tests for blunders; at most half "
+                "may fail: look for what moved or for a layout that looks alike from two sides, and scan it again with "
+                "more targets in view."
             )
+            raise Unplaced({target_list.name: sentence})
 
 
-def undetermined(lists: Sequence[TargetList], observations: Observations, active: np.ndarray) -> Rejected:
+def undetermined(lists: Sequence[TargetList], observations: Observations, active: np.ndarray) -> Unplaced:
     """The refusal of a network that leaves a pose undetermined.
 
     It names the list whose targets in common with the connected lists are fewest, or nearest to one line. Connected
@@ -77,18 +80,20 @@ def undetermined(lists: Sequence[TargetList], observations: Observations, active
     common, apart = _unconnected(lists, observations, active)
     if apart:
         target_list = lists[apart[0]]
-        return Rejected(
+        sentence = (
             f"Segment {target_list.name} ({target_list.file}) shares {len(common[apart[0]])} targets with the lists "
             "that are connected to each other after the tests for blunders; at least four are needed: scan it again "
             "with more targets in view."
         )
+        return Unplaced({target_list.name: sentence})
     narrowest = min(common, key=lambda number: (consensus.width(common[number]), number))
     target_list = lists[narrowest]
-    return Rejected(
+    sentence = (
         f"Segment {target_list.name} ({target_list.file}): the {len(common[narrowest])} common targets that passed the "
         "tests for blunders lie nearly in one line, which leaves the rotation about it undetermined: add targets off "
         "that line and scan it again."
     )
+    return Unplaced({target_list.name: sentence})
 
 
 def _unconnected(

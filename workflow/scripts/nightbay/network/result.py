@@ -261,9 +261,10 @@ class NetworkResult:
 
     ``mode``: "control" where a control survey holds the frame, "free" where a segment does, "none" where no targets tie
     the segments together; ``mode_reason`` in words. ``frame_of``: the list whose frame is the control frame. ``poses``
-    {segment: pose} is None without a network and lacks the segments ``without_targets``. ``covariance_scaled_by``: the
-    factor in all covariances, the variance factor where it is above its upper limit, else 1. ``precision_rms_mm``: RMS
-    standard deviation of tie targets from the adjustment, three coordinates together.
+    {segment: pose} is None without a network and lacks the segments ``without_targets`` and those that are
+    ``set_aside``, {segment: reason}, because their lists do not suffice. ``covariance_scaled_by``: the factor in all
+    covariances, the variance factor where it is above its upper limit, else 1. ``precision_rms_mm``: RMS standard
+    deviation of tie targets from the adjustment, three coordinates together.
 
     Without a network ``targets``, ``observations`` and the other lists are empty, and ``frame_of``,
     ``covariance_scaled_by`` and the results of tests are None.
@@ -287,3 +288,4 @@ class NetworkResult:
     detectable_blunder: DetectableBlunder | None = None
     check_targets: CheckTargets | None = None
     precision_rms_mm: float | None = None
+    set_aside: dict[str, str] = field(default_factory=dict)

@@ -4,7 +4,7 @@ import difflib
 import os
 import traceback
 from collections.abc import Iterable
-from dataclasses import dataclass, field, replace
+from dataclasses import asdict, dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
@@ -57,6 +57,7 @@ class Job:
         make = {
             "intake": self._intake_sheet,
             "network": self._network_sheet,
+            "refine": self._refine_sheet,
             "frame": self._frame_sheet,
             "measure": lambda part, segment: {"nominal_mm": self._nominal_mm()},
             "report": self._report_sheet,
@@ -96,11 +97,16 @@ class Job:
             "control_survey": self._raw(part.control_survey),
             "segments": {name: {"targets": self._raw(segment.targets)} for name, segment in part.segments.items()},
             "placed": part.placed,
+            "unplaced": part.unplaced,
             "scale_bars": self._bars(part.name),
             "temperature_c": state.get("temperature_c"),
             "body_material": state.get("body_material"),
             "extent_mm": self.extent_mm,
         }
+
+    def _refine_sheet(self, part, segment):
+        part = self.parts[part]
+        return {"unplaced": part.unplaced, "point_pairs": [asdict(pairs) for pairs in part.point_pairs]}
 
     def _bars(self, part):
         """Scale bars stand beside the vehicle while its outside is scanned: None for an interior that is not alone."""

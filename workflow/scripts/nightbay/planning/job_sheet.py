@@ -9,7 +9,8 @@ from typing import Any
 
 from nightbay.core.errors import Rejected
 from nightbay.pipeline import stage
-from nightbay.planning import parameters, validation, yaml_file
+from nightbay.planning import parameters, point_pairs, validation, yaml_file
+from nightbay.planning.point_pairs import PointPairs
 from nightbay.planning.raw_files import RawFile
 
 PARTS = ("exterior", "interior")
@@ -62,7 +63,11 @@ class Segment:
 
 @dataclass(frozen=True)
 class Part:
-    """Segments that make one model, sorted by name; ``axes``: its orientation in the raw frame, if known."""
+    """Segments that make one model, sorted by name; ``axes``: its orientation in the raw frame, if known.
+
+    ``unplaced``: what becomes of the part when segments can't be placed, "refuse" or "leave_out"; ``point_pairs`` of
+    two segments each.
+    """
 
     name: str
     segments: dict[str, Segment]
@@ -70,6 +75,8 @@ class Part:
     placed: bool
     axes: dict[str, str]
     parameters: dict[str, Any]
+    unplaced: str
+    point_pairs: list[PointPairs]
 
 
 @dataclass(frozen=True)
@@ -161,6 +168,11 @@ class _Reader:
                 continue
             segments[segment] = self.segment(f"parts.{name}.segments.{segment}", segment, listed[segment])
         control = written.get("control_survey", survey)
+        key = f"{self.sheet}: 'parts.{name}.point_pairs"
+        pairs, faults = point_pairs.read(
+            written.get("point_pairs", []), {own.name: own.cloud.units for own in segments.values()}, key
+        )
+        self.sentences += faults
         return Part(
             name,
             segments,
@@ -168,6 +180,8 @@ class _Reader:
             written.get("placed", False),
             written.get("axes", {}),
             written.get("parameters", {}),
+            written.get("unplaced", self.document.get("unplaced", "refuse")),
+            pairs,
         )
 
     def segment(self, key: str, name: str, written: str | dict[str, Any]) -> Segment:
