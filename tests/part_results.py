@@ -63,4 +63,7 @@ def refine(poses):
         normal_orientation={},
         poses=poses,
         discrepancies=[],
+        unplaced=[],
+        loose=[],
+        by_surfaces=[],
     )

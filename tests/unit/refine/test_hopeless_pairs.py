@@ -11,6 +11,7 @@ from nightbay.pipeline.settings import settings
 from nightbay.refine import (
     coarse_fit,
     coarse_match,
+    loose_directions,
     overlap,
     overlap_adjustment,
     overlap_patches,
@@ -69,7 +70,9 @@ def test_a_hopeless_pair_does_not_stop_the_others(monkeypatch):
     monkeypatch.setattr(coarse_match, "_agreement", lambda *_: STAR)
     monkeypatch.setattr(coarse_fit, "distinct_fits", basins)
     thin = dict(zip("abc", segments, strict=True))
-    poses, found = surface_registration.connect(thin, {"a": np.eye(4)}, OWN)
+    poses, found = surface_registration.connect(
+        thin, {"a": np.eye(4)}, OWN, surface_registration.Searches(), dict.fromkeys("abc", 1000)
+    )
     assert [pose[0, 3] for pose in poses] == [0.0, 100.0, 200.0]
     assert [len(entry.alternatives) for entry in found] == [1, 0, 1]
 
@@ -120,9 +123,10 @@ def test_correspondences_of_which_none_has_a_neighbour_leave_the_poses_to_the_ta
     free, nothing = np.array([False, True]), overlap_adjustment.NormalEquations.none(2)
     settled = overlap_adjustment.robust_poses(pairs, poses, drift, nothing, free, 10.0)
     assert np.array_equal(settled, poses)
-    solution = overlap_adjustment.solve(overlap_adjustment.overlap_equations(patches, 2), nothing, free)
-    with pytest.raises(Rejected, match="^segment b has no targets and its overlap is too featureless to fix it"):
-        surface_registration.check_observable(["a", "b"], solution.observable, free)
+    equations = overlap_adjustment.overlap_equations(patches, 2)
+    loose = loose_directions.motions(equations, nothing, free)
+    assert loose.shape == (2, 6, 6)
+    assert loose_directions.rigid_sets(["a", "b"], loose) == [["a"], ["b"]]
 
 
 def test_a_segment_without_shape_that_targets_hold_stops_no_other(tmp_path):

@@ -12,6 +12,7 @@ from nightbay.refine import error_model, overlap_adjustment, overlap_patches, ta
 
 CENTRE = np.zeros(3)
 CENTROIDS = np.array([[-1000.0, 0.0, 0.0], [1000.0, 0.0, 0.0]])
+NO_POINTS = overlap_adjustment.NormalEquations.none(2)
 DRIFT = overlap_patches.DriftModel(np.array([0.03, 0.03]), 1500.0, 400.0, CENTROIDS)
 
 
@@ -106,7 +107,7 @@ def test_covariance_is_what_many_repetitions_show(free):
     free, both = np.array(free), np.array([True, True])
     normal, at = round_overlap(rng, 40)
     patches, ties = made_up(normal, at), stickers(rng)
-    given = error_model.error_covariances(patches, ties, both, DRIFT, 1.0)
+    given = error_model.error_covariances(patches, ties, NO_POINTS, both, DRIFT, 1.0)
     overlaps, targets = overlap_adjustment.overlap_equations(patches, 2), by_targets(ties)
     factor = error_model.best_overlap_weight(given, overlaps, targets, free)
     assert 0 < factor <= 1
@@ -139,7 +140,7 @@ def test_more_points_do_not_make_the_pose_sure():
     for noise_mm in (0.02, 0.0002):  # ten thousand times as many points in each patch
         patches = made_up(normal, at, noise_mm)
         overlaps, nothing = overlap_adjustment.overlap_equations(patches, 2), overlap_adjustment.NormalEquations.none(2)
-        given = error_model.error_covariances(patches, target_constraints.none(), free, DRIFT, 1.0)
+        given = error_model.error_covariances(patches, target_constraints.none(), NO_POINTS, free, DRIFT, 1.0)
         errors = error_model.pose_covariance(
             given, overlaps, nothing, overlap_adjustment.solve(overlaps, nothing, free)
         )
@@ -179,7 +180,7 @@ def test_overlaps_never_make_good_targets_worse():
     overlaps = overlap_adjustment.overlap_equations(patches, 2)
     for noise_mm in (0.005, 0.05, 0.5):
         ties = stickers(rng, noise_mm)
-        given, targets = error_model.error_covariances(patches, ties, free, DRIFT, 1.0), by_targets(ties)
+        given, targets = error_model.error_covariances(patches, ties, NO_POINTS, free, DRIFT, 1.0), by_targets(ties)
         weights.append(error_model.best_overlap_weight(given, overlaps, targets, free))
         solution = overlap_adjustment.solve(overlaps, targets, free, weights[-1])
         errors = error_model.pose_covariance(given, overlaps, targets, solution)

@@ -37,14 +37,14 @@ SETTINGS = {
 VIEWS = {"front": [-1, 0, 0], "left": [0, -1, 0], "rear": [1, 0, 0], "right": [0, 1, 0]}
 
 
-def run(cleaned, network, tmp_path):
+def run(cleaned, network, tmp_path, sheet=None):
     """The stage as the pipeline runs it, schema included."""
     return stage.execute(
         refine.refine,
         stage="refine",
         wildcards={"job": "j", "part": "exterior"},
         upstream={"clean": cleaned, "network": network},
-        sheet={},
+        sheet={"unplaced": "refuse", "point_pairs": []} | (sheet or {}),
         settings=SETTINGS,
         folder=tmp_path / "refine",
         threads=1,

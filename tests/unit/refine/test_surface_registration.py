@@ -1,21 +1,17 @@
 """Every sentence with which segments without targets are refused."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
 import overlap_scenes
 from nightbay.clouds.cloud import CloudFile
-from nightbay.core.errors import Rejected
+from nightbay.clouds.posed_segment import PosedSegment
+from nightbay.core.errors import Unplaced
 from nightbay.pipeline.settings import settings
-from nightbay.refine import (
-    coarse_fit,
-    coarse_match,
-    overlap,
-    overlap_adjustment,
-    overlap_patches,
-    surface_registration,
-)
-from nightbay.refine.part import Sizes
+from nightbay.refine import coarse_fit, coarse_match, overlap, surface_registration
+from nightbay.refine.part import Part, Sizes
 
 VALUES = {
     "correspondences": 2000,
@@ -69,13 +65,13 @@ def test_two_ways_to_fit(monkeypatch):
 
 @pytest.fixture
 def plates(tmp_path):
-    """Two flat plates that lie on each other, in one frame, and what a fit by their overlap makes of them."""
+    """Two plates that lie on each other, in one frame: their pairs and the part; the right one has fewer points."""
 
     def make(spread_mm):
         rng = np.random.default_rng(2)
         clouds = []
         for name in NAMES:
-            points = rng.uniform(0, 800, (30_000, 3))
+            points = rng.uniform(0, 800, (30_000 if name == "left" else 29_000, 3))
             # patches of 100 mm stand up or down by the spread, in each plate for itself
             step = np.floor(points[:, :2] / 100).astype(int)
             points[:, 2] = rng.normal(0, spread_mm, (8, 8))[step[:, 0], step[:, 1]] + rng.normal(0, 0.05, len(points))
@@ -84,31 +80,19 @@ def plates(tmp_path):
             clouds.append(CloudFile(part.folder))
         poses = [np.eye(4), np.eye(4)]
         pairs = overlap.pairs(clouds, poses, overlap.Search(10.0, 20.0, 2000))
-        centroids = np.array([[400.0, 400.0, 0.0]] * 2)
-        drift = overlap_patches.DriftModel(np.array([0.3, 0.3]), 1500.0, 200.0, centroids)
-        patches = overlap_patches.gather(pairs, poses, drift, poses, 20.0)
-        overlaps = overlap_adjustment.overlap_equations(patches, 2)
-        return (
-            pairs,
-            overlap_adjustment.solve(overlaps, overlap_adjustment.NormalEquations.none(2), np.array([False, True])),
-            poses,
-        )
+        segments = [PosedSegment(name, cloud, np.eye(4)) for name, cloud in zip(NAMES, clouds, strict=True)]
+        return pairs, Part(segments, np.array([False, False]), Sizes(5.0, 10.0, 30.0))
 
     return make
 
 
-def test_an_overlap_that_slides(plates):
-    _, solution, _ = plates(0.0)
-    alone = np.array([False, True])
-    with pytest.raises(Rejected, match=r"^segment right has no targets and its overlap is too featureless to fix it"):
-        surface_registration.check_observable(NAMES, solution.observable, alone)
-    surface_registration.check_observable(NAMES, solution.observable, np.array([False, False]))  # targets hold it
-
-
 def test_surfaces_that_do_not_lie_on_each_other(plates):
-    pairs, _, poses = plates(3.0)
-    with pytest.raises(Rejected, match=r"^surfaces of segments left and right differ by \d\.\d\d mm .* 2\.00 mm"):
-        surface_registration.check_distances(NAMES, pairs, poses, np.array([False, True]), SD_MOST_MM)
+    pairs, part = plates(3.0)
+    with pytest.raises(Unplaced, match=r"^surfaces of segments left and right differ by \d\.\d\d mm .* 2\.00 mm") as raised:
+        surface_registration.check_distances(part, pairs, part.start, SD_MOST_MM)
+    assert list(raised.value.reasons) == ["right"]  # the one with fewer points
+    held = replace(part, has_targets=np.array([True, True]))
+    surface_registration.check_distances(held, pairs, part.start, SD_MOST_MM)
 
 
 def test_partners_that_run_out(plates, tmp_path, monkeypatch):
@@ -116,5 +100,5 @@ def test_partners_that_run_out(plates, tmp_path, monkeypatch):
     clouds = {name: CloudFile(tmp_path / name) for name in NAMES}
     monkeypatch.setattr(surface_registration, "connect", lambda *_: ([np.eye(4), np.eye(4)], []))
     monkeypatch.setattr(overlap, "pairs", lambda *_: [])
-    with pytest.raises(Rejected, match=r"^segment right has no targets and too little overlap: fewer than 50 corr"):
+    with pytest.raises(Unplaced, match=r"^segment right has no targets and too little overlap: fewer than 50 corr"):
         surface_registration.start_poses(clouds, {"left": np.eye(4)}, Sizes(5.0, 10.0, 30.0), OWN)

@@ -31,9 +31,15 @@ class ErrorCovariances:
 
 
 def error_covariances(
-    patches: Patches, observed: TargetObservations, movable: np.ndarray, drift: DriftModel, variance_factor: float
+    patches: Patches,
+    observed: TargetObservations,
+    points: NormalEquations,
+    movable: np.ndarray,
+    drift: DriftModel,
+    variance_factor: float,
 ) -> ErrorCovariances:
-    """The :class:`ErrorCovariances` of patches and targets.
+    """The :class:`ErrorCovariances` of patches and targets; ``points``: normal equations of point pairs, whose
+    independent errors count as those of targets.
 
     ``movable`` (s,) bool: all segments but the one that holds the frame; ``variance_factor`` of the overlaps' errors.
     """
@@ -49,6 +55,7 @@ def error_covariances(
     targets = np.zeros((6 * segments, 6 * segments))
     for axis in range(3):
         targets += push[:, axis].T @ among @ push[:, axis]
+    targets += points.matrix
     beside = np.exp(-cdist(observed.at_mm, patches.at_mm) / drift.length_mm) * observed.drift_mm[:, None]
     cross = np.zeros_like(targets)
     for end, sign in ((0, -1.0), (1, 1.0)):  # a distance is the second segment's position minus the first's
@@ -57,7 +64,7 @@ def error_covariances(
         cross += products[0] + products[1] + products[2]
     square = np.ix_(np.repeat(movable, 6), np.repeat(movable, 6))
     inverse = np.zeros_like(targets)
-    matrix = np.einsum("nij,n,nik->jk", J, observed.weight, J)
+    matrix = np.einsum("nij,n,nik->jk", J, observed.weight, J) + points.matrix
     inverse[square] = np.linalg.pinv(matrix[square], rcond=1e-15, hermitian=True)
     overlaps = variance_factor * pull.T @ patches.errors_mm2 @ pull
     return ErrorCovariances(overlaps, inverse @ cross, inverse @ targets @ inverse)

@@ -32,6 +32,10 @@ class NormalEquations:
     matrix: np.ndarray
     right: np.ndarray
 
+    def __add__(self, other: "NormalEquations") -> "NormalEquations":
+        """The normal equations of two independent sets of observations together."""
+        return NormalEquations(self.matrix + other.matrix, self.right + other.right)
+
     @classmethod
     def none(cls, segments: int) -> "NormalEquations":
         """Normal equations of ``segments`` segments without any observation."""

@@ -59,7 +59,8 @@ class Verdict:
 class Evidence:
     """All that a fit may use, and what of it is withheld in turn.
 
-    ``patches`` and ``observed`` targets, with ``overlaps`` and ``targets``, the normal equations of all of them;
+    ``patches`` and ``observed`` targets, with ``overlaps`` and ``targets``, the normal equations of all of them, those
+    of the point pairs included in the second;
     ``variance_factor`` of the overlaps' errors and ``errors`` of all; ``patch_fold`` (k,) and ``target_fold`` (t,);
     ``without``: for each fold the normal equations of what lies outside it, (overlaps, targets).
     """
@@ -93,11 +94,16 @@ def target_equations(observed: TargetObservations, segments: int) -> NormalEquat
 
 
 def evidence(
-    patches: Patches, observed: TargetObservations, free: np.ndarray, drift: DriftModel, folds: int
+    patches: Patches,
+    observed: TargetObservations,
+    points: NormalEquations,
+    free: np.ndarray,
+    drift: DriftModel,
+    folds: int,
 ) -> Evidence:
     """The :class:`Evidence` in so many ``folds``: neighbours in the order of patches and targets go to different ones.
 
-    ``free`` (s,) bool: segments that may move.
+    ``points``: normal equations of point pairs, which are never withheld; ``free`` (s,) bool: segments that may move.
     """
     segments = len(free)
     matrix, right = target_constraints.normal_equations(observed, segments)
@@ -105,12 +111,12 @@ def evidence(
 
     def without(fold: int) -> tuple[OverlapEquations, NormalEquations]:
         use = target_fold != fold
-        targets = NormalEquations(matrix[use].sum(axis=0), right[use].sum(axis=0))
+        targets = points + NormalEquations(matrix[use].sum(axis=0), right[use].sum(axis=0))
         return overlap_adjustment.overlap_equations(patches, segments, patch_fold != fold), targets
 
     overlaps, targets = without(NO_FOLD)
     variance_factor = overlap_adjustment.variance_factor(patches, overlap_adjustment.solve(overlaps, targets, free))
-    errors = error_model.error_covariances(patches, observed, free, drift, variance_factor)
+    errors = error_model.error_covariances(patches, observed, points, free, drift, variance_factor)
     return Evidence(
         patches=patches,
         observed=observed,

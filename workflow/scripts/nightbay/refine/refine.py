@@ -23,16 +23,29 @@ from nightbay.refine import (
     contradiction,
     discrepancy,
     error_model,
+    loose_directions,
     overlap,
     overlap_adjustment,
     overlap_patches,
+    placement,
+    point_pairs,
+    pose_certainty,
     pose_selection,
     surface_registration,
     target_constraints,
 )
 from nightbay.refine.part import Part, sizes
 from nightbay.refine.part import centroid_mm as centroid_of
-from nightbay.refine.result import CoarseRegistration, Discrepancy, RefinedPose, RefineResult, TurnedNormals
+from nightbay.refine.point_pairs import PointPairs
+from nightbay.refine.result import (
+    Discrepancy,
+    LooseOverlap,
+    RefinedPose,
+    RefineResult,
+    TurnedNormals,
+    UnplacedSegment,
+)
+from nightbay.refine.surface_registration import Searches
 
 HOLDS_FRAME = pose_selection.Verdict("holds the frame")
 # Standard deviations of the start poses by which two surfaces may lie apart: all but 1 in 16,000 of normal errors.
@@ -44,7 +57,8 @@ class Refined:
     """Result of the fit of a part by targets and overlaps.
 
     ``search_distance_mm``: how far apart two surfaces could be to be compared; ``variance_factor`` of the overlaps and
-    their ``overlap_weight`` against the targets, None without overlaps; ``poses`` {segment: pose}.
+    their ``overlap_weight`` against the targets, None without overlaps; ``poses`` {segment: pose}; ``loose``: overlaps
+    whose loose directions the point pairs determine.
     """
 
     search_distance_mm: float
@@ -52,6 +66,7 @@ class Refined:
     overlap_weight: float | None
     poses: dict[str, RefinedPose]
     discrepancies: list[Discrepancy]
+    loose: list[LooseOverlap]
 
 
 def refine(
@@ -60,36 +75,47 @@ def refine(
     """Refine the poses of all segments of a part; see DEVELOPERS.md for the contract of a stage.
 
     ``upstream``: ``clean`` (one a segment) and ``network``. Returns a :class:`nightbay.refine.result.RefineResult` as
-    plain data, with ``notes``. Raises :class:`nightbay.core.errors.Rejected` where segments without targets can't be
-    registered by their surfaces.
+    plain data, with ``notes``. Raises :class:`nightbay.core.errors.Unplaced` where segments without targets can't be
+    registered by their surfaces and ``sheet`` does not say to leave them out.
     """
-    cleaned = sorted(upstream["clean"], key=lambda segment: segment.segment)
+    everything = sorted(upstream["clean"], key=lambda segment: segment.segment)
     network = typed.read(NetworkResult, upstream["network"].result)
-    part, coarse = _start(cleaned, network, settings)
-    refined = _refine(part, network, settings)
+    searches = Searches(point_pairs.read(sheet["point_pairs"], network.scale.factor))
+
+    def attempt(cleaned: Sequence[Upstream]) -> tuple[Part, Refined]:
+        part = _start(cleaned, network, settings, searches)
+        return part, _refine(part, network, settings, [*searches.points.values()])
+
+    leave_out = sheet["unplaced"] == "leave_out"
+    (part, refined), unplaced, unplaced_loose = placement.place(everything, leave_out, attempt)
+    cleaned = [segment for segment in everything if segment.segment not in unplaced]
     turned, turned_normals = _orient(cleaned, part, refined.poses, settings, folder)
     final = [refined.poses[name].T_control_segment for name in part.names]
     facing = [CloudFile(segment.folder, turned.get(segment.segment), network.scale.factor) for segment in cleaned]
     agreement = contradiction.find(part.names, facing, final, part.sizes.cell_mm, settings.refine.contradiction_most)
     held_by = network.frame_of if part.has_targets.any() else None
+    frame_of = held_by or part.names[0]
     result = RefineResult(
-        frame_of=held_by or part.names[0],
+        frame_of=frame_of,
         disc_radius_mm=part.sizes.disc_radius_mm,
         search_distance_mm=refined.search_distance_mm,
         variance_factor=refined.variance_factor,
         overlap_weight=refined.overlap_weight,
-        coarse_registration=coarse,
+        coarse_registration=searches.records,
         scale=network.scale,
         contradiction=agreement.record(),
         normal_orientation=turned_normals,
         poses=refined.poses,
         discrepancies=refined.discrepancies,
+        unplaced=[UnplacedSegment(name, reason) for name, reason in unplaced.items()],
+        loose=[*unplaced_loose, *refined.loose],
+        by_surfaces=pose_certainty.by_surfaces(part, frame_of, refined.poses, refined.discrepancies, searches),
     )
     return typed.write(result) | {"notes": notes(result)}
 
 
-def _start(cleaned: Sequence[Upstream], network: NetworkResult, settings: Any) -> tuple[Part, list[CoarseRegistration]]:
-    """The part in its start poses, and the coarse registrations of segments without targets."""
+def _start(cleaned: Sequence[Upstream], network: NetworkResult, settings: Any, searches: Searches) -> Part:
+    """The part in its start poses; ``searches`` for those of segments without targets."""
     clouds = {str(segment.segment): CloudFile(segment.folder, scale=network.scale.factor) for segment in cleaned}
     by_targets = {name: pose for name, pose in (network.poses or {}).items() if name in clouds}
     known = {name: pose.T_control_segment for name, pose in by_targets.items()}
@@ -98,16 +124,16 @@ def _start(cleaned: Sequence[Upstream], network: NetworkResult, settings: Any) -
         first = next(iter(clouds))
         known, covariances = {first: np.eye(4)}, {first: np.zeros((6, 6))}
     compared = sizes(list(clouds.values()), settings)
-    poses, coarse = surface_registration.start_poses(clouds, known, compared, settings.refine)
+    poses, _ = surface_registration.start_poses(clouds, known, compared, settings.refine, searches)
     segments = [
         PosedSegment(name, cloud, T, covariances.get(name), segment.result["normals_certainty"])
         for (name, cloud), T, segment in zip(clouds.items(), poses, cleaned, strict=True)
     ]
-    return Part(segments, np.array([name in by_targets for name in clouds]), compared), coarse
+    return Part(segments, np.array([name in by_targets for name in clouds]), compared)
 
 
-def _refine(part: Part, network: NetworkResult, settings: Any) -> Refined:
-    """Poses by targets and overlaps together."""
+def _refine(part: Part, network: NetworkResult, settings: Any, points: Sequence[PointPairs]) -> Refined:
+    """Poses by targets, overlaps and point pairs together."""
     own, free = settings.refine, part.free
     centroids_mm = part.centroids_mm
     spread_mm = [
@@ -119,28 +145,32 @@ def _refine(part: Part, network: NetworkResult, settings: Any) -> Refined:
     search = overlap.Search(part.sizes.disc_radius_mm, distance_mm, own.correspondences)
     pairs = overlap.pairs(part.clouds, part.start, search)
     if not pairs:
-        return Refined(distance_mm, None, None, _unrefined(part), [])
+        return Refined(distance_mm, None, None, _unrefined(part), [], [])
     drift_per_m = np.where(part.has_targets, settings.scan.target_drift_mm_per_m, own.untargeted_drift_mm_per_m)
     drift = overlap_patches.DriftModel(drift_per_m, own.drift_length_mm, own.patch_mm, centroids_mm)
     observed = target_constraints.none()
     if part.has_targets.any():
         observed = target_constraints.read(network, part.names, part.start, drift.centre_mm, settings.scan)
     targets = pose_selection.target_equations(observed, len(part.segments))
-    robust = overlap_adjustment.robust_poses(pairs, part.start, drift, targets, free, distance_mm)
+    by_points = point_pairs.normal_equations(points, part.names, part.start, drift.centre_mm)
+    robust = overlap_adjustment.robust_poses(pairs, part.start, drift, targets + by_points, free, distance_mm)
     patches = overlap_patches.gather(pairs, part.start, drift, robust)
-    evidence = pose_selection.evidence(patches, observed, free, drift, own.folds)
+    evidence = pose_selection.evidence(patches, observed, by_points, free, drift, own.folds)
     selection = pose_selection.select(evidence, free, part.has_targets, own.confidence)
     final = overlap_adjustment.move(part.start, selection.solution.motions, drift.centre_mm)
-    alone = free & ~part.has_targets
-    surface_registration.check_observable(part.names, selection.solution.observable, alone)
+    loose = loose_directions.find(part, pairs, evidence, targets, selection.moved)
+    covariance = error_model.pose_covariance(evidence.errors, evidence.overlaps, evidence.targets, selection.solution)
+    loose = pose_certainty.fixed_by_points(part, loose, covariance, drift.centre_mm)
     sd_most_mm = max(own.registration_sd_most_mm, part.sizes.spacing_mm)
-    surface_registration.check_distances(part.names, pairs, final, alone, sd_most_mm)
+    surface_registration.check_distances(part, pairs, final, sd_most_mm)
+    point_pairs.check(points, part.names, final)
     return Refined(
         distance_mm,
         evidence.variance_factor,
         selection.solution.overlap_weight,
-        _refined_poses(part, evidence, selection, final),
+        _refined_poses(part, evidence, selection, final, covariance, loose),
         discrepancy.discrepancies(part, pairs, evidence, selection, final),
+        loose,
     )
 
 
@@ -160,10 +190,15 @@ def _unrefined(part: Part) -> dict[str, RefinedPose]:
 
 
 def _refined_poses(
-    part: Part, evidence: pose_selection.Evidence, selection: pose_selection.Selection, final: Sequence[np.ndarray]
+    part: Part,
+    evidence: pose_selection.Evidence,
+    selection: pose_selection.Selection,
+    final: Sequence[np.ndarray],
+    covariance: np.ndarray,
+    loose: Sequence[LooseOverlap],
 ) -> dict[str, RefinedPose]:
-    """The final pose of each segment, by name."""
-    covariance = error_model.pose_covariance(evidence.errors, evidence.overlaps, evidence.targets, selection.solution)
+    """The final pose of each segment, by name; ``covariance`` (6 s, 6 s) of all about the patches' centre."""
+    held_by_points = pose_certainty.held_by_points(part, loose)
     poses = {}
     for at, (segment, free) in enumerate(zip(part.segments, part.free, strict=True)):
         own = slice(6 * at, 6 * at + 6)
@@ -174,7 +209,8 @@ def _refined_poses(
         if part.has_targets[at]:
             verdict, pose_from = selection.verdicts[at], "refined" if selection.moved[at] else "targets"
         else:
-            verdict, pose_from = pose_selection.Verdict("no targets: registered by its surfaces"), "surfaces"
+            verdict = pose_selection.Verdict("no targets: registered by its surfaces")
+            pose_from = "point pairs" if segment.name in held_by_points else "surfaces"
         at_origin = rigid.covariance_at_origin(covariance[own, own], evidence.patches.centre_mm)
         pose = _pose(segment, final[at], at_origin, pose_from, verdict)
         poses[segment.name] = replace(pose, weak_directions=pose_selection.weak_directions(at, evidence))

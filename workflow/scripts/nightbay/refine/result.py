@@ -1,6 +1,7 @@
 """Result of the stage refine: the final poses of a part's segments, and how they were tested."""
 
 from dataclasses import dataclass
+from typing import Literal
 
 import numpy as np
 
@@ -35,12 +36,73 @@ class WeakDirection:
 
 
 @dataclass(frozen=True)
+class LooseDirection:
+    """A small motion that an overlap does not determine: ``kind`` "shift" along or "turn" about the ``axis``, (3,) unit
+    vector through ``at_mm`` (3,), control frame; ``words`` for it.
+
+    ``sd``: its standard uncertainty where point pairs determine it, mm of a shift and deg of a turn, else None.
+    """
+
+    kind: Literal["shift", "turn"]
+    axis: np.ndarray
+    at_mm: np.ndarray
+    words: str
+    sd: float | None
+
+
+@dataclass(frozen=True)
+class LooseOverlap:
+    """The overlap of ``segments``, which move as one, with ``relative_to``, and the ``directions`` that it leaves loose.
+
+    ``fixed_by``: "point pairs" where these determine the directions, None where nothing does. ``segment_mm`` (n, 3):
+    some points of the largest of the segments, ``overlap_mm`` (m, 3): some of the overlap, control frame, for a picture.
+    """
+
+    segments: list[str]
+    relative_to: list[str]
+    directions: list[LooseDirection]
+    fixed_by: Literal["point pairs"] | None
+    segment_mm: np.ndarray
+    overlap_mm: np.ndarray
+
+
+@dataclass(frozen=True)
+class UnplacedSegment:
+    """A segment that could not be placed and was left out, and why, as a sentence."""
+
+    segment: str
+    reason: str
+
+
+@dataclass(frozen=True)
+class SurfaceRegistration:
+    """How sure the pose of a segment without targets is.
+
+    ``relative_to``: the segment or the control survey that holds the frame; ``position_sd_mm`` and ``rotation_sd_deg``:
+    largest standard uncertainties in any direction, of the segment's middle and of its rotation. ``patches`` of its
+    overlaps, each withheld from the fit once, agree to ``withheld_rms_mm``. ``alternative_times``: how many times as
+    often as this pose may the closest other pose of the ``pair`` that placed it contradicts the scans, None where no
+    other was found or point pairs placed it; ``point_pairs``: how many did.
+    """
+
+    segment: str
+    relative_to: str
+    position_sd_mm: float
+    rotation_sd_deg: float
+    patches: int
+    withheld_rms_mm: float
+    pair: list[str]
+    alternative_times: float | None
+    point_pairs: int
+
+
+@dataclass(frozen=True)
 class RefinedPose:
     """The final pose of a segment.
 
     ``T_control_segment`` (4, 4) mm; ``covariance`` (6, 6) of the small motion about the control frame's origin
     (rotation vector rad, translation mm); ``pose_from``: "refined" (targets and overlaps), "targets" (as the network
-    left it), "surfaces" (no targets) or "frame" (holds the control frame); ``reason`` why it is not refined, None where
+    left it), "surfaces" (no targets), "point pairs" (no targets; they determine what surfaces leave loose) or "frame" (holds the control frame); ``reason`` why it is not refined, None where
     it is. ``shift_mm`` of the segment's middle and ``rotation_deg`` count from the start pose. ``withheld_overlaps``
     and ``withheld_targets`` are None where nothing was tested; ``squared_mahalanobis``: the motion against the
     covariance of the targets, chi-squared with six degrees of freedom.
@@ -163,7 +225,8 @@ class RefineResult:
     overlaps, by which their covariance is scaled, at least 1; ``overlap_weight`` of all overlaps against the targets
     (both None without overlaps); ``coarse_registration`` of each pair that was registered without targets; ``scale``:
     what lengths are multiplied by; ``normal_orientation`` {segment: what was found of its estimated normals}; ``poses``
-    {segment: pose}.
+    {segment: pose} of all but the ``unplaced`` segments; ``loose``: overlaps that leave directions loose, of unplaced
+    segments and of those that point pairs hold; ``by_surfaces``: how sure each pose without targets is.
     """
 
     frame_of: str
@@ -177,3 +240,6 @@ class RefineResult:
     normal_orientation: dict[str, TurnedNormals]
     poses: dict[str, RefinedPose]
     discrepancies: list[Discrepancy]
+    unplaced: list[UnplacedSegment]
+    loose: list[LooseOverlap]
+    by_surfaces: list[SurfaceRegistration]

@@ -2,11 +2,12 @@
 
 First every two segments are searched for poses in which they may fit (:mod:`refine.coarse_match`); a pose is trusted
 only where every other pose contradicts the scans clearly more (:mod:`refine.coarse_fit`). Then all segments are fitted
-together by their overlaps. The segment that comes first by name defines the frame.
+together by their overlaps. The segment that comes first by name defines the frame. Where the job sheet has point pairs
+of two segments, these give their pose instead of the search.
 """
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from itertools import combinations
 from typing import Any
 
@@ -14,15 +15,23 @@ import numpy as np
 
 from nightbay.clouds.cloud import CloudFile
 from nightbay.core import rigid
-from nightbay.core.errors import Rejected
-from nightbay.refine import coarse_fit, coarse_match, overlap, overlap_adjustment, overlap_patches
-from nightbay.refine.part import Sizes
+from nightbay.core.errors import Unplaced
+from nightbay.refine import (
+    coarse_fit,
+    coarse_match,
+    contradiction,
+    overlap,
+    overlap_adjustment,
+    overlap_patches,
+    pair_graph,
+    point_pairs,
+)
+from nightbay.refine.part import Part, Sizes
 from nightbay.refine.result import CoarseRegistration
 
 ROUNDS = 12  # of matching at the shortest distance, at most: across creases and rounded edges a fit converges slowly
 CONVERGED = 0.002  # of a disc's radius: after a smaller motion, discs hold the same points
 LISTED = 4  # candidate poses of a pair that the result lists
-DETERMINED = 6 - 1e-6  # directions of a rigid motion that an overlap must determine, less rounding errors
 
 
 @dataclass(frozen=True)
@@ -39,20 +48,74 @@ class PairSearch:
     doubt: str
 
 
+@dataclass
+class Searches:
+    """The searches for the relative poses of a part's segments: each pair is searched once for cells of a size.
+
+    ``points`` {(a, b): point pairs of the job sheet}, which take the place of the search. ``found`` {(a, b, edge of a
+    cell): what was found}; ``used`` {segment: the pair that placed it}.
+    """
+
+    points: Mapping[tuple[str, str], point_pairs.PointPairs] = field(default_factory=dict)
+    found: dict[tuple[str, str, float], PairSearch] = field(default_factory=dict)
+    used: dict[str, tuple[str, str]] = field(default_factory=dict)
+
+    def of(self, a: str, b: str, thinned: Mapping[str, coarse_match.ThinnedSegment], settings: Any) -> PairSearch:
+        """What is found for two segments by name, in their order."""
+        key = a, b, thinned[a].cell_mm
+        if key not in self.found:
+            if (a, b) in self.points:
+                self.found[key] = pose_by_points(self.points[a, b], thinned[a], thinned[b])
+            else:
+                self.found[key] = search_pair(a, b, thinned[a], thinned[b], settings)
+        return self.found[key]
+
+    def latest(self, a: str, b: str) -> PairSearch:
+        """The last search of two segments, in order of their names. KeyError where there was none."""
+        return [search for (*pair, _), search in self.found.items() if pair == [a, b]][-1]
+
+    @property
+    def records(self) -> list[CoarseRegistration]:
+        """What was found for each pair, in order of the names; of cells of two sizes the later search."""
+        latest = {(a, b): search.record for (a, b, _), search in self.found.items()}
+        return [latest[pair] for pair in sorted(latest)]
+
+
+def pose_by_points(
+    points: point_pairs.PointPairs, a: coarse_match.ThinnedSegment, b: coarse_match.ThinnedSegment
+) -> PairSearch:
+    """The pose of two segments by their point pairs, doubted where the surfaces do not meet in it."""
+    fit = point_pairs.rough_fit(points, a, b)
+    record = CoarseRegistration(list(points.segments), a.cell_mm, [fit.record])
+    share = fit.agreeing / 2 / max(min(len(a.xyz_mm), len(b.xyz_mm)), 1)
+    if fit.agreeing < contradiction.LEAST_AGREEING:
+        return PairSearch(record, share, None,
+            f"the surfaces of segments {' and '.join(points.segments)} hardly meet where their point pairs put them "
+            f"({fit.agreeing} cells agree, {contradiction.LEAST_AGREEING} are needed); correct the points"
+        )  # fmt: skip
+    return PairSearch(record, share, fit, "")
+
+
 def start_poses(
-    clouds: Mapping[str, CloudFile], known: Mapping[str, np.ndarray], sizes: Sizes, settings: Any
+    clouds: Mapping[str, CloudFile],
+    known: Mapping[str, np.ndarray],
+    sizes: Sizes,
+    settings: Any,
+    searches: Searches | None = None,
 ) -> tuple[list[np.ndarray], list[CoarseRegistration]]:
     """Start poses ``T_control_segment`` of all segments, in order, from those ``known`` {name: pose} by other means.
 
-    ``clouds`` {name: working cloud}; ``settings``: the section refine. Returns the poses and what was found for each
-    pair of segments, [] where all poses were known. Raises ``Rejected`` for a segment that cannot be registered to the
-    others without ambiguity.
+    ``clouds`` {name: working cloud}; ``settings``: the section refine; ``searches``: where those that were made before
+    are kept. Returns the poses and what was found for each pair of segments, [] where all poses were known. Raises
+    ``Unplaced`` for segments that cannot be registered to the others without ambiguity.
     """
     if len(known) == len(clouds):
         return [known[name] for name in clouds], []
+    searches = searches or Searches()
     thinned = {name: coarse_match.thin(cloud, sizes.cell_mm) for name, cloud in clouds.items()}
-    poses, found = connect(thinned, known, settings)
-    return _fit_together(clouds, thinned, poses, known, sizes, settings), found
+    poses, found = connect(thinned, known, settings, searches, {name: len(cloud) for name, cloud in clouds.items()})
+    points = [*searches.points.values()]
+    return _fit_together(clouds, thinned, poses, known, sizes, settings, points), found
 
 
 def _fit_together(
@@ -62,11 +125,12 @@ def _fit_together(
     known: Mapping[str, np.ndarray],
     sizes: Sizes,
     settings: Any,
+    points: Sequence[point_pairs.PointPairs],
 ) -> list[np.ndarray]:
-    """Poses ``T_control_segment`` of all segments after a joint fit by the overlaps, which holds the ``known`` ones."""
+    """Poses ``T_control_segment`` of all segments after a joint fit by the overlaps and the point pairs, which holds the
+    ``known`` ones."""
     free = np.array([name not in known for name in clouds])
     drift_per_m = np.full(len(clouds), settings.untargeted_drift_mm_per_m)
-    no_targets = overlap_adjustment.NormalEquations.none(len(clouds))
     poses, shortest_mm = list(poses), sizes.disc_radius_mm / 2
     for distance_mm in (sizes.cell_mm, sizes.cell_mm / 2, *[shortest_mm] * ROUNDS):
         centroids = np.array(
@@ -82,7 +146,8 @@ def _fit_together(
         pairs = overlap.pairs(list(clouds.values()), poses, search)
         _check_paired(list(clouds), pairs, free)
         before = poses
-        poses = overlap_adjustment.robust_poses(pairs, poses, drift, no_targets, free, distance_mm)
+        by_points = point_pairs.normal_equations(points, list(clouds), poses, drift.centre_mm)
+        poses = overlap_adjustment.robust_poses(pairs, poses, drift, by_points, free, distance_mm)
         moved_mm = max(_moved_mm(*three) for three in zip(before, poses, centroids, strict=True))
         print(f"surfaces within {distance_mm:.1f} mm: poses moved by {moved_mm:.3f} mm")
         if moved_mm < CONVERGED * sizes.disc_radius_mm and distance_mm == shortest_mm:
@@ -91,41 +156,57 @@ def _fit_together(
 
 
 def _check_paired(names: Sequence[str], pairs: Sequence[overlap.Pair], free: np.ndarray) -> None:
-    """Refuse a part in which a segment without a known pose overlaps no other."""
+    """Refuse segments without a known pose that overlap no other. Raises ``Unplaced``."""
     paired = {end for pair in pairs for end in (pair.a, pair.b)}
-    for at in np.flatnonzero(free).tolist():
-        if at not in paired:
-            raise Rejected(
-                f"segment {names[at]} has no targets and too little overlap: fewer than "
-                f"{overlap.LEAST_CORRESPONDENCES} correspondences with each other segment; scan more overlap or put "
-                "targets into it"
-            )
+    unpaired = [names[at] for at in np.flatnonzero(free).tolist() if at not in paired]
+    reasons = {
+        name: f"segment {name} has no targets and too little overlap: fewer than {overlap.LEAST_CORRESPONDENCES} "
+        "correspondences with each other segment; scan more overlap or put targets into it"
+        for name in unpaired
+    }
+    if reasons:
+        raise Unplaced(reasons)
 
 
 def connect(
-    thinned: Mapping[str, coarse_match.ThinnedSegment], known: Mapping[str, np.ndarray], settings: Any
+    thinned: Mapping[str, coarse_match.ThinnedSegment],
+    known: Mapping[str, np.ndarray],
+    settings: Any,
+    searches: Searches,
+    size: Mapping[str, int],
 ) -> tuple[list[np.ndarray], list[CoarseRegistration]]:
     """Start poses ``T_control_segment`` of all segments along the best pairs, and what was found for each pair.
 
-    Raises ``Rejected`` for a segment that no trusted pair connects, with the doubt about the pair that agrees most.
+    Raises ``Unplaced`` for the segments outside the largest set that trusted pairs and known poses connect, each with
+    the doubt about the pair to another set that agrees most. Of sets with equally many segments the one with more
+    points counts as the largest; ``size`` {segment: points}.
     """
     names, poses = list(thinned), dict(known)
-    searches = {
-        (a, b): search_pair(a, b, thinned[a], thinned[b], settings)
+    searches.used.clear()
+    found = {
+        (a, b): searches.of(a, b, thinned, settings)
         for a, b in combinations(names, 2)
         if not (a in known and b in known)
     }
+    fits = {pair: search.fit for pair, search in found.items() if search.fit is not None}
+    sets = pair_graph.connected_sets(names, [*fits, *combinations(known, 2)])
+    main = pair_graph.largest(sets, size)
+    if len(sets) > 1:
+        raise Unplaced({name: reason for own in sets if own is not main for name, reason in _doubts(own, found).items()})
     while len(poses) < len(names):
-        border = {pair: found for pair, found in searches.items() if (pair[0] in poses) != (pair[1] in poses)}
-        fits = {pair: found.fit for pair, found in border.items() if found.fit is not None}
-        if not fits:
-            raise Rejected(max(border.values(), key=lambda found: found.agreeing_share).doubt)
-        a, b = max(fits, key=lambda pair: fits[pair].agreeing)  # the first by name where two are equal
+        border = {pair: fit for pair, fit in fits.items() if (pair[0] in poses) != (pair[1] in poses)}
+        a, b = max(border, key=lambda pair: border[pair].agreeing)  # the first by name where two are equal
         if a in poses:
-            poses[b] = poses[a] @ fits[a, b].T_a_b
+            poses[b], searches.used[b] = poses[a] @ border[a, b].T_a_b, (a, b)
         else:
-            poses[a] = poses[b] @ rigid.invert(fits[a, b].T_a_b)
-    return [poses[name] for name in names], [found.record for found in searches.values()]
+            poses[a], searches.used[a] = poses[b] @ rigid.invert(border[a, b].T_a_b), (a, b)
+    return [poses[name] for name in names], [search.record for search in found.values()]
+
+
+def _doubts(own: Sequence[str], found: Mapping[tuple[str, str], PairSearch]) -> dict[str, str]:
+    """Why the segments of a set are not connected to the others, {segment: sentence}."""
+    border = [search for pair, search in found.items() if (pair[0] in own) != (pair[1] in own)]
+    return dict.fromkeys(own, max(border, key=lambda search: search.agreeing_share).doubt)
 
 
 def search_pair(
@@ -160,38 +241,25 @@ def _moved_mm(T_old: np.ndarray, T_new: np.ndarray, point_mm: np.ndarray) -> flo
     return float(np.linalg.norm((T_new @ in_segment)[:3] - point_mm))
 
 
-def check_observable(names: Sequence[str], observable: np.ndarray, alone: np.ndarray) -> None:
-    """Refuse a fit in which a segment without targets, ``alone`` (s,) bool, can slide along its overlaps.
+def check_distances(part: Part, pairs: Sequence[overlap.Pair], poses: Sequence[np.ndarray], sd_most_mm: float) -> None:
+    """Refuse poses in which surfaces of segments without targets differ from others by more than ``sd_most_mm``, robust
+    standard deviation.
 
-    ``observable`` (6 s, 6 s): the projection on what the overlaps determine. Raises ``Rejected``.
+    Raises ``Unplaced`` for the segment without targets that does so in most pairs, of several for that with the fewest
+    points.
     """
-    determined = np.diag(observable).reshape(-1, 6).sum(axis=1)
-    for at in np.flatnonzero(alone).tolist():
-        if determined[at] < DETERMINED:
-            raise Rejected(
-                f"segment {names[at]} has no targets and its overlap is too featureless to fix it in all directions "
-                f"({determined[at]:.1f} of 6 are determined); put targets or something uneven into the overlap"
-            )
-
-
-def check_distances(
-    names: Sequence[str],
-    pairs: Sequence[overlap.Pair],
-    poses: Sequence[np.ndarray],
-    alone: np.ndarray,
-    sd_most_mm: float,
-) -> None:
-    """Refuse poses in which surfaces of segments without targets, ``alone`` (s,) bool, differ by more than
-    ``sd_most_mm``, robust standard deviation. Raises ``Rejected``."""
+    differing: dict[int, list[str]] = {}
     for pair in pairs:
-        if not (alone[pair.a] or alone[pair.b]):
-            continue
         d_mm, _, _ = overlap_patches.distances(pair, poses)
         _, sd_mm = overlap_patches.robust_weights(d_mm, 0.0)
-        if sd_mm > sd_most_mm:
-            raise Rejected(
-                f"surfaces of segments {names[pair.a]} and {names[pair.b]} differ by {sd_mm:.2f} mm (robust standard "
-                f"deviation) where they overlap, at most {sd_most_mm:.2f} mm is allowed "
-                "(refine.registration_sd_most_mm); look for something that moved between the runs, or put targets "
-                "into the overlap"
-            )
+        for end in (pair.a, pair.b):
+            if sd_mm > sd_most_mm and not part.has_targets[end]:
+                differing.setdefault(end, []).append(
+                    f"surfaces of segments {part.names[pair.a]} and {part.names[pair.b]} differ by {sd_mm:.2f} mm "
+                    f"(robust standard deviation) where they overlap, at most {sd_most_mm:.2f} mm is allowed "
+                    "(refine.registration_sd_most_mm); look for something that moved between the runs, or put targets "
+                    "into the overlap"
+                )
+    if differing:
+        worst = max(differing, key=lambda end: (len(differing[end]), -len(part.clouds[end]), end))
+        raise Unplaced({part.names[worst]: differing[worst][0]})

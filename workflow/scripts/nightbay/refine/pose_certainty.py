@@ -1,0 +1,109 @@
+"""How sure the poses of segments without targets are: by their surfaces, and by point pairs where these leave off."""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
+
+import numpy as np
+
+from nightbay.core import rigid
+from nightbay.refine.part import Part
+from nightbay.refine.result import Discrepancy, LooseDirection, LooseOverlap, RefinedPose, SurfaceRegistration
+from nightbay.refine.surface_registration import PairSearch, Searches
+
+
+def by_surfaces(
+    part: Part,
+    frame_of: str,
+    poses: Mapping[str, RefinedPose],
+    discrepancies: Sequence[Discrepancy],
+    searches: Searches,
+) -> list[SurfaceRegistration]:
+    """A :class:`SurfaceRegistration` for each segment without targets but the one that holds the frame."""
+    found = []
+    for name, centroid_mm in zip(part.names, part.centroids_mm, strict=True):
+        if poses[name].pose_from not in ("surfaces", "point pairs"):
+            continue
+        position, rotation = _largest_sd(poses[name].covariance, centroid_mm)
+        mine = [pair for pair in discrepancies if name in pair.segments]
+        patches = sum(pair.patches for pair in mine)
+        squares = sum(pair.patches * pair.withheld_rms_after_mm**2 for pair in mine)
+        placed_by = searches.used[name] if name in searches.used else tuple(mine[0].segments[:2])
+        points = searches.points.get((placed_by[0], placed_by[1]))
+        found.append(
+            SurfaceRegistration(
+                segment=name,
+                relative_to=frame_of,
+                position_sd_mm=position,
+                rotation_sd_deg=float(np.degrees(rotation)),
+                patches=patches,
+                withheld_rms_mm=float(np.sqrt(squares / max(patches, 1))),
+                pair=list(placed_by),
+                alternative_times=None if points else _alternative_times(searches.latest(*placed_by)),
+                point_pairs=len(points.points_mm) if points else 0,
+            )
+        )
+    return found
+
+
+def _largest_sd(covariance: np.ndarray, point_mm: np.ndarray) -> tuple[float, float]:
+    """Largest standard deviations in any direction of a point that moves with a pose, mm, and of its rotation, rad."""
+    at_point = rigid.covariance_at_origin(covariance, -point_mm)
+    blocks = at_point[3:, 3:], at_point[:3, :3]
+    position, rotation = (float(np.sqrt(max(np.linalg.eigvalsh(block)[-1], 0.0))) for block in blocks)
+    return position, rotation
+
+
+def _alternative_times(search: PairSearch) -> float | None:
+    """How many times as often as the trusted pose may the closest other pose contradicts the scans, None without."""
+    if search.fit is None:
+        return None
+    rates = [
+        other.contradicting_cells / max(other.agreeing_cells, 1)
+        for other in search.record.alternatives
+        if not np.array_equal(other.T_a_b, search.fit.T_a_b)
+    ]
+    return min(rates) / search.fit.rate_bound if rates else None
+
+
+def fixed_by_points(
+    part: Part, loose: Sequence[LooseOverlap], covariance: np.ndarray, centre_mm: np.ndarray
+) -> list[LooseOverlap]:
+    """The loose overlaps of a part in which point pairs determine all directions, with their uncertainties.
+
+    ``covariance`` (6 s, 6 s) of all poses about the centre, (3,).
+    """
+    return [
+        replace(
+            overlap,
+            fixed_by="point pairs",
+            directions=[
+                replace(direction, sd=_sd(part, overlap, direction, covariance, centre_mm))
+                for direction in overlap.directions
+            ],
+        )
+        for overlap in loose
+    ]
+
+
+def _sd(
+    part: Part, overlap: LooseOverlap, direction: LooseDirection, covariance: np.ndarray, centre_mm: np.ndarray
+) -> float:
+    """Standard uncertainty of a direction between the segments of an overlap: mm of a shift, deg of a turn."""
+    a, b = (part.names.index(own[0]) for own in (overlap.segments, overlap.relative_to))
+    difference = np.zeros((6, len(covariance)))
+    difference[:, 6 * a : 6 * a + 6] += np.eye(6)
+    difference[:, 6 * b : 6 * b + 6] -= np.eye(6)
+    relative = difference @ covariance @ difference.T
+    at_overlap = rigid.covariance_at_origin(relative, centre_mm - direction.at_mm)
+    block = at_overlap[3:, 3:] if direction.kind == "shift" else np.degrees(np.degrees(at_overlap[:3, :3]))
+    return float(np.sqrt(max(direction.axis @ block @ direction.axis, 0.0)))
+
+
+def held_by_points(part: Part, loose: Sequence[LooseOverlap]) -> set[str]:
+    """Segments whose pose in the control frame rests on point pairs in some direction."""
+    holds = {name for name, free in zip(part.names, part.free, strict=True) if not free}
+    return {
+        name
+        for overlap in loose
+        for name in (overlap.relative_to if holds & set(overlap.segments) else overlap.segments)
+    }
