@@ -88,7 +88,9 @@ def plates(tmp_path):
 
 def test_surfaces_that_do_not_lie_on_each_other(plates):
     pairs, part = plates(3.0)
-    with pytest.raises(Unplaced, match=r"^surfaces of segments left and right differ by \d\.\d\d mm .* 2\.00 mm") as raised:
+    with pytest.raises(
+        Unplaced, match=r"^surfaces of segments left and right differ by \d\.\d\d mm .* 2\.00 mm"
+    ) as raised:
         surface_registration.check_distances(part, pairs, part.start, SD_MOST_MM)
     assert list(raised.value.reasons) == ["right"]  # the one with fewer points
     held = replace(part, has_targets=np.array([True, True]))

@@ -9,8 +9,8 @@ class Rejected(Exception):
     """Data that a stage can't accept.
 
     The message is one sentence: which file or segment, which value, what is allowed, what to do. A stage that raises
-    it ends in status ``rejected`` and a finished run; any other exception is a bug and fails the job. ``evidence``: plain
-    data on why, which becomes the result of the rejected stage for the report to show.
+    it ends in status ``rejected`` and a finished run; any other exception is a bug and fails the job. ``evidence``:
+    plain data on why, which becomes the result of the rejected stage for the report to show.
     """
 
     evidence: Mapping[str, Any] = {}

@@ -33,7 +33,7 @@ def frame(
     (ISO 4130 names the zero planes). What is not found stays as scanned, with the reason. Returns a
     :class:`FrameResult` as plain data, with notes.
     """
-    options, cleaned = settings.frame, upstream["clean"]
+    options, cleaned = settings.frame, normal_orientation.placed(upstream["clean"], upstream["refine"])
     clouds = PosedClouds(normal_orientation.open_posed(segment, upstream["refine"]) for segment in cleaned)
     thinned = clouds.thinned(options.coarse_mm)
     view = PartView(clouds, *thinned, options, settings.scan.target_drift_mm_per_m, threads)

@@ -66,7 +66,7 @@ def read_sources(upstream: Mapping[str, Any]) -> list[PosedSegment]:
     T_vehicle_control = np.array(upstream["frame"].result["T_vehicle_control"], dtype=np.float64)
     sources = [
         normal_orientation.open_posed(cleaned, upstream["refine"], T_vehicle_control)
-        for cleaned in sorted(upstream["clean"], key=lambda cleaned: cleaned.segment)
+        for cleaned in normal_orientation.placed(upstream["clean"], upstream["refine"])
     ]
     return [source for source in sources if len(source.cloud)]
 

@@ -45,7 +45,8 @@ def network(
     Raises :class:`Rejected` with what to do for lists that do not make a network. Where the job sheet leaves out what
     can't be placed, segments whose lists do not suffice go on without them, and ``set_aside`` has the reasons.
     """
-    read, set_aside = _read(sheet, settings.scan), {}
+    read = _read(sheet, settings.scan)
+    set_aside: dict[str, str] = {}
     while True:
         try:
             return _network(read, set_aside, upstream["intake"], sheet, settings)

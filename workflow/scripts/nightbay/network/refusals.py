@@ -58,8 +58,8 @@ def check_remaining(lists: Sequence[TargetList], observations: Observations, act
         named = f"Segment {target_list.name} ({target_list.file})"
         if common < matching.LEAST:
             sentence = (
-                f"{named} has {common} common targets left after the tests for blunders; at least four are needed: scan "
-                "it again with more targets in view."
+                f"{named} has {common} common targets left after the tests for blunders; at least four are needed: "
+                "scan it again with more targets in view."
             )
             raise Unplaced({target_list.name: sentence})
         if common < before / 2:

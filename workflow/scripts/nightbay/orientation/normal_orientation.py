@@ -6,8 +6,9 @@ segments with measured normals, then each corrected segment. Segments are correc
 known surface, the largest first.
 """
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from scipy.spatial import cKDTree
@@ -38,6 +39,14 @@ class Orientation:
 
     turned: np.ndarray
     observed_share: float
+
+
+def placed(cleaned: Iterable[Any], refined: Upstream) -> list[Any]:
+    """Those segments of a part that refine placed, in order of their names; the others were left out of the model."""
+    return sorted(
+        (segment for segment in cleaned if segment.segment in refined.result["poses"]),
+        key=lambda left: left.segment or "",
+    )
 
 
 def open_posed(cleaned: Upstream, refined: Upstream, T_frame_control: np.ndarray | None = None) -> PosedSegment:

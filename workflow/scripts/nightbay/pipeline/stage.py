@@ -9,8 +9,8 @@ A stage's function has the signature ``f(upstream, sheet, settings, folder, thre
 - ``folder``: an empty folder for data files, which appears under its final name only when the stage has succeeded;
 - ``threads``: how many threads or processes it may use.
 
-It returns the stage's numbers. A key ``notes`` in them, a list of sentences, is shown in the report. Of a rejected stage
-the numbers are the evidence that the rejection carries, none as a rule.
+It returns the stage's numbers. A key ``notes`` in them, a list of sentences, is shown in the report. Of a rejected
+stage the numbers are the evidence that the rejection carries, none as a rule.
 """
 
 import faulthandler

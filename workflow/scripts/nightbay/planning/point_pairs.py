@@ -1,4 +1,4 @@
-"""Point pairs of a job sheet: the same points picked in two segments, which show roughly how these lie to each other."""
+"""Point pairs of a job sheet: the same points picked in two segments, which roughly show how these lie."""
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
@@ -22,8 +22,8 @@ WIDTH_SDS = 5.0
 class PointPairs:
     """Points that were picked in two segments each.
 
-    ``segments``: their names, sorted; ``points_mm``: n pairs of points, each in its own segment's frame, in the order of
-    ``segments``; ``sd_mm``: standard deviation of each coordinate between the two points of a pair.
+    ``segments``: their names, sorted; ``points_mm``: n pairs of points, each in its own segment's frame, in the order
+    of ``segments``; ``sd_mm``: standard deviation of each coordinate between the two points of a pair.
     """
 
     segments: list[str]
@@ -59,7 +59,9 @@ def _naming_fault(names: Sequence[str], units: Mapping[str, str]) -> str | None:
     """What is wrong with the names of two segments, a clause; None if nothing is."""
     unknown = [name for name in names if name not in units]
     if unknown:
-        return f"names segment '{unknown[0]}', which the part does not have ({validation.nearest(unknown[0], [*units])})"
+        return (
+            f"names segment '{unknown[0]}', which the part does not have ({validation.nearest(unknown[0], [*units])})"
+        )
     if names[0] == names[1]:
         return f"names segment '{names[0]}' twice: name the two segments that the points were picked in"
     return None

@@ -67,11 +67,11 @@ def rigid_sets(names: Sequence[str], loose: np.ndarray) -> list[list[str]]:
 def find(
     part: Part, pairs: Sequence[Pair], evidence: Evidence, targets: NormalEquations, free: np.ndarray
 ) -> list[LooseOverlap]:
-    """The overlaps that leave directions loose, which the point pairs determine: those of each rigid set of segments but
-    the largest.
+    """The overlaps that leave directions loose, which the point pairs determine: those of each rigid set of segments
+    but the largest.
 
     ``evidence``: of the fit, with its point pairs; ``targets``: normal equations without these; ``free`` (s,) bool:
-    segments that may move. Raises :class:`Unplaced` where nothing determines a direction, with the overlaps as evidence.
+    segments that may move. Raises :class:`Unplaced`, with the overlaps as evidence, where nothing determines a direction.
     """
     undetermined = _overlaps(part, pairs, evidence, motions(evidence.overlaps, evidence.targets, free))
     if undetermined:
@@ -81,7 +81,7 @@ def find(
 
 
 def _overlaps(part: Part, pairs: Sequence[Pair], evidence: Evidence, loose: np.ndarray) -> list[LooseOverlap]:
-    """A :class:`LooseOverlap` for each rigid set of segments but the largest, in ``loose`` motions of :func:`motions`."""
+    """A :class:`LooseOverlap` for each rigid set of segments but the largest; ``loose``: of :func:`motions`."""
     names, start = part.names, dict(zip(part.names, part.start, strict=True))
     sets = rigid_sets(names, loose)
     size = {segment.name: len(segment.cloud) for segment in part.segments}
@@ -119,8 +119,8 @@ def sentence(loose: LooseOverlap) -> str:
     return (
         f"{named}, and {its} overlap with {listing(loose.relative_to)} is too featureless to fix "
         f"{'them' if several else 'it'}: loose {'is' if len(loose.directions) == 1 else 'are'} "
-        f"{listing([direction.words for direction in loose.directions])} ({len(loose.directions)} of 6 directions); put "
-        "targets or something uneven into the overlap, or give three point pairs of both segments in the job sheet "
+        f"{listing([direction.words for direction in loose.directions])} ({len(loose.directions)} of 6 directions); "
+        "put targets or something uneven into the overlap, or give three point pairs of both segments in the job sheet "
         "(point_pairs)"
     )
 

@@ -13,7 +13,9 @@ def connected_sets(names: Sequence[str], links: Iterable[Sequence[str]]) -> list
             set_of |= dict.fromkeys(other, joined)
     order = {name: at for at, name in enumerate(names)}
     distinct = {id(members): members for members in set_of.values()}
-    return sorted((sorted(members, key=order.__getitem__) for members in distinct.values()), key=lambda of: order[of[0]])
+    return sorted(
+        (sorted(members, key=order.__getitem__) for members in distinct.values()), key=lambda of: order[of[0]]
+    )
 
 
 def largest(sets: Iterable[list[str]], size: Mapping[str, float]) -> list[str]:

@@ -103,7 +103,7 @@ def check(pairs: Sequence[PointPairs], names: Sequence[str], poses: Sequence[np.
         if not pair.fits(T_a_b):
             rms_mm = np.sqrt(np.mean(np.sum(pair.misfit_mm(T_a_b) ** 2, axis=1)))
             raise Rejected(
-                f"the point pairs of segments {a} and {b} contradict their surfaces: in the fitted pose the points of a "
-                f"pair lie {rms_mm:.0f} mm apart (rms), which sd_mm of {pair.sd_mm:g} does not allow; correct the points, "
-                "or state a larger sd_mm"
+                f"the point pairs of segments {a} and {b} contradict their surfaces: in the fitted pose the points of "
+                f"a pair lie {rms_mm:.0f} mm apart (rms), which sd_mm of {pair.sd_mm:g} does not allow; correct the "
+                "points, or state a larger sd_mm"
             )

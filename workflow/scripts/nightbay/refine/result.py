@@ -52,10 +52,10 @@ class LooseDirection:
 
 @dataclass(frozen=True)
 class LooseOverlap:
-    """The overlap of ``segments``, which move as one, with ``relative_to``, and the ``directions`` that it leaves loose.
+    """The overlap of ``segments``, which move as one, with ``relative_to``: the ``directions`` that it leaves loose.
 
     ``fixed_by``: "point pairs" where these determine the directions, None where nothing does. ``segment_mm`` (n, 3):
-    some points of the largest of the segments, ``overlap_mm`` (m, 3): some of the overlap, control frame, for a picture.
+    some points of the largest of the segments, ``overlap_mm`` (m, 3): some of the overlap; both in the control frame.
     """
 
     segments: list[str]
@@ -102,10 +102,11 @@ class RefinedPose:
 
     ``T_control_segment`` (4, 4) mm; ``covariance`` (6, 6) of the small motion about the control frame's origin
     (rotation vector rad, translation mm); ``pose_from``: "refined" (targets and overlaps), "targets" (as the network
-    left it), "surfaces" (no targets), "point pairs" (no targets; they determine what surfaces leave loose) or "frame" (holds the control frame); ``reason`` why it is not refined, None where
-    it is. ``shift_mm`` of the segment's middle and ``rotation_deg`` count from the start pose. ``withheld_overlaps``
-    and ``withheld_targets`` are None where nothing was tested; ``squared_mahalanobis``: the motion against the
-    covariance of the targets, chi-squared with six degrees of freedom.
+    left it), "surfaces" (no targets), "point pairs" (no targets; they determine what surfaces leave loose) or "frame"
+    (holds the control frame); ``reason`` why it is not refined, None where it is. ``shift_mm`` of the segment's middle
+    and ``rotation_deg`` count from the start pose. ``withheld_overlaps`` and ``withheld_targets`` are None where
+    nothing was tested; ``squared_mahalanobis``: the motion against the covariance of the targets, chi-squared with six degrees
+    of freedom.
     """
 
     T_control_segment: np.ndarray

@@ -127,7 +127,7 @@ def _fit_together(
     settings: Any,
     points: Sequence[point_pairs.PointPairs],
 ) -> list[np.ndarray]:
-    """Poses ``T_control_segment`` of all segments after a joint fit by the overlaps and the point pairs, which holds the
+    """Poses ``T_control_segment`` of all segments after a joint fit by overlaps and point pairs, which holds the
     ``known`` ones."""
     free = np.array([name not in known for name in clouds])
     drift_per_m = np.full(len(clouds), settings.untargeted_drift_mm_per_m)
@@ -192,7 +192,9 @@ def connect(
     sets = pair_graph.connected_sets(names, [*fits, *combinations(known, 2)])
     main = pair_graph.largest(sets, size)
     if len(sets) > 1:
-        raise Unplaced({name: reason for own in sets if own is not main for name, reason in _doubts(own, found).items()})
+        raise Unplaced(
+            {name: reason for own in sets if own is not main for name, reason in _doubts(own, found).items()}
+        )
     while len(poses) < len(names):
         border = {pair: fit for pair, fit in fits.items() if (pair[0] in poses) != (pair[1] in poses)}
         a, b = max(border, key=lambda pair: border[pair].agreeing)  # the first by name where two are equal

@@ -10,7 +10,7 @@ from nightbay.measure.result import Dimension
 from nightbay.network.result import NetworkResult
 from nightbay.reduce.result import ReduceResult
 from nightbay.refine.result import Contradictions
-from nightbay.report import class_fit
+from nightbay.report import class_fit, registration
 from nightbay.report.part import Part
 
 COMPLETE, WARNED, REFUSED = "complete", "complete with warnings", "refused"
@@ -57,6 +57,7 @@ def _warnings_of_part(part: Part, sheet: Mapping[str, Any]) -> list[str]:
     dimensions = part.measure.dimensions if part.measure else {}
     class_warning = class_fit.warning(part.name, dimensions, sheet.get("vehicle_class"), sheet.get("extents_mm", {}))
     return [
+        *registration.warnings(part),
         *_rounded_coordinates(part),
         *_frame_warnings(part.name, part.frame),
         *_network_warnings(part.network),
@@ -159,7 +160,7 @@ def summary_of(part: Part) -> str:
     """What was made of a part, how well its segments agree and how complete it is, in two or three sentences."""
     if part.reasons:
         return f"The {part.name} could not be made: {part.reasons[0]['sentence']}"
-    made = f"The {part.name} was made from {plural(len(part.segments), 'segment')}"
+    made = f"The {part.name} was made from {plural(len(part.placed), 'segment')}"
     made += f" and {number(part.points / 1e6, 1)} million points" if part.points else ""
     sizes = _sizes_in_words(part)
     sentences = [made + (": " + ", ".join(sizes) if sizes else "") + "."]
@@ -192,7 +193,8 @@ def _sizes_in_words(part: Part) -> list[str]:
 
 
 def figures_of(parts: Sequence[Part]) -> str:
-    """The main figures of a job for the board: length, width and height, and the worst overlap."""
+    """The main figures of a job for the board: length, width and height, the worst overlap, and how sure the poses of
+    segments without targets are."""
     texts = []
     for part in parts:
         dimensions = part.measure.dimensions if part.measure else {}
@@ -202,4 +204,5 @@ def figures_of(parts: Sequence[Part]) -> str:
             texts.append(" × ".join(values) + " mm")
         if part.refine and part.refine.discrepancies:
             texts.append(f"overlaps {max(pair.after.rms_mm for pair in part.refine.discrepancies):.2f} mm rms")
+        texts += filter(None, [None if part.reasons else registration.short(part)])
     return ", ".join(texts)

@@ -15,7 +15,7 @@ from nightbay.network.result import NetworkResult
 from nightbay.pipeline import typed
 from nightbay.pipeline.stage import Upstream
 from nightbay.reduce.result import ReduceResult
-from nightbay.refine.result import RefineResult
+from nightbay.refine.result import LooseOverlap, RefineResult
 
 Kind = TypeVar("Kind")
 
@@ -64,10 +64,24 @@ class Part:
         return list(dict.fromkeys((left.stage, left.segment, note) for left in self.upstream for note in left.notes))
 
     @property
+    def placed(self) -> list[str]:
+        """Names of the segments that the part is made from: all but those that refine left out."""
+        left_out = {left.segment for left in self.refine.unplaced} if self.refine else set()
+        return [name for name in self.segments if name not in left_out]
+
+    @property
+    def loose(self) -> list[LooseOverlap]:
+        """Overlaps that leave directions loose, of a part that was refused for them too."""
+        if self.refine:
+            return self.refine.loose
+        records = [left.result.get("loose", []) for left in self.upstream if left.stage == "refine"]
+        return [typed.read(LooseOverlap, overlap) for record in records for overlap in record]
+
+    @property
     def points(self) -> int | None:
         """Points that the surface was made of; None where cleaning was not reached or rejected a segment."""
-        cleaned = [segment.clean.kept for segment in self.segments.values() if segment.clean]
-        return sum(cleaned) if cleaned and len(cleaned) == len(self.segments) else None
+        cleaned = [clean.kept for name in self.placed if (clean := self.segments[name].clean)]
+        return sum(cleaned) if cleaned and len(cleaned) == len(self.placed) else None
 
 
 def parts_of(upstream: Mapping[str, Sequence[Upstream]]) -> list[Part]:

@@ -7,10 +7,11 @@ from pathlib import Path
 from typing import Any
 
 import yaml
+from matplotlib.figure import Figure
 
 from nightbay.pipeline import provenance
 from nightbay.pipeline.stage import Upstream
-from nightbay.report import job_summary, network_picture, page, views
+from nightbay.report import job_summary, loose_picture, network_picture, page, registration, views
 from nightbay.report.part import Part, parts_of
 
 
@@ -27,13 +28,20 @@ def report(
     summary = " ".join(job_summary.summary_of(part) for part in parts)
     job = next(left.job for results in upstream.values() for left in results)
     shown = [
-        {"part": part, "network_picture": network_uri(part), **views.views_of(part, settings.report, folder)}
+        {
+            "part": part,
+            "network_picture": network_uri(part),
+            "loose": [{"overlap": overlap, "picture": _uri(loose_picture.draw(overlap))} for overlap in part.loose],
+            **views.views_of(part, settings.report, folder),
+        }
         for part in parts
     ]
+    certainty = [sentence for part in parts if not part.reasons and (sentence := registration.certainty(part))]
     parameters = _parameters(job, sheet)
     html = page.render(
         "job.html.j2", job=job, sheet=sheet, state=state, summary=summary, warnings=warnings, parts=shown,
-        dimension_names=job_summary.DIMENSIONS, parameters=parameters, versions=_versions(upstream),
+        dimension_names=job_summary.DIMENSIONS, certainty=certainty, registration=registration,
+        parameters=parameters, versions=_versions(upstream),
     )  # fmt: skip
     (folder / "report.html").write_text(html, encoding="utf-8", newline="\n")
     (folder / "parameters.yaml").write_text(parameters, encoding="utf-8", newline="\n")
@@ -72,8 +80,11 @@ def _versions(upstream: Mapping[str, list[Upstream]]) -> dict[str, str]:
 def network_uri(part: Part) -> str | None:
     """The picture of the part's target network as a data URI; None where no target was seen twice."""
     figure = network_picture.draw(part.network) if part.network else None
-    if figure is None:
-        return None
+    return None if figure is None else _uri(figure)
+
+
+def _uri(figure: Figure) -> str:
+    """A figure as the data URI of a PNG."""
     png = io.BytesIO()
     figure.savefig(png, format="png", dpi=110)
     return "data:image/png;base64," + base64.b64encode(png.getvalue()).decode("ascii")
