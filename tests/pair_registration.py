@@ -1,4 +1,8 @@
-"""Runs the project's stage refine on a pair of scans, as a part "interior" of two segments without targets."""
+"""Runs the project's stage refine on a pair of scans, as a part of two segments without targets.
+
+The part is "interior" for a room and "exterior" for what is scanned from around it: the stage takes from its name which
+way estimated normals are to face.
+"""
 
 import contextlib
 import io
@@ -31,8 +35,11 @@ SCRATCH = Path("/dev/shm") if Path("/dev/shm").is_dir() else None
 
 @dataclass(frozen=True)
 class Outcome:
-    """``state``: accepted, refused or crashed; the pose T_a_b and its covariance (6, 6) about the origin of a where it
-    was accepted; ``reason``: the sentence of a refusal or the exception; ``log``: what the stage printed."""
+    """What the stage made of a pair. ``state``: accepted, refused or crashed.
+
+    The pose T_a_b and its covariance (6, 6) about the origin of a are there where it was accepted. ``reason``: the
+    sentence of a refusal or the exception; ``seconds`` of processor time; ``log``: what the stage printed.
+    """
 
     state: str
     T_a_b: np.ndarray | None
@@ -59,7 +66,7 @@ def write(pair, folder):
     for scan in (pair.a, pair.b):
         segment = overlap_scenes.write_segment(folder / scan.name, scan.name, scan.points, scan.normal, np.eye(4))
         result = segment.result | {"normals_certainty": scan.certainty}
-        cleaned.append(replace(segment, part="interior", result=result))
+        cleaned.append(replace(segment, part="interior" if pair.inside else "exterior", result=result))
     return cleaned
 
 
@@ -71,7 +78,7 @@ def register(pair):
         upstream = {"clean": write(pair, folder), "network": overlap_scenes.no_targets()}
         out = folder / "refine"
         out.mkdir()
-        began = time.perf_counter()
+        began = time.process_time()
         state, T, covariance, reason, result = "accepted", None, None, "", None
         try:
             result = refine.refine(upstream, {}, parameters(pair), out, 1)
@@ -79,7 +86,7 @@ def register(pair):
             state, reason = "refused", str(error)
         except Exception as error:  # any other is a crash, which is counted
             state, reason = "crashed", f"{type(error).__name__}: {error}"
-        took = time.perf_counter() - began
+        took = time.process_time() - began
     if result is not None:
         pose = result["poses"]["b"]
         if pose["pose_from"] == "surfaces":

@@ -7,7 +7,7 @@ mistaken for each other is decided from the scans (:mod:`pair_truth`).
 
 from dataclasses import dataclass, field
 from functools import cache
-from itertools import permutations, product
+from itertools import combinations, permutations, product
 from pathlib import Path
 
 import numpy as np
@@ -149,7 +149,9 @@ def panel(rng):
     rows = np.arange(side * side).reshape(side, side)
     a, b, c, d = rows[:-1, :-1].ravel(), rows[1:, :-1].ravel(), rows[1:, 1:].ravel(), rows[:-1, 1:].ravel()
     faces = np.concatenate([np.column_stack([a, b, c]), np.column_stack([a, c, d])])
-    vertices = np.column_stack([x.ravel(), y.ravel(), z.ravel()])
+    front = np.column_stack([x.ravel(), y.ravel(), z.ravel()])
+    back = front - [0, 0, rng.uniform(0.01, 0.05)]
+    vertices, faces = np.concatenate([front, back]), np.concatenate([faces, faces[:, ::-1] + len(front)])
     return Shape(f"panel with {bumps} bumps", vertices, faces, False, [_turn((0, 0, 1), 180)])
 
 
@@ -195,12 +197,13 @@ def frame_of_tubes(rng):
     half, radius = rng.uniform(0.4, 1.0, 3), rng.uniform(0.03, 0.07)
     corners = np.array(list(product((-1, 1), repeat=3))) * half
     meshes = []
-    for i, j in [(i, j) for i in range(8) for j in range(i) if np.count_nonzero(corners[i] != corners[j]) == 1]:
-        meshes.append(_rod(corners[i], corners[j], radius))
+    for start, end in combinations(corners, 2):
+        if np.count_nonzero(start != end) == 1:
+            meshes.append(_rod(start, end, radius))
     extra = int(rng.integers(0, 3))
     for _ in range(extra):
-        i, j = rng.choice(8, 2, replace=False)
-        meshes.append(_rod(corners[i] * rng.uniform(0.3, 1), corners[j], radius))
+        start, end = rng.permutation(corners)[:2]
+        meshes.append(_rod(start * rng.uniform(0.3, 1), end, radius))
     return _of(f"frame of tubes and {extra}", meshes, turns=[*HALF_TURNS, *_box_turns(half)])
 
 
@@ -226,7 +229,8 @@ def square_box(rng):
 def _shifts(step, count):
     """Shifts along x, each as it is and after a half turn about any axis."""
     shifts = [rigid.pose(None, (k * step, 0, 0)) for k in range(-count, count + 1)]
-    return [shift @ turn for shift in shifts for turn in (np.eye(4), *HALF_TURNS)][0:] if shifts else []
+    every = [shift @ turn for shift in shifts for turn in (np.eye(4), *HALF_TURNS)]
+    return [turn for turn in every if not np.allclose(turn, np.eye(4))]
 
 
 def ribbed_room(rng):
@@ -243,8 +247,7 @@ def ribbed_room(rng):
     for _ in range(extra):
         at = np.array([rng.uniform(-0.45, 0.45), rng.choice([-0.4, 0.4]) * width, rng.uniform(-0.5, 0.3) * height])
         meshes.append(_box(at, rng.uniform(0.04, 0.2, 3)))
-    turns = [turn for turn in _shifts(step, count - 1) if not np.allclose(turn, np.eye(4))]
-    return _of(f"ribbed room and {extra}", meshes, True, turns)
+    return _of(f"ribbed room and {extra}", meshes, True, _shifts(step, count - 1))
 
 
 def rack(rng):
@@ -260,8 +263,7 @@ def rack(rng):
     for _ in range(extra):
         at = (rng.uniform(-0.9, 0.9), 0, rng.uniform(-0.4, 0.4) * high)
         meshes.append(_box(at, rng.uniform(0.1, 0.4, 3)))
-    turns = [turn for turn in _shifts(step, count - 1) if not np.allclose(turn, np.eye(4))]
-    return _of(f"rack and {extra}", meshes, False, turns)
+    return _of(f"rack and {extra}", meshes, False, _shifts(step, count - 1))
 
 
 # rooms seen from inside -----------------------------------------------------------------------------------------------
