@@ -35,62 +35,68 @@ SCRATCH = Path("/dev/shm") if Path("/dev/shm").is_dir() else None
 
 @dataclass(frozen=True)
 class Outcome:
-    """What the stage made of a pair. ``state``: accepted, refused or crashed.
+    """What the stage made of some segments. ``state``: accepted, refused or crashed.
 
-    The pose T_a_b and its covariance (6, 6) about the origin of a are there where it was accepted. ``reason``: the
-    sentence of a refusal or the exception; ``seconds`` of processor time; ``log``: what the stage printed.
+    ``poses`` {name: (pose in the frame of the first, its covariance (6, 6) about that frame's origin)} where they were
+    accepted. ``reason``: the sentence of a refusal or the exception; ``seconds`` of processor time; ``log``: what the
+    stage printed; ``result``: of the stage.
     """
 
     state: str
-    T_a_b: np.ndarray | None
-    covariance: np.ndarray | None
+    poses: dict
     reason: str
     seconds: float
     log: str
     result: dict | None
 
 
-def parameters(pair):
-    """The settings for a pair: config's, with its noise and drift, lengths in proportion to an object that is small."""
+def parameters(noise_mm, scale):
+    """The settings: config's with the noise and drift of the scans, lengths in proportion to an object that is small.
+
+    ``scale``: size of the object over that of a vehicle, 1 at most.
+    """
     own = dict(CONFIG["refine"])
-    own |= {key: own[key] * pair.scale for key in LENGTHS if key in own}
+    own |= {key: own[key] * scale for key in LENGTHS if key in own}
     if "untargeted_drift_mm_per_m" in own:
         own["untargeted_drift_mm_per_m"] = DRIFT_MM_PER_M
     scan = {key: value for key, value in CONFIG["scan"].items() if key != "resolution_mm"}
-    return settings({"scan": scan | {"noise_mm": pair.noise_mm}, "refine": own})
+    return settings({"scan": scan | {"noise_mm": noise_mm}, "refine": own})
 
 
-def write(pair, folder):
-    """The cleaned segments of a pair, as the stage clean hands them over, in folders below ``folder``."""
+def write(scans, inside, folder):
+    """The cleaned segments, as the stage clean hands them over, in folders below ``folder``."""
     cleaned = []
-    for scan in (pair.a, pair.b):
+    for scan in scans:
         segment = overlap_scenes.write_segment(folder / scan.name, scan.name, scan.points, scan.normal, np.eye(4))
         result = segment.result | {"normals_certainty": scan.certainty}
-        cleaned.append(replace(segment, part="interior" if pair.inside else "exterior", result=result))
+        cleaned.append(replace(segment, part="interior" if inside else "exterior", result=result))
     return cleaned
 
 
 def register(pair):
-    """The :class:`Outcome` of the stage for a pair."""
+    """The :class:`Outcome` of the stage for a pair: the pose of "b" in the frame of "a"."""
+    return together([pair.a, pair.b], pair.noise_mm, pair.scale, pair.inside)
+
+
+def together(scans, noise_mm, scale, inside):
+    """The :class:`Outcome` of the stage for segments without targets, in the order of their names."""
     printed = io.StringIO()
     with tempfile.TemporaryDirectory(dir=SCRATCH) as scratch, contextlib.redirect_stdout(printed):
         folder = Path(scratch)
-        upstream = {"clean": write(pair, folder), "network": overlap_scenes.no_targets()}
+        upstream = {"clean": write(scans, inside, folder), "network": overlap_scenes.no_targets()}
         out = folder / "refine"
         out.mkdir()
         began = time.process_time()
-        state, T, covariance, reason, result = "accepted", None, None, "", None
+        state, poses, reason, result = "accepted", {}, "", None
         try:
-            result = refine.refine(upstream, {}, parameters(pair), out, 1)
+            result = refine.refine(upstream, {}, parameters(noise_mm, scale), out, 1)
         except Rejected as error:
             state, reason = "refused", str(error)
         except Exception as error:  # any other is a crash, which is counted
             state, reason = "crashed", f"{type(error).__name__}: {error}"
         took = time.process_time() - began
-    if result is not None:
-        pose = result["poses"]["b"]
-        if pose["pose_from"] == "surfaces":
-            T, covariance = np.array(pose["T_control_segment"]), np.array(pose["covariance"])
-        else:  # the stage left b where it stood: a part that was not put together
-            state, reason = "refused", pose["reason"]
-    return Outcome(state, T, covariance, reason, took, printed.getvalue(), result)
+    for name, pose in (result["poses"] if result else {}).items():
+        if pose["pose_from"] not in ("surfaces", "frame"):  # a segment that was left where it stood
+            return Outcome("refused", {}, pose["reason"], took, printed.getvalue(), result)
+        poses[name] = np.array(pose["T_control_segment"]), np.array(pose["covariance"])
+    return Outcome(state, poses, reason, took, printed.getvalue(), result)

@@ -114,7 +114,7 @@ def pair(seed, index, kind=None):
     noise_mm = rng.uniform(0.05, 0.3) * min(1.0, size_mm / 1000)
     measured = index // len(kinds) % 3 != 0  # so that every kind has its third without
     scans = [
-        _scan(name, walk, caster, count, noise_mm, spacing_mm, (measured, shape.inside), rng)
+        scan(name, walk, caster, count, noise_mm, spacing_mm, (measured, shape.inside), rng)
         for name, walk in zip("ab", walks, strict=True)
     ]
     turns = [rigid.pose(turn[:3, :3], turn[:3, 3] * factor) for turn in shape.turns]
@@ -266,8 +266,11 @@ def _density(caster, share, per_scan, size_mm, rng):
     return int(area / spacing_mm**2), float(spacing_mm)
 
 
-def _scan(name, walk, caster, count, noise_mm, spacing_mm, kind, rng):
-    """One segment; ``kind``: whether its normals are measured, and whether it is a room's."""
+def scan(name, walk, caster, count, noise_mm, spacing_mm, kind, rng):
+    """What a walk measures of ``count`` points over all of the surface, as a :class:`Scan` in a frame of its own.
+
+    ``kind``: whether its normals are measured, and whether it is a room's.
+    """
     measured, inside = kind
     true, normal = caster.sample(count, rng)
     by = caster.seen(walk, true, normal)

@@ -1,7 +1,7 @@
 """Bench of registration by surfaces alone: thousands of pairs of partial scans with known relative pose.
 
 Usage: bash tests/bench/run.sh interior [--pairs 3000] [--seed 1] [--out FILE] [--only INDEX] [--dump FOLDER]
-           [--kind KIND] [--no-peer] [--processes 2] [--errors]
+           [--kind KIND] [--no-peer] [--loops 4] [--processes 2] [--errors]
 
 The pairs: :mod:`pair_scans`; when a pose is determined and when it is wrong: :mod:`pair_truth`; the peer, Open3D:
 :mod:`pair_peer`. ``--out`` gets a line of JSON for each pair; a run that finds lines there goes on behind them.
@@ -12,7 +12,9 @@ are accepted and right. ``undecidable_accepted``: accepted though another pose e
 luck or wrong. ``coverage_95``: share of the coordinates (six a pose, at the overlap's middle) of accepted poses in the
 right basin that lie in their stated 95 %. ``peer_right_share`` and ``peer_wrong``: the same for the peer, accepted from
 the fitness on that makes the fewest mistakes in this run, ``..._safe`` from the least that accepts nothing wrong.
-``own_s`` and ``peer_s``: mean seconds of processor time a pair.
+``own_s`` and ``peer_s``: mean seconds of processor time a pair. ``loop_rms_ratio``: of closed loops of eight segments
+(:mod:`pair_loop`), root mean square error of the joint poses over that of the pairs' poses in a chain; ``loops``: how
+many of the loops were put together both ways.
 """
 
 import argparse
@@ -25,6 +27,7 @@ from pathlib import Path
 
 import numpy as np
 
+import pair_loop
 import pair_peer
 import pair_registration
 import pair_scans
@@ -55,7 +58,11 @@ def main():
     table(rows)
     if options.errors:
         list_errors(rows)
-    print(json.dumps(figures(rows)))
+    found = figures(rows)
+    if not options.only:
+        with ProcessPoolExecutor(options.processes, mp_context=get_context("spawn")) as pool:
+            found |= loops(list(pool.map(pair_loop.measure, [(options.seed, k) for k in range(options.loops)])))
+    print(json.dumps(found))
 
 
 def arguments():
@@ -67,6 +74,7 @@ def arguments():
     parser.add_argument("--dump", type=Path)
     parser.add_argument("--kind", choices=list(pair_shapes.KINDS))
     parser.add_argument("--no-peer", dest="peer", action="store_false")
+    parser.add_argument("--loops", type=int, default=4)
     parser.add_argument("--processes", type=int, default=2)
     parser.add_argument("--errors", action="store_true", help="list wrong poses, crashes and wrong refusals")
     options = parser.parse_args()
@@ -112,10 +120,10 @@ def run(job):
     }
     outcome = pair_registration.register(pair)
     row |= {"state": outcome.state, "reason": outcome.reason, "own_s": round(outcome.seconds, 3)}
-    if outcome.T_a_b is not None:
-        error = pair_truth.error(pair, true, outcome.T_a_b, outcome.covariance)
-        row["error"] = asdict(error)
-        row["mistaken"] = _mistaken(pair, true, outcome.T_a_b)
+    if outcome.poses:
+        T_a_b, covariance = outcome.poses["b"]
+        row["error"] = asdict(pair_truth.error(pair, true, T_a_b, covariance))
+        row["mistaken"] = _mistaken(pair, true, T_a_b)
     if with_peer:
         began = time.process_time()
         found = pair_peer.register(pair)
@@ -245,6 +253,18 @@ def figures(rows):
             "peer_s": round(float(np.mean([row["peer"]["seconds"] for row in mine])), 3),
         }
     return found
+
+
+def loops(measured):
+    """Print the loops; the figures of all that were put together both ways."""
+    for number, loop in enumerate(measured):
+        print(f"loop {number}: {loop.reason or 'put together'}; joint {loop.joint_mm} mm, chain {loop.chain_mm} mm, "
+              f"closure of the chain {loop.closure_mm} mm, {loop.seconds:.0f} s")  # fmt: skip
+    whole = [loop for loop in measured if loop.joint_mm is not None and loop.chain_mm is not None]
+    if not whole:
+        return {"loops": 0, "loop_rms_ratio": None}
+    joint, chain = (np.sqrt(np.mean([getattr(loop, name) ** 2 for loop in whole])) for name in ("joint_mm", "chain_mm"))
+    return {"loops": len(whole), "loop_rms_ratio": round(float(joint / chain), 4)}
 
 
 if __name__ == "__main__":
