@@ -61,13 +61,13 @@ def scans(seed, number):
 def measure(job):
     """The :class:`Loop` of (seed, number)."""
     segments, noise_mm = scans(*job)
-    joint = pair_registration.together(segments, noise_mm, 1.0, True)
+    joint = pair_registration.together(segments, noise_mm, True)
     seconds, reason = joint.seconds, joint.reason
     joint_mm = rms_mm(segments, [joint.poses[scan.name][0] for scan in segments]) if joint.poses else None
     chain, poses = np.eye(4), [np.eye(4)]
     for first, second in zip(segments, [*segments[1:], segments[0]], strict=True):
         ordered = sorted((first, second), key=lambda scan: scan.name)
-        outcome = pair_registration.together(ordered, noise_mm, 1.0, True)
+        outcome = pair_registration.together(ordered, noise_mm, True)
         seconds += outcome.seconds
         if not outcome.poses:
             return Loop(joint_mm, None, None, reason or outcome.reason, seconds)

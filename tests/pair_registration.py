@@ -21,15 +21,7 @@ from nightbay.refine import refine
 from pair_scans import DRIFT_MM_PER_M
 
 CONFIG = yaml.safe_load(overlap_scenes.CONFIG.read_text(encoding="utf-8"))
-# Lengths of the section refine, which a small object needs in proportion. What the stage has no longer is not set.
-LENGTHS = (
-    "patch_mm",
-    "drift_length_mm",
-    "disc_radius_mm",
-    "registration_sd_most_mm",
-    "coarse_mm",
-    "sheet_distance_mm",
-)
+SHEET = {"unplaced": "refuse", "point_pairs": []}
 SCRATCH = Path("/dev/shm") if Path("/dev/shm").is_dir() else None
 
 
@@ -50,15 +42,9 @@ class Outcome:
     result: dict | None
 
 
-def parameters(noise_mm, scale):
-    """The settings: config's with the noise and drift of the scans, lengths in proportion to an object that is small.
-
-    ``scale``: size of the object over that of a vehicle, 1 at most.
-    """
-    own = dict(CONFIG["refine"])
-    own |= {key: own[key] * scale for key in LENGTHS if key in own}
-    if "untargeted_drift_mm_per_m" in own:
-        own["untargeted_drift_mm_per_m"] = DRIFT_MM_PER_M
+def parameters(noise_mm):
+    """The settings: config's with the noise and drift of the scans."""
+    own = CONFIG["refine"] | {"untargeted_drift_mm_per_m": DRIFT_MM_PER_M}
     scan = {key: value for key, value in CONFIG["scan"].items() if key != "resolution_mm"}
     return settings({"scan": scan | {"noise_mm": noise_mm}, "refine": own})
 
@@ -75,10 +61,10 @@ def write(scans, inside, folder):
 
 def register(pair):
     """The :class:`Outcome` of the stage for a pair: the pose of "b" in the frame of "a"."""
-    return together([pair.a, pair.b], pair.noise_mm, pair.scale, pair.inside)
+    return together([pair.a, pair.b], pair.noise_mm, pair.inside)
 
 
-def together(scans, noise_mm, scale, inside):
+def together(scans, noise_mm, inside):
     """The :class:`Outcome` of the stage for segments without targets, in the order of their names."""
     printed = io.StringIO()
     with tempfile.TemporaryDirectory(dir=SCRATCH) as scratch, contextlib.redirect_stdout(printed):
@@ -89,7 +75,7 @@ def together(scans, noise_mm, scale, inside):
         began = time.process_time()
         state, poses, reason, result = "accepted", {}, "", None
         try:
-            result = refine.refine(upstream, {}, parameters(noise_mm, scale), out, 1)
+            result = refine.refine(upstream, SHEET, parameters(noise_mm), out, 1)
         except Rejected as error:
             state, reason = "refused", str(error)
         except Exception as error:  # any other is a crash, which is counted

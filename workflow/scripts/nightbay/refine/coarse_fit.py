@@ -5,7 +5,7 @@ it overlaps, the better. Contradictions are more informative: surface in space t
 through, and surface that forms a step with the other's. In the true pose both are rare, whatever the overlap.
 """
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -14,17 +14,20 @@ from scipy.spatial.transform import Rotation
 
 from nightbay.core import rigid
 from nightbay.refine.coarse_match import ThinnedSegment
-from nightbay.refine.result import CandidatePose
 
 SAME_FACING = 0.9  # cosine of 25 deg: normals of a cell's mean are that rough near edges
 GATES = (4.0, 4.0, 3.0, 3.0, 2.0, 2.0, 1.5, 1.5, 1.0, 1.0, 1.0, 1.0)  # cells; largest distance to a partner, by step
 PARTNERS = 8  # of a cell: on a surface, a disc with a radius of NEAR cells holds seven
 NEAR = 1.5  # cells: surface that a cell is compared with
 STEP = 0.5  # cells: two surfaces whose planes lie further apart than that form a step
+WIDE_GATES = (8.0, 8.0, 6.0, 6.0, 4.0, 4.0, *GATES)  # for starts that may be further off
+CONVERGED = 1e-3  # cells: a smaller step at the last gate is the last
 SAMPLE = 2500  # cells: enough to align two segments roughly
+SPREAD = 200  # cells: enough to say how far two poses lie apart
+UNTURNED = 2.999  # trace of a rotation matrix: larger is no rotation
 LEAST_PAIRS = 12  # of a rigid motion: twice its degrees of freedom
-CLEAR_MM = 300.0  # a hand-held scanner is further than that from what it measures (common practice, no source)
 DISTINCT = 2.0  # cells: poses nearer to each other than that count as the same
+SAME_START = 4.0  # cells: starts nearer to each other than that run into the same pose
 
 
 @dataclass(frozen=True)
@@ -45,19 +48,17 @@ class Fit:
         """Upper bound of the rate of contradiction: the count plus two of its standard deviations and three cells."""
         return float((self.contradicting + 2 * np.sqrt(self.contradicting) + 3) / max(self.agreeing, 1))
 
-    @property
-    def record(self) -> CandidatePose:
-        """The pose as the result lists it."""
-        return CandidatePose(self.T_a_b, self.agreeing, self.contradicting)
 
+def align(
+    a: ThinnedSegment, tree: cKDTree, b: ThinnedSegment, T_a_b: np.ndarray, gates: Sequence[float] = GATES
+) -> np.ndarray:
+    """The pose ``T_a_b`` (4, 4) after point-to-plane ICP steps on the thinned segments.
 
-def align(a: ThinnedSegment, tree: cKDTree, b: ThinnedSegment, T_a_b: np.ndarray) -> np.ndarray:
-    """The pose ``T_a_b`` (4, 4) after point-to-plane ICP steps on the thinned segments, with a gate that shrinks.
-
-    ``tree`` holds a's points; at most about :data:`SAMPLE` points of b, evenly chosen, take part.
+    ``tree`` holds a's points; ``gates``: largest distance to a partner in each step, cells; at most about
+    :data:`SAMPLE` points of b, evenly chosen, take part.
     """
     chosen = slice(None, None, max(1, len(b.xyz_mm) // SAMPLE))
-    for gate in GATES:
+    for gate in gates:
         at, facing = rigid.transform(T_a_b, b.xyz_mm[chosen]), rigid.rotate(T_a_b, b.normal[chosen])
         distance, nearest = tree.query(at, distance_upper_bound=gate * a.cell_mm)
         pair = np.flatnonzero(np.isfinite(distance))
@@ -71,28 +72,39 @@ def align(a: ThinnedSegment, tree: cKDTree, b: ThinnedSegment, T_a_b: np.ndarray
         step = np.linalg.lstsq(J.T @ J, J.T @ d, rcond=1e-6)[0]  # what is hardly determined stays
         rotation = Rotation.from_rotvec(step[:3] / 1000).as_matrix()
         T_a_b = rigid.pose(rotation, centre - rotation @ centre + step[3:]) @ T_a_b
+        arm_mm = np.sqrt(np.mean(np.sum((at[pair] - centre) ** 2, axis=1)))
+        moved_mm = np.hypot(np.linalg.norm(step[3:]), np.linalg.norm(step[:3]) / 1000 * arm_mm)
+        if gate == gates[-1] and moved_mm < CONVERGED * a.cell_mm:
+            break
     return T_a_b
 
 
-def self_occluded(segment: ThinnedSegment) -> np.ndarray:
-    """Cells (n,) bool with surface of the segment itself in front of them.
+def self_occluded(segment: ThinnedSegment, clear_mm: float) -> np.ndarray:
+    """Cells (n,) bool with surface of the segment itself in front of them, within ``clear_mm``.
 
     Such cells do not show which space the scanner looked through.
     """
-    return _occluded(segment, cKDTree(segment.xyz_mm), NEAR)
+    return _occluded(segment, cKDTree(segment.xyz_mm), NEAR, clear_mm)
 
 
-def compare(a: ThinnedSegment, b: ThinnedSegment, T_a_b: np.ndarray, occluded: tuple[np.ndarray, np.ndarray]) -> Fit:
+def compare(
+    a: ThinnedSegment,
+    b: ThinnedSegment,
+    T_a_b: np.ndarray,
+    occluded: tuple[np.ndarray, np.ndarray],
+    clear_mm: float,
+) -> Fit:
     """The :class:`Fit` of a pose, both segments compared with each other.
 
-    ``occluded``: :func:`self_occluded` of a and of b.
+    ``occluded``: :func:`self_occluded` of a and of b; ``clear_mm``: how far in front of a surface its scanner looked
+    through.
     """
     agreeing = contradicting = 0
     for segment, other, T, own in ((a, b, T_a_b, occluded[0]), (b, a, rigid.invert(T_a_b), occluded[1])):
         tree = cKDTree(rigid.transform(T, other.xyz_mm))
         offset = _plane_offset(segment, tree, rigid.rotate(T, other.normal))
         agreeing += int(np.count_nonzero(offset < STEP))
-        looked_through = _occluded(segment, tree, STEP) & ~own
+        looked_through = _occluded(segment, tree, STEP, clear_mm) & ~own
         contradicting += int(np.count_nonzero(looked_through | (np.isfinite(offset) & (offset > STEP))))
     return Fit(T_a_b, agreeing, contradicting)
 
@@ -112,30 +124,57 @@ def _plane_offset(segment: ThinnedSegment, tree: cKDTree, normals: np.ndarray) -
     return np.where(same, offset, np.inf).min(axis=1)
 
 
-def _occluded(segment: ThinnedSegment, tree: cKDTree, within: float) -> np.ndarray:
+def _occluded(segment: ThinnedSegment, tree: cKDTree, within: float, clear_mm: float) -> np.ndarray:
     """Cells (n,) bool in front of which the tree has points, ``within`` so many cells of the cell's normal."""
     occluded = np.zeros(len(segment.xyz_mm), bool)
     cell_mm = segment.cell_mm
-    for height_mm in np.arange(2 * cell_mm, max(CLEAR_MM, 3 * cell_mm), cell_mm):
+    for height_mm in np.arange(2 * cell_mm, max(clear_mm, 3 * cell_mm), cell_mm):
         distance, _ = tree.query(segment.xyz_mm + height_mm * segment.normal, distance_upper_bound=within * cell_mm)
         occluded |= np.isfinite(distance)
     return occluded
 
 
-def distinct_fits(a: ThinnedSegment, b: ThinnedSegment, poses: Iterable[np.ndarray]) -> list[Fit]:
-    """Fits of these poses ``T_a_b`` after alignment, without duplicates, sorted by :attr:`Fit.rate_bound`."""
+def distinct_fits(
+    a: ThinnedSegment, b: ThinnedSegment, poses: Iterable[np.ndarray], gates: Sequence[float], clear_mm: float
+) -> list[Fit]:
+    """Fits of these poses ``T_a_b`` after alignment, without duplicates, sorted by :attr:`Fit.rate_bound`.
+
+    ``gates`` and ``clear_mm`` as in :func:`align` and :func:`compare`.
+    """
     tree = cKDTree(a.xyz_mm)
-    distinct: list[np.ndarray] = []
+    starts: list[np.ndarray] = []
+    found: list[np.ndarray] = []
     for start in poses:
-        T_a_b = align(a, tree, b, start)
-        if all(_rms_distance_mm(b, T_a_b, other) > DISTINCT * a.cell_mm for other in distinct):
-            distinct.append(T_a_b)
-    occluded = self_occluded(a), self_occluded(b)
-    fits = [compare(a, b, T_a_b, occluded) for T_a_b in distinct]
+        if any(_rms_distance_mm(b, start, other) < SAME_START * a.cell_mm for other in starts):
+            continue
+        starts.append(start)
+        T_a_b = align(a, tree, b, start, gates)
+        if all(distinct(b, T_a_b, other) for other in found):
+            found.append(T_a_b)
+    occluded = self_occluded(a, clear_mm), self_occluded(b, clear_mm)
+    fits = [compare(a, b, T_a_b, occluded, clear_mm) for T_a_b in found]
     return sorted(fits, key=lambda fit: (fit.rate_bound, *fit.T_a_b.ravel()))
+
+
+def cube_turns(segment: ThinnedSegment) -> list[np.ndarray]:
+    """Each rotation of a cube onto itself, (4, 4), about the middle of a segment and along its principal axes.
+
+    A body that looks alike from several sides is mapped onto itself by motions near some of these.
+    """
+    middle = segment.xyz_mm.mean(axis=0)
+    axes = np.linalg.eigh((segment.xyz_mm - middle).T @ (segment.xyz_mm - middle))[1]
+    axes[:, 2] *= np.sign(np.linalg.det(axes))
+    turns = [axes @ turn @ axes.T for turn in Rotation.create_group("O").as_matrix()]
+    return [rigid.pose(turn, middle - turn @ middle) for turn in turns if np.trace(turn) < UNTURNED]
+
+
+def distinct(b: ThinnedSegment, T_a_b: np.ndarray, other_a_b: np.ndarray) -> bool:
+    """Whether two poses of b are different ones."""
+    return _rms_distance_mm(b, T_a_b, other_a_b) > DISTINCT * b.cell_mm
 
 
 def _rms_distance_mm(b: ThinnedSegment, T_a_b: np.ndarray, other_a_b: np.ndarray) -> float:
     """Root mean square distance of b's cells between two poses."""
-    apart = rigid.transform(T_a_b, b.xyz_mm) - rigid.transform(other_a_b, b.xyz_mm)
-    return float(np.sqrt(np.mean(np.sum(apart**2, axis=1))))
+    apart = (T_a_b - other_a_b)[:3]
+    moved = b.xyz_mm[:: max(1, len(b.xyz_mm) // SPREAD)] @ apart[:, :3].T + apart[:, 3]
+    return float(np.sqrt(np.mean(np.sum(moved**2, axis=1))))

@@ -6,18 +6,19 @@ with each other, counted to the second order (Z. Chen et al., SC2-PCR, CVPR 2022
 at random: the result is reproducible, and a symmetric part gives all of its alternatives.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy.spatial import cKDTree
 
-from nightbay.clouds.cloud import CloudFile
+from nightbay.clouds.cloud import Cloud, CloudFile
 from nightbay.core import rigid
 from nightbay.core.native import open3d
+from nightbay.refine import overlap, segment_size
 
 SAMPLE = 400_000  # points of a segment that are thinned: ten and more a cell of the thinned cloud
-RARE = 1000  # points of a segment that are matched: those with the rarest features
-MATCHES = 2000  # most matches: all pairs of them are compared
+RARE = 600  # points of a segment that are matched: those with the rarest features
+MATCHES = 1200  # most matches: all pairs of them are compared
 NEAREST = 5  # features that a point is matched with
 SEEDS = 40  # sets of agreeing matches that are tried
 LEAST_CELLS = 50  # of a thinned segment: fewer have no shape to register by (common practice, no source)
@@ -37,11 +38,52 @@ class ThinnedSegment:
     cell_mm: float
 
 
+class SearchedSegment:
+    """A segment whose pose is searched, thinned to cells of several sizes, each once.
+
+    ``width_mm`` and ``spacing_mm``: of :mod:`segment_size` and of its points.
+    """
+
+    def __init__(self, cloud: CloudFile) -> None:
+        self._cloud = cloud
+        self._thinned: dict[float, ThinnedSegment] = {}
+        self.spacing_mm = overlap.spacing_mm(cloud)
+        self.width_mm = segment_size.width_mm(cloud, self.spacing_mm)
+
+    def thinned(self, cell_mm: float) -> ThinnedSegment:
+        """The segment thinned to ``cell_mm``, see :func:`thin`."""
+        if cell_mm not in self._thinned:
+            self._thinned[cell_mm] = thin(self._cloud, cell_mm)
+        return self._thinned[cell_mm]
+
+    def halves(self, cell_mm: float) -> list[ThinnedSegment]:
+        """Two halves of the segment's points, see :func:`halves`."""
+        return halves(self._cloud, cell_mm)
+
+
 def thin(cloud: CloudFile, cell_mm: float) -> ThinnedSegment:
     """Thin a working cloud to one point a cube of ``cell_mm``, in the order of the cubes."""
     sample = cloud.sample(SAMPLE)
-    assert sample.normal is not None  # clean leaves normals of every point
-    xyz_mm = sample.xyz_mm.astype(np.float64)
+    thinned = _thin(sample, cell_mm)
+    return replace(thinned, xyz_mm=thinned.xyz_mm + cloud.origin_mm)
+
+
+def halves(cloud: CloudFile, cell_mm: float) -> list[ThinnedSegment]:
+    """Two halves of a working cloud's points, each thinned by itself, in cubes that are shifted by half a cube.
+
+    What lies between them is noise and the coarseness of the cells alone.
+    """
+    sample = cloud.sample(SAMPLE)
+    assert sample.normal is not None
+    rows = [Cloud(sample.xyz_mm[start::2] + start * cell_mm / 2, sample.normal[start::2]) for start in (0, 1)]
+    first, second = (_thin(half, cell_mm) for half in rows)
+    return [first, replace(second, xyz_mm=second.xyz_mm - cell_mm / 2)]
+
+
+def _thin(cloud: Cloud, cell_mm: float) -> ThinnedSegment:
+    """A cloud's mean points and normals in cubes of ``cell_mm``."""
+    assert cloud.normal is not None  # clean leaves normals of every point
+    xyz_mm = cloud.xyz_mm.astype(np.float64)
     _, cell = np.unique(np.floor(xyz_mm / cell_mm).astype(np.int64), axis=0, return_inverse=True)
     cell = cell.ravel()
     count = np.bincount(cell)
@@ -49,10 +91,10 @@ def thin(cloud: CloudFile, cell_mm: float) -> ThinnedSegment:
     def mean(values: np.ndarray) -> np.ndarray:
         return np.column_stack([np.bincount(cell, values[:, axis]) for axis in range(3)]) / count[:, None]
 
-    normal = mean(sample.normal.astype(np.float64))
+    normal = mean(cloud.normal.astype(np.float64))
     length = np.linalg.norm(normal, axis=1)
     keep = length > LEAST_NORMAL  # cells whose points face different ways are edges of thin things
-    return ThinnedSegment(mean(xyz_mm)[keep] + cloud.origin_mm, normal[keep] / length[keep, None], cell_mm)
+    return ThinnedSegment(mean(xyz_mm)[keep], normal[keep] / length[keep, None], cell_mm)
 
 
 def features(thinned: ThinnedSegment) -> np.ndarray:
@@ -68,13 +110,40 @@ def candidate_poses(a: ThinnedSegment, b: ThinnedSegment) -> list[np.ndarray]:
     """Poses ``T_a_b`` (list of (4, 4)) in which thinned segments may fit, those with most agreeing matches first."""
     if min(len(a.xyz_mm), len(b.xyz_mm)) < LEAST_CELLS:
         return []
-    rows_a, rows_b = _matches(features(a), features(b))
+    return _poses(a, b, *_matches(features(a), features(b)))
+
+
+def own_motions(segment: ThinnedSegment) -> list[np.ndarray]:
+    """Motions (list of (4, 4)) that may map a thinned segment onto itself, those with most agreeing matches first.
+
+    Repeated and symmetric shapes have them; staying where it is does not count.
+    """
+    if len(segment.xyz_mm) < LEAST_CELLS:
+        return []
+    own = features(segment)
+    rows, others = _matches(own, own)
+    apart = np.linalg.norm(segment.xyz_mm[rows] - segment.xyz_mm[others], axis=1) > FEATURE_CELLS * segment.cell_mm
+    return _poses(segment, segment, rows[apart], others[apart]) if apart.any() else []
+
+
+def merge(a: ThinnedSegment, b: ThinnedSegment, T_a_b: np.ndarray) -> ThinnedSegment:
+    """Both segments in the frame of a, thinned again."""
+    xyz_mm = np.concatenate([a.xyz_mm, rigid.transform(T_a_b, b.xyz_mm)])
+    normal = np.concatenate([a.normal, rigid.rotate(T_a_b, b.normal)])
+    middle = xyz_mm.mean(axis=0)
+    thinned = _thin(Cloud(xyz_mm - middle, normal), a.cell_mm)
+    return replace(thinned, xyz_mm=thinned.xyz_mm + middle)
+
+
+def _poses(a: ThinnedSegment, b: ThinnedSegment, rows_a: np.ndarray, rows_b: np.ndarray) -> list[np.ndarray]:
+    """Poses ``T_a_b`` by sets of matches, rows of a and of b, that agree with each other."""
     agree = _agreement(a, b, rows_a, rows_b)
     second = agree * (agree @ agree)
+    counted = second.sum(axis=1)
     poses: list[np.ndarray] = []
     left = np.ones(len(rows_a), bool)
     for _ in range(SEEDS):
-        support = np.where(left, second.sum(axis=1), -1.0)
+        support = np.where(left, counted, -1.0)
         seed = int(np.argmax(support))
         if support[seed] <= 0:
             break
@@ -116,13 +185,13 @@ def _agreement(a: ThinnedSegment, b: ThinnedSegment, rows_a: np.ndarray, rows_b:
     """Which matches agree, (m, m) float32 of zeros and ones: same distance, same angles of normals and connection."""
     apart, angles = [], []
     for thinned, rows in ((a, rows_a), (b, rows_b)):
-        xyz = thinned.xyz_mm[rows] - thinned.xyz_mm.mean(axis=0)
-        normal = thinned.normal[rows]
+        xyz = (thinned.xyz_mm[rows] - thinned.xyz_mm.mean(axis=0)).astype(np.float32)
+        normal = thinned.normal[rows].astype(np.float32)
         square = np.sum(xyz**2, axis=1)
         distance = np.sqrt(np.maximum(square[:, None] + square[None] - 2 * xyz @ xyz.T, 0.0))
         along = np.sum(normal * xyz, axis=1)[:, None] - normal @ xyz.T  # normal of i times the vector from j to i
         apart.append(distance)
-        angles.append((normal @ normal.T, along / np.maximum(distance, 1.0)))
+        angles.append((normal @ normal.T, along / np.maximum(distance, np.float32(1e-3 * thinned.cell_mm))))
     agree = (np.abs(apart[0] - apart[1]) < 1.5 * a.cell_mm) & (apart[0] > 2 * FEATURE_CELLS * a.cell_mm)
     agree &= np.abs(angles[0][0] - angles[1][0]) < ALIKE
     across = np.abs(angles[0][1] - angles[1][1]) < ALIKE

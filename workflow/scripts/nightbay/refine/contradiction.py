@@ -15,6 +15,7 @@ from nightbay.clouds.cloud import CloudFile
 from nightbay.core import rigid
 from nightbay.refine import coarse_fit, coarse_match
 from nightbay.refine.coarse_fit import Fit
+from nightbay.refine.part import Sizes
 from nightbay.refine.result import Contradictions, DoubtedSegment, PairAgreement
 
 LEAST_AGREEING = 50  # cells of two segments: fewer may be neighbours by coincidence
@@ -44,20 +45,22 @@ class Agreement:
 
 
 def find(
-    names: Sequence[str], clouds: Sequence[CloudFile], poses: Sequence[np.ndarray], cell_mm: float, most: float
+    names: Sequence[str], clouds: Sequence[CloudFile], poses: Sequence[np.ndarray], sizes: Sizes, most: float
 ) -> Agreement:
     """The :class:`Agreement` of working clouds in their poses ``T_control_segment``, (4, 4) each.
 
     ``most``: cells that may contradict for each that agrees; a segment beyond it is doubted.
     """
-    thinned = [coarse_match.thin(cloud, cell_mm) for cloud in clouds]
-    occluded = [coarse_fit.self_occluded(segment) for segment in thinned]
+    thinned = [coarse_match.thin(cloud, sizes.cell_mm) for cloud in clouds]
+    occluded = [coarse_fit.self_occluded(segment, sizes.clear_mm) for segment in thinned]
     pairs = {}
     for a, b in combinations(range(len(names)), 2):
         T_a_b = rigid.invert(poses[a]) @ poses[b]
-        pairs[names[a], names[b]] = coarse_fit.compare(thinned[a], thinned[b], T_a_b, (occluded[a], occluded[b]))
+        pairs[names[a], names[b]] = coarse_fit.compare(
+            thinned[a], thinned[b], T_a_b, (occluded[a], occluded[b]), sizes.clear_mm
+        )
     isolated = [name for name in names if len(names) > 1 and _over(pairs, name, names).agreeing < LEAST_AGREEING]
-    return Agreement(pairs, doubted(pairs, names, most), isolated, float(cell_mm))
+    return Agreement(pairs, doubted(pairs, names, most), isolated, sizes.cell_mm)
 
 
 def doubted(pairs: Mapping[tuple[str, str], Fit], names: Iterable[str], most: float) -> dict[str, Fit]:

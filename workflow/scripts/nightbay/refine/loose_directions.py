@@ -71,7 +71,8 @@ def find(
     but the largest.
 
     ``evidence``: of the fit, with its point pairs; ``targets``: normal equations without these; ``free`` (s,) bool:
-    segments that may move. Raises :class:`Unplaced`, with the overlaps as evidence, where nothing determines a direction.
+    segments that may move. Raises :class:`Unplaced`, with the overlaps as evidence, where nothing determines a
+    direction.
     """
     undetermined = _overlaps(part, pairs, evidence, motions(evidence.overlaps, evidence.targets, free))
     if undetermined:

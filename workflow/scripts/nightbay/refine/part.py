@@ -9,30 +9,45 @@ import numpy as np
 from nightbay.clouds.cloud import CloudFile
 from nightbay.clouds.posed_segment import PosedSegment
 from nightbay.core import rigid
-from nightbay.refine import overlap
+from nightbay.refine import overlap, segment_size
 
+# Radii of a disc and edges of a patch that the largest segment is wide, at least: what a body's side of 2.5 m has with
+# discs of 30 mm and patches of 400 mm.
+DISCS, PATCHES = 75.0, 6.0
 CENTROID_SAMPLE = 20_000  # points of a segment that its centroid is computed from
 
 
 @dataclass(frozen=True)
 class Sizes:
-    """Sizes of what is compared, mm: the spacing of the points of the sparsest cloud, the radius of a disc, and the
-    edge of a cell of the thinned segments."""
+    """Sizes of what is compared, mm: the spacing of the points of the sparsest cloud, the radius of a disc, the edge of
+    a patch, the edge of a cell of the thinned segments, how far in front of a surface the scanner looked through, and
+    how far apart the surfaces of a registration by surfaces may lie, standard deviation."""
 
     spacing_mm: float
     disc_radius_mm: float
+    patch_mm: float
     cell_mm: float
+    clear_mm: float
+    registration_sd_most_mm: float
 
 
 def sizes(clouds: Sequence[CloudFile], settings: Any) -> Sizes:
     """The sizes for these clouds; ``settings`` of the stage.
 
-    A disc has a radius of two spacings of the sparsest cloud at least, so that it holds 12 points, and a cell holds a
-    disc.
+    A disc has a radius of two spacings of the sparsest cloud at least, so that it holds 12 points. The settings are for
+    vehicles: on something smaller, all sizes follow from the width of its largest segment.
     """
+    own = settings.refine
     spacing_mm = max(overlap.spacing_mm(cloud) for cloud in clouds)
-    radius_mm = max(settings.refine.disc_radius_mm, 2 * spacing_mm)
-    return Sizes(spacing_mm, radius_mm, max(settings.refine.coarse_mm, 2 * radius_mm))
+    widest_mm = max(segment_size.width_mm(cloud, spacing_mm) for cloud in clouds)
+    return Sizes(
+        spacing_mm=spacing_mm,
+        disc_radius_mm=max(min(own.disc_radius_mm, widest_mm / DISCS), 2 * spacing_mm),
+        patch_mm=min(own.patch_mm, widest_mm / PATCHES),
+        cell_mm=max(min(own.coarse_mm, widest_mm / segment_size.CELLS), segment_size.LEAST_SPACINGS * spacing_mm),
+        clear_mm=segment_size.clear_mm(widest_mm),
+        registration_sd_most_mm=max(min(own.registration_sd_most_mm, widest_mm / DISCS), spacing_mm),
+    )
 
 
 @dataclass(frozen=True)

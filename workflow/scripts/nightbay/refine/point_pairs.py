@@ -59,12 +59,17 @@ def read(written: Sequence[Mapping[str, Any]], factor: float) -> dict[tuple[str,
     return found
 
 
-def rough_fit(points: PointPairs, a: ThinnedSegment, b: ThinnedSegment) -> coarse_fit.Fit:
-    """The pose of two thinned segments by their points, aligned to the surfaces as far as the points allow."""
+def rough_fit(points: PointPairs, a: ThinnedSegment, b: ThinnedSegment, clear_mm: float) -> coarse_fit.Fit:
+    """The pose of two thinned segments by their points, aligned to the surfaces as far as the points allow.
+
+    ``clear_mm``: how far in front of a surface its scanner looked through.
+    """
     T_a_b = coarse_fit.align(a, cKDTree(a.xyz_mm), b, points.start)
     if not points.fits(T_a_b):
         T_a_b = points.start  # it slid in a direction that the surfaces leave loose
-    return coarse_fit.compare(a, b, T_a_b, (coarse_fit.self_occluded(a), coarse_fit.self_occluded(b)))
+    return coarse_fit.compare(
+        a, b, T_a_b, (coarse_fit.self_occluded(a, clear_mm), coarse_fit.self_occluded(b, clear_mm)), clear_mm
+    )
 
 
 def normal_equations(

@@ -6,9 +6,9 @@ from dataclasses import replace
 import numpy as np
 
 from nightbay.core import rigid
+from nightbay.refine.pair_search import PairSearch, Searches
 from nightbay.refine.part import Part
 from nightbay.refine.result import Discrepancy, LooseDirection, LooseOverlap, RefinedPose, SurfaceRegistration
-from nightbay.refine.surface_registration import PairSearch, Searches
 
 
 def by_surfaces(
@@ -38,7 +38,7 @@ def by_surfaces(
                 patches=patches,
                 withheld_rms_mm=float(np.sqrt(squares / max(patches, 1))),
                 pair=list(placed_by),
-                alternative_times=None if points else _alternative_times(searches.latest(*placed_by)),
+                alternative_times=None if points else _alternative_times(searches.found[placed_by[0], placed_by[1]]),
                 point_pairs=len(points.points_mm) if points else 0,
             )
         )

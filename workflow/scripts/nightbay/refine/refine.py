@@ -34,6 +34,7 @@ from nightbay.refine import (
     surface_registration,
     target_constraints,
 )
+from nightbay.refine.pair_search import Searches
 from nightbay.refine.part import Part, sizes
 from nightbay.refine.part import centroid_mm as centroid_of
 from nightbay.refine.point_pairs import PointPairs
@@ -45,7 +46,6 @@ from nightbay.refine.result import (
     TurnedNormals,
     UnplacedSegment,
 )
-from nightbay.refine.surface_registration import Searches
 
 HOLDS_FRAME = pose_selection.Verdict("holds the frame")
 # Standard deviations of the start poses by which two surfaces may lie apart: all but 1 in 16,000 of normal errors.
@@ -92,7 +92,7 @@ def refine(
     turned, turned_normals = _orient(cleaned, part, refined.poses, settings, folder)
     final = [refined.poses[name].T_control_segment for name in part.names]
     facing = [CloudFile(segment.folder, turned.get(segment.segment), network.scale.factor) for segment in cleaned]
-    agreement = contradiction.find(part.names, facing, final, part.sizes.cell_mm, settings.refine.contradiction_most)
+    agreement = contradiction.find(part.names, facing, final, part.sizes, settings.refine.contradiction_most)
     held_by = network.frame_of if part.has_targets.any() else None
     frame_of = held_by or part.names[0]
     result = RefineResult(
@@ -124,7 +124,7 @@ def _start(cleaned: Sequence[Upstream], network: NetworkResult, settings: Any, s
         first = next(iter(clouds))
         known, covariances = {first: np.eye(4)}, {first: np.zeros((6, 6))}
     compared = sizes(list(clouds.values()), settings)
-    poses, _ = surface_registration.start_poses(clouds, known, compared, settings.refine, searches)
+    poses = surface_registration.start_poses(clouds, known, compared, settings.refine, searches)
     segments = [
         PosedSegment(name, cloud, T, covariances.get(name), segment.result["normals_certainty"])
         for (name, cloud), T, segment in zip(clouds.items(), poses, cleaned, strict=True)
@@ -147,7 +147,7 @@ def _refine(part: Part, network: NetworkResult, settings: Any, points: Sequence[
     if not pairs:
         return Refined(distance_mm, None, None, _unrefined(part), [], [])
     drift_per_m = np.where(part.has_targets, settings.scan.target_drift_mm_per_m, own.untargeted_drift_mm_per_m)
-    drift = overlap_patches.DriftModel(drift_per_m, own.drift_length_mm, own.patch_mm, centroids_mm)
+    drift = overlap_patches.DriftModel(drift_per_m, own.drift_length_mm, part.sizes.patch_mm, centroids_mm)
     observed = target_constraints.none()
     if part.has_targets.any():
         observed = target_constraints.read(network, part.names, part.start, drift.centre_mm, settings.scan)
@@ -161,8 +161,7 @@ def _refine(part: Part, network: NetworkResult, settings: Any, points: Sequence[
     loose = loose_directions.find(part, pairs, evidence, targets, selection.moved)
     covariance = error_model.pose_covariance(evidence.errors, evidence.overlaps, evidence.targets, selection.solution)
     loose = pose_certainty.fixed_by_points(part, loose, covariance, drift.centre_mm)
-    sd_most_mm = max(own.registration_sd_most_mm, part.sizes.spacing_mm)
-    surface_registration.check_distances(part, pairs, final, sd_most_mm)
+    surface_registration.check_distances(part, pairs, final)
     point_pairs.check(points, part.names, final)
     return Refined(
         distance_mm,

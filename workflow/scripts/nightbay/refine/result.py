@@ -105,8 +105,8 @@ class RefinedPose:
     left it), "surfaces" (no targets), "point pairs" (no targets; they determine what surfaces leave loose) or "frame"
     (holds the control frame); ``reason`` why it is not refined, None where it is. ``shift_mm`` of the segment's middle
     and ``rotation_deg`` count from the start pose. ``withheld_overlaps`` and ``withheld_targets`` are None where
-    nothing was tested; ``squared_mahalanobis``: the motion against the covariance of the targets, chi-squared with six degrees
-    of freedom.
+    nothing was tested; ``squared_mahalanobis``: the motion against the covariance of the targets, chi-squared with six
+    degrees of freedom.
     """
 
     T_control_segment: np.ndarray
@@ -157,19 +157,32 @@ class Discrepancy:
 
 @dataclass(frozen=True)
 class CandidatePose:
-    """A pose ``T_a_b`` (4, 4) in which two segments may fit, by cells of both that agree and that contradict."""
+    """A pose ``T_a_b`` (4, 4) in which two segments may fit, by cells of both that agree and that contradict.
+
+    ``close_share`` of the cells near the other segment lie on its surface; ``offset_mm``: median distance of cells from
+    it. ``rejected_by``: what shows that a pose other than the trusted one is wrong, "contradiction" or "distance"; None
+    for the trusted pose and where nothing does.
+    """
 
     T_a_b: np.ndarray
     agreeing_cells: int
     contradicting_cells: int
+    close_share: float
+    offset_mm: float
+    rejected_by: str | None
 
 
 @dataclass(frozen=True)
 class CoarseRegistration:
-    """Poses that the surfaces of two segments allow, the best first; ``cell_mm``: edge of their cells."""
+    """Poses that the surfaces of two segments allow, the best first; ``cell_mm``: edge of their cells.
+
+    ``expected_offset_mm``: median distance of cells that two scans of one surface have; None where point pairs of the
+    job sheet gave the pose.
+    """
 
     segments: list[str]
     cell_mm: float
+    expected_offset_mm: float | None
     alternatives: list[CandidatePose]
 
 

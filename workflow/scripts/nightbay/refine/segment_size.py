@@ -1,0 +1,41 @@
+"""How large a segment is, and the distances at which segments without targets are compared, which follow from that."""
+
+import numpy as np
+
+from nightbay.clouds.cloud import CloudFile
+
+SAMPLE = 100_000  # points of a segment that its area is computed from
+BOXES = 50.0  # boxes along the diagonal of a segment's bounds
+CROSSED = 1.5  # boxes that a plane crosses for each of its areas of a box's side, mean over all directions
+CELLS = 50.0  # cells that a segment is wide: some 2,500 of them show its shape
+FINE_CELLS = 120.0  # finer cells, in which poses are judged
+LEAST_SPACINGS, FINE_SPACINGS = 3.0, 2.0  # of the points, at least: a cell holds nine of them, or four
+MOST_CELLS = 250.0  # cells that the larger of two segments is wide, at most
+CLEAR_SHARE = 1 / 8  # of a segment's width: next to its own rim, a surface of that size hides nothing behind it
+CLEAR_MM = 300.0  # a hand-held scanner is further than that from what it measures (common practice, no source)
+
+
+def width_mm(cloud: CloudFile, spacing_mm: float) -> float:
+    """Square root of the area of a working cloud, mm, from the boxes that its points occupy.
+
+    ``spacing_mm`` of its points: boxes are not so small that points leave some empty.
+    """
+    xyz_mm = cloud.sample(SAMPLE).xyz_mm.astype(np.float64)
+    if not len(xyz_mm):
+        return 0.0
+    thinner = max(1.0, np.sqrt(len(cloud) / len(xyz_mm)))  # a sample's points lie further apart
+    edge_mm = max(float(np.linalg.norm(np.ptp(xyz_mm, axis=0))) / BOXES, 2 * thinner * spacing_mm)
+    occupied = len(np.unique(np.floor(xyz_mm / edge_mm).astype(np.int64), axis=0))
+    return float(edge_mm * np.sqrt(occupied / CROSSED))
+
+
+def clear_mm(wide_mm: float) -> float:
+    """Distance in front of a surface, mm, through which the scanner of a segment so wide has looked for certain."""
+    return min(CLEAR_MM, CLEAR_SHARE * wide_mm)
+
+
+def cells_mm(widths_mm: tuple[float, float], spacing_mm: float) -> tuple[float, float]:
+    """Edges of the coarse and of the fine cells, mm, for two segments of these widths."""
+    low, high = sorted(widths_mm)
+    coarse = max(low / CELLS, high / MOST_CELLS, LEAST_SPACINGS * spacing_mm)
+    return coarse, min(coarse, max(low / FINE_CELLS, high / MOST_CELLS, FINE_SPACINGS * spacing_mm))
