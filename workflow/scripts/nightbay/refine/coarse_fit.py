@@ -22,7 +22,10 @@ NEAR = 1.5  # cells: surface that a cell is compared with
 STEP = 0.5  # cells: two surfaces whose planes lie further apart than that form a step
 WIDE_GATES = (8.0, 8.0, 6.0, 6.0, 4.0, 4.0, *GATES)  # for starts that may be further off
 CONVERGED = 1e-3  # cells: a smaller step at the last gate is the last
-SAMPLE = 2500  # cells: enough to align two segments roughly
+SAMPLE = 1200  # cells: enough to align two segments roughly
+MATCHED = (
+    0.1  # of the sampled cells, or of as many as the other segment has: with fewer partners two segments don't meet
+)
 SPREAD = 200  # cells: enough to say how far two poses lie apart
 UNTURNED = 2.999  # trace of a rotation matrix: larger is no rotation
 LEAST_PAIRS = 12  # of a rigid motion: twice its degrees of freedom
@@ -51,8 +54,8 @@ class Fit:
 
 def align(
     a: ThinnedSegment, tree: cKDTree, b: ThinnedSegment, T_a_b: np.ndarray, gates: Sequence[float] = GATES
-) -> np.ndarray:
-    """The pose ``T_a_b`` (4, 4) after point-to-plane ICP steps on the thinned segments.
+) -> np.ndarray | None:
+    """The pose ``T_a_b`` (4, 4) after point-to-plane ICP steps on the thinned segments; None where these do not meet.
 
     ``tree`` holds a's points; ``gates``: largest distance to a partner in each step, cells; at most about
     :data:`SAMPLE` points of b, evenly chosen, take part.
@@ -63,8 +66,8 @@ def align(
         distance, nearest = tree.query(at, distance_upper_bound=gate * a.cell_mm)
         pair = np.flatnonzero(np.isfinite(distance))
         pair = pair[np.sum(facing[pair] * a.normal[nearest[pair]], axis=1) > SAME_FACING]
-        if len(pair) < LEAST_PAIRS:
-            return T_a_b
+        if len(pair) < max(LEAST_PAIRS, MATCHED * len(at) * min(1.0, len(a.xyz_mm) / len(b.xyz_mm))):
+            return None
         normal, partner = a.normal[nearest[pair]], a.xyz_mm[nearest[pair]]
         centre = at[pair].mean(axis=0)
         d = np.sum((partner - at[pair]) * normal, axis=1)
@@ -149,7 +152,7 @@ def distinct_fits(
             continue
         starts.append(start)
         T_a_b = align(a, tree, b, start, gates)
-        if all(distinct(b, T_a_b, other) for other in found):
+        if T_a_b is not None and all(distinct(b, T_a_b, other) for other in found):
             found.append(T_a_b)
     occluded = self_occluded(a, clear_mm), self_occluded(b, clear_mm)
     fits = [compare(a, b, T_a_b, occluded, clear_mm) for T_a_b in found]

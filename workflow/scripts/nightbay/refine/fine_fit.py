@@ -16,7 +16,7 @@ from nightbay.refine.coarse_fit import Fit
 from nightbay.refine.coarse_match import ThinnedSegment
 
 # Largest distance to a partner in each step, cells: a rough pose errs by some of these, and smooth bodies slide slowly.
-GATES = (4.0, 4.0, 3.0, 3.0, 2.0, 2.0, *[1.0] * 60)
+GATES = (4.0, 4.0, 3.0, 3.0, 2.0, 2.0, *[1.0] * 40)
 NEAR = 3.0  # cells: surface so near another's should lie on it
 CLOSE = 0.5  # cells: surface lies on another
 SAME_FACING = 0.8  # cosine of 37 deg: few points make the normal of a fine cell

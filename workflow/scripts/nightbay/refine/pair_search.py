@@ -1,10 +1,10 @@
 """Searches for the relative pose of two segments by their surfaces, and decides whether it can be trusted.
 
-Candidates come from features of two sizes (:mod:`refine.coarse_match`) and, beside a pose that seems right, from motions
-that may map the body onto itself. Each is aligned and judged by fine cells (:mod:`refine.fine_fit`), by two kinds of
-evidence that do not depend on the size of the overlap: how much surface contradicts, and how far apart the surfaces
-lie, against what two halves of one segment show. A pose is trusted only where both kinds are as low as in a true pose,
-and where every other pose is clearly worse in one of them.
+Candidates come from features of two sizes (:mod:`refine.coarse_match`) and, beside a pose that seems right, from
+motions that may map the body onto itself. Each is aligned and judged by fine cells (:mod:`refine.fine_fit`), by two
+kinds of evidence that do not depend on the size of the overlap: how much surface contradicts, and how far apart the
+surfaces lie, against what two halves of one segment show. A pose is trusted only where both kinds are as low as in a
+true pose, and where every other pose is clearly worse in one of them.
 """
 
 from collections.abc import Mapping, Sequence
@@ -21,7 +21,8 @@ from nightbay.refine.fine_fit import FineFit
 from nightbay.refine.result import CandidatePose, CoarseRegistration
 
 JUDGED = 8  # poses of a pair that are judged by fine cells: those with the lowest bound of their rate of contradiction
-MOTIONS = 12  # of the body onto itself that are tried
+UNLIKELY = 0.25  # bound of the rate of contradiction of a rough pose: that of true ones stays below 0.1
+MOTIONS = 8  # of the body onto itself that are tried
 LISTED = 4  # poses of a pair that the result lists
 NORMAL_MEDIAN = 0.6745  # median of the absolute value of a normal variable with unit variance
 
@@ -165,9 +166,10 @@ def _alternatives(a: SearchedSegment, b: SearchedSegment, T_a_b: np.ndarray) -> 
 
 
 def _by_fine_cells(a: SearchedSegment, b: SearchedSegment, rough: list[coarse_fit.Fit]) -> list[FineFit]:
-    """The first of some rough poses judged by fine cells."""
+    """The first of some rough poses judged by fine cells, without those that contradict far too much already."""
     fine = a.thinned(_fine(a, b)), b.thinned(_fine(a, b))
-    return fine_fit.judge(*fine, rough[:JUDGED], _clear(a, b))
+    likely = [fit for fit in rough[:JUDGED] if fit.rate_bound < UNLIKELY]
+    return fine_fit.judge(*fine, likely or rough[:1], _clear(a, b))
 
 
 def _ranked(a: SearchedSegment, b: SearchedSegment, poses: list[Judged]) -> list[Judged]:

@@ -65,7 +65,7 @@ def rough_fit(points: PointPairs, a: ThinnedSegment, b: ThinnedSegment, clear_mm
     ``clear_mm``: how far in front of a surface its scanner looked through.
     """
     T_a_b = coarse_fit.align(a, cKDTree(a.xyz_mm), b, points.start)
-    if not points.fits(T_a_b):
+    if T_a_b is None or not points.fits(T_a_b):
         T_a_b = points.start  # it slid in a direction that the surfaces leave loose
     return coarse_fit.compare(
         a, b, T_a_b, (coarse_fit.self_occluded(a, clear_mm), coarse_fit.self_occluded(b, clear_mm)), clear_mm

@@ -59,7 +59,7 @@ def _fit_together(
     free = np.array([name not in known for name in clouds])
     drift_per_m = np.full(len(clouds), settings.untargeted_drift_mm_per_m)
     poses, shortest_mm = list(poses), sizes.disc_radius_mm / 2
-    for distance_mm in (sizes.cell_mm, sizes.cell_mm / 2, *[shortest_mm] * ROUNDS):
+    for distance_mm in (2 * shortest_mm, *[shortest_mm] * ROUNDS):
         centroids = np.array([centroid_mm(cloud, T) for cloud, T in zip(clouds.values(), poses, strict=True)])
         drift = overlap_patches.DriftModel(drift_per_m, settings.drift_length_mm, sizes.patch_mm, centroids)
         search = overlap.Search(sizes.disc_radius_mm, distance_mm, settings.correspondences)
