@@ -12,7 +12,7 @@ import numpy as np
 from scipy.spatial import cKDTree
 from scipy.spatial.transform import Rotation
 
-from nightbay.core import rigid
+from nightbay.core import rigid, robust
 from nightbay.refine.coarse_match import ThinnedSegment
 
 SAME_FACING = 0.9  # cosine of 25 deg: normals of a cell's mean are that rough near edges
@@ -21,6 +21,7 @@ PARTNERS = 8  # of a cell: on a surface, a disc with a radius of NEAR cells hold
 NEAR = 1.5  # cells: surface that a cell is compared with
 STEP = 0.5  # cells: two surfaces whose planes lie further apart than that form a step
 WIDE_GATES = (8.0, 8.0, 6.0, 6.0, 4.0, 4.0, *GATES)  # for starts that may be further off
+LEAST_SD_MM = 1e-3  # of distances, where there is no noise
 CONVERGED = 1e-3  # cells: a smaller step at the last gate is the last
 SAMPLE = 1200  # cells: enough to align two segments roughly
 MATCHED = (
@@ -65,14 +66,15 @@ def align(
         at, facing = rigid.transform(T_a_b, b.xyz_mm[chosen]), rigid.rotate(T_a_b, b.normal[chosen])
         distance, nearest = tree.query(at, distance_upper_bound=gate * a.cell_mm)
         pair = np.flatnonzero(np.isfinite(distance))
-        pair = pair[np.sum(facing[pair] * a.normal[nearest[pair]], axis=1) > SAME_FACING]
+        pair = pair[cosines(a, b, facing[pair], a.normal[nearest[pair]]) > SAME_FACING]
         if len(pair) < max(LEAST_PAIRS, MATCHED * len(at) * min(1.0, len(a.xyz_mm) / len(b.xyz_mm))):
             return None
         normal, partner = a.normal[nearest[pair]], a.xyz_mm[nearest[pair]]
         centre = at[pair].mean(axis=0)
         d = np.sum((partner - at[pair]) * normal, axis=1)
         J = np.hstack([np.cross((at[pair] - centre) / 1000, normal), normal])
-        step = np.linalg.lstsq(J.T @ J, J.T @ d, rcond=1e-6)[0]  # what is hardly determined stays
+        weighted = J.T * (_weights(d) if gate == gates[-1] else 1.0)
+        step = np.linalg.lstsq(weighted @ J, weighted @ d, rcond=1e-6)[0]  # what is hardly determined stays
         rotation = Rotation.from_rotvec(step[:3] / 1000).as_matrix()
         T_a_b = rigid.pose(rotation, centre - rotation @ centre + step[3:]) @ T_a_b
         arm_mm = np.sqrt(np.mean(np.sum((at[pair] - centre) ** 2, axis=1)))
@@ -80,6 +82,12 @@ def align(
         if gate == gates[-1] and moved_mm < CONVERGED * a.cell_mm:
             break
     return T_a_b
+
+
+def _weights(d_mm: np.ndarray) -> np.ndarray:
+    """Tukey's weights (n,) of distances, with a bound from their own spread: cells at edges lie off the surface."""
+    sd_mm = robust.MAD_TO_SD * np.median(np.abs(d_mm))
+    return robust.tukey(d_mm, robust.TUKEY_SD * max(float(sd_mm), LEAST_SD_MM))
 
 
 def self_occluded(segment: ThinnedSegment, clear_mm: float) -> np.ndarray:
@@ -105,15 +113,25 @@ def compare(
     agreeing = contradicting = 0
     for segment, other, T, own in ((a, b, T_a_b, occluded[0]), (b, a, rigid.invert(T_a_b), occluded[1])):
         tree = cKDTree(rigid.transform(T, other.xyz_mm))
-        offset = _plane_offset(segment, tree, rigid.rotate(T, other.normal))
+        offset = _plane_offset(segment, other, tree, rigid.rotate(T, other.normal))
         agreeing += int(np.count_nonzero(offset < STEP))
-        looked_through = _occluded(segment, tree, STEP, clear_mm) & ~own
-        contradicting += int(np.count_nonzero(looked_through | (np.isfinite(offset) & (offset > STEP))))
+        contradicts = np.isfinite(offset) & (offset > STEP)
+        if segment.sided:
+            contradicts |= _occluded(segment, tree, STEP, clear_mm) & ~own
+        contradicting += int(np.count_nonzero(contradicts))
     return Fit(T_a_b, agreeing, contradicting)
 
 
-def _plane_offset(segment: ThinnedSegment, tree: cKDTree, normals: np.ndarray) -> np.ndarray:
+def cosines(a: ThinnedSegment, b: ThinnedSegment, normals_a: np.ndarray, normals_b: np.ndarray) -> np.ndarray:
+    """Cosines (n,) of the angles between normals (n, 3) of two segments, without sign where sides aren't known."""
+    cosine = np.sum(normals_a * normals_b, axis=-1)
+    return cosine if a.sided and b.sided else np.abs(cosine)
+
+
+def _plane_offset(segment: ThinnedSegment, other: ThinnedSegment, tree: cKDTree, normals: np.ndarray) -> np.ndarray:
     """How far each cell's plane passes by the nearest surface of the tree that faces the same way, (n,) in cells.
+
+    ``normals``: those of the ``other`` segment, turned as the tree's points are.
 
     Infinite where there is none within :data:`NEAR` cells. The best of some partners counts, since a cell at the edge
     of a step averages both sides.
@@ -121,7 +139,7 @@ def _plane_offset(segment: ThinnedSegment, tree: cKDTree, normals: np.ndarray) -
     distance, partner = tree.query(segment.xyz_mm, k=PARTNERS, distance_upper_bound=NEAR * segment.cell_mm)
     found = np.isfinite(distance)
     partner = np.where(found, partner, 0)
-    same = found & (np.einsum("nkj,nj->nk", normals[partner], segment.normal) > SAME_FACING)
+    same = found & (cosines(segment, other, normals[partner], segment.normal[:, None]) > SAME_FACING)
     to_partner = tree.data[partner] - segment.xyz_mm[:, None]
     offset = np.abs(np.einsum("nkj,nj->nk", to_partner, segment.normal)) / segment.cell_mm
     return np.where(same, offset, np.inf).min(axis=1)

@@ -31,29 +31,41 @@ FEATURE_CELLS = 5  # radius of a feature in cells
 
 @dataclass(frozen=True)
 class ThinnedSegment:
-    """A thinned segment: one mean point a cell, (n, 3) mm in the segment frame, float64, with unit normals."""
+    """A thinned segment: one mean point a cell, (n, 3) mm in the segment frame, float64, with unit normals.
+
+    ``sided``: whether the normals show the outer side; estimated ones may face either side.
+    """
 
     xyz_mm: np.ndarray
     normal: np.ndarray
     cell_mm: float
+    sided: bool = True
+
+    @property
+    def turned(self) -> "ThinnedSegment":
+        """The segment with its normals turned over."""
+        return replace(self, normal=-self.normal)
 
 
 class SearchedSegment:
     """A segment whose pose is searched, thinned to cells of several sizes, each once.
 
-    ``width_mm`` and ``spacing_mm``: of :mod:`segment_size` and of its points.
+    ``width_mm`` and ``spacing_mm``: of :mod:`segment_size` and of its points; ``sided``: whether its normals show the
+    outer side; ``inside``: whether it is one of a room.
     """
 
-    def __init__(self, cloud: CloudFile) -> None:
+    def __init__(self, cloud: CloudFile, sided: bool = True) -> None:
         self._cloud = cloud
+        self.sided = sided
         self._thinned: dict[float, ThinnedSegment] = {}
         self.spacing_mm = overlap.spacing_mm(cloud)
         self.width_mm = segment_size.width_mm(cloud, self.spacing_mm)
+        self.inside = sided and segment_size.is_inside(cloud)
 
     def thinned(self, cell_mm: float) -> ThinnedSegment:
         """The segment thinned to ``cell_mm``, see :func:`thin`."""
         if cell_mm not in self._thinned:
-            self._thinned[cell_mm] = thin(self._cloud, cell_mm)
+            self._thinned[cell_mm] = replace(thin(self._cloud, cell_mm), sided=self.sided)
         return self._thinned[cell_mm]
 
     def halves(self, cell_mm: float) -> list[ThinnedSegment]:
@@ -132,7 +144,7 @@ def merge(a: ThinnedSegment, b: ThinnedSegment, T_a_b: np.ndarray) -> ThinnedSeg
     normal = np.concatenate([a.normal, rigid.rotate(T_a_b, b.normal)])
     middle = xyz_mm.mean(axis=0)
     thinned = _thin(Cloud(xyz_mm - middle, normal), a.cell_mm)
-    return replace(thinned, xyz_mm=thinned.xyz_mm + middle)
+    return replace(thinned, xyz_mm=thinned.xyz_mm + middle, sided=a.sided and b.sided)
 
 
 def _poses(a: ThinnedSegment, b: ThinnedSegment, rows_a: np.ndarray, rows_b: np.ndarray) -> list[np.ndarray]:

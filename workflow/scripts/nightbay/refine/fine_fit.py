@@ -68,7 +68,7 @@ def closeness(a: ThinnedSegment, b: ThinnedSegment, T_a_b: np.ndarray) -> tuple[
         found = np.isfinite(distance)
         partner = partner[found]
         apart = at[partner] - segment.xyz_mm[found]
-        cosine = np.sum(normal[partner] * segment.normal[found], axis=1)
+        cosine = coarse_fit.cosines(segment, other, normal[partner], segment.normal[found])
         sides = normal[partner], segment.normal[found]
         offset = np.minimum(*(np.abs(np.sum(apart * side, axis=1)) for side in sides))  # at a rim a normal may lean
         near += len(partner)

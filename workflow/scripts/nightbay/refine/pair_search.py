@@ -8,7 +8,7 @@ true pose, and where every other pose is clearly worse in one of them.
 """
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
@@ -22,6 +22,9 @@ from nightbay.refine.result import CandidatePose, CoarseRegistration
 
 JUDGED = 8  # poses of a pair that are judged by fine cells: those with the lowest bound of their rate of contradiction
 UNLIKELY = 0.25  # bound of the rate of contradiction of a rough pose: that of true ones stays below 0.1
+# Where sides of normals aren't known, nothing shows what a scanner looked through: less may be held against a pose.
+UNSIDED = 0.3
+OTHER_SHARE = 1 / 3  # of the least overlap: other poses count with less, since the true one may overlap little
 MOTIONS = 8  # of the body onto itself that are tried
 LISTED = 4  # poses of a pair that the result lists
 NORMAL_MEDIAN = 0.6745  # median of the absolute value of a normal variable with unit variance
@@ -46,20 +49,21 @@ class Searches:
     """The searches for the relative poses of a part's segments: each pair is searched once.
 
     ``points`` {(a, b): point pairs of the job sheet}, which take the place of the search. ``found`` {(a, b): what was
-    found}; ``used`` {segment: the pair that placed it}.
+    found}; ``used`` {segment: the pair that placed it}; ``sided`` {segment: whether its normals show the outer side}.
     """
 
     points: Mapping[tuple[str, str], point_pairs.PointPairs] = field(default_factory=dict)
     found: dict[tuple[str, str], PairSearch] = field(default_factory=dict)
     used: dict[str, tuple[str, str]] = field(default_factory=dict)
     segments: dict[str, SearchedSegment] = field(default_factory=dict)
+    sided: dict[str, bool] = field(default_factory=dict)
 
     def of(self, a: str, b: str, clouds: Mapping[str, CloudFile], settings: Any) -> PairSearch:
         """What is found for two segments by name, in their order; ``settings``: the section refine."""
         if (a, b) not in self.found:
             for name in (a, b):
                 if name not in self.segments:
-                    self.segments[name] = SearchedSegment(clouds[name])
+                    self.segments[name] = SearchedSegment(clouds[name], self.sided.get(name, True))
             first, second = self.segments[a], self.segments[b]
             if (a, b) in self.points:
                 self.found[a, b] = pose_by_points(self.points[a, b], first, second)
@@ -79,7 +83,7 @@ class Judged:
 
     ``contradiction`` and its upper ``bound``: cells that contradict for each that agrees; ``distance``: median distance
     of the surfaces, in units of what is expected of two scans of one surface; ``share`` of the smaller segment that
-    agrees.
+    agrees; ``sided``: whether the normals of both segments show their outer sides.
     """
 
     fine: FineFit
@@ -87,6 +91,7 @@ class Judged:
     bound: float
     distance: float
     share: float
+    sided: bool
 
     @property
     def against(self) -> float:
@@ -118,12 +123,11 @@ def search_pair(name_a: str, name_b: str, a: SearchedSegment, b: SearchedSegment
     expected_mm = expected_offset_mm(a, b, _fine(a, b), settings.untargeted_drift_mm_per_m)
     judged: list[Judged] = []
     for cell_mm in (_coarse(a, b), _fine(a, b)):  # features of a second size where those of the first do not decide
-        judged = _ranked(a, b, [*judged, *(_judged(fit, expected_mm) for fit in _fits(a, b, cell_mm))])
+        judged = _ranked(a, b, [*judged, *(_judged(a, b, fit, expected_mm) for fit in _fits(a, b, cell_mm))])
         doubt = _doubt(judged, b, settings)
         if not doubt:
-            other = [
-                _judged(fit, expected_mm) for fit in _alternatives(a, b, _enough(judged, settings)[0].fine.fit.T_a_b)
-            ]
+            trusted = _enough(judged, settings)[0].fine.fit.T_a_b
+            other = [_judged(a, b, fit, expected_mm) for fit in _alternatives(a, b, trusted)]
             judged = _ranked(a, b, [*judged, *other])
             doubt = _doubt(judged, b, settings)
         if not doubt:
@@ -151,6 +155,8 @@ def _fits(a: SearchedSegment, b: SearchedSegment, cell_mm: float) -> list[FineFi
     """The poses that matches of features lead to, judged by fine cells; ``cell_mm``: cells of the features."""
     thinned = a.thinned(cell_mm), b.thinned(cell_mm)
     starts = coarse_match.candidate_poses(*thinned)
+    if not (a.sided and b.sided):
+        starts += coarse_match.candidate_poses(thinned[0], thinned[1].turned)
     rough = coarse_fit.distinct_fits(*thinned, starts, coarse_fit.GATES, _clear(a, b))
     return _by_fine_cells(a, b, rough)
 
@@ -172,20 +178,19 @@ def _by_fine_cells(a: SearchedSegment, b: SearchedSegment, rough: list[coarse_fi
     return fine_fit.judge(*fine, likely or rough[:1], _clear(a, b))
 
 
-def _ranked(a: SearchedSegment, b: SearchedSegment, poses: list[Judged]) -> list[Judged]:
+def _ranked(a: SearchedSegment, b: SearchedSegment, poses: Sequence[Judged]) -> list[Judged]:
     """Distinct poses, those with the least evidence against them first."""
-    fine_a, fine_b = a.thinned(_fine(a, b)), b.thinned(_fine(a, b))
-    smaller = max(min(len(fine_a.xyz_mm), len(fine_b.xyz_mm)), 1)
+    fine_b = b.thinned(_fine(a, b))
     found: list[Judged] = []
     for pose in sorted(poses, key=lambda pose: (pose.against, *pose.fine.fit.T_a_b.ravel())):
         if all(coarse_fit.distinct(fine_b, pose.fine.fit.T_a_b, other.fine.fit.T_a_b) for other in found):
-            found.append(replace(pose, share=pose.fine.fit.agreeing / 2 / smaller))  # both segments' cells are counted
+            found.append(pose)
     return found
 
 
 def _clear(a: SearchedSegment, b: SearchedSegment) -> float:
     """How far in front of a surface the scanner has looked through, mm."""
-    return segment_size.clear_mm(min(a.width_mm, b.width_mm))
+    return segment_size.clear_mm(min(a.width_mm, b.width_mm), a.inside and b.inside)
 
 
 def _coarse(a: SearchedSegment, b: SearchedSegment) -> float:
@@ -198,8 +203,13 @@ def _fine(a: SearchedSegment, b: SearchedSegment) -> float:
     return segment_size.cells_mm((a.width_mm, b.width_mm), max(a.spacing_mm, b.spacing_mm))[1]
 
 
-def _judged(fine: FineFit, expected_mm: float) -> Judged:
-    return Judged(fine, fine.fit.rate, fine.fit.rate_bound, fine.offset_mm / expected_mm, 0.0)
+def _judged(a: SearchedSegment, b: SearchedSegment, fine: FineFit, expected_mm: float) -> Judged:
+    """A pose with what is held against it; ``expected_mm``: see :func:`expected_offset_mm`."""
+    cell_mm = fine.cell_mm
+    smaller = max(min(len(segment.thinned(cell_mm).xyz_mm) for segment in (a, b)), 1)
+    share = fine.fit.agreeing / 2 / smaller  # both segments' cells are counted
+    rates = fine.fit.rate, fine.fit.rate_bound
+    return Judged(fine, *rates, fine.offset_mm / expected_mm, share, a.sided and b.sided)
 
 
 def _enough(judged: Sequence[Judged], settings: Any) -> list[Judged]:
@@ -228,20 +238,27 @@ def _doubt(judged: Sequence[Judged], b: SearchedSegment, settings: Any) -> str:
             "needed; scan more overlap or put targets into it"
         )
     best = poses[0]
-    if best.bound > settings.contradiction_most:
+    most = settings.contradiction_most
+    if best.bound > most:
         return (
             f"their surfaces contradict each other in every pose that was found: {best.bound:.1%} of what agrees in "
             f"the best one, at most {settings.contradiction_most:.1%} is allowed (refine.contradiction_most); scan "
             "more overlap or put targets into it"
         )
-    if best.distance > settings.distance_most:
+    if best.distance > settings.distance_most or best.against > most * (1.0 if best.sided else UNSIDED):
         return (
             f"their surfaces do not lie on each other in any pose that was found: they lie {best.fine.offset_mm:.2f} "
-            f"mm apart in the best one, {best.distance:.1f} times as far as two scans of one surface, at most "
-            f"{settings.distance_most:g} times is allowed (refine.distance_most); scan more overlap or put targets "
-            "into it"
+            f"mm apart in the best one, {best.distance:.1f} times as far as two scans of one surface, while "
+            f"{best.bound:.1%} of what agrees may contradict; at most {settings.distance_most:g} times is allowed "
+            "(refine.distance_most), less where surfaces contradict; scan more overlap or put targets into it"
         )
-    others = [pose for pose in poses[1:] if _rejected_by(pose, best, settings) is None]
+    others = [
+        pose
+        for pose in judged
+        if pose is not best
+        and pose.share > OTHER_SHARE * settings.overlap_least
+        and _rejected_by(pose, best, settings) is None
+    ]
     if not others:
         return ""
     T_a_b, other_a_b = best.fine.fit.T_a_b, others[0].fine.fit.T_a_b

@@ -11,7 +11,8 @@ CELLS = 50.0  # cells that a segment is wide: some 2,500 of them show its shape
 FINE_CELLS = 120.0  # finer cells, in which poses are judged
 LEAST_SPACINGS, FINE_SPACINGS = 3.0, 2.0  # of the points, at least: a cell holds nine of them, or four
 MOST_CELLS = 250.0  # cells that the larger of two segments is wide, at most
-CLEAR_SHARE = 1 / 8  # of a segment's width: next to its own rim, a surface of that size hides nothing behind it
+# Of a segment's width: in front of a body's surface, and inside a room, where the scanner stood between the walls.
+CLEAR_OUTSIDE, CLEAR_INSIDE = 1 / 8, 1 / 3
 CLEAR_MM = 300.0  # a hand-held scanner is further than that from what it measures (common practice, no source)
 
 
@@ -29,9 +30,20 @@ def width_mm(cloud: CloudFile, spacing_mm: float) -> float:
     return float(edge_mm * np.sqrt(occupied / CROSSED))
 
 
-def clear_mm(wide_mm: float) -> float:
-    """Distance in front of a surface, mm, through which the scanner of a segment so wide has looked for certain."""
-    return min(CLEAR_MM, CLEAR_SHARE * wide_mm)
+def clear_mm(wide_mm: float, inside: bool = False) -> float:
+    """Distance in front of a surface, mm, through which the scanner of a segment so wide has looked for certain.
+
+    ``inside``: the segment is one of a room.
+    """
+    return min(CLEAR_MM, (CLEAR_INSIDE if inside else CLEAR_OUTSIDE) * wide_mm)
+
+
+def is_inside(cloud: CloudFile) -> bool:
+    """Whether most of a working cloud's surface faces its middle, as that of a room does."""
+    sample = cloud.sample(SAMPLE)
+    assert sample.normal is not None  # clean leaves normals of every point
+    xyz_mm = sample.xyz_mm.astype(np.float64)
+    return bool(np.median(np.sum((xyz_mm.mean(axis=0) - xyz_mm) * sample.normal, axis=1)) > 0)
 
 
 def cells_mm(widths_mm: tuple[float, float], spacing_mm: float) -> tuple[float, float]:
