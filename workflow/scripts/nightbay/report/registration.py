@@ -85,9 +85,10 @@ def certainty(part: Part) -> str | None:
     if len(known) + 1 < len(part.placed) or worst.relative_to not in part.placed:
         subject = f"{plural(len(known), 'segment')} of the {part.name} {'was' if len(known) == 1 else 'were'}"
     how = "by surfaces and point pairs" if any(found.point_pairs for found in known) else "by surfaces alone"
-    least = "" if len(known) == 1 else ", the least certain"
+    frame = worst.relative_to if worst.relative_to in part.placed else f"the {worst.relative_to}"
+    least = "" if len(known) == 1 else ", the least certain,"
     return (
-        f"{subject} registered {how}: pose of {worst.segment} relative to {worst.relative_to}{least} "
+        f"{subject} registered {how}: pose of {worst.segment} relative to {frame}{least} "
         f"{bounds(worst)} (95 %). {number(worst.patches)} patches of its overlaps, withheld from the fit, agree to "
         f"{mm(worst.withheld_rms_mm)} (root mean square). {alternative(worst)}"
     )
