@@ -1,12 +1,12 @@
-"""Target lists that do not suffice: refused by default, set aside where the job sheet leaves out what can't be placed."""
+"""Target lists that do not suffice: refused by default, set aside where the job sheet says leave_out."""
 
 import numpy as np
 import pytest
 
 import networks
+from network_sheets import NOISE, day, run, sheet
 from nightbay.core.errors import Rejected, Unplaced
 from nightbay.network import network
-from network_sheets import NOISE, day, run, sheet
 
 
 @pytest.fixture

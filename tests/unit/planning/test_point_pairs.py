@@ -86,7 +86,8 @@ KEY = "bay/job.yaml: 'parts.interior.point_pairs.0' "
             {"points": [*POINTS[:2], [[0, 800, 0], [10, 850, 0]]]},
             KEY
             + "has points 1 and 3 at a distance of 830 mm in segment aft and of 800 mm in segment fore: the difference "
-            "may be 28 mm with the stated sd_mm; correct the points, their order or their units, or state a larger sd_mm.",
+            "may be 28 mm with the stated sd_mm; correct the points, their order or their units, or state a larger "
+            "sd_mm.",
         ),
     ],
 )
@@ -120,6 +121,6 @@ def test_a_standard_deviation_is_required(read):
 def test_two_entries_of_the_same_segments_are_refused(read):
     again = ENTRY | {"segments": ["aft", "fore"], "points": [[b, a] for a, b in POINTS]}
     assert fault(read, part={"point_pairs": [ENTRY, again]}) == (
-        "bay/job.yaml: 'parts.interior.point_pairs.1' names aft and fore a second time: put all pairs of two segments in "
-        "one entry."
+        "bay/job.yaml: 'parts.interior.point_pairs.1' names aft and fore a second time: put all pairs of two segments "
+        "in one entry."
     )

@@ -88,10 +88,10 @@ def test_a_plate_shifts_both_ways_and_turns(scene):
     assert [direction.kind for direction in found.directions] == ["shift", "shift", "turn"]
     assert abs(found.directions[2].axis[2]) > 0.999
     assert error.reasons["mat"] == (
-        "segment mat has no targets, and its overlap with floor is too featureless to fix it: loose are a shift along the "
-        "long axis of mat (Y of its raw file), a shift along the middle axis of mat (X of its raw file) and a turn about "
-        "the short axis of mat (Z of its raw file) (3 of 6 directions); put targets or something uneven into the overlap, "
-        "or give three point pairs of both segments in the job sheet (point_pairs)"
+        "segment mat has no targets, and its overlap with floor is too featureless to fix it: loose are a shift along "
+        "the long axis of mat (Y of its raw file), a shift along the middle axis of mat (X of its raw file) and a turn "
+        "about the short axis of mat (Z of its raw file) (3 of 6 directions); put targets or something uneven into the "
+        "overlap, or give three point pairs of both segments in the job sheet (point_pairs)"
     )
 
 

@@ -18,7 +18,7 @@ SD_MM = 5.0
 
 
 def picked(poses, rng, sd_mm=SD_MM, wrong=0.0):
-    """Point pairs as a job sheet has them; ``wrong``: mm along X by which the last point of the second segment is off."""
+    """Point pairs as a job sheet has them; ``wrong``: mm along X by which the last point of fore is off."""
     pairs = []
     for at, point in enumerate(PICKED_MM):
         off = np.array([[0.0, 0, 0], [wrong if at == len(PICKED_MM) - 1 else 0.0, 0, 0]])
@@ -80,7 +80,7 @@ def test_points_that_contradict_the_surfaces_are_refused(part, tmp_path):
     record = run(cleaned, overlap_scenes.no_targets(), tmp_path, {"point_pairs": [pairs]})
     (reason,) = record["reasons"]
     assert reason["sentence"].startswith(
-        "the point pairs of segments aft and fore contradict their surfaces: in the fitted pose the points of a pair lie "
+        "the point pairs of segments aft and fore contradict their surfaces: in the fitted pose the points of a pair "
     )
 
 

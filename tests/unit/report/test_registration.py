@@ -42,8 +42,8 @@ def missing(*names):
 def test_missing_segments_are_named_with_their_reasons():
     made_of = part(["aft", "fore", "tail"], unplaced=missing("tail"), poses={})
     assert registration.warnings(made_of) == [
-        "The interior is made from 2 of its 3 segments, aft and fore. What only the missing segments saw is missing from "
-        "the model.",
+        "The interior is made from 2 of its 3 segments, aft and fore. What only the missing segments saw is missing "
+        "from the model.",
         "Segment tail is missing, because it could not be placed: segments aft and tail share no targets.",
     ]
     assert made_of.placed == ["aft", "fore"] and made_of.points == 2000
@@ -73,17 +73,17 @@ def test_targets_that_were_not_used_are_named():
     ]
     left_out = part(["aft", "fore", "tail"], {"tail": why}, unplaced=missing("tail"), poses={})
     assert registration.warnings(left_out)[1] == (
-        f"Segment tail is missing, because it could not be placed: {why} Without its targets, segments aft and tail share "
-        "no targets."
+        f"Segment tail is missing, because it could not be placed: {why} Without its targets, segments aft and tail "
+        "share no targets."
     )
 
 
 def test_surfaces_alone_say_how_sure_they_are():
     alone = part(["aft", "fore"], unplaced=[], by_surfaces=[KNOWN])
     assert registration.certainty(alone) == (
-        "The interior was registered by surfaces alone: pose of fore relative to aft ±0.40\u202fmm, ±0.010° (95 %). 212 "
-        "patches of its overlaps, withheld from the fit, agree to 0.21\u202fmm (root mean square). The closest other pose "
-        "contradicts the scans at least 14 times as often."
+        "The interior was registered by surfaces alone: pose of fore relative to aft ±0.40\u202fmm, ±0.010° (95 %). "
+        "212 patches of its overlaps, withheld from the fit, agree to 0.21\u202fmm (root mean square). The closest "
+        "other pose contradicts the scans at least 14 times as often."
     )
     assert registration.short(alone) == "registered by surfaces alone: ±0.40\u202fmm, ±0.010° (95 %)"
     assert job_summary.figures_of([alone]) == registration.short(alone)
@@ -110,8 +110,8 @@ def test_the_least_certain_of_several_counts_and_segments_with_targets_do_not():
     held = [replace(found, relative_to="control survey") for found in known]
     mixed = part(["aft", "fore", "roof"], unplaced=[], by_surfaces=held)
     assert registration.certainty(mixed).startswith(
-        "2 segments of the interior were registered by surfaces alone: pose of roof relative to the control survey, the least "
-        "certain, ±1.00\u202fmm"
+        "2 segments of the interior were registered by surfaces alone: pose of roof relative to the control survey, "
+        "the least certain, ±1.00\u202fmm"
     )
     whole = part(["aft", "fore", "roof"], unplaced=[], by_surfaces=known)
     assert registration.certainty(whole).startswith(
@@ -123,8 +123,8 @@ def test_directions_that_rest_on_point_pairs_are_a_warning():
     fixed = replace(SLIDES, fixed_by="point pairs", directions=[replace(SHIFT, sd=2.5), replace(TURN, sd=0.1)])
     by_points = part(["aft", "fore"], unplaced=[], loose=[fixed, SLIDES])
     assert registration.warnings(by_points) == [
-        "The overlap of fore with aft leaves a shift along the long axis of fore and a turn about the short axis of fore "
-        "loose. Only the point pairs of the job sheet determine these: ±5.0\u202fmm, ±0.20° (95 %)."
+        "The overlap of fore with aft leaves a shift along the long axis of fore and a turn about the short axis of "
+        "fore loose. Only the point pairs of the job sheet determine these: ±5.0\u202fmm, ±0.20° (95 %)."
     ]
 
 
