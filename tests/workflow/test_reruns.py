@@ -115,6 +115,11 @@ def promised():
 
 
 LEFT_ONLY = {("intake", "larch-van exterior left"), ("clean", "larch-van exterior left")}
+POINT_PAIRS = """    point_pairs:
+      - segments: [aft, fore]
+        points: [[[0, 0, 0], [0, 0, 0]], [[900, 0, 0], [900, 0, 0]], [[0, 900, 0], [0, 900, 0]]]
+        sd_mm: 5
+"""
 FROM_NETWORK = list(STAGES)[list(STAGES).index("network") :]
 CHANGES = [
     Change("a raw file", "larch-van", flip_last_bit, LEFT_ONLY | steps("larch-van", FROM_NETWORK)),
@@ -142,6 +147,18 @@ CHANGES = [
         "pebble-compact",
         lambda day, job: add(day / job / "job.yaml", "\nnote: Front bumper off.\n"),
         steps("pebble-compact", ("report",)),
+    ),
+    Change(
+        "what becomes of segments that can't be placed",
+        "pebble-compact",
+        lambda day, job: add(day / job / "job.yaml", "\nunplaced: leave_out\n"),
+        steps("pebble-compact", FROM_NETWORK),
+    ),
+    Change(
+        "point pairs",
+        "larch-loadbay",
+        lambda day, job: edit(day / job / "job.yaml", "    segments:\n", f"{POINT_PAIRS}    segments:\n"),
+        steps("larch-loadbay", FROM_NETWORK[1:]),
     ),
     *(parameter(row, stages, list(JOBS)[at % len(JOBS)]) for at, (row, stages) in enumerate(promised().items(), 2)),
 ]

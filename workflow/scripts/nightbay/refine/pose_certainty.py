@@ -27,8 +27,8 @@ def by_surfaces(
         mine = [pair for pair in discrepancies if name in pair.segments]
         patches = sum(pair.patches for pair in mine)
         squares = sum(pair.patches * pair.withheld_rms_after_mm**2 for pair in mine)
-        placed_by = searches.used[name] if name in searches.used else tuple(mine[0].segments[:2])
-        points = searches.points.get((placed_by[0], placed_by[1]))
+        placed_by = searches.used[name]
+        points = searches.points.get(placed_by)
         found.append(
             SurfaceRegistration(
                 segment=name,

@@ -284,6 +284,8 @@ def notes(result: RefineResult) -> list[str]:
     for name, pose in result.poses.items():
         if pose.pose_from == "surfaces":
             sentences.append(f"Segment {name} has no targets and was registered by its surfaces.")
+        elif pose.pose_from == "point pairs":
+            sentences.append(f"Segment {name} has no targets and was registered by its surfaces and by point pairs.")
         elif pose.pose_from == "targets" and pose.reason and "moved between the runs" in pose.reason:
             sentences.append(f"Segment {name} keeps its target pose: {pose.reason}.")
     return sentences
