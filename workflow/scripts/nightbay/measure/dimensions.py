@@ -9,7 +9,7 @@ from scipy.spatial.transform import Rotation
 from nightbay.frame.result import WheelResult
 from nightbay.measure import tangent_planes, uncertainty_budget, unscanned_extents
 from nightbay.measure.body import Body
-from nightbay.measure.result import At20C, Dimension, TouchPoints, UnscannedEnd
+from nightbay.measure.result import COVERAGE, At20C, Dimension, TouchPoints, UnscannedEnd
 from nightbay.measure.tangent_planes import Touch
 from nightbay.refine.result import Scale
 
@@ -122,7 +122,7 @@ def dimension(
         value_mm=float(value_mm),
         at_20_c=_at_20_c(value_mm, budget_mm, scale),
         uncertainty_mm=uncertainty_budget.combine(budget_mm),
-        coverage=uncertainty_budget.COVERAGE,
+        coverage=COVERAGE,
         budget_mm=budget_mm,
         unknown=uncertainty_budget.unknown(budget_mm),
         points_mm=points_mm,

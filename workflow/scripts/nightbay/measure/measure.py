@@ -9,9 +9,9 @@ from typing import Any
 import numpy as np
 
 from nightbay.frame.result import AxleResult, FrameResult
-from nightbay.measure import dimensions, exclusions, left_right, pieces, sections, tangent_planes, uncertainty_budget
+from nightbay.measure import dimensions, exclusions, left_right, pieces, sections, tangent_planes
 from nightbay.measure.body import Body
-from nightbay.measure.result import Dimension, Extent, MeasureResult, Protrusion, Section, Symmetry, Track
+from nightbay.measure.result import COVERAGE, Dimension, Extent, MeasureResult, Protrusion, Section, Symmetry, Track
 from nightbay.measure.sections import Plane
 from nightbay.meshes import surface, vertices
 from nightbay.meshes.surface import Surface
@@ -147,7 +147,7 @@ def track(axles: list[AxleResult]) -> Track:
     """Tracks, axle by axle, with expanded uncertainties; None where they are not known."""
 
     def expanded(sd_mm: float | None) -> float | None:
-        return None if sd_mm is None else uncertainty_budget.COVERAGE * sd_mm
+        return None if sd_mm is None else COVERAGE * sd_mm
 
     return Track(
         over_tyres_mm=[axle.over_tyres_mm for axle in axles],

@@ -9,6 +9,8 @@ import numpy as np
 
 from nightbay.refine.result import Scale
 
+COVERAGE = 2  # k: about 95 % of the cases where the causes are many and similar in size
+
 
 @dataclass(frozen=True)
 class At20C:

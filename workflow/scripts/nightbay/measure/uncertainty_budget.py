@@ -7,10 +7,10 @@ import numpy as np
 
 from nightbay.core import rigid
 from nightbay.frame.result import FrameResult
+from nightbay.measure.result import COVERAGE
 from nightbay.meshes.surface import Surface
 from nightbay.refine.result import RefinedPose
 
-COVERAGE = 2  # k: about 95 % of the cases where the causes are many and similar in size
 NEAR_MM = 60.0  # a segment whose bounds come that near to a point may have measured it
 
 

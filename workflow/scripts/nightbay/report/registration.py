@@ -3,7 +3,7 @@
 from collections.abc import Sequence
 
 from nightbay.core.text_format import listing, mm, number, plural
-from nightbay.measure.uncertainty_budget import COVERAGE
+from nightbay.measure.result import COVERAGE
 from nightbay.refine.result import LooseOverlap, SurfaceRegistration
 from nightbay.report.part import Part
 
