@@ -61,7 +61,7 @@ def test_points_give_what_surfaces_leave_loose_with_its_uncertainty(part, tmp_pa
     assert direction["sd"] == pytest.approx(SD_MM / 2, rel=0.05)
     assert abs(off_mm[0]) < 4 * direction["sd"]
     (known,) = result["by_surfaces"]
-    assert known["point_pairs"] == 4 and known["alternative_times"] is None
+    assert known["point_pairs"] == 4 and known["alternative"] is None
     assert known["position_sd_mm"] == pytest.approx(direction["sd"], rel=0.05)
 
 

@@ -9,6 +9,7 @@ from nightbay.clean.result import CleanResult
 from nightbay.network.result import NetworkResult
 from nightbay.pipeline import stage, typed
 from nightbay.refine.result import (
+    Alternative,
     LooseDirection,
     LooseOverlap,
     RefineResult,
@@ -20,7 +21,9 @@ from nightbay.report.part import Part, Segment, parts_of
 from typed_results import made
 from unit.report.test_report import SETTINGS, sheet, upstream
 
-KNOWN = SurfaceRegistration("fore", "aft", 0.2, 0.005, 212, 0.21, ["aft", "fore"], 14.3, 0)
+KNOWN = SurfaceRegistration(
+    "fore", "aft", 0.2, 0.005, 212, 0.21, ["aft", "fore"], Alternative("contradiction", 14.3), 0
+)
 SHIFT = LooseDirection("shift", np.array([1.0, 0, 0]), np.zeros(3), "a shift along the long axis of fore", None)
 TURN = LooseDirection("turn", np.array([0, 0, 1.0]), np.zeros(3), "a turn about the short axis of fore", None)
 SLIDES = LooseOverlap(
@@ -93,9 +96,16 @@ def test_surfaces_alone_say_how_sure_they_are():
 @pytest.mark.parametrize(
     ("changed", "end"),
     [
-        ({"alternative_times": None}, "No other pose was found in which the surfaces fit."),
-        ({"alternative_times": None, "point_pairs": 4}, "4 point pairs of the job sheet placed it."),
-        ({"alternative_times": 2.04}, "The closest other pose contradicts the scans at least 2.0 times as often."),
+        ({"alternative": None}, "No other pose was found in which the surfaces fit."),
+        ({"alternative": None, "point_pairs": 4}, "4 point pairs of the job sheet placed it."),
+        (
+            {"alternative": Alternative("contradiction", 2.04)},
+            "The closest other pose contradicts the scans at least 2.0 times as often.",
+        ),
+        (
+            {"alternative": Alternative("distance", 3.26)},
+            "In the closest other pose the surfaces lie 3.3 times as far apart.",
+        ),
     ],
 )
 def test_how_a_pose_was_the_only_one(changed, end):

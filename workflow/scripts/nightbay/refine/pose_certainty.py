@@ -8,7 +8,14 @@ import numpy as np
 from nightbay.core import rigid
 from nightbay.refine.pair_search import PairSearch, Searches
 from nightbay.refine.part import Part
-from nightbay.refine.result import Discrepancy, LooseDirection, LooseOverlap, RefinedPose, SurfaceRegistration
+from nightbay.refine.result import (
+    Alternative,
+    Discrepancy,
+    LooseDirection,
+    LooseOverlap,
+    RefinedPose,
+    SurfaceRegistration,
+)
 
 
 def by_surfaces(
@@ -38,7 +45,7 @@ def by_surfaces(
                 patches=patches,
                 withheld_rms_mm=float(np.sqrt(squares / max(patches, 1))),
                 pair=list(placed_by),
-                alternative_times=None if points else _alternative_times(searches.found[placed_by[0], placed_by[1]]),
+                alternative=None if points else _alternative(searches.found[placed_by]),
                 point_pairs=len(points.points_mm) if points else 0,
             )
         )
@@ -53,16 +60,23 @@ def _largest_sd(covariance: np.ndarray, point_mm: np.ndarray) -> tuple[float, fl
     return position, rotation
 
 
-def _alternative_times(search: PairSearch) -> float | None:
-    """How many times as often as the trusted pose may the closest other pose contradicts the scans, None without."""
+def _alternative(search: PairSearch) -> Alternative | None:
+    """What shows that the closest other pose of a pair is wrong, None where no other was found.
+
+    The closest is the pose against which the evidence that rejects it is weakest.
+    """
     if search.fit is None:
         return None
-    rates = [
-        other.contradicting_cells / max(other.agreeing_cells, 1)
-        for other in search.record.alternatives
-        if not np.array_equal(other.T_a_b, search.fit.T_a_b)
-    ]
-    return min(rates) / search.fit.rate_bound if rates else None
+    T_a_b, bound = search.fit.T_a_b, max(search.fit.rate_bound, 1e-9)
+    offset_mm = next(pose.offset_mm for pose in search.record.alternatives if np.array_equal(pose.T_a_b, T_a_b))
+    found = []
+    for pose in search.record.alternatives:
+        if pose.rejected_by == "contradiction":
+            rate = pose.contradicting_cells / max(pose.agreeing_cells, 1)
+            found.append(Alternative("contradiction", rate / bound))
+        elif pose.rejected_by == "distance":
+            found.append(Alternative("distance", pose.offset_mm / max(offset_mm, 1e-9)))
+    return min(found, key=lambda other: other.times, default=None)
 
 
 def fixed_by_points(

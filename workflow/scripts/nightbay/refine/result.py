@@ -75,14 +75,22 @@ class UnplacedSegment:
 
 
 @dataclass(frozen=True)
+class Alternative:
+    """What shows that another pose of two segments is wrong: its surfaces contradict each other at least ``times`` as
+    often as those of the trusted pose may, or lie ``times`` as far apart, by "contradiction" or "distance"."""
+
+    by: Literal["contradiction", "distance"]
+    times: float
+
+
+@dataclass(frozen=True)
 class SurfaceRegistration:
     """How sure the pose of a segment without targets is.
 
     ``relative_to``: the segment or the control survey that holds the frame; ``position_sd_mm`` and ``rotation_sd_deg``:
     largest standard uncertainties in any direction, of the segment's middle and of its rotation. ``patches`` of its
-    overlaps, each withheld from the fit once, agree to ``withheld_rms_mm``. ``alternative_times``: how many times as
-    often as this pose may the closest other pose of the ``pair`` that placed it contradicts the scans, None where no
-    other was found or point pairs placed it; ``point_pairs``: how many did.
+    overlaps, each withheld from the fit once, agree to ``withheld_rms_mm``. ``alternative``: the closest other pose of
+    the ``pair`` that placed it, None where no other was found or point pairs placed it; ``point_pairs``: how many did.
     """
 
     segment: str
@@ -92,7 +100,7 @@ class SurfaceRegistration:
     patches: int
     withheld_rms_mm: float
     pair: list[str]
-    alternative_times: float | None
+    alternative: Alternative | None
     point_pairs: int
 
 

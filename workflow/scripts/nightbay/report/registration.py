@@ -112,13 +112,13 @@ def alternative(found: SurfaceRegistration) -> str:
     """How clearly a pose was the only one, as a sentence."""
     if found.point_pairs:
         return f"{plural(found.point_pairs, 'point pair')} of the job sheet placed it."
-    if found.alternative_times is None:
+    other = found.alternative
+    if other is None:
         return "No other pose was found in which the surfaces fit."
-    digits = 0 if found.alternative_times >= 10 else 1
-    return (
-        "The closest other pose contradicts the scans at least "
-        f"{number(found.alternative_times, digits)} times as often."
-    )
+    times = number(other.times, 0 if other.times >= 10 else 1)
+    if other.by == "distance":
+        return f"In the closest other pose the surfaces lie {times} times as far apart."
+    return f"The closest other pose contradicts the scans at least {times} times as often."
 
 
 def _by_surfaces(part: Part) -> Sequence[SurfaceRegistration]:
