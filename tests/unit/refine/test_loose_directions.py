@@ -18,6 +18,9 @@ from nightbay.refine.part import Part, Sizes
 from nightbay.refine.result import LooseOverlap
 
 ALONG_X = (1.0, 0.0, 0.0)
+SIZES = Sizes(
+    spacing_mm=5.0, disc_radius_mm=12.0, patch_mm=200.0, cell_mm=30.0, clear_mm=300.0, registration_sd_most_mm=2.0
+)
 
 
 def plate(count, rng, low, high):
@@ -62,7 +65,7 @@ def scene(tmp_path):
             folder = overlap_scenes.write_segment(tmp_path / name, name, measured, normals, T_scene_raw).folder
             held = None if segments else np.zeros((6, 6))  # the first holds the frame
             segments.append(PosedSegment(name, CloudFile(folder), T_scene_raw, held))
-        part = Part(segments, np.zeros(len(segments), bool), Sizes(5.0, 12.0, 30.0))
+        part = Part(segments, np.zeros(len(segments), bool), SIZES)
         pairs = overlap.pairs(part.clouds, part.start, overlap.Search(12.0, 20.0, 3000))
         drift = overlap_patches.DriftModel(np.full(len(segments), 0.3), 1500.0, 200.0, part.centroids_mm)
         patches = overlap_patches.gather(pairs, part.start, drift, part.start)

@@ -4,10 +4,12 @@ import numpy as np
 import pytest
 
 import overlap_scenes
+from nightbay.core import rigid
 from nightbay.core.errors import Unplaced
 from nightbay.network.result import NetworkResult
 from nightbay.pipeline import stage, typed
-from nightbay.refine import placement, surface_registration
+from nightbay.refine import coarse_fit, pair_search, placement, pose_certainty, surface_registration
+from nightbay.refine.result import Alternative, CandidatePose, CoarseRegistration
 from unit.refine.test_hopeless_pairs import degenerate
 from unit.refine.test_refine import bay_part, run
 
@@ -110,20 +112,21 @@ def test_a_refusal_names_all_segments_with_each_reason_once():
 
 
 def search(fits):
-    """A search by the names of pairs: {pair: agreeing cells}; other pairs are doubted."""
+    """A search by the names of pairs: {pair: agreeing cells}; other pairs are doubted, those of a the least."""
 
-    def of(self, a, b, thinned, settings):
-        fit = surface_registration.coarse_fit.Fit(np.eye(4), fits[a + b], 0) if a + b in fits else None
-        return surface_registration.PairSearch(None, 0.1 * (a == "a"), fit, f"{a} and {b} do not fit")
+    def of(self, a, b, clouds, settings):
+        fit = coarse_fit.Fit(np.eye(4), fits[a + b], 0) if a + b in fits else None
+        return pair_search.PairSearch(None, 0.1 * (a == "a"), fit, f"{a} and {b} do not fit")
 
     return of
 
 
-def connected(fits, known, size, monkeypatch):
-    monkeypatch.setattr(surface_registration.Searches, "of", search(fits))
-    thinned = dict.fromkeys("abcde")
-    searches = surface_registration.Searches()
-    surface_registration.connect(thinned, dict.fromkeys(known, np.eye(4)), None, searches, size)
+def connected(fits, known, points, monkeypatch):
+    """The pair that placed each segment; ``points`` {segment: points}, which is all that is asked of a cloud here."""
+    monkeypatch.setattr(pair_search.Searches, "of", search(fits))
+    searches = pair_search.Searches()
+    clouds = {name: range(count) for name, count in points.items()}
+    surface_registration.connect(clouds, dict.fromkeys(known, np.eye(4)), None, searches)
     return searches.used
 
 
@@ -147,3 +150,22 @@ def test_each_segment_is_placed_by_the_pair_that_agrees_most(monkeypatch):
         {"ab": 50, "bc": 60, "ac": 40, "cd": 50, "de": 70, "ae": 10}, "a", dict.fromkeys("abcde", 1), monkeypatch
     )
     assert used == {"b": ("a", "b"), "c": ("b", "c"), "d": ("c", "d"), "e": ("d", "e")}
+
+
+def test_the_closest_other_pose_is_that_with_the_weakest_evidence_against_it():
+    poses = [rigid.pose(translation_mm=[100.0 * at, 0, 0]) for at in range(4)]
+    trusted = coarse_fit.Fit(poses[0], 1000, 4)  # at most 4 + 4 + 3 of 1000 cells contradict
+    alternatives = [
+        CandidatePose(poses[0], 1000, 4, 0.9, 0.2, None),
+        CandidatePose(poses[1], 1000, 55, 0.9, 0.3, "contradiction"),
+        CandidatePose(poses[2], 1000, 5, 0.5, 0.8, "distance"),
+        CandidatePose(poses[3], 1000, 500, 0.5, 0.3, "contradiction"),
+    ]
+
+    def found(count):
+        record = CoarseRegistration(["a", "b"], 30.0, 0.2, alternatives[:count])
+        return pose_certainty.alternative(pair_search.PairSearch(record, 0.5, trusted, ""))
+
+    assert found(1) is None
+    assert found(2) == Alternative("contradiction", pytest.approx(55 / 11))
+    assert found(4) == Alternative("distance", pytest.approx(4.0))

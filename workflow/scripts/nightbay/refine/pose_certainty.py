@@ -45,7 +45,7 @@ def by_surfaces(
                 patches=patches,
                 withheld_rms_mm=float(np.sqrt(squares / max(patches, 1))),
                 pair=list(placed_by),
-                alternative=None if points else _alternative(searches.found[placed_by]),
+                alternative=None if points else alternative(searches.found[placed_by]),
                 point_pairs=len(points.points_mm) if points else 0,
             )
         )
@@ -60,7 +60,7 @@ def _largest_sd(covariance: np.ndarray, point_mm: np.ndarray) -> tuple[float, fl
     return position, rotation
 
 
-def _alternative(search: PairSearch) -> Alternative | None:
+def alternative(search: PairSearch) -> Alternative | None:
     """What shows that the closest other pose of a pair is wrong, None where no other was found.
 
     The closest is the pose against which the evidence that rejects it is weakest.
