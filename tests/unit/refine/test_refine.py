@@ -2,6 +2,7 @@
 
 import numpy as np
 import pytest
+import yaml
 from scipy.spatial.transform import Rotation
 from scipy.stats import chi2
 
@@ -10,6 +11,7 @@ from nightbay.core import rigid
 from nightbay.pipeline import stage
 from nightbay.refine import refine
 
+DEFAULTS = yaml.safe_load(overlap_scenes.CONFIG.read_text(encoding="utf-8"))["refine"]
 SETTINGS = {
     "scan": {
         "noise_mm": 0.1,
@@ -32,6 +34,8 @@ SETTINGS = {
         "overlap_least": 0.15,
         "ambiguity": 2.0,
         "contradiction_most": 0.03,
+        "distance_most": DEFAULTS["distance_most"],
+        "distance_ratio": DEFAULTS["distance_ratio"],
     },
 }
 VIEWS = {"front": [-1, 0, 0], "left": [0, -1, 0], "rear": [1, 0, 0], "right": [0, 1, 0]}
