@@ -15,6 +15,7 @@ from nightbay.clouds.cloud import CloudFile
 from nightbay.core import rigid
 from nightbay.core.errors import Unplaced
 from nightbay.refine import (
+    loop_closure,
     overlap,
     overlap_adjustment,
     overlap_patches,
@@ -118,6 +119,7 @@ def connect(
             poses[b], searches.used[b] = poses[a] @ border[a, b].T_a_b, (a, b)
         else:
             poses[a], searches.used[a] = poses[b] @ rigid.invert(border[a, b].T_a_b), (a, b)
+    loop_closure.check(fits, poses, searches.segments)
     return [poses[name] for name in names]
 
 
