@@ -12,6 +12,7 @@ from nightbay.frame.room_planes import RoomPlane
 LEVEL_DEG = 15.0  # what leans by less from level is level, and the same from upright
 WALL_DEG = 35.0  # walls lean and fronts slant by less
 OUTER = 0.75  # floor, roof and walls lie beyond this share of the way from the room's middle to its end
+LEAST = 0.08  # least share of its side of the room that a floor, roof or wall covers: a rib is less
 UPRIGHT, LEVEL, SLOPING = "upright surface", "level surface", "sloping surface"
 
 
@@ -33,7 +34,7 @@ def _plane(
     known = np.isfinite(plane.sd_mm) and np.isfinite(plane.tilt_sd_rad)
     return Plane(
         number=number,
-        kind=_kind(normal, centre, frame, room_mm),
+        kind=_kind(plane.area_mm2, normal, centre, frame, room_mm),
         normal=normal,
         offset_mm=float(normal @ centre),
         centre_mm=centre,
@@ -48,8 +49,14 @@ def _plane(
     )
 
 
-def _kind(normal: np.ndarray, centre_mm: np.ndarray, frame: FrameResult, room_mm: tuple[np.ndarray, np.ndarray]) -> str:
-    """What a plane of the room is, from where it lies and where it faces, both (3,) in the vehicle frame."""
+def _kind(
+    area_mm2: float,
+    normal: np.ndarray,
+    centre_mm: np.ndarray,
+    frame: FrameResult,
+    room_mm: tuple[np.ndarray, np.ndarray],
+) -> str:
+    """What a plane of the room is, from its area, where it lies and where it faces, both (3,) in the vehicle frame."""
     if not frame.zero_planes["z"].found:
         return "surface"
     convention = axes.axes(frame.axes)
@@ -58,7 +65,8 @@ def _kind(normal: np.ndarray, centre_mm: np.ndarray, frame: FrameResult, room_mm
     axis = int(np.argmax(np.abs(normal)))
     inwards = -np.sign(normal[axis]) * place[axis] > OUTER
     near = np.degrees(np.arccos(min(abs(normal[axis]), 1.0)))
-    if inwards and near < WALL_DEG:
+    whole_mm2 = float(np.prod(np.delete(high - low, axis)))
+    if inwards and near < WALL_DEG and area_mm2 > LEAST * whole_mm2:
         side = -np.sign(normal[axis])
         return {
             0: "front wall" if side == convention.forward else "rear wall",

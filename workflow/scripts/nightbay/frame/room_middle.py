@@ -5,7 +5,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from nightbay.core import robust
+from nightbay.core import plane_fit, robust
 from nightbay.frame.room_planes import RoomPlane
 
 CELL_MM = 80.0  # four spacings of the thinned points: a few of them a cell
@@ -53,14 +53,8 @@ def between(points_mm: np.ndarray, normals: np.ndarray, axes: np.ndarray, walls:
     off = at - at.mean(axis=0)
     rows = np.column_stack([np.ones(len(off)), off])
     block = robust.blocks_along(off[:, 0], BLOCKS)
-    solution = np.array([np.median(middle), 0.0, 0.0])
-    for limit in (*LIMITS_MM, None, None, None):
-        residual = rows @ solution - middle
-        if limit is None:
-            scatter = robust.MAD_TO_SD * float(np.median(np.abs(residual[np.abs(residual) < LIMITS_MM[-1]])))
-            limit = float(np.clip(robust.TUKEY_SD * scatter, 0.5, LIMITS_MM[-1]))
-        step = robust.step(rows, residual, limit, block)
-        solution = solution + step.change
+    start = np.array([np.median(middle), 0.0, 0.0])
+    solution, step = plane_fit.solve(rows, middle, start, block, LIMITS_MM)
     if not np.isfinite(step.covariance).all():
         return None
     sd = np.sqrt(np.diag(step.covariance))

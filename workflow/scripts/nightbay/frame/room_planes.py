@@ -4,7 +4,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from nightbay.core import robust
+from nightbay.core import plane_fit
 
 CONE_DEG = 8.0  # normals within this of a direction are looked at together: pressed panels bend by less
 FACING_DEG = 15.0  # a point of a plane has a normal within this of the plane's
@@ -12,12 +12,10 @@ TRIALS = 2500  # directions tried on the whole sphere, about 4 degrees apart
 SAMPLE = 3000  # normals that are compared with every trial direction
 BIN_MM = 10.0  # of the histogram of positions along a direction
 BAND_MM = 15.0  # a panel's beads, ridges and mats lie within this of it
-LIMITS_MM = (20.0, 10.0, 10.0)  # of the robust fit, before the limit follows the scatter of the points
-LEAST_LIMIT_MM = 0.5  # five times a good scanner's noise
+LIMITS_MM = (20.0, 10.0, 10.0, BAND_MM)  # of the robust fit, before the limit follows the scatter of the points
 LEAST_MM2 = 60_000.0  # a square of 245 mm: the top of a wheel box is larger (common practice, no source)
 LEAST_POINTS = 40
 MOST_PLANES, MOST_TRIES = 30, 90
-BLOCKS = 8  # strips of a plane that are left out in turn for the uncertainty
 
 
 @dataclass(frozen=True)
@@ -113,7 +111,8 @@ def _plane(
     near = facing[np.abs(points_mm[facing] @ seed.direction - seed.at_mm) < 2 * LIMITS_MM[0]]
     if len(near) < LEAST_POINTS:
         return None
-    normal, offset_mm, sd_mm, tilt = fit(points_mm[near], seed.direction, points_mm[rows[seed.near]].mean(axis=0))
+    start_mm = points_mm[rows[seed.near]].mean(axis=0)
+    normal, offset_mm, sd_mm, tilt = plane_fit.fit(points_mm[near], seed.direction, start_mm, LIMITS_MM)
     away = points_mm[rows] @ normal - offset_mm
     mine = rows[(np.abs(away) < BAND_MM) & (normals[rows] @ normal > np.cos(np.radians(FACING_DEG)))]
     if len(mine) < LEAST_POINTS:
@@ -133,49 +132,8 @@ def _plane(
     )
 
 
-def fit(points_mm: np.ndarray, direction: np.ndarray, start_mm: np.ndarray) -> tuple[np.ndarray, float, float, float]:
-    """Robust plane through points (n, 3) near a first guess: ``normal`` (3,), offset, and their standard uncertainties.
-
-    The guess goes through ``start_mm`` (3,) at right angles to ``direction`` (3,). The limit of the biweight follows the
-    scatter of the points at the end, so that ridges and fittings on a panel do not lift it.
-    """
-    first, second = across(direction)
-    off = points_mm - start_mm
-    rows = np.column_stack([np.ones(len(off)), off @ first, off @ second])
-    height = off @ direction
-    longer = off @ first if np.ptp(off @ first) > np.ptp(off @ second) else off @ second
-    block = robust.blocks_along(longer, BLOCKS)
-    solution = np.zeros(3)
-    limits: list[float | None] = [*LIMITS_MM, None, None, None]
-    for limit in limits:
-        residual = rows @ solution - height
-        if limit is None:
-            near = np.abs(residual[np.abs(residual) < BAND_MM])
-            scatter = robust.MAD_TO_SD * float(np.median(near)) if len(near) else BAND_MM
-            limit = float(np.clip(robust.TUKEY_SD * scatter, LEAST_LIMIT_MM, BAND_MM))
-        step = robust.step(rows, residual, limit, block)
-        solution = solution + step.change
-    normal = direction - solution[1] * first - solution[2] * second
-    length = np.linalg.norm(normal)
-    offset_mm = float((direction @ start_mm + solution[0] - solution[1] * (first @ start_mm)
-                       - solution[2] * (second @ start_mm)) / length)  # fmt: skip
-    tilt = float(np.sqrt(max(step.covariance[1, 1], step.covariance[2, 2])))
-    # of the position at the middle of the points, not at the start of the fit
-    middle = rows[step.weights > 0.0].mean(axis=0) if (step.weights > 0.0).any() else rows.mean(axis=0)
-    known = np.isfinite(step.covariance).all()
-    sd_mm = float(np.sqrt(max(middle @ step.covariance @ middle, 0.0))) if known else np.inf
-    return normal / length, offset_mm, sd_mm, tilt
-
-
-def across(direction: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """Two unit directions, (3,) each, at right angles to a ``direction`` (3,) and to each other."""
-    first = np.cross(direction, np.eye(3)[int(np.argmin(np.abs(direction)))])
-    first /= np.linalg.norm(first)
-    return first, np.cross(direction, first)
-
-
 def seen_area_mm2(points_mm: np.ndarray, normal: np.ndarray, spacing_mm: float) -> float:
     """Area, mm2, of the cells of a plane that hold points; cells of two spacings, so that few are missed by chance."""
     cell = 2.0 * spacing_mm
-    flat = np.column_stack([points_mm @ axis for axis in across(normal)])
+    flat = np.column_stack([points_mm @ axis for axis in plane_fit.across(normal)])
     return float(len(np.unique(np.floor(flat / cell).astype(np.int64), axis=0)) * cell**2)

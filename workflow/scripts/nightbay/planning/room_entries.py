@@ -14,11 +14,15 @@ def faults(sheet: str, part: str, written: Mapping[str, Any], segments: Collecti
         found.append(f"{sheet}: 'parts.{part}.sizes' is for an interior; list them under parts.interior.")
     for key, value, ways in _entries(part, written):
         if part != INTERIOR and ways == AXIS_WAYS:
-            found.append(f"{sheet}: '{key}' names a plane, which only an interior has; allowed are +x, -x, +y, -y, +z, -z.")
+            found.append(
+                f"{sheet}: '{key}' names a plane, which only an interior has; allowed are +x, -x, +y, -y, +z, -z."
+            )
             continue
         given = [way for way in ways if way in value]
         if len(given) != 1:
-            found.append(f"{sheet}: '{key}' needs exactly one of {', '.join(ways)}; it has {' and '.join(given) or 'none'}.")
+            found.append(
+                f"{sheet}: '{key}' needs exactly one of {', '.join(ways)}; it has {' and '.join(given) or 'none'}."
+            )
             continue
         if given != ["plane"] and "segment" not in value and len(segments) > 1:
             found.append(
