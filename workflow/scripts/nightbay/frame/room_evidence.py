@@ -18,9 +18,13 @@ LOW, HIGH = (0.1, 0.3), (0.7, 0.9)  # heights, shares of the room's, at which it
 LEAN_DEG, CLEAR_LEAN_DEG = 0.8, 2.0  # least mean lean of both walls that counts a little, and clearly
 BOX_LOW_MM, BOX_HIGH = 100.0, 0.4  # a wheel box is higher than this and lower than this share of the room's height
 BOX_ASIDE_MM, BOX_BIN_MM, BOX_STEP_MM = 350.0, 20.0, 50.0  # how wide it is, and the grid in which its top is looked for
-BOX_LEAST_MM, BOX_MOST = 300.0, 0.6  # it is longer than this and shorter than this share of the room's length
+# It is longer than this, and shorter than this and than this share of the room's length: overhead lockers are longer.
+BOX_LEAST_MM, BOX_MOST_MM, BOX_MOST = 300.0, 1300.0, 0.6
+BOW_MM, BOW_STEP_MM, BOW_MIDDLE = (15.0, 90.0), 40.0, 0.2  # how far bows hang down; looked for about the middle
+BOWS, BOW_WIDEST_MM, BOW_COVER = 3, 160.0, 0.6  # least number, greatest width, least share of the middle they cross
 STANDING, STANDING_TIMES = 0.015, 3.0  # least share of the points that stand on a floor; how many times those that hang
 LONGER, MUCH_LONGER = 1.15, 1.4  # ratio of the room's horizontal lengths that counts a little, and clearly
+BOXES = "boxes at both sides on the floor"
 DECIDED, AHEAD = 3, 2  # least votes for a direction, and how many more than the next has: two kinds of evidence
 
 
@@ -108,8 +112,11 @@ def up_votes(room: Box) -> dict[tuple[int, float], Votes]:
             lean = max(lean_deg(room, axis, sign, across) for across in range(3) if across != axis)
             found.add(2 * (lean > CLEAR_LEAN_DEG) or 1 * (lean > LEAN_DEG), "walls lean in towards the roof")
             boxes = any(wheel_boxes(room, axis, sign, across) for across in range(3) if across != axis)
-            found.add(2 * boxes, "wheel boxes on the floor")
-            found.add(1 * stands(room, axis, sign), "things stand on the floor")
+            # boxes in both corners may also be lockers under the roof of a room that lies on it, and then they stand too
+            found.add(2 * boxes or 1 * stands(room, axis, sign), BOXES if boxes else "things stand on the floor")
+            found.add(
+                1 * any(bows(room, axis, sign, along) for along in range(3) if along != axis), "bows under the roof"
+            )
     return votes
 
 
@@ -120,7 +127,7 @@ def along_votes(room: Box, up: int, sign: float) -> dict[int, Votes]:
     for along, across in (level, level[::-1]):
         ratio = room.size[along] / room.size[across]
         votes[along].add(2 * (ratio > MUCH_LONGER) or 1 * (ratio > LONGER), "the longer side")
-        votes[along].add(2 * wheel_boxes(room, up, sign, across), "wheel boxes at both sides")
+        votes[along].add(2 * wheel_boxes(room, up, sign, across), BOXES)
         votes[along].add(1 * (lean_deg(room, up, sign, across) > LEAN_DEG), "both side walls lean in")
         ends = [cover(room, along, end) for end in (1.0, -1.0)]
         sides = [cover(room, across, end) for end in (1.0, -1.0)]
@@ -164,11 +171,34 @@ def wheel_boxes(room: Box, up: int, sign: float, across: int) -> bool:
     for number in range(int(BOX_LOW_MM // BOX_BIN_MM), int(level[top].max(initial=0)) + 1):
         near = (level == number) | (level == number + 1)
         runs = [np.unique(step[side & near]) for side in sides]
-        common = len(np.intersect1d(*runs))
+        common = len(np.intersect1d(runs[0], runs[1]))
         longest = max(len(run) for run in runs)
         if common * BOX_STEP_MM >= BOX_LEAST_MM and common > 0.7 * longest:
-            return bool(longest * BOX_STEP_MM < BOX_MOST * room.size[along])
+            return bool(longest * BOX_STEP_MM < min(BOX_MOST * room.size[along], BOX_MOST_MM))
     return False
+
+
+def bows(room: Box, up: int, sign: float, along: int) -> bool:
+    """Whether narrow strips across the room hang under the roof, one after another ``along`` it."""
+    across = 3 - up - along
+    down = (sign * room.normals[:, up] < -0.9) & (
+        np.abs(room.points[:, across] - (room.low + room.high)[across] / 2) < BOW_MIDDLE * room.size[across]
+    )
+    height = sign * room.points[down, up]
+    if not len(height):
+        return False
+    level = np.floor(height / 5.0).astype(np.int64)
+    roof = (level.min() + int(np.argmax(np.bincount(level - level.min()))) + 0.5) * 5.0
+    hanging = (roof - height > BOW_MM[0]) & (roof - height < BOW_MM[1])
+    at = room.points[down][hanging]
+    step = np.floor((at[:, along] - room.low[along]) / BOW_STEP_MM).astype(np.int64)
+    cell = np.floor(at[:, across] / CELL_MM).astype(np.int64)
+    crossed = np.unique(np.column_stack([step, cell]), axis=0)[:, 0] if len(at) else np.empty(0, np.int64)
+    needed = BOW_COVER * 2 * BOW_MIDDLE * room.size[across] / CELL_MM
+    steps, count = np.unique(crossed, return_counts=True)
+    steps = steps[count >= needed]
+    runs = [run for run in np.split(steps, np.flatnonzero(np.diff(steps) > 1) + 1) if len(run)]
+    return len(runs) >= BOWS and max(len(run) for run in runs) * BOW_STEP_MM <= BOW_WIDEST_MM
 
 
 def stands(room: Box, up: int, sign: float) -> bool:

@@ -11,7 +11,8 @@ from nightbay.measure.result import RoomSize, TouchPoints
 from nightbay.measure.room_faces import End, Shell, edge, face
 
 FLOOR_LOW_MM, FLOOR_HIGH_MM = 40.0, 160.0  # above the fillet of a floor and below most of what stands on it
-BELT_MM = 60.0  # half height of the band at belt height
+BELT_MM = 40.0  # half height of the band at belt height: a bowed wall bends by less than 0.1 mm in it
+BELT = 0.6  # belt height is no higher than this share of the room's
 MIDDLE = 0.35  # half width of the band about the middle in which lengths are taken, share of the room's width
 ROOF_MM = 60.0  # half width of the band about the middle in which heights are taken
 OPEN_END_MM = 200.0  # depth of an open end in which its width and height are taken
@@ -27,7 +28,7 @@ class Room:
     def __init__(self, shell: Shell, belt_mm: float) -> None:
         self.shell = shell
         self.low, self.high = np.percentile(shell.points_mm, [0.5, 99.5], axis=0)
-        self.belt_mm = min(belt_mm, (self.high[2] - self.low[2]) / 2)
+        self.belt_mm = min(belt_mm, BELT * (self.high[2] - self.low[2]))
         self.sizes: list[RoomSize] = []
         self.notes: list[str] = []
         self.decided = bool(shell.frame.room and shell.frame.room.up.decided and shell.frame.room.along.decided)
@@ -183,7 +184,7 @@ def _heights(room: Room) -> None:
     if top is None or bottom is None:
         return
     bows = ribs.under_roof(room, top, ROOF_MM)
-    if bows:
+    if len(bows) >= ribs.FEWEST:
         lowest = min(bows, key=lambda bow: float(bow.face.point_mm[2]))
         room.add(
             "height_bows", f"Height, floor to bows ({len(bows)})", "from the floor to the lowest bow, in the middle",
