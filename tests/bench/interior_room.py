@@ -2,8 +2,8 @@
 
     bash tests/bench/run.sh interior_room [seeds]
 
-The chain's own functions of frame and measure run in process on simulated points in their true registration, so that the
-figures show these two stages alone. The truth of each room is that of its construction. The last line is one JSON object.
+The chain's own functions of frame and measure run in process on simulated points in their true registration: the
+figures show these two stages alone. The truth of each room is its construction. The last line is one JSON object.
 """
 
 import json
@@ -17,6 +17,7 @@ import trimesh
 import yaml
 
 import blockcar
+import faults
 import loadbay
 import scenario
 import simulate
@@ -30,7 +31,7 @@ from nightbay.pipeline.settings import settings
 from nightbay.refine.result import RefineResult
 
 ROOT = Path(__file__).resolve().parents[2]
-SEEDS, POINTS = 20, 300_000
+SEEDS, POINTS, ROOM_SEEDS = 20, 150_000, 1
 MOST_FRAME_DEG, MOST_SIZE_MM = 0.05, 1.0
 TRUE_MM = {  # of the demo's bay, from its construction in demo/loadbay.py
     "width_floor": 2 * loadbay.HALF,
@@ -47,7 +48,7 @@ MEMBERS = (loadbay.RIBS_LEFT, sorted([1540, 2680, *loadbay.RIBS_RIGHT]), [x + 13
 
 @dataclass(frozen=True)
 class Case:
-    """A room to be framed: points (n, 3) with normals (n, 3) in its true vehicle frame (X rearward), and the rows of each
+    """A room to be framed: points (n, 3) with normals (n, 3) in its true vehicle frame (X rearward), the rows of each
     segment by name; ``axes`` of the job sheet."""
 
     points: np.ndarray
@@ -73,8 +74,10 @@ class Outcome:
         return self.decided and self.angle_deg > MOST_FRAME_DEG
 
 
-def run(case: Case, seed: int, drift_mm_per_m: float = scenario.DRIFT_WITHOUT_TARGETS_MM_PER_M) -> Outcome:
-    """Frame a room that lies anyhow in its raw frame, and take its sizes."""
+def run(
+    case: Case, seed: int, drift_mm_per_m: float = scenario.DRIFT_WITHOUT_TARGETS_MM_PER_M, sized: bool = True
+) -> Outcome:
+    """Frame a room that lies anyhow in its raw frame, and take its sizes where ``sized``."""
     rng = np.random.default_rng([seed, 77])
     T_control_vehicle = rigid.pose(blockcar.rotation(rng), rng.uniform(-3000, 3000, 3))
     options = yaml.safe_load((ROOT / "config/config.yaml").read_text(encoding="utf-8"))
@@ -105,28 +108,51 @@ def run(case: Case, seed: int, drift_mm_per_m: float = scenario.DRIFT_WITHOUT_TA
         rigid.transform(left, case.points), rigid.rotate(left, case.normals), spacing, result,
         refined.poses, refined.scale, options.scan,
     )  # fmt: skip
-    sizes, _ = room_sizes.find(shell, options.measure.belt_mm)
+    sizes = room_sizes.find(shell, options.measure.belt_mm)[0] if sized else []
     return Outcome(result, rigid.angle_deg(left), float(square), decided, sizes)
 
 
-def demo_bay(body, seed: int, names=("fore", "aft"), points=POINTS) -> Case:
-    """The demo's load bay as its job scans it, noise and drift included."""
-    job = next(job for job in scenario.JOBS if job.part == "interior")
-    xyz, normals, segments = [], [], {}
-    for number, run_ in enumerate(job.runs):
-        own = 1000 * seed + number
-        scan = simulate.scan(
-            body, scenario.views(job, run_, body, own), points=round(points * run_.share), noise_mm=scenario.NOISE_MM,
-            seed=own, drift_mm_per_m=job.drift_mm_per_m, faults=scenario.faults(job),
-        )  # fmt: skip
-        taken = scan.all_points()
-        inside = np.isin(taken.label, [simulate.SURFACE])
-        start = sum(len(part) for part in xyz)
-        xyz.append(rigid.transform(scan.T_vehicle_segment, taken.xyz[inside]))
-        facing = rigid.rotate(scan.T_vehicle_segment, taken.normals[inside])
-        normals.append(facing / np.linalg.norm(facing, axis=1, keepdims=True))
-        segments[names[number]] = np.arange(start, start + len(xyz[-1]))
-    return Case(np.concatenate(xyz), np.concatenate(normals), segments, {})
+@dataclass(frozen=True)
+class Bay:
+    """The demo's load bay as its job scans it, without errors: a scan, its true points and normals, a run each."""
+
+    scans: list
+    taken: list
+
+    @classmethod
+    def scanned(cls, points: int = POINTS) -> "Bay":
+        """Draw the points once: the errors of each seed are laid on them."""
+        job = next(job for job in scenario.JOBS if job.part == "interior")
+        body, scans, taken = loadbay.load_bay(), [], []
+        for number, part in enumerate(job.runs):
+            scan = simulate.scan(
+                body, scenario.views(job, part, body, number), points=round(points * part.share), noise_mm=0.0,
+                seed=number, faults=simulate.Faults(mirrors=0.0, strays=0.0),
+            )  # fmt: skip
+            drawn = scan.all_points()
+            scans.append(scan)
+            taken.append((drawn, np.flatnonzero(drawn.label == simulate.SURFACE)))
+        return cls(scans, taken)
+
+    def case(self, seed: int, names: tuple = ("fore", "aft")) -> Case:
+        """The bay with the noise and drift of a seed, as the demo's job has them: noise along the beam, larger at grazing
+        incidence, and the walk of each run."""
+        rng = np.random.default_rng([seed, 3])
+        xyz, normals, segments = [], [], {}
+        for name, scan, (drawn, rows) in zip(names, self.scans, self.taken, strict=True):
+            true, view = drawn.true_mm[rows], drawn.view[rows]
+            facing = rigid.rotate(scan.T_vehicle_segment, drawn.normals[rows])
+            facing /= np.linalg.norm(facing, axis=1, keepdims=True)
+            beam = true - scan.views.position_mm[view]
+            beam /= np.linalg.norm(beam, axis=1, keepdims=True)
+            cosine = np.maximum(np.abs(np.einsum("ij,ij->i", beam, facing)), 0.1)
+            drift, turn = faults.walk(scan.views, scenario.DRIFT_WITHOUT_TARGETS_MM_PER_M, rng)
+            noisy = true + (rng.normal(0, scenario.NOISE_MM, len(true)) / cosine)[:, None] * beam
+            start = sum(len(part) for part in xyz)
+            xyz.append(replace(scan, drift_mm=drift, turn_rad=turn).drifted(noisy, view))
+            normals.append(facing)
+            segments[name] = np.arange(start, start + len(rows))
+        return Case(np.concatenate(xyz), np.concatenate(normals), segments, {})
 
 
 def errors(outcome: Outcome) -> dict[str, tuple[float, float]]:
@@ -140,24 +166,6 @@ def errors(outcome: Outcome) -> dict[str, tuple[float, float]]:
         if true is not None:
             found[entry.key] = (entry.size.value_mm - true, entry.size.uncertainty_mm)
     return found
-
-
-def box(low, high, face_mm=60.0):
-    """A box of small faces, turned outwards."""
-    mesh = trimesh.creation.box(bounds=[low, high])
-    return mesh.subdivide_to_size(4 * face_mm) if face_mm else mesh
-
-
-def hollow(sections):
-    """The inside of a body from cross-sections, a list of (x, outline (k, 2) in y, z): side faces alone, turned inwards."""
-    k = len(sections[0][1])
-    vertices = np.concatenate([np.column_stack([np.full(k, x), outline]) for x, outline in sections])
-    faces = []
-    for ring in range(len(sections) - 1):
-        for at in range(k):
-            a, b = ring * k + at, ring * k + (at + 1) % k
-            faces += [[a, b, a + k], [b, b + k, a + k]]
-    return facing_in(trimesh.Trimesh(vertices, faces, process=False), np.vstack([v for v in vertices]).mean(axis=0))
 
 
 def facing_in(mesh, middle):
@@ -177,33 +185,32 @@ def panel(corners, middle):
 
 def room(length, half, height, *, front=0.0, lean=0.0, taper=0.0, roof=True, rear=True, bulkhead=True, door=None):
     """Walls of a room: X 0 at the bulkhead, ``front``: how far the front wall slants forward at its foot; ``lean`` and
-    ``taper``: how far each side wall leans in at the roof, and at the rear; ``door`` (x low, x high, z high) in the right wall."""
+    ``taper``: how far each side wall leans in at the roof, and at the rear; ``door`` (x low, x high, z high), right."""
     m = (length / 2, 0.0, height / 2)
 
     def corner(x, side, z):
         y = half - lean * z / height - taper * x / length
         return (x - (front * (1 - z / height) if x == 0 else 0.0), side * y, z)
 
-    parts = [panel([corner(0, -1, 0), corner(length, -1, 0), corner(length, 1, 0), corner(0, 1, 0)], m)]
-    h = height
+    def wall(*corners):
+        parts.append(panel([corner(*at) for at in corners], m))
+
+    parts, h = [], height
+    wall((0, -1, 0), (length, -1, 0), (length, 1, 0), (0, 1, 0))
     for side in (-1, 1):
         if side == 1 and door:
             low, high, top = door
-            parts += [panel([corner(0, 1, 0), corner(low, 1, 0), corner(low, 1, h), corner(0, 1, h)], m),
-                      panel([corner(high, 1, 0), corner(length, 1, 0), corner(length, 1, h), corner(high, 1, h)], m),
-                      panel([corner(low, 1, top), corner(high, 1, top), corner(high, 1, h), corner(low, 1, h)], m)]  # fmt: skip
+            wall((0, 1, 0), (low, 1, 0), (low, 1, h), (0, 1, h))
+            wall((high, 1, 0), (length, 1, 0), (length, 1, h), (high, 1, h))
+            wall((low, 1, top), (high, 1, top), (high, 1, h), (low, 1, h))
         else:
-            parts.append(
-                panel([corner(0, side, 0), corner(length, side, 0), corner(length, side, h), corner(0, side, h)], m)
-            )
+            wall((0, side, 0), (length, side, 0), (length, side, h), (0, side, h))
     if roof:
-        parts.append(panel([corner(0, -1, h), corner(length, -1, h), corner(length, 1, h), corner(0, 1, h)], m))
+        wall((0, -1, h), (length, -1, h), (length, 1, h), (0, 1, h))
     if bulkhead:
-        parts.append(panel([corner(0, -1, 0), corner(0, 1, 0), corner(0, 1, h), corner(0, -1, h)], m))
+        wall((0, -1, 0), (0, 1, 0), (0, 1, h), (0, -1, h))
     if rear:
-        parts.append(
-            panel([corner(length, -1, 0), corner(length, 1, 0), corner(length, 1, h), corner(length, -1, h)], m)
-        )
+        wall((length, -1, 0), (length, 1, 0), (length, 1, h), (length, -1, h))
     return trimesh.util.concatenate(parts)
 
 
@@ -224,28 +231,38 @@ def seats(rows, pitch, half, first=400.0):
     return found
 
 
+def pair(x, y, z):
+    """Two boxes opposite each other: bounds along X, across from the middle, and up, (low, high) each."""
+    return [
+        ((x[0], min(side * y[0], side * y[1]), z[0]), (x[1], max(side * y[0], side * y[1]), z[1])) for side in (-1, 1)
+    ]
+
+
 def rooms():
-    """Invented rooms by name: mesh and the middle from which it is seen."""
-    pair = [((1900, -870, 0), (2700, -640, 300)), ((1900, 640, 0), (2700, 870, 300))]
-    coach = furnished(
-        room(8200, 1180, 1980, lean=70, front=200),
-        [*seats(8, 760, 1180), ((300, -1180, 1480), (7900, -860, 1700)), ((300, 860, 1480), (7900, 1180, 1700))],
-    )
-    cabin = furnished(room(1600, 700, 1150, lean=120, front=300, rear=False), [((500, -600, 0), (900, -150, 350)), ((500, 150, 0), (900, 600, 350)), ((850, -600, 350), (960, -150, 900)), ((850, 150, 350), (960, 600, 900))])  # fmt: skip
+    """Invented rooms by name, as meshes."""
+    wheels = pair((1900, 2700), (640, 870), (0, 300))
+    racks = pair((300, 7900), (860, 1180), (1480, 1700))
+    bed = pair((500, 1150), (560, 760), (0, 230))
+    lockers = [((400, -880, 1450), (2400, -560, 1800)), ((900, 560, 1450), (2900, 880, 1800))]
+    stalls = [((1200, -30, 0), (3000, 30, 1300))]
+    chairs = [*pair((500, 900), (150, 600), (0, 350)), *pair((850, 960), (150, 600), (350, 900))]
     return {
-        "coach saloon": coach,
+        "coach saloon": furnished(room(8200, 1180, 1980, lean=70, front=200), [*seats(8, 760, 1180), *racks]),
         "box body": room(6100, 1220, 2300),
         "box body, open": room(6100, 1220, 2300, rear=False),
         "cube": room(2000, 1000, 2000, rear=False),
-        "van, sliding door": furnished(room(3200, 870, 1850, lean=60, door=(300, 1400, 1700), rear=False), pair),
-        "horse box, slanted front": furnished(room(3300, 860, 2250, front=700, taper=15), [((1200, -30, 0), (3000, 30, 1300))]),
+        "van, sliding door": furnished(room(3200, 870, 1850, lean=60, door=(300, 1400, 1700), rear=False), wheels),
+        "horse box, slanted front": furnished(room(3300, 860, 2250, front=700, taper=15), stalls),
         "high short box": room(1700, 800, 2100, rear=False),
-        "cabin": cabin,
-        "pickup bed": furnished(room(1550, 760, 520, roof=False), [((500, -760, 0), (1150, -560, 230)), ((500, 560, 0), (1150, 760, 230))]),
-        "bay without roof lining": furnished(room(2600, 850, 1700, lean=40, roof=False, rear=False), pair),
-        "camper with lockers": furnished(room(3600, 880, 1900, lean=30), [((400, -880, 1450), (2400, -560, 1800)), ((900, 560, 1450), (2900, 880, 1800)), ((1500, 300, 0), (3000, 880, 850))]),
+        "cabin": furnished(room(1600, 700, 1150, lean=120, front=300, rear=False), chairs),
+        "pickup bed": furnished(room(1550, 760, 520, roof=False), bed),
+        "bay without roof": furnished(room(2600, 850, 1700, lean=40, roof=False, rear=False), wheels),
+        "camper with lockers": furnished(
+            room(3600, 880, 1900, lean=30), [*lockers, ((1500, 300, 0), (3000, 880, 850))]
+        ),
+        "lockers alone": furnished(room(3600, 880, 1900), pair((900, 1900), (560, 880), (1500, 1900))),
         "low box, wide": room(1900, 1150, 900, rear=False),
-    }  # fmt: skip
+    }
 
 
 def invented(mesh, seed: int, names=("a", "b"), axes=None, points=80_000) -> Case:
@@ -265,10 +282,10 @@ def invented(mesh, seed: int, names=("a", "b"), axes=None, points=80_000) -> Cas
 
 def measured(seeds: int = SEEDS) -> dict:
     """The benchmark's numbers, as the module says."""
-    body = loadbay.load_bay()
+    scanned = Bay.scanned()
     outcomes, worst, beyond, counts = [], (0.0, ""), 0, 0
     for seed in range(seeds):
-        bay = demo_bay(body, seed)
+        bay = scanned.case(seed)
         outcome = run(bay, seed)
         for key, (error, uncertainty) in errors(outcome).items():
             worst = max(worst, (abs(error), key))
@@ -277,16 +294,16 @@ def measured(seeds: int = SEEDS) -> dict:
         outcomes.append(outcome)
         # the same bay without names of its ends, and with a raw axis that means nothing in particular
         plain = replace(bay, segments=dict(zip("ab", bay.segments.values(), strict=True)))
-        outcomes.append(run(plain, seed + 1000))
+        outcomes.append(run(plain, seed + 1000, sized=False))
         axis = sorted(f"{sign}{name}" for sign in "+-" for name in "xyz")[seed % 6]
-        outcomes.append(run(replace(plain, axes={"up": axis}), seed + 2000))
+        outcomes.append(run(replace(plain, axes={"up": axis}), seed + 2000, sized=False))
         print(f"bay {seed}: {outcome.angle_deg:.4f} deg, worst size {worst[0]:.2f} mm ({worst[1]})", flush=True)
     bay_wrong, bay_undecided = sum(o.wrong for o in outcomes), sum(not o.decided for o in outcomes[::3])
     others = {}
     for name, mesh in rooms().items():
-        for seed in range(3):
+        for seed in range(ROOM_SEEDS):
             for names in (("a", "b"), ("front", "rear")):
-                others[name, seed, names] = run(invented(mesh, seed, names), seed + 31)
+                others[name, seed, names] = run(invented(mesh, seed, names), seed + 31, sized=False)
         mine = [outcome for (owner, _, _), outcome in others.items() if owner == name]
         print(
             f"{name}: wrong {sum(o.wrong for o in mine)}, undecided {sum(not o.decided for o in mine)} of {len(mine)}, "

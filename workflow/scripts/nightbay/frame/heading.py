@@ -79,8 +79,8 @@ def named_direction(view: PartView) -> np.ndarray | None:
 
 
 def _unknown(datum: Datum) -> Forward:
-    """The heading of an interior without a name for an end: an open end is assumed to be the rear; else X runs along the
-    nearest axis of the control frame."""
+    """The heading of an interior without a name for an end: an open end is assumed to be the rear; else X runs along
+    the nearest axis of the control frame."""
     if datum.open_end is not None:
         note = (
             "The open end is assumed to be the rear. Name a segment 'front' or 'rear', or give axes.forward in the job "

@@ -27,8 +27,8 @@ ASK_FORWARD = (
 
 @dataclass
 class Found:
-    """The ``datum`` of an interior with its ``planes``, the largest first; ``up`` and ``along``: how the directions were
-    decided; ``forward`` (3,) from the job sheet, None without a usable one."""
+    """The ``datum`` of an interior with its ``planes``, the largest first; ``up`` and ``along``: how the directions
+    were decided; ``forward`` (3,) from the job sheet, None without a usable one."""
 
     datum: datum.Datum
     planes: list[RoomPlane]
@@ -88,7 +88,7 @@ def _wanted(
 def _without_walls(
     view: PartView, planes: list[RoomPlane], wanted: Mapping[str, np.ndarray], notes: list[str]
 ) -> Found:
-    """An interior without floor and walls at right angles, such as a cabin: level where the job sheet gives its floor."""
+    """An interior without floor and walls at right angles, such as a cabin; level if the job sheet gives the floor."""
     reason = "no floor and walls at right angles to each other were found"
     unknown = Decision(False, "kept", reason)
     floors = [plane for plane in planes if plane.normal @ wanted["up"] > 0.9] if "up" in wanted else []

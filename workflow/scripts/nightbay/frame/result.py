@@ -147,8 +147,8 @@ class Plane:
 
     ``number`` on the page, from 1, the largest first; ``kind``: "floor", "roof", "left wall", "right wall", "front
     wall", "rear wall", or where it is none of these "level surface", "upright surface", "sloping surface".
-    ``centre_mm``, ``low_mm``, ``high_mm`` (3,) of its points; standard uncertainties ``sd_mm`` of its position there and
-    ``tilt_sd_deg``, None where it is too small to show them; ``flatness_rms_mm`` of its points about it and
+    ``centre_mm``, ``low_mm``, ``high_mm`` (3,) of its points; standard uncertainties ``sd_mm`` of its position there
+    and ``tilt_sd_deg``, None where it is too small to show them; ``flatness_rms_mm`` of its points about it and
     ``flatness_range_mm`` that holds 95 % of them, ridges within 15 mm included; ``area_mm2`` that was seen;
     ``angle_to_floor_deg``, 0..180 (90: upright), None without a floor.
     """
@@ -170,8 +170,8 @@ class Plane:
 
 @dataclass(frozen=True)
 class Room:
-    """What was found of an interior: its ``planes``, the largest first; how it was decided which way is ``up`` and which
-    way its length runs, ``along``."""
+    """What was found of an interior: its ``planes``, the largest first; how it was decided which way is ``up`` and
+    which way its length runs, ``along``."""
 
     planes: list[Plane]
     up: Decision
@@ -186,7 +186,7 @@ class FrameResult:
     :class:`nightbay.core.axes.Axes`; ``state``: "vehicle" (all three zero planes found), "partial" or "as scanned";
     ``zero_planes`` {"x", "y", "z": plane}; ``rotation_sd_deg`` {"x", "y", "z": standard uncertainty of the frame's
     rotation about that axis, None where it was kept as scanned}; ``wheels`` and ``axles`` from the front; ``segments``
-    {name: bounds in the vehicle frame}, without those that have no point; ``room``: of an interior, None of an exterior.
+    {name: bounds in the vehicle frame}, without those that have no point; ``room`` of an interior, else None.
     """
 
     T_vehicle_control: np.ndarray

@@ -112,8 +112,9 @@ def up_votes(room: Box) -> dict[tuple[int, float], Votes]:
             lean = max(lean_deg(room, axis, sign, across) for across in range(3) if across != axis)
             found.add(2 * (lean > CLEAR_LEAN_DEG) or 1 * (lean > LEAN_DEG), "walls lean in towards the roof")
             boxes = any(wheel_boxes(room, axis, sign, across) for across in range(3) if across != axis)
-            # boxes in both corners may also be lockers under the roof of a room that lies on it, and then they stand too
-            found.add(2 * boxes or 1 * stands(room, axis, sign), BOXES if boxes else "things stand on the floor")
+            # boxes in both corners may be lockers under the roof of a room that lies on it, and then they stand too
+            standing = 2 * boxes or 1 * stands(room, axis, sign)
+            found.add(standing, BOXES if boxes else "things stand on the floor")
             found.add(
                 1 * any(bows(room, axis, sign, along) for along in range(3) if along != axis), "bows under the roof"
             )
@@ -142,7 +143,7 @@ def decided(votes: dict, chosen: object, least: int = DECIDED) -> bool:
 
 
 def lean_deg(room: Box, up: int, sign: float, across: int) -> float:
-    """How far both walls at the ends of ``across`` lean in towards ``up``, degrees: the smaller of the two; 0 without."""
+    """How far both walls at the ends of ``across`` lean in towards ``up``, degrees: the smaller; 0 without."""
     height = _height(room, up, sign)
     low, high = ((height > part[0]) & (height < part[1]) for part in (LOW, HIGH))
     leans = []

@@ -1,4 +1,4 @@
-"""What a job sheet says of a room: which way is up or forward, by a raw axis, a plane, a point near it or three points."""
+"""What a job sheet says of a room: up or forward by a raw axis, a plane, a point near it or three points."""
 
 from collections.abc import Mapping, Sequence
 from typing import Any
@@ -50,8 +50,8 @@ def nearest(name: str, wanted: np.ndarray, axes: np.ndarray, planes: Sequence[Ro
     facing = [number for number, plane in enumerate(planes, 1) if plane.normal @ towards > 0.9]
     nearest_plane = f"plane {facing[0]}" if facing else "a direction of the room without a plane"
     return NotFound(
-        f"axes.{name} in the job sheet lies {off_deg:.0f} degrees from {nearest_plane}, the nearest it may mean, and at "
-        f"most {MOST_DEG:.0f} are allowed; it was not used: {WHAT_TO_DO}"
+        f"axes.{name} in the job sheet lies {off_deg:.0f} degrees from {nearest_plane}, the nearest it may mean, and "
+        f"at most {MOST_DEG:.0f} are allowed; it was not used: {WHAT_TO_DO}"
     )
 
 

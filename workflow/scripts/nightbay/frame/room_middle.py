@@ -30,8 +30,8 @@ class Middle:
 def between(points_mm: np.ndarray, normals: np.ndarray, axes: np.ndarray, walls: Sequence[RoomPlane]) -> Middle | None:
     """The :class:`Middle` of two ``walls``; None where too little of one lies opposite the other.
 
-    ``points_mm`` and ``normals`` (n, 3); rows of ``axes`` (3, 3): along, across and up. In each cell of the side view the
-    wall's position is the outermost of its points, so that what stands before it does not count; a plane is fitted
+    ``points_mm`` and ``normals`` (n, 3); rows of ``axes`` (3, 3): along, across and up. In each cell of the side view
+    the wall's position is the outermost of its points, so that what stands before it does not count; a plane is fitted
     robustly to the means of both sides, because ribs of one side stand opposite bare wall of the other.
     """
     along, across, up = axes

@@ -46,8 +46,8 @@ def find(points_mm: np.ndarray, normals: np.ndarray, spacing_mm: float) -> list[
     """The planes of a part, the largest first.
 
     ``points_mm`` (n, 3), thinned evenly to ``spacing_mm``, with unit ``normals`` (n, 3) into the room. A plane is the
-    most frequent direction of the normals, the most frequent position along it, and a robust fit to that; its points are
-    taken away before the next is looked for.
+    most frequent direction of the normals, the most frequent position along it, and a robust fit to that; its points
+    are taken away before the next is looked for.
     """
     trials = _sphere()
     left = np.ones(len(points_mm), bool)

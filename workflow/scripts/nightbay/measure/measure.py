@@ -10,8 +10,17 @@ import numpy as np
 
 from nightbay.core import thinning
 from nightbay.frame.result import AxleResult, FrameResult
-from nightbay.measure import dimensions, exclusions, left_right, named_sizes, pieces, room_sizes, sections
-from nightbay.measure import tangent_planes, uncertainty_budget
+from nightbay.measure import (
+    dimensions,
+    exclusions,
+    left_right,
+    named_sizes,
+    pieces,
+    room_sizes,
+    sections,
+    tangent_planes,
+    uncertainty_budget,
+)
 from nightbay.measure.body import Body
 from nightbay.measure.result import Dimension, Extent, MeasureResult, Protrusion, RoomSize, Section, Symmetry, Track
 from nightbay.measure.room_faces import Shell

@@ -134,8 +134,8 @@ class Symmetry:
 
 @dataclass(frozen=True)
 class RoomSize:
-    """A size of a room: ``key`` and ``title``, its value with uncertainty as a :class:`Dimension`, and the numbers of the
-    ``planes`` between which it was taken, as frame lists them."""
+    """A size of a room: ``key`` and ``title``, its value with uncertainty as a :class:`Dimension`, and the numbers of
+    the ``planes`` between which it was taken, as frame lists them."""
 
     key: str
     title: str

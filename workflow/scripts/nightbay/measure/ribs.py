@@ -176,8 +176,8 @@ def _pitches(room: "Room", name: str, found: list[Rib], where: str) -> None:
     pitches = np.abs(np.diff([rib.at_mm for rib in found]))
     if len(pitches) > 1 and pitches.max() > TWICE * np.median(pitches):
         room.notes.append(
-            f"One pitch of the {name} is {pitches.max() / np.median(pitches):.1f} times the others: something may hide a "
-            "rib there."
+            f"One pitch of the {name} is {pitches.max() / np.median(pitches):.1f} times the others: something may hide "
+            "a rib there."
         )
     for number, (first, second) in enumerate(zip(found, found[1:], strict=False), 1):
         if number > MOST_LISTED:

@@ -25,8 +25,8 @@ LEAST_BINS = 4
 
 @dataclass(frozen=True)
 class Shell:
-    """The surface of a room in the vehicle frame: ``points_mm`` (n, 3), about ``spacing_mm`` apart, with unit ``normals``
-    (n, 3) into the room; ``frame``, ``poses``, ``scale`` and ``scan`` (settings) for the uncertainties."""
+    """The surface of a room in the vehicle frame: ``points_mm`` (n, 3), about ``spacing_mm`` apart, with unit
+    ``normals`` (n, 3) into the room; ``frame``, ``poses``, ``scale`` and ``scan`` (settings) for the uncertainties."""
 
     points_mm: np.ndarray
     normals: np.ndarray
@@ -48,8 +48,8 @@ class Shell:
 
 @dataclass(frozen=True)
 class End:
-    """One end of a size: ``point_mm`` (3,) on the surface; ``sd_mm`` by cause; ``plane``: number of the room's plane, None
-    for an edge."""
+    """One end of a size: ``point_mm`` (3,) on the surface; ``sd_mm`` by cause; ``plane``: number of the room's plane,
+    None for an edge."""
 
     point_mm: np.ndarray
     sd_mm: dict[str, float]
@@ -105,10 +105,10 @@ def outermost_peak(beyond_mm: np.ndarray) -> float:
 
 
 def edge(shell: Shell, rows: np.ndarray, axis: int, side: float, strips: int) -> End | None:
-    """Where a surface ends along ``side`` times an axis: the median of its ends in strips across the axis ``strips``.
+    """Where a surface ends along ``side`` times an axis: the median of its ends in strips along ``strips``.
 
-    ``rows`` of the shell's points (k,). A surface goes on beyond its last point by half the points' distance in a strip,
-    on average. None with too few strips.
+    ``rows`` of the shell's points (k,). A surface goes on beyond its last point by the points' distance in a strip, on
+    average. None with too few strips.
     """
     points = shell.points_mm[rows]
     strip = np.floor(points[:, strips] / EDGE_BIN_MM).astype(np.int64)

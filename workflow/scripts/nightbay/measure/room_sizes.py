@@ -1,6 +1,6 @@
 """The sizes that a fit-out needs of a room: lengths, widths, heights, wheel boxes, ribs and openings."""
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator
 from typing import Any
 
 import numpy as np
@@ -99,7 +99,8 @@ def _widths(room: Room) -> None:
         window = room.box((room.low[0] + inset, None, low), (room.high[0] - inset, None, high))
         ends = tuple(face(room.shell, wall, *window) if wall else None for wall in walls)
         room.add(
-            f"width_{key}", f"Width {words}", f"between the bare side walls, {low:.0f} to {high:.0f} mm above the floor",
+            f"width_{key}", f"Width {words}",
+            f"between the bare side walls, {low:.0f} to {high:.0f} mm above the floor",
             (ends[0], ends[1]), 1,
         )  # fmt: skip
 
