@@ -135,8 +135,8 @@ class Bay:
         return cls(scans, taken)
 
     def case(self, seed: int, names: tuple = ("fore", "aft")) -> Case:
-        """The bay with the noise and drift of a seed, as the demo's job has them: noise along the beam, larger at grazing
-        incidence, and the walk of each run."""
+        """The bay with the noise and drift of a seed, as the demo's job has them: noise along the beam, larger at
+        grazing incidence, and the walk of each run."""
         rng = np.random.default_rng([seed, 3])
         xyz, normals, segments = [], [], {}
         for name, scan, (drawn, rows) in zip(names, self.scans, self.taken, strict=True):

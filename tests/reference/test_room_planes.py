@@ -24,10 +24,10 @@ def floor_with_ridges(seed):
 
 @pytest.mark.parametrize("seed", range(3))
 def test_a_plane_agrees_with_scipys_robust_least_squares(seed):
-    """``scipy.optimize.least_squares`` with a Cauchy loss, on the same model. Both find the bare floor: its direction
-    is known to noise / (root of the count x rms lever), 0.1 / (134 x 480) rad = 0.0001 degrees along the shorter side.
-    The Cauchy loss leaves a pull of the ridges, the share of them times scale squared over their height: 0.1 x 0.1^2 / 7 mm,
-    below a micrometre. Ten times the noise's share is allowed."""
+    """``scipy.optimize.least_squares`` with a Cauchy loss, same model. Both find the bare floor: its direction is
+    known to noise / (root of the count x rms lever), 0.1 / (134 x 480) rad = 0.0001 degrees along the shorter side.
+    The Cauchy loss leaves a pull of the ridges, the share of them times scale squared over their height: 0.1 x
+    0.1^2 / 7 mm, below a micrometre. Ten times the noise's share is allowed."""
     points, true = floor_with_ridges(seed)
     normal, offset_mm, sd_mm, tilt = plane_fit.fit(points, true, points.mean(axis=0), (20.0, 10.0))
     first, second = plane_fit.across(true)
@@ -46,9 +46,9 @@ def test_a_plane_agrees_with_scipys_robust_least_squares(seed):
 
 def test_the_planes_of_a_box_agree_with_open3ds_segmentation():
     """``open3d.geometry.PointCloud.segment_plane`` (RANSAC, then least squares on the points within 0.4 mm), plane
-    after plane, on the points of a box of known size: each of its six sides is found by both, and they agree within what four
-    standard deviations of noise, cut off at 0.4 mm, leave in a mean of some thousand points (0.1 / 50 = 0.002 mm), with
-    the tilt over half the box at most ten times that."""
+    after plane, on the points of a box of known size: each of its six sides is found by both, and they agree within
+    what four standard deviations of noise, cut off at 0.4 mm, leave in a mean of some thousand points (0.1 / 50 =
+    0.002 mm), with the tilt over half the box at most ten times that."""
     mesh = trimesh.creation.box(bounds=[[0, -850, 0], [3000, 850, 1800]])
     mesh.invert()
     xyz, normals = blockcar.scan(mesh, 30_000, 1, NOISE_MM)
