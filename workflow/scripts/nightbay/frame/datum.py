@@ -22,7 +22,8 @@ class Datum:
 
     ``along``, ``across``, ``up`` (3,) unit, right-handed (along x across = up); ``zero_mm`` (3,): a point that lies on
     every zero plane that was found; ``planes``, ``turn_sd_rad``, ``symmetry`` and ``notes`` go to the JSON; ``wheels``
-    and ``axles`` are in the level frame; ``inside``: the part is an interior.
+    and ``axles`` are in the level frame; ``inside``: the part is an interior; ``open_end`` (3,): direction of the end
+    of a room that is open while the other is closed, None otherwise.
     """
 
     along: np.ndarray
@@ -36,6 +37,7 @@ class Datum:
     symmetry: Symmetry | None = None
     notes: list[str] = field(default_factory=list)
     inside: bool = False
+    open_end: np.ndarray | None = None
 
     def found(self, name: str) -> bool:
         """Whether zero plane x, y or z was found."""

@@ -11,17 +11,13 @@ from nightbay.clean.result import CleanResult, SegmentGround
 from nightbay.clouds.posed import PosedClouds
 from nightbay.core import axes, rigid
 from nightbay.core.errors import NotFound
-from nightbay.frame import axles, datum, ground_plane, heading, interior, tyre_contact
+from nightbay.frame import axles, datum, ground_plane, heading, interior, room_hints, room_list, tyre_contact
 from nightbay.frame.ground_plane import GroundPlane
 from nightbay.frame.part_view import PartView
-from nightbay.frame.result import Bounds, FrameResult, Heading
+from nightbay.frame.result import Bounds, FrameResult, Heading, Room
 from nightbay.orientation import normal_orientation
 from nightbay.pipeline import typed
 from nightbay.refine.result import RefineResult
-
-DIRECTIONS = {
-    f"{sign}{axis}": s * np.eye(3)[at] for at, axis in enumerate("xyz") for sign, s in (("+", 1.0), ("-", -1.0))
-}
 
 
 def frame(
@@ -38,20 +34,30 @@ def frame(
     thinned = clouds.thinned(options.coarse_mm)
     view = PartView(clouds, *thinned, options, settings.scan.target_drift_mm_per_m, threads)
     print(f"{len(clouds)} points, {len(view.points_mm)} when thinned to {options.coarse_mm} mm")
-    # directions in the job sheet are those of the raw frame, with a control survey those of the survey
-    hints = {name: DIRECTIONS[value] for name, value in sheet.get("axes", {}).items()}
+    factor = typed.read(RefineResult, upstream["refine"].result).scale.factor
     if cleaned[0].part == "interior":
-        found = interior.find(view, hints)
-    else:
-        factor = typed.read(RefineResult, upstream["refine"].result).scale.factor
-        grounds = {
-            segment.segment: _scaled(typed.read(CleanResult, segment.result).ground, factor) for segment in cleaned
-        }
-        found = exterior(view, ground_plane.join(grounds, view))
+        return _interior(view, sheet.get("axes", {}), factor)
+    # directions in the job sheet are those of the raw frame, with a control survey those of the survey
+    hints = {name: room_hints.DIRECTIONS[value] for name, value in sheet.get("axes", {}).items()}
+    grounds = {segment.segment: _scaled(typed.read(CleanResult, segment.result).ground, factor) for segment in cleaned}
+    found = exterior(view, ground_plane.join(grounds, view))
     forward = heading.find(found, view, hints)
     if found.found("z"):
         place(found, view, forward.sign)
     return typed.write(result(found, forward, view)) | {"notes": [*found.notes, *forward.notes]}
+
+
+def _interior(view: PartView, written: Mapping[str, Any], factor: float) -> dict[str, Any]:
+    """The stage's numbers and notes for an interior; ``written``: ``axes`` of the job sheet."""
+    room = interior.find(view, written, factor)
+    found = room.datum
+    forward = heading.find(found, view, {} if room.forward is None else {"forward": room.forward})
+    if found.found("z"):
+        place(found, view, forward.sign)
+    framed = result(found, forward, view)
+    listed = room_list.planes(room.planes, framed, view)
+    framed = replace(framed, room=Room(listed, room.up, room.along))
+    return typed.write(framed) | {"notes": [*room.notes, *found.notes, *forward.notes]}
 
 
 def _scaled(ground: SegmentGround | None, factor: float) -> SegmentGround | None:

@@ -59,22 +59,34 @@ def _by_sheet(datum: Datum, forward: np.ndarray) -> Forward:
 
 def _by_names(view: PartView, along: np.ndarray) -> float | None:
     """The front's sign from the positions of segments named after an end; None where they do not show it."""
+    towards = named_direction(view)
     x = view.points_mm @ along
-    middle = (np.percentile(x, 1) + np.percentile(x, 99)) / 2
-    votes = {}
+    if towards is None or abs(towards @ along) < NAMED_SHARE * np.ptp(x):
+        return None
+    return 1.0 if towards @ along > 0 else -1.0
+
+
+def named_direction(view: PartView) -> np.ndarray | None:
+    """How far, (3,) mm towards the front, segments named after an end lie from the part's middle; None without any."""
+    middle = np.percentile(view.points_mm, [1, 99], axis=0).mean(axis=0)
+    total, named = np.zeros(3), False
     for row, name in enumerate(view.names):
-        words = [WORDS[word] for word in re.split(r"[^a-z]+", name.lower()) if word in WORDS]
-        mine = x[view.segment == row]
-        if len(set(words)) == 1 and len(mine):
-            votes[name] = words[0] * (mine.mean() - middle)
-    total = sum(votes.values())
-    if abs(total) > NAMED_SHARE * (x.max() - x.min()):
-        return 1.0 if total > 0 else -1.0
-    return None
+        words = {WORDS[word] for word in re.split(r"[^a-z]+", name.lower()) if word in WORDS}
+        mine = view.points_mm[view.segment == row]
+        if len(words) == 1 and len(mine):
+            total, named = total + words.pop() * (mine.mean(axis=0) - middle), True
+    return total if named else None
 
 
 def _unknown(datum: Datum) -> Forward:
-    """The heading of an interior, which its shape does not show: X runs along the nearest axis of the control frame."""
+    """The heading of an interior without a name for an end: an open end is assumed to be the rear; else X runs along
+    the nearest axis of the control frame."""
+    if datum.open_end is not None:
+        note = (
+            "The open end is assumed to be the rear. Name a segment 'front' or 'rear', or give axes.forward in the job "
+            "sheet, to be sure."
+        )
+        return Forward(-1.0 if datum.open_end @ datum.along > 0 else 1.0, "open end", assumed=True, notes=[note])
     main = datum.along[int(np.argmax(np.abs(datum.along)))]
     note = (
         "Which end is the front is not known, because the shape of an interior does not show it. Name a segment "

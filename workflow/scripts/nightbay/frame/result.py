@@ -38,7 +38,7 @@ class ZeroPlane:
 
 @dataclass(frozen=True)
 class Heading:
-    """Which end is the front: ``found_by`` "job sheet", "names of segments", "shape" or "kept".
+    """Which end is the front: ``found_by`` "job sheet", "names of segments", "shape", "open end" or "kept".
 
     ``assumed``: only the shape shows it.
     """
@@ -133,6 +133,52 @@ class Bounds:
 
 
 @dataclass(frozen=True)
+class Decision:
+    """Whether the evidence decides a direction of a room, and what it was ``found_by``; ``reason`` why it does not."""
+
+    decided: bool
+    found_by: str
+    reason: str | None
+
+
+@dataclass(frozen=True)
+class Plane:
+    """A plane of a room in the vehicle frame: ``normal . x = offset_mm``, ``normal`` (3,) into the room.
+
+    ``number`` on the page, from 1, the largest first; ``kind``: "floor", "roof", "left wall", "right wall", "front
+    wall", "rear wall", or where it is none of these "level surface", "upright surface", "sloping surface".
+    ``centre_mm``, ``low_mm``, ``high_mm`` (3,) of its points; standard uncertainties ``sd_mm`` of its position there
+    and ``tilt_sd_deg``, None where it is too small to show them; ``flatness_rms_mm`` of its points about it and
+    ``flatness_range_mm`` that holds 95 % of them, ridges within 15 mm included; ``area_mm2`` that was seen;
+    ``angle_to_floor_deg``, 0..180 (90: upright), None without a floor.
+    """
+
+    number: int
+    kind: str
+    normal: np.ndarray
+    offset_mm: float
+    centre_mm: np.ndarray
+    low_mm: np.ndarray
+    high_mm: np.ndarray
+    sd_mm: float | None
+    tilt_sd_deg: float | None
+    flatness_rms_mm: float
+    flatness_range_mm: float
+    area_mm2: float
+    angle_to_floor_deg: float | None
+
+
+@dataclass(frozen=True)
+class Room:
+    """What was found of an interior: its ``planes``, the largest first; how it was decided which way is ``up`` and
+    which way its length runs, ``along``."""
+
+    planes: list[Plane]
+    up: Decision
+    along: Decision
+
+
+@dataclass(frozen=True)
 class FrameResult:
     """The numbers of the stage frame.
 
@@ -140,7 +186,7 @@ class FrameResult:
     :class:`nightbay.core.axes.Axes`; ``state``: "vehicle" (all three zero planes found), "partial" or "as scanned";
     ``zero_planes`` {"x", "y", "z": plane}; ``rotation_sd_deg`` {"x", "y", "z": standard uncertainty of the frame's
     rotation about that axis, None where it was kept as scanned}; ``wheels`` and ``axles`` from the front; ``segments``
-    {name: bounds in the vehicle frame}, without those that have no point.
+    {name: bounds in the vehicle frame}, without those that have no point; ``room`` of an interior, else None.
     """
 
     T_vehicle_control: np.ndarray
@@ -153,3 +199,4 @@ class FrameResult:
     wheels: list[WheelResult]
     axles: list[AxleResult]
     segments: dict[str, Bounds]
+    room: Room | None = None

@@ -52,7 +52,7 @@ def span(name: str, body: Body, axis: int, areas: np.ndarray | None = None) -> D
         "support": _root_sum(uncertainty_budget.rectangular_sd_mm(end.half_width_mm) for end in (high, low)),
         "frame": _frame_sd_mm(body, areas, direction, value_mm),
     }
-    stated = dimension(name, value_mm, budget_mm, TouchPoints(high.point_mm, low.point_mm), body.scale)
+    stated = dimension(MEANINGS[name], value_mm, budget_mm, TouchPoints(high.point_mm, low.point_mm), body.scale)
     return _with_unscanned_ends(stated, body, areas, {"high": (direction, high), "low": (-direction, low)})
 
 
@@ -70,7 +70,7 @@ def height(name: str, body: Body, areas: np.ndarray | None = None) -> Dimension 
         "support": uncertainty_budget.rectangular_sd_mm(top.half_width_mm),
         "ground": _ground_sd_mm(body, top.point_mm),
     }
-    stated = dimension(name, top.reach_mm, budget_mm, TouchPoints(top.point_mm, None), body.scale)
+    stated = dimension(MEANINGS[name], top.reach_mm, budget_mm, TouchPoints(top.point_mm, None), body.scale)
     return _with_unscanned_ends(stated, body, areas, {"high": (up, top)})
 
 
@@ -96,7 +96,7 @@ def wheelbase(body: Body) -> Dimension | None:
         x = [x for wheel in wheels if wheel.side == side and (x := wheel.centre_mm[0]) is not None]
         sides[side] = abs(x[-1] - x[0]) if len(x) == len(axles) else None
     return replace(
-        dimension("wheelbase", value_mm, budget_mm, TouchPoints(None, None), body.scale),
+        dimension(MEANINGS["wheelbase"], value_mm, budget_mm, TouchPoints(None, None), body.scale),
         axles_mm=[abs(b.x_mm - a.x_mm) for a, b in zip(axles[:-1], axles[1:], strict=True)],
         left_mm=sides["left"],
         right_mm=sides["right"],
@@ -111,14 +111,14 @@ def axle_point(wheel: WheelResult) -> np.ndarray:
 
 
 def dimension(
-    name: str, value_mm: float, budget_mm: dict[str, float | None], points_mm: TouchPoints, scale: Scale
+    meaning: str, value_mm: float, budget_mm: dict[str, float | None], points_mm: TouchPoints, scale: Scale
 ) -> Dimension:
-    """A dimension with its expanded uncertainty and what it is at 20 C; ``budget_mm``: its standard uncertainties by
-    cause, to which that of an applied scale is added."""
+    """A dimension with its ``meaning`` in words, its expanded uncertainty and what it is at 20 C; ``budget_mm``: its
+    standard uncertainties by cause, to which that of an applied scale is added."""
     if scale.applied and scale.sd is not None:
         budget_mm = budget_mm | {"scale": uncertainty_budget.scale_sd_mm(value_mm, scale.sd)}
     return Dimension(
-        meaning=MEANINGS[name],
+        meaning=meaning,
         value_mm=float(value_mm),
         at_20_c=_at_20_c(value_mm, budget_mm, scale),
         uncertainty_mm=uncertainty_budget.combine(budget_mm),

@@ -1,17 +1,38 @@
 """Stage measure: dimensions, sections and left against right of a part in the vehicle frame."""
 
 import json
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 
+from nightbay.core import thinning
 from nightbay.frame.result import AxleResult, FrameResult
-from nightbay.measure import dimensions, exclusions, left_right, pieces, sections, tangent_planes
+from nightbay.measure import (
+    dimensions,
+    exclusions,
+    left_right,
+    named_sizes,
+    pieces,
+    room_sizes,
+    sections,
+    tangent_planes,
+)
 from nightbay.measure.body import Body
-from nightbay.measure.result import COVERAGE, Dimension, Extent, MeasureResult, Protrusion, Section, Symmetry, Track
+from nightbay.measure.result import (
+    COVERAGE,
+    Dimension,
+    Extent,
+    MeasureResult,
+    Protrusion,
+    RoomSize,
+    Section,
+    Symmetry,
+    Track,
+)
+from nightbay.measure.room_faces import Shell
 from nightbay.measure.sections import Plane
 from nightbay.meshes import surface, vertices
 from nightbay.meshes.surface import Surface
@@ -19,6 +40,7 @@ from nightbay.pipeline import typed
 from nightbay.refine.result import RefineResult
 
 DECIMALS = 3  # of the coordinates in sections.json, mm
+SHELL_MM = 5.0  # of the vertices from which a room's sizes are taken: some hundred thousand in a load bay
 LAMP_OR_HANDLE = (
     "Short protrusions at the sides that reach less than a mirror are part of the width. ISO 612 leaves lamps out and "
     "counts handles, but the shape does not show which they are."
@@ -65,6 +87,7 @@ def measure(upstream: Mapping[str, Any], sheet: Mapping[str, Any], settings: Any
     outlines = [outline(body, plane, lines) for plane, lines in sections.through(model, planes(body))]
     text = json.dumps({"sections": outlines}, sort_keys=True)
     (folder / "sections.json").write_text(text + "\n", encoding="utf-8")
+    room, room_notes = room_of(body, sheet.get("sizes", [])) if upstream["fill"].part == "interior" else ([], [])
     result = MeasureResult(
         dimensions=found,
         support_mm2=body.support_mm2,
@@ -75,8 +98,31 @@ def measure(upstream: Mapping[str, Any], sheet: Mapping[str, Any], settings: Any
         sections=[Section(**{key: made[key] for key in Section.__annotations__}) for made in outlines],
         symmetry=compare_sides(body, folder, threads),
         scale=refined.scale,
+        room=room,
     )
-    return typed.write(result) | {"notes": stated.notes + unscanned_end_notes(body, found)}
+    return typed.write(result) | {"notes": stated.notes + unscanned_end_notes(body, found) + room_notes}
+
+
+def room_of(body: Body, wanted: Sequence[Mapping[str, Any]]) -> tuple[list[RoomSize], list[str]]:
+    """Sizes of an interior, and of the job sheet's ``wanted`` distances, and sentences on what can't be stated.
+
+    Its shell is the measured surface's vertices, thinned: neighbours share points, more of them say no more.
+    """
+    rows = np.flatnonzero(body.areas > 0.0)
+    spacing_mm = max(SHELL_MM, float(np.sqrt(body.areas.sum() / max(len(rows), 1))))
+    rows = rows[thinning.thin(body.vertices_mm[rows], spacing_mm)]
+    shell = Shell(
+        points_mm=body.vertices_mm[rows].astype(np.float64),
+        normals=vertices.normals(body.surface, rows).astype(np.float64),
+        spacing_mm=spacing_mm,
+        frame=body.frame,
+        poses=body.poses,
+        scale=body.scale,
+        scan=body.scan,
+    )
+    sizes, notes = room_sizes.find(shell, body.options.belt_mm)
+    named, refused = named_sizes.find(shell, wanted)
+    return [*sizes, *named], [*notes, *refused]
 
 
 def state_dimensions(body: Body, part: str | None) -> Stated:

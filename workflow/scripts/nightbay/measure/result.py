@@ -135,6 +135,17 @@ class Symmetry:
 
 
 @dataclass(frozen=True)
+class RoomSize:
+    """A size of a room: ``key`` and ``title``, its value with uncertainty as a :class:`Dimension`, and the numbers of
+    the ``planes`` between which it was taken, as frame lists them."""
+
+    key: str
+    title: str
+    size: Dimension
+    planes: list[int]
+
+
+@dataclass(frozen=True)
 class MeasureResult:
     """Numbers of measure for a part.
 
@@ -142,7 +153,7 @@ class MeasureResult:
     touching plane; ``loose_mm2``: area of loose pieces, which the dimensions leave out; ``protrusions``; ``extent_mm``,
     None where nothing was measured; ``track``; ``sections``, whose polylines are in ``sections.json``; ``symmetry``,
     None without a symmetry plane or a common surface, with its map in ``sides.npy``; ``scale``: what all lengths were
-    multiplied by, as network determined it.
+    multiplied by, as network determined it; ``room``: sizes of an interior, and distances that the job sheet asks for.
     """
 
     dimensions: dict[str, Dimension]
@@ -154,3 +165,4 @@ class MeasureResult:
     sections: list[Section]
     symmetry: Symmetry | None
     scale: Scale
+    room: list[RoomSize]

@@ -59,7 +59,7 @@ class Job:
             "network": self._network_sheet,
             "refine": self._refine_sheet,
             "frame": self._frame_sheet,
-            "measure": lambda part, segment: {"nominal_mm": self._nominal_mm()},
+            "measure": self._measure_sheet,
             "report": self._report_sheet,
         }
         return make.get(stage, lambda part, segment: {})(part, segment)
@@ -119,8 +119,18 @@ class Job:
         return _sorted(self.document.get("nominal_mm", {}))
 
     def _frame_sheet(self, part, segment):
-        axes = _sorted(self.parts[part].axes)
+        axes = {name: _sorted(value) if isinstance(value, dict) else value for name, value in self._axes(part)}
         return {"axes": axes, "segments": list(self.parts[part].segments), "extent_mm": self.extent_mm}
+
+    def _axes(self, part):
+        return sorted(self.parts[part].axes.items())
+
+    def _measure_sheet(self, part, segment):
+        sizes = [
+            {"name": size["name"], "from": _sorted(size["from"]), "to": _sorted(size["to"])}
+            for size in self.parts[part].sizes
+        ]
+        return {"nominal_mm": self._nominal_mm()} | ({"sizes": sizes} if sizes else {})
 
     def _report_sheet(self, part, segment):
         state = self.document.get("state", {})

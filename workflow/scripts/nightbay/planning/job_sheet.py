@@ -9,7 +9,7 @@ from typing import Any
 
 from nightbay.core.errors import Rejected
 from nightbay.pipeline import stage
-from nightbay.planning import parameters, point_pairs, validation, yaml_file
+from nightbay.planning import parameters, point_pairs, room_entries, validation, yaml_file
 from nightbay.planning.point_pairs import PointPairs
 from nightbay.planning.raw_files import RawFile
 
@@ -65,15 +65,16 @@ class Segment:
 class Part:
     """Segments that make one model, sorted by name; ``axes``: its orientation in the raw frame, if known.
 
-    ``unplaced``: what becomes of the part when segments can't be placed, "refuse" or "leave_out"; ``point_pairs`` of
-    two segments each.
+    ``sizes``: distances to state; ``unplaced``: what becomes of the part when segments can't be placed, "refuse" or
+    "leave_out"; ``point_pairs`` of two segments each.
     """
 
     name: str
     segments: dict[str, Segment]
     control_survey: RawFile | None
     placed: bool
-    axes: dict[str, str]
+    axes: dict[str, Any]
+    sizes: list[dict[str, Any]]
     parameters: dict[str, Any]
     unplaced: str
     point_pairs: list[PointPairs]
@@ -167,6 +168,7 @@ class _Reader:
                 )
                 continue
             segments[segment] = self.segment(f"parts.{name}.segments.{segment}", segment, listed[segment])
+        self.sentences += room_entries.faults(self.sheet, name, written, list(segments)) if segments else []
         control = written.get("control_survey", survey)
         key = f"{self.sheet}: 'parts.{name}.point_pairs"
         pairs, faults = point_pairs.read(
@@ -179,6 +181,7 @@ class _Reader:
             self.raw_file(f"parts.{name}.control_survey", control) if control and segments else None,
             written.get("placed", False),
             written.get("axes", {}),
+            written.get("sizes", []),
             written.get("parameters", {}),
             written.get("unplaced", self.document.get("unplaced", "refuse")),
             pairs,

@@ -13,7 +13,9 @@ from nightbay.refine.coarse_fit import Fit
 from nightbay.refine.coarse_match import SearchedSegment
 from nightbay.refine.segment_size import cells_mm
 
-CLOSES = 3.0  # coarse cells: rms distance of a segment's cells by which a ring may stay open, one for each of three pairs
+CLOSES = (
+    3.0  # coarse cells: rms distance of a segment's cells by which a ring may stay open, one for each of three pairs
+)
 
 
 def check(

@@ -10,7 +10,7 @@ from nightbay.measure.result import Dimension
 from nightbay.network.result import NetworkResult
 from nightbay.reduce.result import ReduceResult
 from nightbay.refine.result import Contradictions
-from nightbay.report import class_fit, registration
+from nightbay.report import class_fit, registration, room_summary
 from nightbay.report.part import Part
 
 COMPLETE, WARNED, REFUSED = "complete", "complete with warnings", "refused"
@@ -60,6 +60,7 @@ def _warnings_of_part(part: Part, sheet: Mapping[str, Any]) -> list[str]:
         *registration.warnings(part),
         *_rounded_coordinates(part),
         *_frame_warnings(part.name, part.frame),
+        *room_summary.warnings(part.frame),
         *_network_warnings(part.network),
         *_contradictions(part.refine.contradiction if part.refine else None),
         *([class_warning] if class_warning else []),
@@ -87,7 +88,7 @@ def _frame_warnings(part_name: str, frame: FrameResult | None) -> list[str]:
         kept = [axis.upper() for axis, plane in frame.zero_planes.items() if not plane.found]
         stay = "stays" if len(kept) == 1 else "stay"
         found.append(f"The vehicle frame is incomplete: zero {listing(kept)} {stay} as scanned.")
-    if frame.heading.assumed and frame.heading.found_by != "kept":
+    if part_name == "exterior" and frame.heading.assumed and frame.heading.found_by != "kept":
         found.append(
             "Which end is the front was inferred from the shape alone; state it in the job sheet (parts, axes, "
             "forward)."

@@ -12,7 +12,7 @@ from nightbay.fill.result import Opening
 from nightbay.frame.result import FrameResult
 from nightbay.measure.result import Dimension
 from nightbay.meshes import surface
-from nightbay.report import drawing, picture
+from nightbay.report import drawing, picture, room_views
 from nightbay.report.job_summary import DIMENSIONS
 from nightbay.report.part import Part
 
@@ -60,7 +60,7 @@ def views_of(part: Part, own: Any, folder: Path) -> dict[str, Any]:
     """
     level = drawn_level(part, own.most_faces)
     if level is None:
-        return {"views": {}, "maps": []}
+        return {"views": {}, "maps": [], "room_views": {}}
     mesh = surface.read_ply(part.folder("reduce") / f"{level}.ply")
     convention = axes(part.frame.axes) if part.frame else DESIGN_GRID
     scene = picture.Scene(mesh, convention, own.picture_px, cull=part.name == "interior")
@@ -79,6 +79,8 @@ def views_of(part: Part, own: Any, folder: Path) -> dict[str, Any]:
         "titles": titles_of(scene),
         "views": _views(part, scene, text_mm),
         "maps": [drawn for drawn in maps if drawn],
+        "room_views": room_views.draw(part, scene, text_mm),
+        "room_titles": room_views.TITLES,
     }
 
 

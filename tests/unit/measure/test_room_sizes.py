@@ -1,0 +1,193 @@
+"""Sizes of rooms against their construction. The walls are flat, their noise is 0.1 mm at some thousand points: the
+noise of a plane is below 0.005 mm, and 0.05 mm is ten times that."""
+
+import numpy as np
+import pytest
+import trimesh
+
+import blockcar
+import networks
+import part_results
+from nightbay.core import rigid
+from nightbay.frame import room_list, room_planes
+from nightbay.frame.part_view import PartView
+from nightbay.frame.result import Decision, Room
+from nightbay.measure import named_sizes, room_sizes
+from nightbay.measure.room_faces import Shell, outermost_peak
+from nightbay.pipeline import typed
+from nightbay.pipeline.settings import settings
+from nightbay.refine.result import Scale
+
+NOISE_MM, FLAT_MM = 0.1, 0.05
+SCAN = settings({"scan": {"noise_mm": NOISE_MM, "target_drift_mm_per_m": 0.0}}).scan
+LENGTH, WIDTH, HEIGHT = 3000.0, 1700.0, 1800.0
+
+
+def walls(low, high, keep=lambda centre: np.ones(len(centre), bool)):
+    """The inside of a box as a mesh of small faces; ``keep``: which of them, by their centres."""
+    mesh = trimesh.creation.box(bounds=[low, high]).subdivide_to_size(100.0)
+    mesh = trimesh.Trimesh(mesh.vertices, mesh.faces[:, ::-1], process=False)
+    mesh.update_faces(keep(mesh.triangles_center))
+    return mesh
+
+
+def shell(mesh, *, decided=True, count=150_000, points=None):
+    """A scan of a room in its vehicle frame (X rearward, floor at Z 0), with the planes that frame finds in it."""
+    xyz, normals = blockcar.scan(mesh, count, 3, NOISE_MM) if points is None else points
+    inner = np.einsum("ij,ij->i", np.array([LENGTH / 2, 0, HEIGHT / 2]) - xyz, normals) > 0
+    low, high = xyz.min(axis=0), xyz.max(axis=0)
+    frame = part_results.frame(low, high, found_by=("kept", "middle between the side walls", "floor plane"))
+    view = PartView(None, xyz, normals, np.zeros(len(xyz), int), None, 0.0, 1)
+    planes = room_list.planes(room_planes.find(xyz, normals, 12.0), frame, view)
+    assert inner.any()
+    object.__setattr__(frame, "room", Room(planes, Decision(decided, "test", None), Decision(decided, "test", None)))
+    spacing = float(np.sqrt(mesh.area / len(xyz)))
+    poses = {"all": part_results.pose()}
+    return Shell(xyz, normals, spacing, frame, poses, typed.read(Scale, networks.UNSCALED), SCAN)
+
+
+def sizes_of(made):
+    found, notes = room_sizes.find(made, 900.0)
+    return {entry.key: entry for entry in found}, notes
+
+
+def furnished(*boxes, keep=lambda centre: np.ones(len(centre), bool)):
+    room = walls([0, -WIDTH / 2, 0], [LENGTH, WIDTH / 2, HEIGHT], keep)
+    return trimesh.util.concatenate([room, *(trimesh.creation.box(bounds=bounds) for bounds in boxes)])
+
+
+def both(low, high):
+    """A box on the right and its mirror image on the left."""
+    return [(low, high), ((low[0], -high[1], low[2]), (high[0], -low[1], high[2]))]
+
+
+@pytest.fixture(scope="module")
+def plain():
+    return shell(furnished())
+
+
+@pytest.mark.parametrize(
+    ("key", "true"),
+    [
+        ("width_floor", WIDTH), ("width_belt", WIDTH), ("length_floor", LENGTH), ("length_belt", LENGTH),
+        ("height_roof", HEIGHT),
+    ],
+)  # fmt: skip
+def test_a_plain_box_has_its_known_size(plain, key, true):
+    size = sizes_of(plain)[0][key].size
+    assert size.value_mm == pytest.approx(true, abs=FLAT_MM)
+    assert abs(size.value_mm - true) <= size.uncertainty_mm < 2 * FLAT_MM
+    assert size.points_mm.high is not None and size.points_mm.low is not None
+
+
+def test_lengths_name_their_ends(plain):
+    assert sizes_of(plain)[0]["length_floor"].title == "Length at floor height, front wall to rear wall"
+    opened = sizes_of(shell(furnished(keep=lambda centre: centre[:, 0] < LENGTH - 1)))[0]
+    assert opened["length_belt"].title == "Length at belt height, front wall to open end"
+    for key in ("length_floor", "length_belt"):
+        # the edge lies within half the points' distance of the last of them
+        assert abs(opened[key].size.value_mm - LENGTH) <= opened[key].size.uncertainty_mm
+        assert {"edge", "spacing"} <= opened[key].size.budget_mm.keys()
+    assert opened["rear_opening_height"].size.value_mm == pytest.approx(HEIGHT, abs=FLAT_MM)
+    assert opened["rear_opening_width_floor"].size.value_mm == pytest.approx(WIDTH, abs=FLAT_MM)
+
+
+def test_wheel_boxes_ribs_and_bows():
+    ribs = [bounds for x in (500, 1100, 1700, 2500) for bounds in both((x - 40, 815, 100), (x + 40, 850, 1700))]
+    bows = [((x - 30, -800, HEIGHT - 40), (x + 30, 800, HEIGHT)) for x in (800, 1400, 2200)]
+    made = shell(furnished(*both((1800, 620, 0), (2400, 850, 300)), *ribs, *bows), count=400_000)
+    found, notes = sizes_of(made)
+    expected = {
+        "width_wheel_boxes": 1240.0, "height_bows": HEIGHT - 40, "height_roof": HEIGHT, "width_belt": WIDTH,
+        "pitch_ribs_left_1": 600.0, "pitch_ribs_left_2": 600.0, "pitch_ribs_left_3": 800.0,
+        "pitch_ribs_right_3": 800.0, "pitch_bows_1": 600.0, "pitch_bows_2": 800.0,
+    }  # fmt: skip
+    for key, true in expected.items():
+        size = found[key].size
+        assert abs(size.value_mm - true) <= max(size.uncertainty_mm, FLAT_MM), key
+        assert size.uncertainty_mm < 1.0
+    assert not notes
+
+
+def test_a_rib_that_was_not_seen_is_suspected():
+    ribs = [bounds for x in (300, 800, 1300, 2600) for bounds in both((x - 40, 815, 100), (x + 40, 850, 1700))]
+    _, notes = sizes_of(shell(furnished(*ribs), count=400_000))
+    assert any("2.6 times the others: something may hide a rib" in note for note in notes)
+
+
+def test_a_door_has_its_width_and_height():
+    def wall(centre):
+        door = (centre[:, 0] > 600) & (centre[:, 0] < 1600) & (centre[:, 2] < 1500) & (centre[:, 1] > WIDTH / 2 - 1)
+        return ~door
+
+    mesh = trimesh.creation.box(bounds=[[0, -WIDTH / 2, 0], [LENGTH, WIDTH / 2, HEIGHT]]).subdivide_to_size(25.0)
+    mesh = trimesh.Trimesh(mesh.vertices, mesh.faces[:, ::-1], process=False)
+    mesh.update_faces(wall(mesh.triangles_center))
+    edge = mesh.vertices[np.unique(mesh.edges[trimesh.grouping.group_rows(mesh.edges_sorted, require_count=1)])]
+    upright = edge[(edge[:, 2] > 300) & (edge[:, 2] < 1200)]
+    true = np.diff([np.median(upright[upright[:, 0] < 1100, 0]), np.median(upright[upright[:, 0] > 1100, 0])])[0]
+    found, _ = sizes_of(shell(mesh, count=300_000))
+    size = found["opening_width_right_wall_1"].size
+    assert abs(size.value_mm - true) <= size.uncertainty_mm
+    assert size.uncertainty_mm < 25.0  # faces of 25 mm make the edge ragged
+    assert "from the floor" in found["opening_height_right_wall_1"].title
+    assert not any(key.startswith("opening_width_left") for key in found)
+
+
+def test_what_is_not_decided_is_said_with_the_sizes():
+    _, notes = sizes_of(shell(furnished(), decided=False))
+    assert any("is not decided: the sizes are right between the planes that they name" in note for note in notes)
+
+
+def test_the_outermost_of_two_peaks_is_the_bare_wall():
+    rng = np.random.default_rng(0)
+    wall, ribs = rng.normal(0.0, 0.1, 400), rng.normal(-35.0, 0.1, 900)
+    assert outermost_peak(np.concatenate([wall, ribs])) == pytest.approx(0.0, abs=4.0)
+
+
+def distance(made, start, end):
+    found, notes = named_sizes.find(made, [{"name": "test", "from": start, "to": end}])
+    return (found[0].size if found else None), notes
+
+
+def test_distances_between_planes_and_points(plain):
+    planes = {plane.kind: plane.number for plane in plain.frame.room.planes}
+    size, _ = distance(plain, {"plane": planes["floor"]}, {"plane": planes["roof"]})
+    assert size.value_mm == pytest.approx(HEIGHT, abs=FLAT_MM)
+    assert abs(size.value_mm - HEIGHT) <= size.uncertainty_mm
+    size, _ = distance(plain, {"point_mm": [1000, 300, 0]}, {"plane": planes["roof"]})
+    assert size.value_mm == pytest.approx(HEIGHT, abs=2 * FLAT_MM)
+    assert abs(size.value_mm - HEIGHT) <= size.uncertainty_mm
+    size, _ = distance(plain, {"point_mm": [1000, -850, 900]}, {"point_mm": [1000, 850, 900]})
+    assert abs(size.value_mm - WIDTH) <= size.uncertainty_mm < 0.5
+    size, _ = distance(plain, {"near_mm": [1000, 300, 10]}, {"near_mm": [1000, 300, 1795], "segment": "all"})
+    assert size.value_mm == pytest.approx(HEIGHT, abs=FLAT_MM)
+
+
+@pytest.mark.parametrize(
+    ("start", "end", "sentence"),
+    [
+        ({"plane": 90}, {"plane": 1}, "there is no plane 90; 6 planes were found"),
+        ({"point_mm": [1000, 0, 700]}, {"plane": 1}, "mm from the surface, at most 30 are allowed"),
+        ({"near_mm": [1000, 0, 700]}, {"plane": 1}, "no plane lies within 60 mm of the point"),
+        ({"point_mm": [0, 0, 0], "segment": "b"}, {"plane": 1}, "there is no segment 'b'; the part has all"),
+        ({"point_mm": [1000, 0, 0]}, {"point_mm": [1000, 0, 0]}, "both ends are the same point"),
+    ],
+)
+def test_a_distance_that_can_not_be_stated_says_why(plain, start, end, sentence):
+    size, notes = distance(plain, start, end)
+    assert size is None
+    assert len(notes) == 1 and sentence in notes[0]
+
+
+def test_planes_that_lean_have_no_distance(plain):
+    planes = {plane.kind: plane.number for plane in plain.frame.room.planes}
+    size, notes = distance(plain, {"plane": planes["floor"]}, {"plane": planes["left wall"]})
+    assert size is None and "lean 90 degrees against each other" in notes[0]
+
+
+def test_a_room_without_a_floor_has_no_sizes(plain):
+    frame = part_results.frame([0, 0, 0], [1, 1, 1])
+    bare = Shell(plain.points_mm, plain.normals, 10.0, frame, plain.poses, plain.scale, SCAN)
+    assert room_sizes.find(bare, 900.0) == ([], ["The room's sizes can't be stated: no floor was found."])
+    assert rigid.angle_deg(frame.T_vehicle_control) == 0.0

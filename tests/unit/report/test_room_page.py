@@ -1,0 +1,90 @@
+"""The room on a job's page: warnings at the top, numbers of planes in the drawing, the table of sizes."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+import trimesh
+
+import part_results
+import typed_results
+from nightbay.core.axes import DESIGN_GRID
+from nightbay.frame.result import Decision, Heading, Plane, Room
+from nightbay.measure.result import Dimension, MeasureResult, RoomSize, TouchPoints
+from nightbay.meshes.surface import Surface
+from nightbay.report import job_summary, page, picture, room_summary, room_views
+from nightbay.report.part import Part
+
+SURE, UNSURE = Decision(True, "walls lean in towards the roof", None), Decision(False, "assumed", "nothing shows it")
+
+
+def plane(number, normal, centre):
+    made = typed_results.made(
+        Plane, number=number, normal=np.array(normal, float), centre_mm=np.array(centre, float), area_mm2=4e6,
+        flatness_rms_mm=0.2, flatness_range_mm=0.8, angle_to_floor_deg=0.0,
+    )  # fmt: skip
+    return replace(made, kind="floor")
+
+
+def frame(up=SURE, along=SURE, heading=("job sheet", False), found_by=("kept", "middle", "floor plane")):
+    planes = [
+        plane(1, [0, 0, 1], [1000, 0, 0]),
+        plane(2, [0, 0, -1], [1000, 0, 1800]),
+        plane(3, [-1, 0, 0], [3000, 0, 900]),
+    ]
+    made = part_results.frame([0, -800, 0], [3000, 800, 1800], found_by=found_by)
+    return replace(made, room=Room(planes, up, along), heading=Heading(*heading))
+
+
+def interior(made):
+    size = typed_results.made(
+        Dimension, meaning="between the bare walls", value_mm=1600.0, uncertainty_mm=0.4, coverage=2.0, unknown=[],
+        points_mm=TouchPoints(np.array([1500.0, 800, 100]), np.array([1500.0, -800, 100])), at_20_c=None,
+    )  # fmt: skip
+    measure = typed_results.made(MeasureResult, room=[RoomSize("width_floor", "Width at floor height", size, [4, 5])])
+    return Part("interior", [], {}, None, None, made, None, None, None, measure)
+
+
+@pytest.mark.parametrize(
+    ("made", "sentence"),
+    [
+        (frame(found_by=("kept",) * 3), "The interior has no frame: which way is up was not found"),
+        (frame(up=UNSURE), "which of them is the floor is assumed"),
+        (frame(along=UNSURE), "Which way the interior's length runs is assumed"),
+        (frame(heading=("kept", False)), "Which end of the interior is the front is not known"),
+        (frame(heading=("open end", True)), "Which end of the interior is the front is assumed"),
+    ],
+)
+def test_an_interior_without_a_decided_frame_is_a_warning(made, sentence):
+    found = job_summary.warnings_of([interior(made)], {})
+    assert len(found) == 1 and sentence in found[0]
+    assert job_summary.state_of([interior(made)], found) == job_summary.WARNED
+
+
+def test_a_decided_frame_is_no_warning():
+    assert job_summary.warnings_of([interior(frame())], {}) == []
+    assert room_summary.warnings(None) == []
+
+
+def test_the_page_draws_the_room_and_lists_its_sizes_and_planes():
+    part = interior(frame())
+    box = trimesh.creation.box(bounds=[[0, -800, 0], [3000, 800, 1800]])
+    mesh = Surface(box.vertices.astype(np.float32), box.faces[:, ::-1].astype(np.int32))
+    views = room_views.draw(part, picture.Scene(mesh, DESIGN_GRID, 300, cull=True), 66.0)
+    assert "Width, floor" in views["top"].svg and ">1</text>" in views["top"].svg
+    assert ">2</text>" in views["left"].svg  # the roof, which no view from inside shows face on
+    entry = {
+        "part": part, "network_picture": None, "views": {}, "maps": [], "room_views": views,
+        "room_titles": room_views.TITLES,
+    }  # fmt: skip
+    html = page.render(
+        "job.html.j2", job="bay", sheet={"title": "bay", "vehicle_class": "van"}, state="complete", summary="",
+        warnings=[], parts=[entry], dimension_names={}, parameters="", versions={},
+    )  # fmt: skip
+    assert "Width at floor height" in html and "4, 5" in html
+    assert "Planes of the room: 3" in html
+
+
+def test_a_room_without_a_floor_is_not_drawn():
+    part = interior(frame(found_by=("kept",) * 3))
+    assert room_views.draw(part, None, 66.0) == {}

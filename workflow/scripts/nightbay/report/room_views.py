@@ -1,0 +1,80 @@
+"""The drawing of a room: plan and elevations with its sizes and the numbers of its planes."""
+
+from collections.abc import Sequence
+
+import numpy as np
+
+from nightbay.core.axes import Axes
+from nightbay.frame.result import Plane
+from nightbay.measure.result import RoomSize
+from nightbay.report import drawing, picture
+from nightbay.report.part import Part
+
+VIEWS = ("top", "left", "right", "rear", "front")
+TITLES = {
+    "top": "Plan, from above",
+    "left": "Elevation, from the left",
+    "right": "Elevation, from the right",
+    "rear": "Elevation, from the rear",
+    "front": "Elevation, from the front",
+}
+DRAWN = {  # size: view, along the picture's height
+    "length_floor": ("top", False),
+    "width_floor": ("top", True),
+    "width_wheel_boxes": ("top", True),
+    "length_belt": ("left", False),
+    "height_roof": ("left", True),
+    "height_bows": ("left", True),
+    "width_belt": ("rear", False),
+    "rear_opening_height": ("rear", True),
+}
+SHORT = {  # what the lines are called, where the table's title is too long
+    "length_floor": "Length, floor",
+    "length_belt": "Length, belt",
+    "width_floor": "Width, floor",
+    "width_belt": "Width, belt",
+    "width_wheel_boxes": "Wheel boxes",
+    "height_roof": "To roof",
+    "height_bows": "To bows",
+    "rear_opening_height": "Open end",
+}
+
+
+def draw(part: Part, scene: picture.Scene, text_mm: float) -> dict[str, drawing.Drawing]:
+    """The room's views by name; none where the part is no room with a floor."""
+    if part.frame is None or part.frame.room is None or not part.frame.zero_planes["z"].found:
+        return {}
+    sizes = part.measure.room if part.measure else []
+    marks = marks_of(part.frame.room.planes, scene.convention)
+    drawn = {}
+    for name in VIEWS:
+        lines = [_line(size) for size in sizes if DRAWN.get(size.key, ("",))[0] == name]
+        if not lines and name not in marks:
+            continue
+        text = ", ".join(drawing.label(line) for line in lines) or "numbers of planes"
+        view = scene.view(name, coarser=picture.MAP)
+        drawn[name] = drawing.draw(view, TITLES[name], text, lines, marks.get(name, ()), text_mm)
+    return drawn
+
+
+def marks_of(planes: Sequence[Plane], convention: Axes) -> dict[str, list[drawing.Mark]]:
+    """The number of each plane in the view that shows it best; those that face down in the view from the left."""
+    found: dict[str, list[drawing.Mark]] = {}
+    for plane in planes:
+        axis = int(np.argmax(np.abs(plane.normal)))
+        sign = float(np.sign(plane.normal[axis]))
+        name = {
+            0: "front" if sign == convention.forward else "rear",
+            1: "left" if sign == convention.left else "right",
+            2: "top" if sign > 0 else "left",
+        }[axis]
+        found.setdefault(name, []).append(drawing.Mark(plane.number, plane.centre_mm))
+    return found
+
+
+def _line(size: RoomSize) -> drawing.Line:
+    low, high = size.size.points_mm.low, size.size.points_mm.high
+    assert low is not None and high is not None  # a room's sizes have both ends
+    return drawing.Line(
+        SHORT.get(size.key, size.title), size.size.value_mm, size.size.uncertainty_mm, low, high, DRAWN[size.key][1]
+    )
