@@ -24,6 +24,8 @@ VALUES = {
         "crease_deg": 50.0,
         "agreement": 4.7,
         "undecided_weight": 0.25,
+        "match_colours": True,
+        "colour_blend_mm": 60.0,
     },
 }
 

@@ -19,11 +19,15 @@ def light_of(values: np.ndarray) -> np.ndarray:
     return np.where(encoded <= 0.04045, encoded / 12.92, ((encoded + 0.055) / 1.055) ** 2.4)
 
 
+def encoded_of(light: np.ndarray) -> np.ndarray:
+    """sRGB values of linear light from 0 on, in an array of any shape; float64, neither rounded nor clipped at 255."""
+    light = np.asarray(light, np.float64)
+    return 255.0 * np.where(light <= 0.0031308, 12.92 * light, 1.055 * light ** (1 / 2.4) - 0.055)
+
+
 def bytes_of(light: np.ndarray) -> np.ndarray:
     """sRGB bytes of linear light, which is clipped to 0..1, in an array of any shape; uint8."""
-    light = np.clip(np.asarray(light, np.float64), 0.0, 1.0)
-    encoded = np.where(light <= 0.0031308, 12.92 * light, 1.055 * light ** (1 / 2.4) - 0.055)
-    return np.rint(255.0 * encoded).astype(np.uint8)
+    return np.rint(encoded_of(np.clip(light, 0.0, 1.0))).astype(np.uint8)
 
 
 def luminance_of(light: np.ndarray) -> np.ndarray:
