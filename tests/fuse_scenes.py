@@ -30,9 +30,11 @@ VALUES = {
 }
 
 
-def settings(**scan):
-    """Settings with other values of the section scan."""
-    return frozen(VALUES | {"scan": VALUES["scan"] | scan})
+def settings(**values):
+    """Settings with other values of the sections scan and fuse."""
+    return frozen(
+        {name: section | {key: values[key] for key in section if key in values} for name, section in VALUES.items()}
+    )
 
 
 SETTINGS = settings()

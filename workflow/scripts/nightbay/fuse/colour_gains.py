@@ -28,14 +28,15 @@ LEAST_SCATTER = 0.005  # of a log ratio, a step of one byte in the upper range: 
 # of the distance, by 2 / distance, and by half of that where the other segment's falls as well.
 GRADIENT_SD = 1.0
 TRIMMED = 1.0  # percent of the patches at either end that the range of a gradient leaves out
+FLAT = 0.05  # share of the largest extent, below which a gradient across it is not sought
 ROUNDS = 20
 SETTLED = 1e-6  # of the logarithm, far below a byte's step
 METRE = 1000.0
 
 
 class Ratio(NamedTuple):
-    """What the nodes ``a`` and ``b`` differ by: ``log`` (p,) of the light of a over b in each channel, and with gradients
-    three more values, 1 / m; ``weight`` (p, p): inverse of its covariance."""
+    """What the nodes ``a`` and ``b`` differ by: ``log`` (p,) of the light of a over b in each channel, and three more
+    values with gradients, 1 / m; ``weight`` (p, p): inverse of its covariance, singular where a gradient is not seen."""
 
     a: int
     b: int
@@ -113,14 +114,27 @@ def ratio_of(overlap: Overlap, rows: np.ndarray, gains: Gains, gradients: bool) 
     channels = 1 if overlap.grey else 3
     ratios = np.log(light_a[rows] / light_b[rows])[:, :channels]
     position = (overlap.centre_mm[rows] - gains.centre_mm) / METRE
-    design = np.tile(np.eye(channels), (len(ratios), 1))
-    if gradients:
-        design = np.column_stack([design, np.repeat(position, channels, axis=0)])
+    middle, axes = position.mean(axis=0), _axes_of(position) if gradients else np.empty((3, 0))
+    along = position @ axes
+    design = np.column_stack([np.tile(np.eye(channels), (len(ratios), 1)), np.repeat(along, channels, axis=0)])
     fitted, covariance = _fit(design, ratios.ravel(), np.repeat(blocks, channels), channels)
-    at_middle = np.column_stack([np.eye(channels), np.tile(position.mean(axis=0), (channels, 1))])[:, : len(fitted)]
+    at_middle = np.column_stack([np.eye(channels), np.tile(middle @ axes, (channels, 1))])
     if not (np.sqrt(np.einsum("ij,jk,ik->i", at_middle, covariance, at_middle)) <= MOST_SD).all():
         return None
-    return Ratio(overlap.a, overlap.b, fitted, np.linalg.pinv(covariance, hermitian=True))
+    weight = np.linalg.pinv(covariance, hermitian=True)
+    if not gradients:
+        return Ratio(overlap.a, overlap.b, fitted, weight)
+    # what was fitted, from the unknowns: a gradient across the plane of flat patches is part of their level
+    across = np.tile(middle - axes @ (axes.T @ middle), (channels, 1))
+    seen = np.block([[np.eye(channels), across], [np.zeros((axes.shape[1], channels)), axes.T]])
+    log = np.concatenate([fitted[:channels], axes @ fitted[channels:]])
+    return Ratio(overlap.a, overlap.b, log, seen.T @ weight @ seen)
+
+
+def _axes_of(position: np.ndarray) -> np.ndarray:
+    """Directions, (3, k), in which positions (m, 3) extend, without those in which they are flat."""
+    values, vectors = np.linalg.eigh(np.cov(position.T))
+    return vectors[:, values > FLAT**2 * values[-1]]
 
 
 def _fit(design: np.ndarray, values: np.ndarray, blocks: np.ndarray, channels: int) -> tuple[np.ndarray, np.ndarray]:
