@@ -32,9 +32,8 @@ VALUES = {
 
 def settings(**values):
     """Settings with other values of the sections scan and fuse."""
-    return frozen(
-        {name: section | {key: values[key] for key in section if key in values} for name, section in VALUES.items()}
-    )
+    changed = {name: {key: values[key] for key in own if key in values} for name, own in VALUES.items()}
+    return frozen({name: own | changed[name] for name, own in VALUES.items()})
 
 
 SETTINGS = settings()

@@ -20,7 +20,7 @@ from nightbay.fuse.colour_patches import MOST_POINTS
 SPACINGS = 3.0  # distance of the thinned points, in points' own: each then has several of every segment around it
 ALONE = 2.0  # thinned distances; farther than that from all points of a segment, the segment has ended
 LEAST_SHARE = 1e-4  # of a segment at its end: it still counts where nothing else is left
-SATURATED_SHARE = 0.02  # of a saturated point: it counts where no other point has seen the surface
+SATURATED_SHARE = 0.001  # of a saturated point: it counts where no other point has seen the surface
 
 
 @dataclass(frozen=True)

@@ -36,7 +36,8 @@ METRE = 1000.0
 
 class Ratio(NamedTuple):
     """What the nodes ``a`` and ``b`` differ by: ``log`` (p,) of the light of a over b in each channel, and three more
-    values with gradients, 1 / m; ``weight`` (p, p): inverse of its covariance, singular where a gradient is not seen."""
+    values with gradients, 1 / m; ``weight`` (p, p): inverse of its covariance, singular where a gradient is not seen.
+    """
 
     a: int
     b: int

@@ -28,9 +28,9 @@ FACINGS, AXIS_BITS = 6, 18
 class SegmentPatches:
     """The patches of one segment, in ascending order of ``key``, (n,) int64: cell and facing.
 
-    ``light`` (n, 3): mean linear light of the points that are not saturated; ``usable`` (n, 3) bool: channels that are
-    neither saturated nor black; ``centre_mm`` (n, 3), vehicle frame; ``limit`` (3,): byte from which each channel
-    counts as saturated; ``grey``: whether all its colours are greys.
+    ``light`` (n, 3): linear light of the mean byte of the points that are not saturated; ``usable`` (n, 3) bool:
+    channels that are neither saturated nor black; ``centre_mm`` (n, 3), vehicle frame; ``limit`` (3,): byte from which
+    each channel counts as saturated; ``grey``: whether all its colours are greys.
     """
 
     key: np.ndarray
@@ -77,7 +77,9 @@ def of_segment(source: PosedSegment, patch_mm: float) -> SegmentPatches:
     centre_mm = _means(patch, xyz_mm, count)
     good = cloud.colour < limit
     left = np.column_stack([np.bincount(patch, good[:, k], len(used)) for k in range(3)])
-    light = _sums(patch, colour.light_of(cloud.colour) * good) / np.maximum(left, 1)
+    # the mean of the bytes, whose noise is even: light is a curved function of them, and its mean would grow with the
+    # noise by another share in a dark export than in a bright one
+    light = colour.light_of(_sums(patch, cloud.colour * good) / np.maximum(left, 1))
     usable = (count[:, None] - left <= MOST_SATURATED * count[:, None]) & (light >= colour.light_of(np.array(BLACK)))
     kept = count >= LEAST_POINTS
     grey = bool((cloud.colour == cloud.colour[:, :1]).all())

@@ -128,6 +128,7 @@ def _project(points, columns, criteria, tone, vertices):
     motion = Motion(np.empty(3), np.empty(3), np.empty(3))
     segments = criteria.segments
     by_segment = SegmentNoise(np.empty(segments), np.empty(segments), np.empty(segments, np.float32))
+    sums = np.empty((segments, 4))
     for i in range(len(vertices.position)):
         motion.normal[:] = vertices.normal[i]
         n = gather(vertices.position[i], motion.normal, criteria.longest, points, columns, found)
@@ -147,7 +148,9 @@ def _project(points, columns, criteria, tone, vertices):
                 vertices.normal[i, k] = motion.normal[k]
         vertices.effective_count[i] = count
         vertices.spread[i] = sigma * np.sqrt(count / (count - 1)) if count >= FEWEST else criteria.noise
-        _mix_attributes(i, n, found, points, weight, tone, vertices)
+        _share_undecided(i, n, found, points, weight, vertices)
+        if len(tone.share):
+            _mix_light(i, n, found, points, tone, sums, vertices)
 
 
 @njit(cache=True, nogil=True)
@@ -265,30 +268,40 @@ def _average(n, table, normal_sum):
 
 
 @njit(cache=True, nogil=True)
-def _mix_attributes(i, n, found, points, weight, tone, vertices):
-    """Share of undecided points and mean light of vertex ``i`` from its n neighbours; ``weight``: their sum."""
+def _share_undecided(i, n, found, points, weight, vertices):
+    """Share of undecided points of vertex ``i`` among its n neighbours; ``weight``: their sum."""
+    full, undecided = found.table[FULL_WEIGHT], 0.0
+    for j in range(n):
+        undecided += full[j] * points.undecided[found.row[j]]
+    vertices.undecided[i] = undecided / weight
+
+
+@njit(cache=True, nogil=True)
+def _mix_light(i, n, found, points, tone, sums, vertices):
+    """Mean light of vertex ``i``: that of each segment from the n neighbours, and of these by the segments' shares.
+
+    So a share is not left to how many points of each segment happen to lie near; a segment counts in full from several
+    points on. ``sums`` (s, 4): scratch, of weights and weighted light.
+    """
     full = found.table[FULL_WEIGHT]
-    undecided, coloured, red, green, blue = 0.0, 0.0, 0.0, 0.0, 0.0
+    sums[:] = 0.0
     for j in range(n):
         p, s = found.row[j], found.segment[j]
-        undecided += full[j] * points.undecided[p]
         if points.coloured[p]:
             r, g, b = points.colour[p, 0], points.colour[p, 1], points.colour[p, 2]
-            w = (
-                np.float64(full[j])
-                * tone.share[i, s]
-                * min(tone.trust[s, 0, r], tone.trust[s, 1, g], tone.trust[s, 2, b])
-            )
-            coloured += w
-            w *= tone.factor[i, s]
-            red += w * tone.light[s, 0, r]
-            green += w * tone.light[s, 1, g]
-            blue += w * tone.light[s, 2, b]
-    vertices.undecided[i] = undecided / weight
-    vertices.light_weight[i] = coloured
-    if coloured > 0:
-        vertices.light[i, 0], vertices.light[i, 1], vertices.light[i, 2] = (
-            red / coloured,
-            green / coloured,
-            blue / coloured,
-        )
+            w = full[j] * min(tone.trust[s, 0, r], tone.trust[s, 1, g], tone.trust[s, 2, b])
+            sums[s, 0] += w
+            sums[s, 1] += w * tone.light[s, 0, r]
+            sums[s, 2] += w * tone.light[s, 1, g]
+            sums[s, 3] += w * tone.light[s, 2, b]
+    total, light = 0.0, vertices.light[i]
+    for s in range(len(sums)):
+        if sums[s, 0] > 0:
+            share = tone.share[i, s] / (sums[s, 0] + 1.0)  # times the weight, by which the sums would be divided
+            total += share * sums[s, 0]
+            for k in range(3):
+                light[k] += share * tone.factor[i, s] * sums[s, k + 1]
+    vertices.light_weight[i] = total
+    if total > 0:
+        for k in range(3):
+            light[k] /= total
