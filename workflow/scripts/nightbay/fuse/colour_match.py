@@ -77,7 +77,9 @@ def _choose(overlaps: list[Overlap], grey: np.ndarray) -> tuple[Gains, list[_Com
     for gradients in (False, True):
         gains = colour_gains.gains_of(overlaps, every, grey, gradients)
         found.append((gains, _compare(overlaps, gains, grey, gradients), gradients))
-    plain, shaded = (_median(np.concatenate([one.withheld for one in each[1]] or [np.empty(0)])) for each in found)
+    plain, shaded = (
+        _median(np.concatenate([overlap.withheld for overlap in each[1]] or [np.empty(0)])) for each in found
+    )
     better = plain is not None and shaded is not None and shaded < BETTER * plain
     # gradients have more unknowns: an overlap that is too small for them must not lose its gains to them
     same = np.array_equal(found[0][0].group, found[1][0].group)
