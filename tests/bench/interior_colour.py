@@ -114,7 +114,8 @@ def draw(runs, places, seed):
     error = match.gains.log[0] - match.gains.log[1] + np.log(true[0] / true[1])
     first, last = (np.median(values) for values in differences)
     print(
-        f"draw {seed}: {first:.1f} before, {last:.1f} after at {clear.sum()} places; by the stage {match.result.difference_before:.1f}, {match.result.difference_after:.1f}, withheld "
+        f"draw {seed}: {first:.1f} before, {last:.1f} after at {clear.sum()} places; "
+        f"by the stage {match.result.difference_before:.1f}, {match.result.difference_after:.1f}, withheld "
         f"{match.result.difference_withheld:.1f} on {match.result.patches} patches",
         flush=True,
     )
