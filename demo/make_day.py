@@ -201,6 +201,7 @@ def _run(task):
         faults=scenario.faults(job),
         normals=run.normals,
         colour=run.colour,
+        gain=run.gain,
         targets=true,
         ground=outside,
         surroundings=scenario.surroundings(body) if outside else None,

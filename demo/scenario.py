@@ -27,6 +27,7 @@ class Run:
     units: str = "mm"
     normals: bool = True
     colour: bool = False
+    gain: tuple | None = None  # exposure and white balance, factors of the light of red, green and blue
     moved: int = 0  # targets that were knocked aside before this run
     common: int | None = None  # the run sees only that many targets of the control survey; None: all in view
 
@@ -98,7 +99,10 @@ JOBS = (
         seen_m2=23.0,
         points_share=0.4,
         drift_mm_per_m=DRIFT_WITHOUT_TARGETS_MM_PER_M,
-        runs=(Run("fore", "fore.ply", 0.5, colour=True), Run("aft", "aft.ply", 0.5, colour=True)),
+        runs=(
+            Run("fore", "fore.ply", 0.5, colour=True, gain=(0.95, 0.85, 0.7)),
+            Run("aft", "aft.ply", 0.5, colour=True, gain=(1.2, 1.35, 1.6)),
+        ),
     ),
     Job(
         name="finch-compact",

@@ -43,6 +43,7 @@ from faults import (
     strays,
     walk,
 )
+from nightbay.core import colour as tone
 from nightbay.core import rigid
 
 if TYPE_CHECKING:
@@ -112,6 +113,7 @@ class Scan:
     faults: Faults
     normals: bool
     colour: bool
+    gain: tuple[float, float, float] | None = None  # of the light of red, green, blue; None: as the body's colours are
     targets: "Targets | None" = None
     unit_mm: float = 1.0
     chunk: int = 1_000_000
@@ -156,6 +158,7 @@ def scan(
     faults: Faults | None = None,
     normals: bool = True,
     colour: bool = False,
+    gain: tuple[float, float, float] | None = None,
     targets: "Targets | None" = None,
     ground: bool = True,
     surroundings: bodies.Body | None = None,
@@ -167,6 +170,7 @@ def scan(
 
     ``noise_mm``: standard deviation along the beam on matt paint at right angles; it grows with 1 / cos(incidence).
     ``drift_mm_per_m``: how fast the scanner's pose walks away, against the distance from the start of the path.
+    ``gain``: exposure and white balance of the run, factors of linear light; what they make too bright saturates.
     ``targets``: a ``survey.Targets`` whose stickers show in the points. ``ground``: whether there is a floor at Z = 0.
     ``surroundings``: another Body that stands near. ``T_vehicle_segment``: the raw frame, an arbitrary one by default.
     ``unit_mm``: millimetres in a unit of the raw file, 1000 for metres. ``chunk``: points a chunk, about.
@@ -200,6 +204,7 @@ def scan(
         faults=faults,
         normals=normals,
         colour=colour,
+        gain=gain,
         targets=targets,
         unit_mm=unit_mm,
         chunk=chunk,
@@ -277,7 +282,10 @@ def _chunk(run, number, count, groups):
     tilt = np.radians(run.faults.normal_deg)
     normal = normal + rng.normal(0, 1, normal.shape) * tilt
     normal /= np.linalg.norm(normal, axis=1, keepdims=True)
-    colour = run.scene.colour[face] * (0.35 + 0.65 * cosine)[:, None] + rng.normal(0, 4, place.shape)
+    colour = run.scene.colour[face] * (0.35 + 0.65 * cosine)[:, None]
+    if run.gain is not None:
+        colour = tone.encoded_of(tone.light_of(colour) * run.gain)
+    colour = colour + rng.normal(0, 4, place.shape)
     mine = groups["at"] % count == number
     rows = [
         np.concatenate(pair)

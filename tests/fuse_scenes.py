@@ -24,13 +24,16 @@ VALUES = {
         "crease_deg": 50.0,
         "agreement": 4.7,
         "undecided_weight": 0.25,
+        "match_colours": True,
+        "colour_blend_mm": 60.0,
     },
 }
 
 
-def settings(**scan):
-    """Settings with other values of the section scan."""
-    return frozen(VALUES | {"scan": VALUES["scan"] | scan})
+def settings(**values):
+    """Settings with other values of the sections scan and fuse."""
+    changed = {name: {key: values[key] for key in own if key in values} for name, own in VALUES.items()}
+    return frozen({name: own | changed[name] for name, own in VALUES.items()})
 
 
 SETTINGS = settings()

@@ -1,6 +1,7 @@
 """The files that go out: names, marks, checksums, the same bytes each time, and what is refused."""
 
 import hashlib
+import json
 from types import SimpleNamespace
 
 import numpy as np
@@ -110,3 +111,31 @@ def test_long_stl_comment_is_refused(source, tmp_path):
     for comment in ("x" * 81, "solid box"):
         with pytest.raises(ValueError, match="STL header"):
             formats.write_stl(tmp_path / "x.stl", mesh, comment)
+
+
+def test_colours_stand_in_ply_as_exported_and_in_glb_as_linear_light(source, tmp_path):
+    """ISO/IEC 12113 (glTF 2.0): COLOR_0 is linear. Read by trimesh and from the accessor itself."""
+    bare = surface.read_ply(source.folder / "light.ply")
+    bytes_ = np.random.default_rng(1).integers(0, 256, (8, 3)).astype(np.uint8)
+    bytes_[0], bytes_[1] = (255, 128, 0), (3, 2, 1)
+    columns = dict(zip(("red", "green", "blue"), bytes_.T, strict=True))
+    surface.write_ply(source.folder / "light.ply", surface.Surface(bare.vertices_mm, bare.faces, columns, bare.face))
+    run(source, tmp_path / "out", {"light": ["glb", "ply"]})
+    ply = trimesh.load(tmp_path / "out" / "larch-exterior-light.ply", process=False)
+    assert np.array_equal(ply.visual.vertex_colors[:, :3], bytes_)
+    encoded = bytes_ / 255.0
+    light = np.where(encoded <= 0.04045, encoded / 12.92, ((encoded + 0.055) / 1.055) ** 2.4)  # IEC 61966-2-1
+    glb = (tmp_path / "out" / "larch-exterior-light.glb").read_bytes()
+    size = int.from_bytes(glb[12:16], "little")
+    document, buffer = json.loads(glb[20 : 20 + size]), glb[20 + size + 8 :]
+    measured, filled = document["meshes"][0]["primitives"]
+    assert "COLOR_0" not in filled["attributes"]
+    accessor = document["accessors"][measured["attributes"]["COLOR_0"]]
+    assert (accessor["componentType"], accessor["type"]) == (5126, "VEC3")
+    view = document["bufferViews"][accessor["bufferView"]]
+    raw = np.frombuffer(buffer, "<f4", 3 * accessor["count"], view["byteOffset"]).reshape(-1, 3)
+    assert raw == pytest.approx(light, abs=2.0**-24)  # float32 below 1
+    scene = trimesh.load(tmp_path / "out" / "larch-exterior-light.glb", process=False, skip_materials=True)
+    coloured = [mesh for mesh in scene.geometry.values() if mesh.visual.kind == "vertex"]
+    assert len(coloured) == 1
+    assert np.abs(coloured[0].visual.vertex_colors[:, :3] - 255 * light).max() <= 1.0  # trimesh holds bytes

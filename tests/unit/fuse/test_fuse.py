@@ -180,7 +180,7 @@ def test_tiles_may_be_worked_in_any_order_and_by_any_process(tmp_path):
     plan = tile_plan.plan_tiles(sources, tile_plan.Parameters.of(SETTINGS))
     numbers = range(len(plan.tiles))
     assert len(numbers) > 4
-    tile = partial(fuse.tile, sources, plan)
+    tile = partial(fuse.tile, sources, plan, None)
     with ProcessPoolExecutor(2, multiprocessing.get_context("spawn")) as pool:
         ways = {"there": zip(numbers, map(tile, numbers), strict=True)}
         ways["back"] = zip(numbers[::-1], map(tile, numbers[::-1]), strict=True)

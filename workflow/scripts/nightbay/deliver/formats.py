@@ -17,12 +17,13 @@ from typing import Any
 
 import numpy as np
 
+from nightbay.core.colour import light_of
 from nightbay.meshes import surface, vertices
 from nightbay.meshes.surface import Surface
 
 ROWS = 500_000  # rows formatted at once
 STL_RECORD = np.dtype([("normal", "<f4", 3), ("corners", "<f4", (3, 3)), ("attribute", "<u2")])
-FLOAT, UNSIGNED_BYTE, UNSIGNED_INT, VERTICES, INDICES = 5126, 5121, 5125, 34962, 34963  # constants of glTF
+FLOAT, UNSIGNED_INT, VERTICES, INDICES = 5126, 5125, 34962, 34963  # constants of glTF
 MILLIMETRES_A_METRE = 1000.0
 # Colours of the two materials, linear RGBA: a light grey, and the vermilion of Okabe and Ito's palette, which also
 # differs in lightness.
@@ -91,10 +92,7 @@ def write_glb(path: Path, mesh: Surface, name: str, extras: Mapping[str, str], z
     normal[~normal.any(axis=1)] = (0, 0, 1)  # unused vertices: a normal must have length 1
     blocks: list[tuple[str, np.ndarray]] = [("POSITION", position), ("NORMAL", normal)]
     if "red" in mesh.vertex:
-        colour = np.full((len(position), 4), 255, np.uint8)
-        for at, channel in enumerate(("red", "green", "blue")):
-            colour[:, at] = mesh.vertex[channel]
-        blocks.append(("COLOR_0", colour))
+        blocks.append(("COLOR_0", _linear_colours(mesh)))
     groups = [(label, mesh.faces[rows]) for label, rows in (("measured", ~filled), ("filled", filled)) if rows.any()]
     document, chunks = _gltf(name, extras, blocks, groups)
     if z_up:
@@ -107,6 +105,15 @@ def write_glb(path: Path, mesh: Surface, name: str, extras: Mapping[str, str], z
         file.write(struct.pack("<I4s", len(text), b"JSON") + text + struct.pack("<I4s", size, b"BIN\0"))
         for chunk in chunks:
             chunk.tofile(file)
+
+
+def _linear_colours(mesh: Surface) -> np.ndarray:
+    """Colours of the vertices, (n, 3) float32, as linear light, which glTF wants.
+
+    A byte has too few steps for dark light, and trimesh 5.2 reads 16-bit colours by their lower byte.
+    """
+    linear = light_of(np.arange(256)).astype(np.float32)
+    return np.column_stack([linear[mesh.vertex[channel]] for channel in ("red", "green", "blue")])
 
 
 class Buffer:
@@ -128,12 +135,10 @@ class Buffer:
         return len(self.accessors) - 1
 
     def add_attribute(self, name: str, values: np.ndarray) -> int:
-        """Append an attribute of the vertices, (n, 3) float32 or (n, 4) uint8."""
+        """Append an attribute of the vertices, (n, 3) float32."""
         accessor: dict[str, Any] = {"componentType": FLOAT, "count": len(values), "type": "VEC3"}
         if name == "POSITION":
             accessor |= {"min": values.min(axis=0).tolist(), "max": values.max(axis=0).tolist()}
-        if name == "COLOR_0":
-            accessor = {"componentType": UNSIGNED_BYTE, "count": len(values), "type": "VEC4", "normalized": True}
         return self.add(values, VERTICES, accessor)
 
     def add_faces(self, faces: np.ndarray) -> int:

@@ -10,10 +10,13 @@ from typing import Any
 import numpy as np
 
 from nightbay.clouds.posed_segment import PosedSegment
-from nightbay.core import native
+from nightbay.core import colour, native
 from nightbay.core.errors import Rejected
 from nightbay.fuse import (
     boundary_trimming,
+    colour_blend,
+    colour_match,
+    colour_patches,
     dual_contouring,
     face_removal,
     signed_distance,
@@ -22,7 +25,8 @@ from nightbay.fuse import (
     tile_stitching,
     vertex_projection,
 )
-from nightbay.fuse.result import FuseResult
+from nightbay.fuse.colour_blend import Blend
+from nightbay.fuse.result import ColourMatch, FuseResult
 from nightbay.fuse.tile_plan import Parameters, Plan
 from nightbay.meshes import surface
 from nightbay.orientation import normal_orientation
@@ -30,6 +34,7 @@ from nightbay.pipeline import typed
 
 NEAREST = 1e-3  # grid units between vertices; float32 still separates them at the end of the largest vehicle
 ATTRIBUTES, COLOURS = ("count", "spread_mm", "confidence"), ("red", "green", "blue")  # of a vertex
+GREY = 128  # byte of a vertex without coloured points
 
 
 def fuse(upstream: Mapping[str, Any], sheet: Any, settings: Any, folder: Path, threads: int) -> dict[str, Any]:
@@ -42,12 +47,13 @@ def fuse(upstream: Mapping[str, Any], sheet: Any, settings: Any, folder: Path, t
     plan = tile_plan.plan_tiles(sources, Parameters.of(settings))
     print(f"{plan.count} points, spacing {plan.spacing * resolution_mm:.2f} mm, {len(plan.tiles)} tiles", flush=True)
     names = [source.name for source in sources]
+    blend, matched = match_colours(sources, plan, settings.fuse)
     with tempfile.TemporaryDirectory(dir=folder) as scratch:
         patches = tile_stitching.Patches(Path(scratch), plan.tiles)
-        coloured = process_tiles(sources, plan, patches, threads)
+        coloured = process_tiles(sources, plan, blend, patches, threads)
         del sources  # releases the mapped pages of their files
         native.trim_heap()
-        attributes = ATTRIBUTES + (COLOURS if plan.coloured else ())
+        attributes = ATTRIBUTES + (COLOURS if blend else ())
         whole = tile_stitching.stitch(patches, attributes, NEAREST * resolution_mm)
         print(f"{len(whole.vertices_mm)} vertices, {len(whole.faces)} faces before trimming", flush=True)
         if not len(whole.faces):
@@ -57,7 +63,8 @@ def fuse(upstream: Mapping[str, Any], sheet: Any, settings: Any, folder: Path, t
             )
         share = coloured / len(whole.vertices_mm)
         removed = _clean_up(whole, names, settings.scan.smallest_mm, folder / "surface.ply")
-    result = _result(surface.open_ply(folder / "surface.ply"), plan, len(names), removed, share)
+    kept = surface.open_ply(folder / "surface.ply")
+    result = replace(_result(kept, plan, len(names), removed), coloured=share if blend else None, colour=matched)
     return typed.write(result) | {"notes": _notes(result)}
 
 
@@ -71,11 +78,23 @@ def read_sources(upstream: Mapping[str, Any]) -> list[PosedSegment]:
     return [source for source in sources if len(source.cloud)]
 
 
-def process_tiles(sources: list[PosedSegment], plan: Plan, patches: tile_stitching.Patches, threads: int) -> int:
+def match_colours(sources: list[PosedSegment], plan: Plan, own: Any) -> tuple[Blend | None, ColourMatch | None]:
+    """How the colours of the segments are blended, and the numbers of their match; None where no segment has colour."""
+    spacing_mm = plan.spacing * plan.parameters.resolution_mm
+    patch_mm = colour_patches.edge_mm(plan.count, spacing_mm, sources)
+    matched = colour_match.match(sources, patch_mm, own.match_colours)
+    if matched is None:
+        return None, None
+    return colour_blend.plan(sources, matched, spacing_mm, own.colour_blend_mm), matched.result
+
+
+def process_tiles(
+    sources: list[PosedSegment], plan: Plan, blend: Blend | None, patches: tile_stitching.Patches, threads: int
+) -> int:
     """Save the patches of all tiles of the plan; returns the number of vertices that have a colour."""
 
     def process(number: int) -> int:
-        patch, vertex = tile(sources, plan, number)
+        patch, vertex = tile(sources, plan, blend, number)
         coloured = int(np.count_nonzero(vertex.pop("coloured")))
         patches.save(number, patch, vertex)
         return coloured
@@ -89,11 +108,13 @@ def process_tiles(sources: list[PosedSegment], plan: Plan, patches: tile_stitchi
     return total
 
 
-def tile(sources: list[PosedSegment], plan: Plan, number: int) -> tuple[dual_contouring.Patch, dict[str, np.ndarray]]:
+def tile(
+    sources: list[PosedSegment], plan: Plan, blend: Blend | None, number: int
+) -> tuple[dual_contouring.Patch, dict[str, np.ndarray]]:
     """The patch of one tile, and by name the arrays of its own vertices.
 
     These are ``xyz_mm`` (n, 3) float32 in the vehicle frame, ``normal`` (n, 3) int8 of length 127 or zero, the
-    attributes of :data:`ATTRIBUTES` and, if the plan is coloured, of :data:`COLOURS`, and ``coloured`` (n,) bool.
+    attributes of :data:`ATTRIBUTES` and, if there is a ``blend``, of :data:`COLOURS`, and ``coloured`` (n,) bool.
     """
     parameters = plan.parameters
     resolution_mm, noise_mm = parameters.resolution_mm, parameters.noise_mm
@@ -110,7 +131,8 @@ def tile(sources: list[PosedSegment], plan: Plan, number: int) -> tuple[dual_con
         parameters.agreement,
         len(sources),
     )
-    found = vertex_projection.project_vertices(patch, points, reach, criteria)
+    tone = _tone(patch, points, blend, plan, number)
+    found = vertex_projection.project_vertices(patch, points, reach, criteria, tone)
     spread_mm = found.spread * np.float32(resolution_mm)
     vertex = {
         "xyz_mm": ((found.position + plan.tiles[number] * tile_plan.TILE_CELLS) * resolution_mm).astype(np.float32),
@@ -120,9 +142,21 @@ def tile(sources: list[PosedSegment], plan: Plan, number: int) -> tuple[dual_con
         "confidence": confidence(found.effective_count, spread_mm, found.undecided, noise_mm),
         "coloured": found.coloured,
     }
-    if plan.coloured:
-        vertex |= dict(zip(COLOURS, found.colour.T, strict=True))
+    if blend:
+        painted = np.where(found.coloured[:, None], colour.bytes_of(found.light), np.uint8(GREY))
+        vertex |= dict(zip(COLOURS, painted.T, strict=True))
     return patch, vertex
+
+
+def _tone(
+    patch: dual_contouring.Patch, points: tile_points.TilePoints, blend: Blend | None, plan: Plan, number: int
+) -> vertex_projection.Tone:
+    """How the colours of a tile's points become light at its vertices; empty arrays without a ``blend``."""
+    if blend is None:
+        return vertex_projection.Tone(*(np.empty((0,) * axes, np.float32) for axes in (3, 3, 2, 2)))
+    xyz_mm = (patch.position + plan.tiles[number] * tile_plan.TILE_CELLS) * plan.parameters.resolution_mm
+    segments = np.unique(points.segment[points.coloured])
+    return vertex_projection.Tone(blend.light, blend.trust, *blend.at(xyz_mm, segments))
 
 
 def confidence(count: np.ndarray, spread_mm: np.ndarray, undecided: np.ndarray, noise_mm: float) -> np.ndarray:
@@ -149,7 +183,7 @@ def _clean_up(whole: surface.Surface, names: list[str], smallest_mm: float, path
     return {"trimmed_area_mm2": trimmed_mm2, "specks": specks, "specks_area_mm2": specks_mm2}
 
 
-def _result(kept: surface.Surface, plan: Plan, segments: int, removed: dict[str, Any], coloured: float) -> FuseResult:
+def _result(kept: surface.Surface, plan: Plan, segments: int, removed: dict[str, Any]) -> FuseResult:
     resolution_mm = plan.parameters.resolution_mm
     count, spread_mm = kept.vertex["count"][:], kept.vertex["spread_mm"][:]
     return FuseResult(
@@ -167,14 +201,16 @@ def _result(kept: surface.Surface, plan: Plan, segments: int, removed: dict[str,
         spread_median_mm=float(np.median(spread_mm)),
         noise_median_mm=float(np.median(spread_mm / np.sqrt(np.maximum(count, 1)))),
         confidence_median=float(np.median(kept.vertex["confidence"][:])),
-        coloured=coloured if plan.coloured else None,
+        coloured=None,
+        colour=None,
     )
 
 
 def _notes(result: FuseResult) -> list[str]:
+    notes = colour_match.notes_of(result.colour) if result.colour else []
     if result.spacing_mm <= result.resolution_mm:
-        return []
-    return [
+        return notes
+    return notes + [
         f"The points lie {result.spacing_mm:.1f} mm apart (median), wider than the surface grid of"
         f" {result.resolution_mm} mm: detail finer than the points is not in the model."
     ]

@@ -48,8 +48,7 @@ class Plan:
     """All that a tile is computed from, apart from the clouds; it can be sent to another process.
 
     ``tiles`` (n, 3) int64, in ascending order; ``spacing``: median of the points of all segments together, grid units;
-    ``longest``: greatest reach of a point in its tangent plane, grid units; ``count`` of the points; ``coloured``:
-    whether any segment has colour.
+    ``longest``: greatest reach of a point in its tangent plane, grid units; ``count`` of the points.
     """
 
     parameters: Parameters
@@ -57,7 +56,6 @@ class Plan:
     spacing: float
     longest: float
     count: int
-    coloured: bool
 
     @property
     def halo(self) -> int:
@@ -84,8 +82,7 @@ def plan_tiles(sources: list[PosedSegment], parameters: Parameters) -> Plan:
     bounds = [(block_low - pad) // TILE_CELLS, (block_low + BLOCK_CELLS + pad) // TILE_CELLS]
     touched = [np.column_stack([bounds[(c >> k) & 1][:, k] for k in range(3)]) for c in range(8)]
     tiles = np.unique(np.concatenate(touched), axis=0)
-    coloured = any("colour" in source.cloud.attributes for source in sources)
-    return Plan(parameters, tiles, spacing, longest, int(counts.sum(dtype=np.int64)), coloured)
+    return Plan(parameters, tiles, spacing, longest, int(counts.sum(dtype=np.int64)))
 
 
 def _count_points(sources: list[PosedSegment], resolution_mm: float) -> tuple[np.ndarray, np.ndarray]:

@@ -40,7 +40,6 @@ ROUNDS = 3  # of moving along the normal; the move of the third is below a hundr
 FARTHEST = 1.5  # grid units by which a vertex may move from its position in the field
 FEWEST = 1.5  # effective number of points below which no spread is computed from them
 PRIOR = 10.0  # weight, in points, of the scanner's stated noise in the noise of one segment around a vertex
-GREY = 128  # colour of a vertex without coloured points
 FIRST_ROOM = 256  # neighbours; doubled where a vertex has more
 
 
@@ -66,7 +65,8 @@ class ProjectedVertices(NamedTuple):
     crease; ``effective_count`` (n,) float32: number of equally weighted points that would average the noise as well,
     (sum w)**2 / sum w**2; ``spread`` (n,) float32: standard deviation of the points along the normal, grid units, the
     stated noise where that number is below :data:`FEWEST`; ``undecided`` (n,) float32: share by weight of undecided
-    points; ``colour`` (n, 3) uint8; ``colour_weight`` (n,) float32: weight of the points that have a colour.
+    points; ``light`` (n, 3) float32: mean linear light; ``light_weight`` (n,) float32: weight of the points that have a
+    colour.
     """
 
     position: np.ndarray
@@ -74,13 +74,23 @@ class ProjectedVertices(NamedTuple):
     effective_count: np.ndarray
     spread: np.ndarray
     undecided: np.ndarray
-    colour: np.ndarray
-    colour_weight: np.ndarray
+    light: np.ndarray
+    light_weight: np.ndarray
 
     @property
     def coloured(self) -> np.ndarray:
         """Which vertices have a colour from points, (n,) bool."""
-        return self.colour_weight > 0
+        return self.light_weight > 0
+
+
+class Tone(NamedTuple):
+    """How the colours of points become light: ``light`` and ``trust`` (s, 3, 256) float32 and ``share`` and ``factor``
+    (n, s) float32 of the vertices, see :class:`nightbay.fuse.colour_blend.Blend`."""
+
+    light: np.ndarray
+    trust: np.ndarray
+    share: np.ndarray
+    factor: np.ndarray
 
 
 class SegmentNoise(NamedTuple):
@@ -92,30 +102,33 @@ class SegmentNoise(NamedTuple):
     share: np.ndarray
 
 
-def project_vertices(patch: Patch, points: TilePoints, reach: np.ndarray, criteria: Criteria) -> ProjectedVertices:
+def project_vertices(
+    patch: Patch, points: TilePoints, reach: np.ndarray, criteria: Criteria, tone: Tone
+) -> ProjectedVertices:
     """Move a patch's vertices onto the surface through the points; ``reach`` (n,) float32 of each point, grid units."""
     n = len(patch.key)
-    count, spread, undecided, colour_weight = (np.zeros(n, np.float32) for _ in range(4))
+    count, spread, undecided, light_weight = (np.zeros(n, np.float32) for _ in range(4))
     vertices = ProjectedVertices(
         patch.position.copy(),
         patch.normal.copy(),
         count,
         spread,
         undecided,
-        np.full((n, 3), GREY, np.uint8),
-        colour_weight,
+        np.zeros((n, 3), np.float32),
+        light_weight,
     )
-    _project(points, point_columns(points, reach), criteria, vertices)
+    _project(points, point_columns(points, reach), criteria, tone, vertices)
     return vertices
 
 
 @njit(cache=True, nogil=True)
-def _project(points, columns, criteria, vertices):
+def _project(points, columns, criteria, tone, vertices):
     """Move all ``vertices`` and fill in their attributes, in place."""
     found = with_room(FIRST_ROOM)
     motion = Motion(np.empty(3), np.empty(3), np.empty(3))
     segments = criteria.segments
     by_segment = SegmentNoise(np.empty(segments), np.empty(segments), np.empty(segments, np.float32))
+    sums = np.empty((segments, 4))
     for i in range(len(vertices.position)):
         motion.normal[:] = vertices.normal[i]
         n = gather(vertices.position[i], motion.normal, criteria.longest, points, columns, found)
@@ -135,7 +148,9 @@ def _project(points, columns, criteria, vertices):
                 vertices.normal[i, k] = motion.normal[k]
         vertices.effective_count[i] = count
         vertices.spread[i] = sigma * np.sqrt(count / (count - 1)) if count >= FEWEST else criteria.noise
-        _mix_attributes(i, n, found, points, weight, vertices)
+        _share_undecided(i, n, found, points, weight, vertices)
+        if len(tone.share):
+            _mix_light(i, n, found, points, tone, sums, vertices)
 
 
 @njit(cache=True, nogil=True)
@@ -253,20 +268,40 @@ def _average(n, table, normal_sum):
 
 
 @njit(cache=True, nogil=True)
-def _mix_attributes(i, n, found, points, weight, vertices):
-    """Share of undecided points and mean colour of vertex ``i`` from its n neighbours; ``weight``: their sum."""
-    full = found.table[FULL_WEIGHT]
-    undecided, coloured, red, green, blue = 0.0, 0.0, 0.0, 0.0, 0.0
+def _share_undecided(i, n, found, points, weight, vertices):
+    """Share of undecided points of vertex ``i`` among its n neighbours; ``weight``: their sum."""
+    full, undecided = found.table[FULL_WEIGHT], 0.0
     for j in range(n):
-        p = found.row[j]
-        undecided += full[j] * points.undecided[p]
-        if points.coloured[p]:
-            coloured += full[j]
-            red += full[j] * points.colour[p, 0]
-            green += full[j] * points.colour[p, 1]
-            blue += full[j] * points.colour[p, 2]
+        undecided += full[j] * points.undecided[found.row[j]]
     vertices.undecided[i] = undecided / weight
-    vertices.colour_weight[i] = coloured
-    if coloured > 0:
-        for k, total in enumerate((red, green, blue)):
-            vertices.colour[i, k] = np.uint8(np.floor(total / coloured + 0.5))
+
+
+@njit(cache=True, nogil=True)
+def _mix_light(i, n, found, points, tone, sums, vertices):
+    """Mean light of vertex ``i``: that of each segment from the n neighbours, and of these by the segments' shares.
+
+    So a share is not left to how many points of each segment happen to lie near; a segment counts in full from several
+    points on. ``sums`` (s, 4): scratch, of weights and weighted light.
+    """
+    full = found.table[FULL_WEIGHT]
+    sums[:] = 0.0
+    for j in range(n):
+        p, s = found.row[j], found.segment[j]
+        if points.coloured[p]:
+            r, g, b = points.colour[p, 0], points.colour[p, 1], points.colour[p, 2]
+            w = full[j] * min(tone.trust[s, 0, r], tone.trust[s, 1, g], tone.trust[s, 2, b])
+            sums[s, 0] += w
+            sums[s, 1] += w * tone.light[s, 0, r]
+            sums[s, 2] += w * tone.light[s, 1, g]
+            sums[s, 3] += w * tone.light[s, 2, b]
+    total, light = 0.0, vertices.light[i]
+    for s in range(len(sums)):
+        if sums[s, 0] > 0:
+            share = tone.share[i, s] / (sums[s, 0] + 1.0)  # times the weight, by which the sums would be divided
+            total += share * sums[s, 0]
+            for k in range(3):
+                light[k] += share * tone.factor[i, s] * sums[s, k + 1]
+    vertices.light_weight[i] = total
+    if total > 0:
+        for k in range(3):
+            light[k] /= total

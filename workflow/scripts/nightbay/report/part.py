@@ -9,6 +9,7 @@ from nightbay.clean.result import CleanResult
 from nightbay.deliver.result import DeliverResult
 from nightbay.fill.result import FillResult
 from nightbay.frame.result import FrameResult
+from nightbay.fuse.result import FuseResult
 from nightbay.intake.result import IntakeResult
 from nightbay.measure.result import MeasureResult
 from nightbay.network.result import NetworkResult
@@ -41,6 +42,7 @@ class Part:
     network: NetworkResult | None
     refine: RefineResult | None
     frame: FrameResult | None
+    fuse: FuseResult | None
     fill: FillResult | None
     reduce: ReduceResult | None
     deliver: DeliverResult | None
@@ -108,6 +110,7 @@ def _part(name: str, upstream: list[Upstream]) -> Part:
         network=_result(NetworkResult, "network", upstream),
         refine=_result(RefineResult, "refine", upstream),
         frame=_result(FrameResult, "frame", upstream),
+        fuse=_result(FuseResult, "fuse", upstream),
         fill=_result(FillResult, "fill", upstream),
         reduce=_result(ReduceResult, "reduce", upstream),
         deliver=_result(DeliverResult, "deliver", upstream),
