@@ -9,11 +9,11 @@ from typing import Any
 import numpy as np
 
 from nightbay.frame.result import AxleResult, FrameResult
-from nightbay.measure import dimensions, exclusions, left_right, pieces, sections, tangent_planes, uncertainty_budget
+from nightbay.measure import dimensions, exclusions, left_right, pieces, tangent_planes, uncertainty_budget
 from nightbay.measure.body import Body
 from nightbay.measure.result import Dimension, Extent, MeasureResult, Protrusion, Section, Symmetry, Track
-from nightbay.measure.sections import Plane
-from nightbay.meshes import surface, vertices
+from nightbay.meshes import sections, surface, vertices
+from nightbay.meshes.sections import Plane
 from nightbay.meshes.surface import Surface
 from nightbay.pipeline import typed
 from nightbay.refine.result import RefineResult

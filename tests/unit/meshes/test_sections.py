@@ -2,7 +2,7 @@ import numpy as np
 import pytest
 import trimesh
 
-from nightbay.measure import sections
+from nightbay.meshes import sections
 from nightbay.meshes import surface
 
 
