@@ -1,7 +1,7 @@
 """The panel van with its rear doors taken off: outside, door aperture with a seal flange, and load bay as one body.
 
-From outside one looks at the skin, the flange of the aperture and a part of the bay; from inside at the bay, and from its
-rear end round the flange. Outside and inside share the aperture, as on a real vehicle. Vehicle frame as in
+From outside the scanner sees the skin, the flange of the aperture and a part of the bay; from inside the bay, and from
+its rear end the flange. Outside and inside share the aperture, as on a real vehicle. Vehicle frame as in
 :mod:`vehicles`.
 """
 

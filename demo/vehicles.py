@@ -101,9 +101,7 @@ def _axles(shape):
     return [np.array([x, 0.0, centre]) for x in (0.0, shape.wheelbase)]
 
 
-def exterior(
-    shape: Shape, chord_mm: float = shell.CHORD_MM, cuts: Sequence[trimesh.Trimesh] = ()
-) -> bodies.Body:
+def exterior(shape: Shape, chord_mm: float = shell.CHORD_MM, cuts: Sequence[trimesh.Trimesh] = ()) -> bodies.Body:
     """The whole exterior as a :class:`bodies.Body`, within ``chord_mm`` of the smooth skin it stands for.
 
     ``cuts``: closed meshes that are cut out of the painted skin, one after another.

@@ -11,7 +11,6 @@ import loadbay
 import open_van
 import shell
 import simulate
-import survey
 import viewpoints
 from nightbay.core import rigid, target_noise, thinning
 from nightbay.join.skin import Skin
@@ -96,14 +95,19 @@ def scene(outer, inner, seed, flipped=False):
     rng = np.random.default_rng([seed, 31])
     T_vehicle_exterior = rigid.pose(Rotation.from_rotvec(rng.normal(0, 1e-3, 3)).as_matrix(), rng.normal(0, 2, 3))
     turn = Rotation.from_rotvec(rng.normal(0, 3e-3, 3)) * Rotation.from_euler("z", 180 * flipped, degrees=True)
-    T_vehicle_interior = rigid.pose(turn.as_matrix(), [rng.uniform(1000, 4000), rng.normal(0, 4), 620 + rng.normal(0, 3)])
+    T_vehicle_interior = rigid.pose(
+        turn.as_matrix(), [rng.uniform(1000, 4000), rng.normal(0, 4), 620 + rng.normal(0, 3)]
+    )
     T_exterior_vehicle = rigid.invert(T_vehicle_exterior)
     T_interior_vehicle = rigid.invert(T_vehicle_interior)
     exterior = _skin(*outer, T_exterior_vehicle, 15.0, DRIFT_OUTSIDE)
     interior = _skin(*inner, T_interior_vehicle, 12.0, DECLARED_INSIDE)
     stuck = targets(rng)
     lists = []
-    for T, drift, name in ((T_exterior_vehicle, DRIFT_OUTSIDE, "control survey"), (T_interior_vehicle, DRIFT_INSIDE, "aft")):
+    for T, drift, name in (
+        (T_exterior_vehicle, DRIFT_OUTSIDE, "control survey"),
+        (T_interior_vehicle, DRIFT_INSIDE, "aft"),
+    ):
         away = np.linalg.norm(stuck - stuck.mean(axis=0), axis=1)[:, None] / 1000
         wave = np.sin(stuck @ rng.normal(size=(3, 3)) / 1500 + rng.uniform(0, 6, 3)) * np.sqrt(2)
         at = stuck + drift * away * wave + rng.normal(0, TARGET_NOISE_MM, stuck.shape)

@@ -41,7 +41,8 @@ def fault(
     surface = found.surface
     if surface is not None and surface.rms_mm > own.misfit_most * surface.expected_rms_mm:
         return NotFound(
-            f"surface that both saw lies {surface.rms_mm:.1f} mm apart where {surface.expected_rms_mm:.1f} mm is expected"
+            f"surface that both saw lies {surface.rms_mm:.1f} mm apart where {surface.expected_rms_mm:.1f} mm is "
+            "expected"
         )
     if surface is not None and surface.agreeing_share < own.agreeing_least:
         return NotFound(f"of the surface near each other only {surface.agreeing_share:.0%} agrees")

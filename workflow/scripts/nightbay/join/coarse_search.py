@@ -1,8 +1,8 @@
 """Poses of an interior in an exterior by their shapes alone, with the help of their frames.
 
 Both frames have Z up and Y across the plane of symmetry. What is open: how far the room lies along X and above the
-ground, which end is its front, and a small pitch of its floor. For each heading and pitch all shifts are rated at once by
-correlation: cells that both saw count for a shift, cells of one part in the other's free space against it.
+ground, which end is its front, and a small pitch of its floor. For each heading and pitch all shifts are rated at once
+by correlation: cells that both saw count for a shift, cells of one part in the other's free space against it.
 """
 
 from dataclasses import dataclass
@@ -13,10 +13,9 @@ from scipy.spatial.transform import Rotation
 
 from nightbay.core import rigid
 from nightbay.join.free_space import FreeSpace
-from nightbay.join.skin import Skin
 
-# A load floor is not parallel to the ground: by 1.5 degrees on a loaded axle (common practice, no source). Steps of that
-# size move the ends of a door's opening by less than a cell.
+# A load floor is not parallel to the ground: by 1.5 degrees on a loaded axle (common practice, no source). Steps of
+# that size move the ends of a door's opening by less than a cell.
 PITCHES_DEG = (0.0, -1.2, 1.2)
 ACROSS_MM = 120.0  # how far two planes of symmetry may differ: a plane is refused beyond an uncertainty of some mm
 FACING = 0.75  # a cell belongs to the axis that its normal follows; oblique ones to none
@@ -73,9 +72,7 @@ def _shifts(a: FreeSpace, b: FreeSpace, turn: np.ndarray, heading: int) -> list[
     shifts = [np.arange(count) for count in shape]
     shifts = [np.where(steps > most, steps - len(steps), steps) for steps, most in zip(shifts, size, strict=True)]
     moved = [low_a[axis] - low_b[axis] + cell * shifts[axis] for axis in range(3)]
-    return [
-        Candidate(rigid.pose(turn, shift), rated, heading) for shift, rated in _peaks(score, moved)
-    ]
+    return [Candidate(rigid.pose(turn, shift), rated, heading) for shift, rated in _peaks(score, moved)]
 
 
 def _peaks(score: np.ndarray, shifts_mm: list[np.ndarray]) -> list[tuple[np.ndarray, float]]:

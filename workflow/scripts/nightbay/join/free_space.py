@@ -1,7 +1,7 @@
 """Contradictions of a join: surface of one part in space that the other part's scanner looked through.
 
-A scanner stood in front of every point that it recorded, so the space in front of a surface is free up to some distance.
-An interior wall that passes through the outer skin comes to lie in the space in front of that skin.
+A scanner stood in front of every point that it recorded, so the space in front of a surface is free up to some
+distance. An interior wall that passes through the outer skin comes to lie in the space in front of that skin.
 """
 
 from dataclasses import dataclass

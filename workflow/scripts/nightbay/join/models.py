@@ -41,7 +41,8 @@ def write_combined(
     )
     face_names = ("vertex_indices", *(name for name in exterior.face if name in interior.face), "interior")
     faces = len(exterior.faces) + len(interior.faces)
-    face = surface.Rows(face_names, faces, _chain(_faces(exterior, 0, 0, face_names), _faces(interior, count, 1, face_names)))
+    both = _chain(_faces(exterior, 0, 0, face_names), _faces(interior, count, 1, face_names))
+    face = surface.Rows(face_names, faces, both)
     surface.stream_ply(folder / COMBINED_FILE, vertex, face, ["units mm", f"frame {frame}", "parts exterior, interior"])
     return JoinedFile(COMBINED_FILE, "exterior and interior", frame, faces)
 

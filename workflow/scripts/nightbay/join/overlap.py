@@ -40,8 +40,8 @@ class Contacts:
 
 @dataclass(frozen=True)
 class Patches:
-    """Contacts averaged in cubes of space and directions: ``at_mm`` and ``normal`` (k, 3), ``offset_mm`` and ``noise_mm2``
-    (k,), the mean and its variance by the points' noise; ``count`` (k,) points."""
+    """Contacts averaged in cubes of space and directions: ``at_mm`` and ``normal`` (k, 3), ``offset_mm`` and
+    ``noise_mm2`` (k,), the mean and its variance by the points' noise; ``count`` (k,) points."""
 
     at_mm: np.ndarray
     normal: np.ndarray
@@ -54,15 +54,14 @@ class Patches:
 class OverlapFit:
     """A pose by surfaces: ``T_a_b`` (4, 4) and its ``motion``, the covariance scaled by ``variance_factor`` >= 1.
 
-    ``patches``; ``area_mm2`` of the surface compared; ``agreeing_share`` of the contacts that agree within the spread;
-    ``withheld_rms_mm``: of patches that a fit without them predicts, and what is expected of it.
+    ``patches``; ``area_mm2`` of the surface compared; ``withheld_rms_mm``: of patches that a fit without them predicts,
+    and what is expected of it.
     """
 
     T_a_b: np.ndarray
     motion: pose_fit.Motion
     patches: Patches
     area_mm2: float
-    agreeing_share: float
     variance_factor: float
     withheld_rms_mm: float
     expected_rms_mm: float
@@ -139,7 +138,7 @@ def errors(a: Skin, b: Skin, T_a_b: np.ndarray, found: Patches) -> np.ndarray:
 def fit(a: Skin, b: Skin, start_a_b: np.ndarray, patch_mm: float) -> OverlapFit | NotFound:
     """The :class:`OverlapFit` from a start that is right to a few millimetres."""
     T_a_b, gate = start_a_b, GATES_MM[-1]
-    for _ in range(STEPS):
+    for step in range(STEPS):
         found = contacts(a, b, T_a_b, gate)
         if len(found.row) < LEAST_POINTS:
             return NotFound("exterior and interior share next to no surface")
@@ -154,21 +153,14 @@ def fit(a: Skin, b: Skin, start_a_b: np.ndarray, patch_mm: float) -> OverlapFit 
         if motion is None:
             return NotFound("the surface that exterior and interior share does not determine all six directions")
         T_a_b = motion.applied_to(T_a_b)
-        if np.abs(J @ motion.change).max() < SETTLED_MM:
+        if step == STEPS - 1 or np.abs(J @ motion.change).max() < SETTLED_MM:
             break
-    return _tested(a, b, T_a_b, motion, found, weight, mean, covariance)
+    assert motion is not None
+    area_mm2 = len(found.row) * b.spacing_mm**2
+    return _tested(T_a_b, motion, mean, area_mm2)
 
 
-def _tested(
-    a: Skin,
-    b: Skin,
-    T_a_b: np.ndarray,
-    motion: pose_fit.Motion,
-    found: Contacts,
-    weight: np.ndarray,
-    mean: Patches,
-    covariance: np.ndarray,
-) -> OverlapFit:
+def _tested(T_a_b: np.ndarray, motion: pose_fit.Motion, mean: Patches, area_mm2: float) -> OverlapFit:
     """The fit with its tests on what was left out."""
     expected = float(np.sqrt(np.mean(np.diag(motion.predicted_mm2))))
     rms = float(np.sqrt(np.mean(motion.predicted_mm**2)))
@@ -176,6 +168,4 @@ def _tested(
     scaled = pose_fit.Motion(
         motion.centre_mm, motion.change, motion.covariance * factor, motion.predicted_mm, motion.predicted_mm2
     )
-    return OverlapFit(
-        T_a_b, scaled, mean, len(found.row) * b.spacing_mm**2, float(np.mean(weight > 0.0)), factor, rms, expected
-    )
+    return OverlapFit(T_a_b, scaled, mean, area_mm2, factor, rms, expected)

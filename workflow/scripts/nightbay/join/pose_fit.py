@@ -39,7 +39,7 @@ def rows(at_mm: np.ndarray, directions: np.ndarray, centre_mm: np.ndarray) -> np
 
 
 def sd_at(covariance: np.ndarray, centre_mm: np.ndarray, at_mm: np.ndarray) -> np.ndarray:
-    """Largest standard deviation in any direction, (k,) mm, of points (k, 3) by a motion with this covariance (6, 6)."""
+    """Largest standard deviation in any direction, (k,) mm, of points (k, 3) by a motion of this covariance (6, 6)."""
     J = np.concatenate([-rigid.cross_matrix(at_mm - centre_mm), np.tile(np.eye(3), (len(at_mm), 1, 1))], axis=2)
     return np.sqrt(np.linalg.eigvalsh(J @ covariance @ J.transpose(0, 2, 1))[:, -1])
 

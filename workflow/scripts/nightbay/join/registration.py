@@ -34,8 +34,8 @@ class NamedPairs:
 @dataclass(frozen=True)
 class Evidence:
     """What may tie the parts together: target lists of both in their vehicle frames, or None; named pairs, or None;
-    ``headings``: turns about Z, degrees, that the two vehicle frames leave open, None where the frames show no floor and
-    no plane of symmetry."""
+    ``headings``: turns about Z, degrees, that the two vehicle frames leave open, None where the frames show no floor
+    and no plane of symmetry."""
 
     targets: tuple[TargetList, TargetList] | None
     pairs: NamedPairs | None
@@ -80,14 +80,12 @@ def _by_targets(a: Skin, b: Skin, evidence: Evidence, settings: Any) -> Register
     with_normals = of_a.normal is not None and of_b.normal is not None
     index = pose_search.index(of_a.xyz_mm, of_a.normal if with_normals else None)
     claims = matching.Claims(_labelled(of_a.id, of_b.id))
-    match = matching.match(
-        index, of_b.xyz_mm, tolerance, normal_b=of_b.normal if with_normals else None, claims=claims
-    )
+    match = matching.match(index, of_b.xyz_mm, tolerance, normal_b=of_b.normal if with_normals else None, claims=claims)
     if isinstance(match, matching.NoMatch):
         return NotFound(f"{len(of_a)} and {len(of_b)} targets have no certain match ({_WHY[match.reason]})")
     at_a, at_b = of_a.xyz_mm[match.rows_a], of_b.xyz_mm[match.rows_b]
-    own = [np.trace(of_a.covariance_mm2[i] + of_b.covariance_mm2[j]) / 3 for i, j in zip(match.rows_a, match.rows_b, strict=True)]
-    fit = named_points.fit(at_a, at_b, named_points.errors(a, b, at_a, at_b, np.array(own)))
+    own = np.trace(of_a.covariance_mm2[match.rows_a] + of_b.covariance_mm2[match.rows_b], axis1=1, axis2=2) / 3
+    fit = named_points.fit(at_a, at_b, named_points.errors(a, b, at_a, at_b, own))
     if isinstance(fit, NotFound):
         return fit
     names = [str(of_b.id[row] if of_b.id else row + 1) for row in match.rows_b]
@@ -141,12 +139,16 @@ def _by_points(a: Skin, b: Skin, evidence: Evidence, settings: Any) -> Registere
 
 
 def _from_points(
-    found_by: str, fit: named_points.PointFit, names: Sequence[str], runner_up: int | None, a: Skin, b: Skin, settings: Any
+    found_by: str,
+    fit: named_points.PointFit,
+    names: Sequence[str],
+    runner_up: int | None,
+    a: Skin,
+    b: Skin,
+    settings: Any,
 ) -> Registered:
     dropped = [name for name, used in zip(names, fit.used, strict=True) if not used]
-    points = CommonPoints(
-        len(names), int(fit.used.sum()), fit.withheld_rms_mm, fit.expected_rms_mm, dropped, runner_up
-    )
+    points = CommonPoints(len(names), int(fit.used.sum()), fit.withheld_rms_mm, fit.expected_rms_mm, dropped, runner_up)
     surface = check(a, b, fit.T_a_b, fit.motion, settings.join.patch_mm)
     return Registered(found_by, fit.T_a_b, fit.motion, points, surface, [], [])
 

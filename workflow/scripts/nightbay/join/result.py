@@ -1,4 +1,4 @@
-"""Result of the stage join: the interior in the frame of the exterior, how sure that is, and how thick the walls are."""
+"""Result of the stage join: the interior in the exterior's frame, how sure that is, and how thick the walls are."""
 
 from dataclasses import dataclass
 
@@ -73,8 +73,8 @@ class Alternative:
 class WallThickness:
     """Distance of the inner to the outer surface along the inner normal, over the walls that face one way.
 
-    ``wall``: "left", "right", "front", "rear", "roof" or "floor" of the vehicle, or "+x" .. "-z" where its frame was not
-    found; ``count`` places; ``median_mm``, ``p05_mm`` and ``p95_mm`` over them; ``uncertainty_mm``: median expanded
+    ``wall``: "left", "right", "front", "rear", "roof" or "floor" of the vehicle, or "+x" .. "-z" where its frame was
+    not found; ``count`` places; ``median_mm``, ``p05_mm`` and ``p95_mm`` over them; ``uncertainty_mm``: median expanded
     uncertainty (k = 2) of a place.
     """
 
@@ -126,9 +126,9 @@ class JoinResult:
     ``T_exterior_interior`` (4, 4) maps the interior's control frame to the exterior's, mm; ``covariance`` (6, 6) of the
     small motion about the origin of the exterior's control frame (rotation vector rad, translation mm).
     ``T_vehicle_interior``: the interior's own vehicle frame to the exterior's, ``T_vehicle_interior_control``: the
-    interior's control frame to the exterior's vehicle frame. ``middle_sd_mm`` and ``corner_sd_mm``: standard uncertainty
-    of the interior's middle and of its worst corner in the worst direction; ``rotation_sd_deg`` (3,) about the axes of
-    the exterior's vehicle frame.
+    interior's control frame to the exterior's vehicle frame. ``middle_sd_mm`` and ``corner_sd_mm``: standard
+    uncertainty of the interior's middle and of its worst corner in the worst direction; ``rotation_sd_deg`` (3,) about
+    the axes of the exterior's vehicle frame.
     """
 
     found_by: str

@@ -125,7 +125,7 @@ def section(name: str, axis: int, value_mm: float, found: Thickness, step_mm: fl
     near = np.abs(found.inner_mm[:, axis] - value_mm) <= step_mm / 2
     flat = near & (np.abs(found.normal[:, axis]) < np.sqrt(1 - ACROSS**2))
     mine = found.rows(flat)
-    rows = np.sort(thinning.thin(np.delete(_padded(mine.inner_mm), axis, axis=1), PLACES_IN_SECTION)) if flat.any() else []
+    rows = np.sort(thinning.thin(np.delete(_padded(mine.inner_mm), axis, axis=1), PLACES_IN_SECTION))
     outer = mine.outer_mm
     places = [
         SectionThickness(
