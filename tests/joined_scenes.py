@@ -20,6 +20,7 @@ NOISE_MM, TARGET_NOISE_MM = 0.1, 0.05
 DRIFT_OUTSIDE, DRIFT_INSIDE = 0.03, 0.1  # mm/m that the scans have, as in the demo
 DECLARED_INSIDE = 0.3  # mm/m that the join assumes of a part without targets
 LENGTH_MM = 1500.0
+STEP_MM = 260.0  # between viewpoints: fewer than in the demo, to save time
 TARGETS = 24  # stuck round the aperture
 
 
@@ -60,7 +61,7 @@ def outside(body, seed, points=160_000):
     runs = {"left": 0.25, "right": 0.25, "front": 0.12, "rear": 0.2, "roof": 0.18}
     found = []
     for number, (name, share) in enumerate(runs.items()):
-        views = viewpoints.side(body, name, seed=seed + number)
+        views = viewpoints.side(body, name, seed=seed + number, step_mm=STEP_MM)
         if name == "rear":
             around = viewpoints.aperture(body, open_van.INNER, open_van.FLANGE_X, seed=seed, forward=True)
             views = viewpoints.both(views, around)

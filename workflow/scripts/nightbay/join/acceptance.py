@@ -14,6 +14,7 @@ from nightbay.join.result import Contradictions
 from nightbay.join.skin import Skin
 
 THICKEST_MM = 60.0  # an inner surface is compared with an outer skin that near: a door or a lined wall
+STEP_SPACINGS = 2.0  # cells of several points, whose planes are compared
 UPRIGHT_DEG = 10.0  # two vehicle frames that both found their ground or floor differ by a slope of the floor
 
 
@@ -26,7 +27,10 @@ def contradictions_of(a: Skin, b: Skin, found: Registered, cell_mm: float) -> Co
     beyond = (at @ hull[:, :3].T + hull[:, 3]).max(axis=1) > cell_mm
     tolerance = 3 * float(found.motion.sd_at(at.mean(axis=0)[None])[0]) + a.spacing_mm / 2
     through, near = free_space.outside(a, b, found.T_a_b, THICKEST_MM, tolerance)
-    return Contradictions(of_b, of_a, float(beyond.mean()), through / near if near else 0.0)
+    spacing = STEP_SPACINGS * max(a.spacing_mm, b.spacing_mm)
+    allowed = found.surface.expected_rms_mm if found.surface else float(found.motion.sd_at(at.mean(axis=0)[None])[0])
+    steps = free_space.steps(a.cells(spacing), b.cells(spacing), found.T_a_b, 3 * np.hypot(allowed, a.noise_mm))
+    return Contradictions(of_b, of_a, steps, float(beyond.mean()), through / near if near else 0.0)
 
 
 def fault(
@@ -51,6 +55,8 @@ def fault(
             f"{against.interior_in_free_space:.1%} of the interior lies where the exterior's scanner saw nothing, and "
             f"{against.exterior_in_free_space:.1%} the other way round"
         )
+    if against.steps > own.contradiction_most:
+        return NotFound(f"{against.steps:.1%} of the surface of both near each other forms steps between the parts")
     if against.outside_hull > own.outside_most:
         return NotFound(f"{against.outside_hull:.1%} of the interior lies outside of the exterior")
     if against.through_skin > own.through_most:

@@ -15,6 +15,10 @@ from nightbay.join.skin import Skin
 
 CLEAR_MM = 240.0  # hand-held scanners come no nearer than about 0.3 m (common practice, no source)
 START = 2.0  # cells: nearer to the surface its own roughness and another's edge can't be told from each other
+STEP_MOST_MM = 100.0  # beyond, it may be a thing that stands free in the room
+SAME_FACING = 0.9  # cosine of 26 degrees
+PARTNERS = 8  # of a cell: on a surface, a disc of 1.5 cells holds seven
+OPPOSED = 0.8  # cosine of 37 degrees: inner and outer face of one wall
 NEAR = 0.9  # cells: half the diagonal of a cube, so that a surface in free space meets one sample at least
 
 
@@ -71,4 +75,42 @@ def outside(a: Skin, b: Skin, T_a_b: np.ndarray, reach_mm: float, tolerance_mm: 
     return int(np.count_nonzero(off[over] > tolerance_mm)), int(over.sum())
 
 
-OPPOSED = 0.8  # cosine of 37 degrees: inner and outer face of one wall
+def steps(a: Skin, b: Skin, T_a_b: np.ndarray, tolerance_mm: float) -> float:
+    """Share of the surface of both parts near each other that does not agree: it stands in front of the other part's
+    surface, faces the same way, and that part did not see it there.
+
+    0 where the parts are as near as ``tolerance_mm`` wherever they are compared; both thinned to the same cell.
+    """
+    b_in_a = Skin(
+        rigid.transform(T_a_b, b.points_mm),
+        rigid.rotate(T_a_b, b.normals),
+        b.spacing_mm,
+        b.noise_mm,
+        b.drift_mm_per_m,
+        b.drift_length_mm,
+    )
+    counts = [_steps(a, b_in_a, tolerance_mm), _steps(b_in_a, a, tolerance_mm)]
+    agreeing, contradicting = (sum(count) for count in zip(*counts, strict=True))
+    return contradicting / max(agreeing + contradicting, 1)
+
+
+def _steps(behind: Skin, before: Skin, tolerance_mm: float) -> tuple[int, int]:
+    """Points of ``before`` that agree with ``behind``, and points that stand in front of it and do not."""
+    near = 1.5 * behind.spacing_mm
+    distance, partner = behind.tree.query(before.points_mm, k=PARTNERS, distance_upper_bound=near)
+    there = np.isfinite(distance)
+    partner = np.where(there, partner, 0)
+    same = there & (np.einsum("nkj,nj->nk", behind.normals[partner], before.normals) > SAME_FACING)
+    off = before.points_mm[:, None] - behind.points_mm[partner]
+    plane = np.abs(np.einsum("nkj,nkj->nk", off, behind.normals[partner]))
+    agrees = np.where(same, plane, np.inf).min(axis=1) < tolerance_mm
+    stands = np.zeros(len(before.points_mm), bool)
+    for height in np.arange(behind.spacing_mm / 2, STEP_MOST_MM, behind.spacing_mm / 2):
+        at = behind.points_mm + height * behind.normals
+        distance, found = before.tree.query(at, distance_upper_bound=0.7 * behind.spacing_mm)
+        row = np.flatnonzero(np.isfinite(distance))
+        found = found[row]
+        facing = np.sum(before.normals[found] * behind.normals[row], axis=1) > SAME_FACING
+        above = np.sum((before.points_mm[found] - behind.points_mm[row]) * behind.normals[row], axis=1)
+        stands[found[facing & (above > 2 * tolerance_mm)]] = True
+    return int(agrees.sum()), int((stands & ~agrees).sum())

@@ -54,6 +54,7 @@ class Contradictions:
 
     interior_in_free_space: float
     exterior_in_free_space: float
+    steps: float
     outside_hull: float
     through_skin: float
 
