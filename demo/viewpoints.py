@@ -179,8 +179,19 @@ def top(
     return aimed(body, origin, direction, rng)
 
 
-def inside(body: bodies.Body, x_low_mm: float, x_high_mm: float, *, seed: int, step_mm: float = STEP_MM) -> Viewpoints:
-    """Rings of views from the middle of a hollow body outwards, from one X to another, all round."""
+def inside(
+    body: bodies.Body,
+    x_low_mm: float,
+    x_high_mm: float,
+    *,
+    seed: int,
+    step_mm: float = STEP_MM,
+    middle_mm: np.ndarray | None = None,
+) -> Viewpoints:
+    """Rings of views from the middle of a hollow body outwards, from one X to another, all round.
+
+    ``middle_mm`` (3,) of its room; by default of the whole body.
+    """
     rng = np.random.default_rng([seed, 13])
     low, high = body.bounds_mm
     strokes, angles = _steps(x_low_mm, x_high_mm, step_mm / 2), _steps(-180.0, 165.0, 15.0)
@@ -188,7 +199,7 @@ def inside(body: bodies.Body, x_low_mm: float, x_high_mm: float, *, seed: int, s
     angle = np.radians(angle + rng.normal(0, 5, len(angle)))
     pitch = _turns([-40.0, 0.0, 40.0], len(strokes), len(angles), rng)
     direction = np.column_stack([np.sin(pitch), np.cos(pitch) * np.cos(angle), np.cos(pitch) * np.sin(angle)])
-    middle = (low + high) / 2
+    middle = (low + high) / 2 if middle_mm is None else middle_mm
     origin = np.column_stack([x, np.full(len(x), middle[1]), np.full(len(x), middle[2])])
     return aimed(body, origin, direction, rng)
 
