@@ -19,6 +19,9 @@ from nightbay.join.free_space import FreeSpace
 PITCHES_DEG = (0.0, -1.2, 1.2)
 ACROSS_MM = 120.0  # how far two planes of symmetry may differ: a plane is refused beyond an uncertainty of some mm
 FACING = 0.75  # a cell belongs to the axis that its normal follows; oblique ones to none
+# Flat walls agree by chance over square metres, and a sill and two pillars are all that the right pose may have. But in
+# the right pose next to nothing contradicts: a cell in free space outweighs several that agree.
+AGAINST = 5.0
 PEAKS = 12  # best shifts of each turn
 
 
@@ -65,8 +68,8 @@ def _shifts(a: FreeSpace, b: FreeSpace, turn: np.ndarray, heading: int) -> list[
             of_b = cells_b[sign * facing_b[:, axis] > FACING]
             thick = ndimage.maximum_filter(grid(of_a, low_a), size=3)
             total += fft.rfftn(thick) * np.conj(fft.rfftn(grid(of_b, low_b)))
-    total -= fft.rfftn(grid(a.samples_mm, low_a)) * np.conj(fft.rfftn(grid(cells_b, low_b)))
-    total -= fft.rfftn(grid(a.cells.points_mm, low_a)) * np.conj(fft.rfftn(grid(free_b, low_b)))
+    total -= AGAINST * fft.rfftn(grid(a.samples_mm, low_a)) * np.conj(fft.rfftn(grid(cells_b, low_b)))
+    total -= AGAINST * fft.rfftn(grid(a.cells.points_mm, low_a)) * np.conj(fft.rfftn(grid(free_b, low_b)))
     score = fft.irfftn(total, shape)
     # shifts run from -size_b to size; the correlation holds the negative ones at its end
     shifts = [np.arange(count) for count in shape]

@@ -16,6 +16,8 @@ from nightbay.join.skin import Skin
 CLEAR_MM = 240.0  # hand-held scanners come no nearer than about 0.3 m (common practice, no source)
 START = 2.0  # cells: nearer to the surface its own roughness and another's edge can't be told from each other
 STEP_MOST_MM = 100.0  # beyond, it may be a thing that stands free in the room
+AROUND = 4  # points about a foot: fewer are a strip or an edge
+OVERHANG = 0.4  # cells: on a straight edge the middle of a disc of 1.5 cells lies 0.64 off (geometry)
 SAME_FACING = 0.9  # cosine of 26 degrees
 PARTNERS = 8  # of a cell: on a surface, a disc of 1.5 cells holds seven
 OPPOSED = 0.8  # cosine of 37 degrees: inner and outer face of one wall
@@ -112,5 +114,19 @@ def _steps(behind: Skin, before: Skin, tolerance_mm: float) -> tuple[int, int]:
         found = found[row]
         facing = np.sum(before.normals[found] * behind.normals[row], axis=1) > SAME_FACING
         above = np.sum((before.points_mm[found] - behind.points_mm[row]) * behind.normals[row], axis=1)
-        stands[found[facing & (above > 2 * tolerance_mm)]] = True
+        high = facing & (above > 2 * tolerance_mm)
+        found, row, above = found[high], row[high], above[high]
+        stands[found[_is_over(behind, before.points_mm[found] - above[:, None] * behind.normals[row], row)]] = True
     return int(agrees.sum()), int((stands & ~agrees).sum())
+
+
+def _is_over(skin: Skin, base_mm: np.ndarray, row: np.ndarray) -> np.ndarray:
+    """Which of some feet (k, 3) lie amid the surface about the skin's points ``row`` (k,), and not beyond its edge."""
+    distance, partner = skin.tree.query(base_mm, k=PARTNERS, distance_upper_bound=1.5 * skin.spacing_mm)
+    there = np.isfinite(distance)
+    partner = np.where(there, partner, 0)
+    there &= np.einsum("nkj,nj->nk", skin.normals[partner], skin.normals[row]) > SAME_FACING
+    count = there.sum(axis=1)
+    offset = np.where(there[..., None], skin.points_mm[partner] - base_mm[:, None], 0.0).sum(axis=1)
+    middle = offset / np.maximum(count, 1)[:, None]
+    return (count >= AROUND) & (np.linalg.norm(middle, axis=1) < OVERHANG * skin.spacing_mm)

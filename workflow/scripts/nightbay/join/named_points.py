@@ -13,6 +13,7 @@ from nightbay.join.skin import Skin
 LEAST = 4  # three points make a pose, the fourth tests it
 TEST = 0.001  # two-sided significance for all points together: one false alarm in a thousand joins
 DROPPED_MOST = 0.25  # share of points that may be blunders: with more, nothing shows which ones are right
+NARROWEST = 30.0  # mm rms from one line; as the stage network has it: the rotation about a narrower one is of no use
 STEPS = 5  # of the fit: the first step is closed form, the others only settle the weights
 
 
@@ -66,6 +67,8 @@ def fit(points_a: np.ndarray, points_b: np.ndarray, errors_mm2: np.ndarray) -> P
 def _fit(
     points_a: np.ndarray, points_b: np.ndarray, errors_mm2: np.ndarray
 ) -> tuple[np.ndarray, pose_fit.Motion] | None:
+    if np.linalg.svd(points_b - points_b.mean(axis=0), compute_uv=False)[1] < NARROWEST * np.sqrt(len(points_b)):
+        return None
     weights = 1.0 / np.diag(errors_mm2)
     T_a_b = rigid.fit(points_a, points_b, weights)
     axes = np.tile(np.eye(3), (len(points_a), 1))
