@@ -100,7 +100,7 @@ def parts(seed, wider_inside=0.0, spacing=20.0):
 
 
 def skins(seed, wider_inside=0.0, spacing=20.0, heading=0.0):
-    """Outside and inside as :class:`Skin`, and the true pose between their frames; ``heading`` of the inside, degrees."""
+    """Outside and inside as :class:`Skin`, and the true pose between them; ``heading`` of the inside, degrees."""
     outer, inner = parts(seed, wider_inside, spacing)
     rng = np.random.default_rng([seed, 52])
     turn = Rotation.from_rotvec(rng.normal(0, 3e-3, 3)) * Rotation.from_euler("z", heading, degrees=True)
