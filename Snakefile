@@ -5,6 +5,7 @@
 #   results/<job>/<stage>/<part>.json                       numbers of a stage over a part
 #   results/<job>/<stage>/<part>/                           its data files
 #   results/<job>/<stage>/<part>.<segment>.json and /       the same for stages over one segment: intake, clean
+#   results/<job>/join/<job>.json and /                     interior joined to exterior, for jobs with both
 #   results/<job>/report/<job>.json and /                   the page of a job
 #   results/board/board.json and board/index.html           the day board
 #   logs/<job>/<stage>/...log   benchmarks/<job>/<stage>/...tsv
@@ -35,6 +36,7 @@ include: "workflow/rules/fill.smk"
 include: "workflow/rules/reduce.smk"
 include: "workflow/rules/deliver.smk"
 include: "workflow/rules/measure.smk"
+include: "workflow/rules/join.smk"
 include: "workflow/rules/report.smk"
 include: "workflow/rules/board.smk"
 

@@ -11,17 +11,22 @@ import trimesh
 import bodies
 import shell
 from shell import round_and
+from vehicles import ALONG_X
 
 FRONT, REAR, HALF, FLOOR, CEILING = 1350.0, 4350.0, 880.0, 620.0, 2400.0
+MIDDLE = np.array([(FRONT + REAR) / 2, 0.0, (FLOOR + CEILING) / 2])
 WALL_COLOUR, FLOOR_COLOUR, BULKHEAD_COLOUR = (182, 184, 180), (134, 98, 66), (96, 110, 128)
 BOX_COLOUR, BOW_COLOUR, RAIL_COLOUR = (70, 72, 74), (150, 156, 150), (206, 160, 60)
 
 RIBS_LEFT, RIBS_RIGHT = (1700, 2220, 2740, 3260, 3900), (1950, 3080, 3560, 4080)
 
 
-def load_bay(chord_mm: float = shell.CHORD_MM) -> bodies.Body:
-    """The load bay; ``dimensions_mm``: length, width and height between the bare walls."""
-    parts = [_hull(chord_mm)]
+def load_bay(chord_mm: float = shell.CHORD_MM, aperture: np.ndarray | None = None) -> bodies.Body:
+    """The load bay; ``dimensions_mm``: length, width and height between the bare walls.
+
+    ``aperture`` (k, 2): outline (Y, Z) of the opening in its rear wall; without it there is no rear wall.
+    """
+    parts = [_hull(chord_mm, aperture)]
     for x in RIBS_LEFT:
         parts += [_rib(x, -1), _bow(x + 130)]
     parts += [_rib(x, 1) for x in RIBS_RIGHT]
@@ -47,8 +52,8 @@ def _wall(z):
     return 110 * np.clip((z - 1100) / (CEILING - 1100), 0, None) ** 2
 
 
-def _hull(chord_mm):
-    """The bare bay, its faces turned inwards and the rear left open."""
+def _hull(chord_mm, aperture=None):
+    """The bare bay, its faces turned inwards and the rear left open, or with an aperture."""
 
     def implicit(p):
         side = np.abs(p[:, 1]) - HALF + _wall(p[:, 2])
@@ -57,12 +62,17 @@ def _hull(chord_mm):
         return round_and(round_and(body, FRONT - p[:, 0], 60), p[:, 0] - REAR, 5)
 
     mesh = shell.wrap(implicit, *shell.grid_box((FRONT, -HALF, FLOOR), (REAR, HALF, CEILING), 60), chord_mm)
+    if aperture is not None:
+        mesh = shell.minus(mesh, shell.prism(aperture, REAR - 60, REAR + 60, ALONG_X))
     middle, normal = np.asarray(mesh.triangles_center), np.asarray(mesh.face_normals)
     colour = np.empty((len(middle), 3), np.uint8)
     colour[:] = WALL_COLOUR
     colour[normal[:, 2] < -0.7] = FLOOR_COLOUR
     colour[normal[:, 0] < -0.7] = BULKHEAD_COLOUR
-    keep = middle[:, 0] < REAR - 6
+    if aperture is None:
+        keep = middle[:, 0] < REAR - 6
+    else:  # the aperture's tool left its sides and its end
+        keep = (middle[:, 0] < REAR - 61) | ~shell.within(shell.grown(aperture, 0.1), middle[:, 1:])
     faces, colour = np.asarray(mesh.faces, np.int32)[keep][:, ::-1], np.ascontiguousarray(colour[keep])
     return bodies.Body(
         np.asarray(mesh.vertices),

@@ -170,35 +170,38 @@ def _prepare(task):
 
 def _sheet(job, points):
     """The job sheet as plain data."""
-    segments = {}
+    parts = {}
     for run in job.runs:
-        segments[run.name] = {"file": f"raw/{run.file}"}
+        part = parts.setdefault(job.part_of(run), {})
+        if job.target_spacing_mm is not None and job.part_of(run) == job.part:
+            part["control_survey"] = {"file": "raw/control.csv"}
+        segment = part.setdefault("segments", {}).setdefault(run.name, {"file": f"raw/{run.file}"})
         if run.units != "mm":
-            segments[run.name]["units"] = run.units
+            segment["units"] = run.units
         if job.target_spacing_mm is not None:
             listed = f"raw/{Path(run.file).stem}.targets.csv"
-            segments[run.name]["targets"] = listed if run.units == "mm" else {"file": listed, "units": run.units}
-    part = {} if job.target_spacing_mm is None else {"control_survey": {"file": "raw/control.csv"}}
+            segment["targets"] = listed if run.units == "mm" else {"file": listed, "units": run.units}
     sheet = {"vehicle_class": job.vehicle_class, "title": job.title, "units": "mm"}
     sheet |= {"nominal_mm": job.nominal_mm} if job.nominal_mm else {}
     sheet |= {"state": job.state} if job.state else {}
     grid = scenario.resolution_mm(job, points * job.points_share)
-    return sheet | {"parts": {job.part: part | {"segments": segments}}, "parameters": {"scan": {"resolution_mm": grid}}}
+    return sheet | {"parts": parts, "parameters": {"scan": {"resolution_mm": grid}}}
 
 
 def _run(task):
     """Scan one run and write its files; returns (job, run, facts for the truth)."""
     day, truth, job, body, points, seed, (true, control, T_vehicle_control), run = task
     own = _number(seed, job.name, run.name)
-    outside = job.part == "exterior"
+    outside = job.part_of(run) == "exterior"
+    drift = job.drift_mm_per_m if job.part_of(run) == job.part else scenario.DRIFT_WITHOUT_TARGETS_MM_PER_M
     scan = simulate.scan(
         body,
         scenario.views(job, run, body, own),
         points=round(points * job.points_share * run.share),
         noise_mm=scenario.NOISE_MM,
         seed=own,
-        drift_mm_per_m=job.drift_mm_per_m,
-        faults=scenario.faults(job),
+        drift_mm_per_m=drift,
+        faults=scenario.faults(job, run),
         normals=run.normals,
         colour=run.colour,
         gain=run.gain,
@@ -227,8 +230,9 @@ def _run(task):
     if true is not None:
         listed, moved = _targets_of(scan, job, run, true, control, own)
         export.write_targets(raw / f"{Path(run.file).stem}.targets.csv", listed)
-        facts |= {"targets": listed.truth.tolist(), "moved": moved}
-        facts["T_control_segment"] = (rigid.invert(T_vehicle_control) @ scan.T_vehicle_segment).tolist()
+        facts |= {"targets": listed.truth.tolist(), "moved": moved, "part": job.part_of(run)}
+        if job.part_of(run) == job.part:
+            facts["T_control_segment"] = (rigid.invert(T_vehicle_control) @ scan.T_vehicle_segment).tolist()
     return job.name, run.name, facts
 
 
@@ -254,6 +258,11 @@ def _targets_of(scan, job, run, true, control, own):
 def _write_truth(folder, job, body, plan, runs):
     """Write the truth of a job."""
     true, control, T_vehicle_control = plan
+    # the only run of another part holds the control frame of that part
+    others = {name: facts for name, facts in runs.items() if facts.get("part", job.part) != job.part}
+    runs = {name: facts for name, facts in runs.items() if name not in others}
+    for facts in others.values():
+        facts["T_control_segment"] = np.eye(4).tolist()
     if T_vehicle_control is None:
         # without a survey the frame of the segment that comes first by name is the control frame
         T_vehicle_control = np.array(runs[min(runs)]["T_vehicle_segment"])
@@ -267,6 +276,11 @@ def _write_truth(folder, job, body, plan, runs):
         "T_vehicle_control": T_vehicle_control.tolist(),
         "segments": runs,
     }
+    if others:
+        (inner,) = others.values()
+        T_exterior_interior = rigid.invert(T_vehicle_control) @ np.array(inner["T_vehicle_segment"])
+        # between the control frames of the parts
+        record["joined"] = {"segments": others, "T_exterior_interior": T_exterior_interior.tolist()}
     if true is not None:
         number, many = np.unique(control.truth[control.truth >= 0], return_counts=True)
         record["targets_mm"] = rigid.transform(rigid.invert(T_vehicle_control), true.xyz_mm).tolist()

@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 
 import bodies
 import loadbay
+import open_van
 import simulate
 import vehicles
 import viewpoints
@@ -30,11 +31,12 @@ class Run:
     gain: tuple | None = None  # exposure and white balance, factors of the light of red, green and blue
     moved: int = 0  # targets that were knocked aside before this run
     common: int | None = None  # the run sees only that many targets of the control survey; None: all in view
+    part: str | None = None  # the run's part where that is not the job's
 
 
 @dataclass(frozen=True)
 class Job:
-    """One vehicle's part. ``points_share``: of the points asked for a vehicle."""
+    """One vehicle's part, or with runs of another part both. ``points_share``: of the points asked for a vehicle."""
 
     name: str
     vehicle_class: str
@@ -51,26 +53,36 @@ class Job:
     drift_mm_per_m: float = DRIFT_MM_PER_M
     state: dict = field(default_factory=dict)
 
+    def part_of(self, run: Run) -> str:
+        """The part that a run belongs to."""
+        return run.part or self.part
 
-BODIES = {"panel van": vehicles.panel_van, "compact": vehicles.compact, "load bay": loadbay.load_bay}
+
+BODIES = {
+    "panel van": vehicles.panel_van,
+    "compact": vehicles.compact,
+    "load bay": loadbay.load_bay,
+    "open van": open_van.open_van,
+}
 
 JOBS = (
     Job(
         name="larch-van",
         vehicle_class="van",
         part="exterior",
-        title="Panel van, outside, for a roof carrier",
-        body="panel van",
+        title="Panel van without its rear doors, outside and load bay, for a roof carrier",
+        body="open van",
         nominal_mm={"length": 5400, "width": 2020, "height": 2500, "wheelbase": 3400},
-        seen_m2=42.0,
+        seen_m2=54.0,
         target_spacing_mm=230.0,
         state={"load": "empty", "temperature_c": 20, "body_material": "steel"},
         runs=(
-            Run("left", "left.ply", 0.27, moved=2),
-            Run("right", "right.ply", 0.27),
-            Run("front", "front.laz", 0.14, normals=False),
-            Run("rear", "rear.e57", 0.12, units="m", normals=False),
-            Run("roof", "roof.ply", 0.2, moved=1),
+            Run("left", "left.ply", 0.22, moved=2),
+            Run("right", "right.ply", 0.22),
+            Run("front", "front.laz", 0.12, normals=False),
+            Run("rear", "rear.e57", 0.13, units="m", normals=False),
+            Run("roof", "roof.ply", 0.16, moved=1),
+            Run("bay", "bay.ply", 0.15, colour=True, part="interior"),
         ),
     ),
     Job(
@@ -121,10 +133,23 @@ JOBS = (
 
 def views(job: Job, run: Run, body: bodies.Body, seed: int) -> viewpoints.Viewpoints:
     """The path of a run."""
+    if job.part == "exterior" and run.part == "interior":
+        return viewpoints.both(
+            viewpoints.inside(body, 1500.0, 4250.0, seed=seed, middle_mm=loadbay.MIDDLE),
+            viewpoints.both(*(_round_the_aperture(body, seed, forward) for forward in (False, True))),
+        )
     if job.part == "interior":
         span = {"fore": (1500.0, 2300.0), "aft": (3200.0, 4250.0)}[run.name]
         return viewpoints.inside(body, *span, seed=seed)
-    return viewpoints.side(body, run.name, seed=seed, with_top=job.with_top)
+    along = viewpoints.side(body, run.name, seed=seed, with_top=job.with_top)
+    if job.body == "open van" and run.name == "rear":
+        return viewpoints.both(along, _round_the_aperture(body, seed, forward=True))
+    return along
+
+
+def _round_the_aperture(body: bodies.Body, seed: int, forward: bool) -> viewpoints.Viewpoints:
+    """The path along the edge of the rear doors' aperture, from behind looking ``forward``, or from inside."""
+    return viewpoints.aperture(body, open_van.INNER, open_van.FLANGE_X, seed=seed, forward=forward)
 
 
 def resolution_mm(job: Job, points: float) -> float:
@@ -132,9 +157,9 @@ def resolution_mm(job: Job, points: float) -> float:
     return min(20.0, max(1.0, round(2 * (job.seen_m2 * 1e6 / points) ** 0.5) / 2))
 
 
-def faults(job: Job) -> simulate.Faults:
-    """What goes wrong in the runs of a job."""
-    if job.part == "interior":
+def faults(job: Job, run: Run) -> simulate.Faults:
+    """What goes wrong in a run of a job."""
+    if job.part_of(run) == "interior":
         return simulate.Faults(mirrors=0.0, strays=0.002)
     return simulate.Faults(mirrors=4.0, layers_mm=(0.4,), layer_path_mm=1200.0)
 

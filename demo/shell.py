@@ -199,6 +199,13 @@ def ring(
     return mesh if frame is None else mesh.apply_transform(frame)
 
 
+def grown(outline: np.ndarray, margin_mm: float) -> np.ndarray:
+    """A convex outline, (k, 2) anticlockwise, whose corners are moved outwards by a margin."""
+    along = np.roll(outline, -1, axis=0) - np.roll(outline, 1, axis=0)
+    outward = np.column_stack([along[:, 1], -along[:, 0]]) / np.linalg.norm(along, axis=1, keepdims=True)
+    return outline + margin_mm * outward
+
+
 def within(outline: np.ndarray, points: np.ndarray) -> np.ndarray:
     """Whether points, (n, 2), lie in a convex outline, (k, 2) anticlockwise."""
     inside = np.ones(len(points), bool)

@@ -4,6 +4,8 @@ Each is a smooth skin with cut wheel arches, sunk glazing and door gaps, and thi
 an antenna. Vehicle frame, millimetres, ground at Z = 0.
 """
 
+from collections.abc import Sequence
+
 import numpy as np
 import trimesh
 
@@ -99,8 +101,11 @@ def _axles(shape):
     return [np.array([x, 0.0, centre]) for x in (0.0, shape.wheelbase)]
 
 
-def exterior(shape: Shape, chord_mm: float = shell.CHORD_MM) -> bodies.Body:
-    """The whole exterior as a :class:`bodies.Body`, within ``chord_mm`` of the smooth skin it stands for."""
+def exterior(shape: Shape, chord_mm: float = shell.CHORD_MM, cuts: Sequence[trimesh.Trimesh] = ()) -> bodies.Body:
+    """The whole exterior as a :class:`bodies.Body`, within ``chord_mm`` of the smooth skin it stands for.
+
+    ``cuts``: closed meshes that are cut out of the painted skin, one after another.
+    """
     painted, inner = _skin_mesh(shape, 0.0, chord_mm), _skin_mesh(shape, SUNK_MM, chord_mm)
     glass, gaps = _loops(shape)
     # the tools do not meet each other, so all are cut at once
@@ -109,6 +114,8 @@ def exterior(shape: Shape, chord_mm: float = shell.CHORD_MM) -> bodies.Body:
     painted = shell.minus(painted, shell.minus(trimesh.util.concatenate(tools), inner))
     arches = [_arch(shape, centre, sign) for centre in _axles(shape) for sign in (-1, 1)]
     painted = shell.minus(painted, trimesh.util.concatenate(arches))
+    for cut in cuts:
+        painted = shell.minus(painted, cut)
     parts = [_paint(painted, shape, glass)]
     parts += [_wheel(shape, centre, sign) for centre in _axles(shape) for sign in (-1, 1)]
     parts += [_mirror(shape, sign) for sign in (-1, 1)] + [

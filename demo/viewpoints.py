@@ -179,8 +179,19 @@ def top(
     return aimed(body, origin, direction, rng)
 
 
-def inside(body: bodies.Body, x_low_mm: float, x_high_mm: float, *, seed: int, step_mm: float = STEP_MM) -> Viewpoints:
-    """Rings of views from the middle of a hollow body outwards, from one X to another, all round."""
+def inside(
+    body: bodies.Body,
+    x_low_mm: float,
+    x_high_mm: float,
+    *,
+    seed: int,
+    step_mm: float = STEP_MM,
+    middle_mm: np.ndarray | None = None,
+) -> Viewpoints:
+    """Rings of views from the middle of a hollow body outwards, from one X to another, all round.
+
+    ``middle_mm`` (3,) of its room; by default of the whole body.
+    """
     rng = np.random.default_rng([seed, 13])
     low, high = body.bounds_mm
     strokes, angles = _steps(x_low_mm, x_high_mm, step_mm / 2), _steps(-180.0, 165.0, 15.0)
@@ -188,9 +199,29 @@ def inside(body: bodies.Body, x_low_mm: float, x_high_mm: float, *, seed: int, s
     angle = np.radians(angle + rng.normal(0, 5, len(angle)))
     pitch = _turns([-40.0, 0.0, 40.0], len(strokes), len(angles), rng)
     direction = np.column_stack([np.sin(pitch), np.cos(pitch) * np.cos(angle), np.cos(pitch) * np.sin(angle)])
-    middle = (low + high) / 2
+    middle = (low + high) / 2 if middle_mm is None else middle_mm
     origin = np.column_stack([x, np.full(len(x), middle[1]), np.full(len(x), middle[2])])
     return aimed(body, origin, direction, rng)
+
+
+def aperture(
+    body: bodies.Body, outline_mm: np.ndarray, x_mm: float, *, seed: int, forward: bool, step_mm: float = STEP_MM
+) -> Viewpoints:
+    """Views round a door aperture at X, its outline (k, 2) in Y and Z: at each place across the opening to its edge.
+
+    ``forward``: from behind the vehicle, looking forward; else from inside, looking to the rear.
+    """
+    rng = np.random.default_rng([seed, 14])
+    closed = np.vstack([outline_mm, outline_mm[:1]])
+    along = np.concatenate([[0.0], np.cumsum(np.linalg.norm(np.diff(closed, axis=0), axis=1))])
+    arc = np.arange(0.0, along[-1], step_mm / 2)
+    aim = np.column_stack([np.full(len(arc), x_mm), *(np.interp(arc, along, closed[:, axis]) for axis in (0, 1))])
+    outward = aim - [0.0, *outline_mm.mean(axis=0)]
+    outward[:, 0] = 0.0
+    outward /= np.linalg.norm(outward, axis=1, keepdims=True)
+    angle = _turns([35.0, 60.0, 15.0], len(arc), 1, rng)[:, None]
+    direction = np.cos(angle) * [[-1.0 if forward else 1.0, 0.0, 0.0]] + np.sin(angle) * outward
+    return aimed(body, aim - 600.0 * direction, direction, rng)
 
 
 def both(first: Viewpoints, second: Viewpoints) -> Viewpoints:

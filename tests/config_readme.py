@@ -42,7 +42,7 @@ def _rows(schema, shared, prefix=""):
         rule = _whole(rule, shared)
         name = f"{prefix}{key}"
         rows.append(f"| `{name}` | {_allowed(rule)} | {_cell(rule['description'])} |")
-        if key == "interior":
+        if name == "parts.interior":
             rows[-1] = f"| `{name}` | {_allowed(rule)} | {_cell(rule['description'])} The same keys as the exterior. |"
             continue
         mappings = [rule, _whole(rule.get("items", {}), shared)]

@@ -21,11 +21,11 @@ from workflow import nights
 
 DEFAULTS = yaml.safe_load((nights.ROOT / "config" / "config.yaml").read_text(encoding="utf-8"))
 
-JOBS = {  # by job: its part and the segments of it
-    "larch-van": ("exterior", ("front", "left", "rear", "right", "roof")),
-    "pebble-compact": ("exterior", ("front", "left", "rear", "right")),
-    "larch-loadbay": ("interior", ("aft", "fore")),
-    "finch-compact": ("exterior", ("left", "rear")),
+JOBS = {  # by job: its parts and the segments of each
+    "larch-van": {"exterior": ("front", "left", "rear", "right", "roof"), "interior": ("bay",)},
+    "pebble-compact": {"exterior": ("front", "left", "rear", "right")},
+    "larch-loadbay": {"interior": ("aft", "fore")},
+    "finch-compact": {"exterior": ("left", "rear")},
 }
 # A value that no default, class or job of the demo has, for each row of the table in config/README.md.
 VALUES = {
@@ -45,6 +45,7 @@ VALUES = {
     "reduce": {"levels": {"light": {"deviation_mm": 0.6}}},
     "deliver": {"formats": {"light": ["stl"]}},
     "measure": {"notice_mm": 11.0},
+    "join": {"thickness_step_mm": 60.0},
     "report": {"picture_px": 1300},
 }
 
@@ -59,11 +60,20 @@ class Change:
     reruns: set
 
 
-def steps(job, stages):
-    """Every step of these stages of a job."""
-    part, segments = JOBS[job]
-    subjects = {"job": [job], "part": [f"{job} {part}"], "segment": [f"{job} {part} {name}" for name in segments]}
-    return {(stage, subject) for stage in stages for subject in subjects[STAGES[stage].unit]}
+def steps(job, stages, parts=None):
+    """Every step of these stages of a job, of all its parts or of those named."""
+    names = parts or list(JOBS[job])
+    subjects = {
+        "job": [job],
+        "part": [f"{job} {part}" for part in names],
+        "segment": [f"{job} {part} {name}" for part in names for name in JOBS[job][part]],
+    }
+    return {
+        (stage, subject)
+        for stage in stages
+        if STAGES[stage].runs_for(JOBS[job])
+        for subject in subjects[STAGES[stage].unit]
+    }
 
 
 def edit(path, old, new):
@@ -122,7 +132,7 @@ POINT_PAIRS = """    point_pairs:
 """
 FROM_NETWORK = list(STAGES)[list(STAGES).index("network") :]
 CHANGES = [
-    Change("a raw file", "larch-van", flip_last_bit, LEFT_ONLY | steps("larch-van", FROM_NETWORK)),
+    Change("a raw file", "larch-van", flip_last_bit, LEFT_ONLY | steps("larch-van", FROM_NETWORK, ["exterior"])),
     Change("a target list", "pebble-compact", drop_last_target, steps("pebble-compact", FROM_NETWORK)),
     Change(
         "lost deliverables",

@@ -74,12 +74,13 @@ def test_what_others_made_is_not_overwritten(tmp_path):
 def test_raw_files_fit_their_truth(day, job):
     sheet = yaml.safe_load((day / "day" / job / "job.yaml").read_text())
     true = _truth(day, job)
-    (part,) = sheet["parts"].values()
+    segments = {name: segment for part in sheet["parts"].values() for name, segment in part["segments"].items()}
+    facts_of = true["segments"] | true.get("joined", {}).get("segments", {})
     shape = surface.read_ply(day / "truth" / job / "surface.ply")
     low, high = shape.vertices_mm.min(axis=0), shape.vertices_mm.max(axis=0)
-    assert set(part["segments"]) == set(true["segments"])
-    for name, segment in part["segments"].items():
-        facts = true["segments"][name]
+    assert set(segments) == set(facts_of)
+    for name, segment in segments.items():
+        facts = facts_of[name]
         blocks = _read(day / "day" / job / segment["file"])
         xyz = np.concatenate([block.xyz for block in blocks])
         labels = np.load(day / "truth" / job / f"{name}.labels.npy")

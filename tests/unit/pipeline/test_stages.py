@@ -37,9 +37,17 @@ def test_the_report_reads_everything_of_its_job():
     assert stages.place("report", job) == "results/van/report/van"
 
 
+def test_the_join_reads_both_parts_and_runs_for_jobs_that_have_them():
+    job = {"job": "van"}
+    assert stages.inputs("join", "fill", job, SEGMENTS) == ["results/van/fill/exterior", "results/van/fill/interior"]
+    assert stages.inputs("report", "join", job, SEGMENTS) == ["results/van/join/van"]
+    assert stages.inputs("report", "join", job, {"exterior": ["left"]}) == []
+    assert not stages.STAGES["join"].runs_for(["interior"])
+
+
 def test_what_runs_after_a_stage():
     assert stages.downstream({"report"}) == ["report"]
-    assert stages.downstream({"fill"}) == ["fill", "reduce", "deliver", "measure", "report"]
+    assert stages.downstream({"fill"}) == ["fill", "reduce", "deliver", "measure", "join", "report"]
     assert stages.downstream({"intake"}) == list(stages.STAGES)
 
 

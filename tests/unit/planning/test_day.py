@@ -38,9 +38,11 @@ def sheets(plan):
     found = {}
     for name, job in plan.jobs.items():
         for stage, facts in STAGES.items():
+            if not facts.runs_for(job.parts):
+                continue
             for part in job.parts.values():
                 for segment in part.segments if facts.unit == "segment" else [None]:
-                    place = {"part": part.name, "segment": segment} if stage != "report" else {}
+                    place = {"part": part.name, "segment": segment} if facts.unit != "job" else {}
                     found[name, stage, segment] = json.dumps(
                         [job.sheet(stage, job=name, **place), job.settings(stage, place.get("part"))]
                     )

@@ -109,6 +109,12 @@ def test_null_says_that_there_is_no_survey_and_no_list(job):
         (SOUND + "parameters: {fuze: {}}\n", "unknown key 'parameters.fuze' (did you mean 'fuse'?)."),
         (SOUND + "parameters: {scan: {noise: 1}}\n", "unknown key 'parameters.scan.noise' (did you mean 'noise_mm'?)."),
         (SOUND + "parameters: {scan: 3}\n", "'parameters.scan' is 3; it must be a mapping."),
+        (
+            SOUND + "join: {by: targets}\n",
+            "'join' needs an exterior and an interior, and the job has only an exterior: remove the key",
+        ),
+        (SOUND + "join: {by: eyes}\n", "'join.by' is \"eyes\"; allowed are targets, surfaces, points."),
+        (SOUND + "join: {point_pairs_mm: []}\n", "at least 4 entries are needed."),
         (SOUND + "parameters: 3\n", "'parameters' is 3; it must be a mapping."),
         (
             SOUND + "parts: {exterior: {parameters: {scan: {noise_mm: 0}}}}\n",
@@ -120,6 +126,21 @@ def test_each_fault_of_a_sheet_is_one_sentence(job, text, sentence):
     found = faults(job, text)
     assert len(found) == 1
     assert found[0].startswith("van/job.yaml") and sentence in found[0] and found[0].endswith(".")
+
+
+@pytest.mark.parametrize(
+    ("text", "sentence"),
+    [
+        ("by: points", "'join.by' is points, and 'join.point_pairs_mm' names none: list at least four pairs."),
+        (
+            "point_pairs_mm: [" + ", ".join(["{name: sill, exterior: [0, 0, 0], interior: [1, 1, 1]}"] * 4) + "]",
+            "'join.point_pairs_mm' has the name 'sill' more than once: give each pair a name of its own.",
+        ),
+    ],
+)
+def test_a_join_that_can_not_be_carried_out_is_refused(job, text, sentence):
+    files = ("raw/exterior/left.ply", "raw/interior/bay.ply")
+    assert faults(job, SOUND + f"join: {{{text}}}\n", files=files) == [f"van/job.yaml: {sentence}"]
 
 
 def test_all_faults_are_said_at_once(job):

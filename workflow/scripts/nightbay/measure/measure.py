@@ -17,7 +17,6 @@ from nightbay.measure import (
     named_sizes,
     pieces,
     room_sizes,
-    sections,
     tangent_planes,
 )
 from nightbay.measure.body import Body
@@ -33,8 +32,8 @@ from nightbay.measure.result import (
     Track,
 )
 from nightbay.measure.room_faces import Shell
-from nightbay.measure.sections import Plane
-from nightbay.meshes import surface, vertices
+from nightbay.meshes import sections, surface, vertices
+from nightbay.meshes.sections import Plane
 from nightbay.meshes.surface import Surface
 from nightbay.pipeline import typed
 from nightbay.refine.result import RefineResult

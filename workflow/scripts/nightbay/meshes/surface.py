@@ -22,7 +22,10 @@ VERTEX_ATTRIBUTES = {
     "blue": "u1",
 }
 ROWS = 1_000_000  # rows that are read or written at a time
-FACE_ATTRIBUTES = {"filled": "u1"}  # 0 measured, 1 filled
+FACE_ATTRIBUTES = {
+    "filled": "u1",  # 0 measured, 1 filled
+    "interior": "u1",  # 0 exterior, 1 interior: of a model of both
+}
 
 
 @dataclass(frozen=True)

@@ -4,7 +4,7 @@ The rules of the night, the settings that a stage gets and ``workflow/stage.sh``
 imports this module, because its code hash would then depend on the other stages.
 """
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
 NAMES = {"segment": "{part}.{segment}", "part": "{part}", "job": "{job}"}  # of a result, by what the stage works on
@@ -15,13 +15,19 @@ class Stage:
     """One stage of a job.
 
     ``unit``: what it works on: "segment", "part" or "job". ``upstream``: names of the stages whose results it reads.
-    ``scan``: the keys of the section ``scan`` that it reads; a change of another key does not rerun it.
+    ``scan``: the keys of the section ``scan`` that it reads; a change of another key does not rerun it. ``parts``: it
+    runs only for jobs that have all of these parts.
     """
 
     name: str
     unit: str
     upstream: tuple[str, ...]
     scan: tuple[str, ...]
+    parts: tuple[str, ...] = ()
+
+    def runs_for(self, parts: Iterable[str]) -> bool:
+        """Whether it runs for a job with these parts."""
+        return set(self.parts) <= set(parts)
 
 
 _CHAIN = (
@@ -40,6 +46,13 @@ _CHAIN = (
     Stage("reduce", "part", ("fill",), ()),
     Stage("deliver", "part", ("reduce", "frame"), ()),
     Stage("measure", "part", ("fill", "frame", "refine"), ("noise_mm", "target_drift_mm_per_m")),
+    Stage(
+        "join",
+        "job",
+        ("clean", "network", "refine", "frame", "fill"),
+        ("noise_mm", "target_noise_mm", "target_drift_mm_per_m"),
+        ("exterior", "interior"),
+    ),
 )
 STAGES = {stage.name: stage for stage in _CHAIN}
 STAGES["report"] = Stage("report", "job", tuple(STAGES), ())
@@ -57,11 +70,13 @@ def inputs(
     stage: str, upstream: str, wildcards: Mapping[str, str], segments: Mapping[str, Sequence[str]]
 ) -> str | list[str]:
     """Paths, as of :func:`place`, of the results of ``upstream`` that ``stage`` reads: one, or a list for a larger
-    unit.
+    unit. A stage of the whole job reads lists only, an empty one of a stage that does not run for its parts.
 
     ``segments``: the names of the job's segments by part.
     """
     unit = STAGES[upstream].unit
+    if unit == "job":
+        return [place(upstream, wildcards)] if STAGES[upstream].runs_for(segments) else []
     if unit == STAGES[stage].unit:
         return place(upstream, wildcards)
     parts = [wildcards["part"]] if "part" in wildcards else list(segments)

@@ -60,6 +60,7 @@ class Job:
             "refine": self._refine_sheet,
             "frame": self._frame_sheet,
             "measure": self._measure_sheet,
+            "join": self._join_sheet,
             "report": self._report_sheet,
         }
         return make.get(stage, lambda part, segment: {})(part, segment)
@@ -75,8 +76,11 @@ class Job:
         job = replace(self, hashes=Unhashed(self.hashes.day))
         for part in job.parts.values():
             for stage in STAGES:
+                if not STAGES[stage].runs_for(job.parts):
+                    continue
                 for segment in part.segments:
-                    names = {"part": None} if stage == "report" else {"part": part.name, "segment": segment}
+                    whole = STAGES[stage].unit == "job"
+                    names = {"part": None} if whole else {"part": part.name, "segment": segment}
                     job.settings(stage, names["part"])
                     job.sheet(stage, **names)
                     job.raw_mb(**names)
@@ -132,6 +136,19 @@ class Job:
         ]
         return {"nominal_mm": self._nominal_mm()} | ({"sizes": sizes} if sizes else {})
 
+    def _join_sheet(self, part, segment):
+        lists = {
+            part.name: {name: self._raw(segment.targets) for name, segment in part.segments.items()}
+            for part in self.parts.values()
+        }
+        return {**self._join_orders(), "targets": lists}
+
+    def _join_orders(self):
+        """What the job sheet orders of the join, with every key."""
+        ordered = self.document.get("join", {})
+        pairs = [_sorted(pair) for pair in ordered.get("point_pairs_mm", [])]
+        return {"by": ordered.get("by"), "combined": ordered.get("combined", False), "point_pairs_mm": pairs}
+
     def _report_sheet(self, part, segment):
         state = self.document.get("state", {})
         return {
@@ -142,6 +159,7 @@ class Job:
             "state": {key: state.get(key, "unknown") for key in STATE},
             "nominal_mm": self._nominal_mm(),
             "parts": self.segments(),
+            **({"combined_ordered": self._join_orders()["combined"]} if STAGES["join"].runs_for(self.parts) else {}),
             "parameters": {name: self.resolved[name] for name in self.parts},
             "notes": self.notes,
         }

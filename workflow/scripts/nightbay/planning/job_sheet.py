@@ -112,6 +112,7 @@ def read(day: str | os.PathLike[str], job: str, classes: Sequence[str]) -> JobSh
     reader = _Reader(day, job, document)
     parts = reader.parts()
     reader.check_listed_twice(parts)
+    reader.check_join(parts)
     if reader.sentences:
         raise Faults(reader.sentences)
     return JobSheet(job, document, parts, reader.unused_files(parts))
@@ -237,6 +238,28 @@ class _Reader:
                         )
                     found[stem] = file
         return found, survey
+
+    def check_join(self, parts: dict[str, Part]) -> None:
+        """Refuse what the sheet says of the join where it can't be carried out."""
+        ordered = self.document.get("join")
+        if ordered is None or self.sentences:
+            return
+        if len(parts) < len(PARTS):
+            self.sentences.append(
+                f"{self.sheet}: 'join' needs an exterior and an interior, and the job has only an "
+                f"{next(iter(parts))}: remove the key or add the other part."
+            )
+        names = [pair["name"] for pair in ordered.get("point_pairs_mm", [])]
+        twice = sorted({name for name in names if names.count(name) > 1})
+        if twice:
+            self.sentences.append(
+                f"{self.sheet}: 'join.point_pairs_mm' has the name '{twice[0]}' more than once: give each pair a name "
+                "of its own."
+            )
+        if ordered.get("by") == "points" and not names:
+            self.sentences.append(
+                f"{self.sheet}: 'join.by' is points, and 'join.point_pairs_mm' names none: list at least four pairs."
+            )
 
     def unused_files(self, parts: dict[str, Part]) -> list[str]:
         """Sentences on the files in the raw folders that nothing uses."""

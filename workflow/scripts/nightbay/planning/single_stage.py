@@ -51,6 +51,9 @@ def call(day: Path, stage: str, job: str, place: str, out: Path, threads: int) -
     if stage not in STAGES:
         raise Rejected(_unknown("stage", stage, list(STAGES)))
     planned = _job(day, job)
+    if not STAGES[stage].runs_for(planned.parts):
+        needed, there = " and an ".join(STAGES[stage].parts), ", ".join(planned.parts)
+        raise Rejected(f"{stage} runs for a job with an {needed}; {job} has only the {there}.")
     wildcards = {"job": job, **_wildcards(stage, planned, place)}
     inputs = {upstream: _inputs(day, stage, upstream, wildcards, planned) for upstream in STAGES[stage].upstream}
     folder = out / Path(stages.place(stage, wildcards)).relative_to("results")

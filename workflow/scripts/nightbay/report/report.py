@@ -11,7 +11,7 @@ from matplotlib.figure import Figure
 
 from nightbay.pipeline import provenance
 from nightbay.pipeline.stage import Upstream
-from nightbay.report import job_summary, loose_picture, network_picture, page, registration, views
+from nightbay.report import job_summary, joined, loose_picture, network_picture, page, registration, views
 from nightbay.report.part import Part, parts_of
 
 
@@ -24,7 +24,11 @@ def report(
     """
     parts = parts_of(upstream)
     warnings = job_summary.warnings_of(parts, sheet)
+    both = joined.joined_of(upstream, settings.report)
+    warnings += both.warnings if both else []
     state = job_summary.state_of(parts, warnings)
+    if both and both.reasons and sheet.get("combined_ordered"):
+        state = job_summary.REFUSED  # what was ordered can't be delivered
     summary = " ".join(job_summary.summary_of(part) for part in parts)
     job = next(left.job for results in upstream.values() for left in results)
     shown = [
@@ -41,7 +45,7 @@ def report(
     html = page.render(
         "job.html.j2", job=job, sheet=sheet, state=state, summary=summary, warnings=warnings, parts=shown,
         dimension_names=job_summary.DIMENSIONS, certainty=certainty, registration=registration,
-        parameters=parameters, versions=_versions(upstream),
+        joined=both, parameters=parameters, versions=_versions(upstream),
     )  # fmt: skip
     (folder / "report.html").write_text(html, encoding="utf-8", newline="\n")
     (folder / "parameters.yaml").write_text(parameters, encoding="utf-8", newline="\n")
@@ -55,7 +59,10 @@ def report(
         "points": sum(points) if points else None,
         "figures": job_summary.figures_of(parts),
         "warnings": warnings,
-        "reasons": [reason for part in parts for reason in part.reasons],
+        "reasons": [
+            *(reason for part in parts for reason in part.reasons),
+            *(both.reasons if both and state == job_summary.REFUSED else []),
+        ],
         "page": "report.html",
         "thumbnail": "thumbnail.png" if (folder / "thumbnail.png").exists() else None,
     }

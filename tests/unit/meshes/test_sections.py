@@ -2,8 +2,7 @@ import numpy as np
 import pytest
 import trimesh
 
-from nightbay.measure import sections
-from nightbay.meshes import surface
+from nightbay.meshes import sections, surface
 
 
 def cut(mesh, axis, value, filled=None):

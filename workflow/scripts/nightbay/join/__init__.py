@@ -1,0 +1,1 @@
+"""Stage join: the interior of a job in the frame of its exterior."""

@@ -1,0 +1,88 @@
+"""A rigid pose from linear observations with correlated errors, and predictions of those that were left out."""
+
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.spatial.transform import Rotation
+
+from nightbay.core import rigid
+
+
+@dataclass(frozen=True)
+class Motion:
+    """A small motion about ``centre_mm`` (3,) that reduces the distances of observations.
+
+    ``change`` (6,): rotation vector (rad), translation (mm); ``covariance`` (6, 6) of it; ``predicted_mm`` (m,):
+    distance that remains of each observation after a fit without its group; ``predicted_mm2`` (m, m): the expected
+    covariance of those.
+    """
+
+    centre_mm: np.ndarray
+    change: np.ndarray
+    covariance: np.ndarray
+    predicted_mm: np.ndarray
+    predicted_mm2: np.ndarray
+
+    def applied_to(self, T_a_b: np.ndarray) -> np.ndarray:
+        """``T_a_b``, (4, 4), moved."""
+        rotation = Rotation.from_rotvec(self.change[:3]).as_matrix()
+        return rigid.pose(rotation, self.centre_mm - rotation @ self.centre_mm + self.change[3:]) @ T_a_b
+
+    def sd_at(self, at_mm: np.ndarray) -> np.ndarray:
+        """Largest standard deviation in any direction, (k,) mm, of points (k, 3) that move along."""
+        return sd_at(self.covariance, self.centre_mm, at_mm)
+
+
+def rows(at_mm: np.ndarray, directions: np.ndarray, centre_mm: np.ndarray) -> np.ndarray:
+    """(m, 6): how a small motion about ``centre_mm`` changes the coordinates along ``directions`` (m, 3) at (m, 3)."""
+    return np.hstack([np.cross(at_mm - centre_mm, directions), directions])
+
+
+def sd_at(covariance: np.ndarray, centre_mm: np.ndarray, at_mm: np.ndarray) -> np.ndarray:
+    """Largest standard deviation in any direction, (k,) mm, of points (k, 3) by a motion of this covariance (6, 6)."""
+    J = np.concatenate([-rigid.cross_matrix(at_mm - centre_mm), np.tile(np.eye(3), (len(at_mm), 1, 1))], axis=2)
+    return np.sqrt(np.linalg.eigvalsh(J @ covariance @ J.transpose(0, 2, 1))[:, -1])
+
+
+def fit(
+    J: np.ndarray, distance_mm: np.ndarray, errors_mm2: np.ndarray, group: np.ndarray, centre_mm: np.ndarray
+) -> Motion | None:
+    """The :class:`Motion` that reduces ``distance_mm`` (m,) best; None where the observations leave a motion open.
+
+    ``J`` (m, 6): change of the distances by a motion about ``centre_mm``; ``errors_mm2`` (m, m): their covariance, by
+    the diagonal of which they are weighted; ``group`` (m,) int from 0: observations that are left out together.
+    """
+    weight = 1.0 / np.diag(errors_mm2)
+    solve = _solver(J, weight)
+    if solve is None:
+        return None
+    predict = np.zeros((len(J), len(J)))
+    for number in range(int(group.max()) + 1):
+        mine = group == number
+        without = _solver(J, np.where(mine, 0.0, weight))
+        if without is None:
+            return None
+        predict[mine] = np.eye(len(J))[mine] - J[mine] @ without
+    change = -solve @ distance_mm
+    return Motion(
+        centre_mm,
+        change,
+        solve @ errors_mm2 @ solve.T,
+        predict @ distance_mm,
+        predict @ errors_mm2 @ predict.T,
+    )
+
+
+# The least singular value, as a share of the greatest, of a matrix in metres and radians that determines a motion: a
+# hundredth means that one direction is known a hundred times worse than the best.
+DETERMINED = 1e-3
+
+
+def _solver(J: np.ndarray, weight: np.ndarray) -> np.ndarray | None:
+    """(6, m): weighted least squares from distances to a motion; None where a motion is left open."""
+    scale = np.array([1e-3] * 3 + [1.0] * 3)
+    scaled = J * scale * np.sqrt(weight)[:, None]
+    U, values, V = np.linalg.svd(scaled, full_matrices=False)
+    if len(J) < 6 or values[-1] < DETERMINED * values[0]:
+        return None
+    return scale[:, None] * ((V.T / values) @ U.T) * np.sqrt(weight)
