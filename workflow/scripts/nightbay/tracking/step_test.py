@@ -1,0 +1,111 @@
+"""Tests a run for a step in its pose, and fits the motions of known ones.
+
+The threshold is the quantile of chi-squared with six degrees of freedom at :data:`FALSE_ALARMS` divided by the number
+of moments that are tried (Bonferroni), so that at most that share of runs without a slip raises an alarm if noise and
+drift are as the model has them. The drift is not known beforehand: the run itself shows it, as the median of all
+moments, which a few slips do not change.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.spatial.transform import Rotation
+from scipy.stats import chi2
+
+from nightbay.core import rigid
+from nightbay.tracking import links, walk
+from nightbay.tracking.stretches import Stretches
+from nightbay.tracking.walk import PARAMETERS, Evidence
+
+FALSE_ALARMS = 0.001  # of runs without a slip, by the model: an alarm makes a technician scan again
+DOUBLINGS = 7  # of the declared drift, up to 128 times: beyond that nothing is a slip
+OTHERS = 3  # further steps that may be in the run while its drift is estimated
+PASSES = 12  # most rounds in which pieces are fitted and their surfaces matched again
+CONVERGED_MM = 0.01  # largest change of a motion, in mm at the lever, at which that ends
+
+
+@dataclass(frozen=True)
+class Assessed:
+    """The evidence of a run at the drift that it shows: ``variance_factor`` of what remains beyond it, at least 1;
+    ``linked``: the links between its stretches."""
+
+    evidence: Evidence
+    variance_factor: float
+    linked: links.Links
+
+    @property
+    def testable(self) -> np.ndarray:
+        """Moments, (k,) bool, at which all six directions of a step are observable."""
+        return self.evidence.determined()
+
+    @property
+    def threshold(self) -> float:
+        """Squared Mahalanobis distance that a slip must exceed."""
+        return float(chi2.isf(FALSE_ALARMS / max(1, np.count_nonzero(self.testable)), PARAMETERS))
+
+    def squared(self, known: Sequence[int]) -> np.ndarray:
+        """Squared Mahalanobis distance, (k,), of a step at each stretch beside those known."""
+        return np.where(self.testable, self.evidence.squared(known), 0.0) / self.variance_factor
+
+    def covariance(self, cuts: Sequence[int]) -> np.ndarray:
+        """Covariance (c, 6, 6) of the motion of each cut, in the parameters of :class:`links.Links`."""
+        whole = self.evidence.step(cuts)[1] * self.variance_factor
+        return np.array([whole[at : at + PARAMETERS, at : at + PARAMETERS] for at in range(0, len(whole), PARAMETERS)])
+
+
+def assess(stretches: Stretches, known: Sequence[int], noise_mm: float, drift_mm_per_m: float) -> Assessed | None:
+    """What the run shows beside steps at ``known`` stretches; None where no stretches show the same surface.
+
+    ``drift_mm_per_m`` as declared is the least drift; the run may show more.
+    """
+    linked = links.find(stretches, noise_mm)
+    if not len(linked.ends):
+        return None
+    path_mm, centres_mm = stretches.path_mm, stretches.centres_mm
+    for doubling in range(DOUBLINGS + 1):
+        found = walk.evidence(linked, centres_mm, path_mm, drift_mm_per_m * 2**doubling)
+        assessed = Assessed(found, 1.0, linked)
+        if not assessed.testable.any():
+            return assessed
+        steps = list(known)
+        for _ in range(OTHERS):
+            steps.append(int(np.argmax(assessed.squared(steps))))
+        factor = float(np.median(assessed.squared(steps)[assessed.testable]) / chi2.median(PARAMETERS))
+        if factor <= 1.0:
+            break
+    return Assessed(found, max(1.0, factor), linked)
+
+
+@dataclass(frozen=True)
+class Fitted:
+    """Pieces of a run fitted to each other: ``poses`` [(4, 4)] of the pieces after each cut, that carry them to the
+    first one; ``stretches`` so moved; ``assessed``: their evidence."""
+
+    poses: list[np.ndarray]
+    stretches: Stretches
+    assessed: Assessed
+
+
+def fit(
+    stretches: Stretches, cuts: Sequence[int], poses: Sequence[np.ndarray], noise_mm: float, drift_mm_per_m: float
+) -> Fitted | None:
+    """Fit the pieces that begin at ``cuts``, sorted, from their start ``poses``; None where they share no surface."""
+    moved, poses = stretches.moved(cuts, poses), list(poses)
+    for _ in range(PASSES):
+        assessed = assess(moved, cuts, noise_mm, drift_mm_per_m)
+        if assessed is None or not cuts:
+            break
+        steps = assessed.evidence.step(cuts)[0]
+        for number, total in enumerate(np.cumsum(steps, axis=0)):
+            poses[number] = motion(-total, assessed.linked.centre_mm) @ poses[number]
+        moved = stretches.moved(cuts, poses)
+        if np.abs(steps).max() < CONVERGED_MM:
+            break
+    return None if assessed is None else Fitted(poses, moved, assessed)
+
+
+def motion(parameters: np.ndarray, centre_mm: np.ndarray) -> np.ndarray:
+    """The pose (4, 4) of a motion (6,) in the parameters of :class:`links.Links`."""
+    turn = Rotation.from_rotvec(parameters[:3] / links.LEVER_MM).as_matrix()
+    return rigid.pose(turn, centre_mm - turn @ centre_mm + parameters[3:])
