@@ -28,6 +28,9 @@ NEXT = 4  # stretches before and after one that it is always compared with
 MOST_LINKS = 6000
 COARSE_MM = 100.0  # cells by which it is seen which stretches show the same place
 ROUNDS = 4  # of the robust fit of one link
+# A link of one surface scatters by noise, drift and curvature, some twice the noise. Ten times as much, or a fit that
+# leaves most distances out, is one of different surfaces that lie near each other.
+SCATTER, FITTING = 10.0, 0.6
 
 
 @dataclass(frozen=True)
@@ -115,7 +118,7 @@ def _link(
         inverse = np.linalg.inv((local * weight[:, None]).T @ local + hold)
         weight[weight * np.einsum("na,ab,nb->n", local, inverse, local) > LEVERAGE] = 0.0
     total = weight.sum()
-    if total < FEWEST:
+    if total < max(FEWEST, FITTING * len(distance)) or sd > SCATTER * noise_mm:
         return None
     weight = weight * min(1.0, INDEPENDENT / total) / sd**2
     weighted = J * weight[:, None]

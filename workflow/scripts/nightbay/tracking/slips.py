@@ -120,7 +120,7 @@ class _Search:
         """The result without slips that are no longer significant beside those found after them."""
         while at:
             cuts = [int(np.searchsorted(bounds, number)) for number in at]
-            squared = [fitted.assessed.squared([other for other in cuts if other != cut])[cut] for cut in cuts]
+            squared = fitted.squared(cuts)
             least = int(np.argmin(squared))
             if squared[least] > fitted.assessed.threshold:
                 break
@@ -179,15 +179,14 @@ class _Search:
         assessed, order = fitted.assessed, self.points.order
         cuts = [int(np.searchsorted(bounds, number)) for number in at]
         covariances = assessed.covariance(cuts) if cuts else np.empty((0, 6, 6))
+        squared = fitted.squared(cuts)
         found: list[Slip] = []
         earlier, place = np.eye(4), np.eye(4)  # of the piece before: as fitted, and as it is placed
         for number, (cut, T) in enumerate(zip(cuts, fitted.poses, strict=True)):
             undone = rigid.invert(earlier) @ T  # carries the later piece's raw points to the piece before it
             reason = self.not_moved(fitted, cut, undone, covariances[number])
             place = place @ (np.eye(4) if reason else undone)
-            beside = [other for other in cuts if other != cut]
-            squared = assessed.squared(beside)[cut]
-            found.append(self.slip(fitted, cut, at[number], place, undone, squared, covariances[number], reason))
+            found.append(self.slip(fitted, cut, at[number], place, undone, squared[number], covariances[number], reason))
             earlier = T
         shares = assessed.testable[1:]
         tracking = Tracking(order.by, None, float(shares.mean()), _detectable_mm(fitted), found)

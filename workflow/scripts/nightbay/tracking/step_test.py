@@ -7,7 +7,7 @@ moments, which a few slips do not change.
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy.spatial.transform import Rotation
@@ -21,15 +21,16 @@ from nightbay.tracking.walk import PARAMETERS, Evidence
 FALSE_ALARMS = 0.001  # of runs without a slip, by the model: an alarm makes a technician scan again
 DOUBLINGS = 7  # of the declared drift, up to 128 times: beyond that nothing is a slip
 OTHERS = 3  # further steps that may be in the run while its drift is estimated
-PASSES = 12  # most rounds in which pieces are fitted and their surfaces matched again
+PASSES = 8  # most rounds in which pieces are fitted and their surfaces matched again
 CONVERGED_MM = 0.01  # largest change of a motion, in mm at the lever, at which that ends
 
 
 @dataclass(frozen=True)
 class Assessed:
-    """The evidence of a run at the drift that it shows: ``variance_factor`` of what remains beyond it, at least 1;
-    ``linked``: the links between its stretches."""
+    """The evidence of a run at the drift that it shows, ``drift_mm_per_m``: ``variance_factor`` of what remains beyond
+    it, at least 1; ``linked``: the links between its stretches."""
 
+    drift_mm_per_m: float
     evidence: Evidence
     variance_factor: float
     linked: links.Links
@@ -54,18 +55,20 @@ class Assessed:
         return np.array([whole[at : at + PARAMETERS, at : at + PARAMETERS] for at in range(0, len(whole), PARAMETERS)])
 
 
-def assess(stretches: Stretches, known: Sequence[int], noise_mm: float, drift_mm_per_m: float) -> Assessed | None:
+def assess(
+    stretches: Stretches, known: Sequence[int], noise_mm: float, drift_mm_per_m: float, doublings: int = DOUBLINGS
+) -> Assessed | None:
     """What the run shows beside steps at ``known`` stretches; None where no stretches show the same surface.
 
-    ``drift_mm_per_m`` as declared is the least drift; the run may show more.
+    ``drift_mm_per_m`` as declared is the least drift; the run may show more, up to ``doublings`` times twice that.
     """
     linked = links.find(stretches, noise_mm)
     if not len(linked.ends):
         return None
     path_mm, centres_mm = stretches.path_mm, stretches.centres_mm
-    for doubling in range(DOUBLINGS + 1):
-        found = walk.evidence(linked, centres_mm, path_mm, drift_mm_per_m * 2**doubling)
-        assessed = Assessed(found, 1.0, linked)
+    for doubling in range(doublings + 1):
+        drift = drift_mm_per_m * 2**doubling
+        assessed = Assessed(drift, walk.evidence(linked, centres_mm, path_mm, drift), 1.0, linked)
         if not assessed.testable.any():
             return assessed
         steps = list(known)
@@ -74,7 +77,7 @@ def assess(stretches: Stretches, known: Sequence[int], noise_mm: float, drift_mm
         factor = float(np.median(assessed.squared(steps)[assessed.testable]) / chi2.median(PARAMETERS))
         if factor <= 1.0:
             break
-    return Assessed(found, max(1.0, factor), linked)
+    return replace(assessed, variance_factor=max(1.0, factor))
 
 
 @dataclass(frozen=True)
@@ -86,22 +89,34 @@ class Fitted:
     stretches: Stretches
     assessed: Assessed
 
+    def squared(self, cuts: Sequence[int]) -> list[float]:
+        """Squared Mahalanobis distances of the steps at the ``cuts`` that the poses undo."""
+        found, earlier = [], np.eye(4)
+        for T, covariance in zip(self.poses, self.assessed.covariance(cuts), strict=True):
+            step = parameters(T @ rigid.invert(earlier), self.assessed.linked.centre_mm)
+            found.append(float(step @ np.linalg.pinv(covariance, rcond=walk.RANK, hermitian=True) @ step))
+            earlier = T
+        return found
+
 
 def fit(
     stretches: Stretches, cuts: Sequence[int], poses: Sequence[np.ndarray], noise_mm: float, drift_mm_per_m: float
 ) -> Fitted | None:
     """Fit the pieces that begin at ``cuts``, sorted, from their start ``poses``; None where they share no surface."""
     moved, poses = stretches.moved(cuts, poses), list(poses)
+    assessed = assess(moved, cuts, noise_mm, drift_mm_per_m)
+    if assessed is None or not cuts:
+        return None if assessed is None else Fitted([], moved, assessed)
     for _ in range(PASSES):
-        assessed = assess(moved, cuts, noise_mm, drift_mm_per_m)
-        if assessed is None or not cuts:
-            break
         steps = assessed.evidence.step(cuts)[0]
         for number, total in enumerate(np.cumsum(steps, axis=0)):
             poses[number] = motion(-total, assessed.linked.centre_mm) @ poses[number]
         moved = stretches.moved(cuts, poses)
-        if np.abs(steps).max() < CONVERGED_MM:
+        again = assess(moved, cuts, noise_mm, assessed.drift_mm_per_m, doublings=0)
+        if again is None or np.abs(steps).max() < CONVERGED_MM:
             break
+        assessed = again
+    assessed = assess(moved, cuts, noise_mm, drift_mm_per_m)
     return None if assessed is None else Fitted(poses, moved, assessed)
 
 
@@ -109,3 +124,9 @@ def motion(parameters: np.ndarray, centre_mm: np.ndarray) -> np.ndarray:
     """The pose (4, 4) of a motion (6,) in the parameters of :class:`links.Links`."""
     turn = Rotation.from_rotvec(parameters[:3] / links.LEVER_MM).as_matrix()
     return rigid.pose(turn, centre_mm - turn @ centre_mm + parameters[3:])
+
+
+def parameters(T: np.ndarray, centre_mm: np.ndarray) -> np.ndarray:
+    """The parameters, (6,), of a motion (4, 4), see :func:`motion`."""
+    turn = Rotation.from_matrix(T[:3, :3]).as_rotvec() * links.LEVER_MM
+    return np.concatenate([turn, rigid.transform(T, centre_mm[None])[0] - centre_mm])
