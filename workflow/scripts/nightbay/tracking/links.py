@@ -50,6 +50,19 @@ class Links:
     sd_mm: np.ndarray
     rms_mm: np.ndarray
 
+    def crossing(self, cut: int) -> np.ndarray:
+        """Links, (l,) bool, between stretches before ``cut`` and those from it on."""
+        return (self.ends[:, 0] < cut) & (self.ends[:, 1] >= cut)
+
+    def chosen(self, rows: np.ndarray) -> "Links":
+        """The links that ``rows``, (l,) bool, selects."""
+        columns = (getattr(self, name)[rows] for name in ("ends", "matrix", "right", "sd_mm", "rms_mm"))
+        return Links(self.centre_mm, *columns)
+
+    def gain(self, step: np.ndarray) -> np.ndarray:
+        """By how much each link, (l,), is explained better if a step (6,) lies between its ends."""
+        return 2 * self.right @ step - np.einsum("a,lab,b->l", step, self.matrix, step)
+
 
 def find(stretches: Stretches, noise_mm: float) -> Links:
     """The :class:`Links` of all stretches that show the same surface."""

@@ -106,7 +106,8 @@ class _Search:
             if fitted is None:
                 return _untested(self.points.order, NEVER_BACK)
             poses = fitted.poses
-            cut = self.next_slip(fitted, [int(np.searchsorted(divided, number)) for number in at])
+            cuts = [int(np.searchsorted(divided, number)) for number in at]
+            cut = self.next_slip(fitted, cuts) if all(self.is_rigid(fitted, known) for known in cuts) else None
             if cut is None or len(at) == MOST_SLIPS:
                 return self.pruned(fitted, divided, at)
             number = self.located(divided, cut, at, poses)
@@ -142,7 +143,7 @@ class _Search:
         assessed = fitted.assessed
         squared = assessed.squared(cuts)
         cut = int(np.argmax(squared))
-        if squared[cut] <= assessed.threshold:
+        if squared[cut] <= assessed.threshold or not step_test.is_confirmed(assessed, fitted.stretches, cuts, cut):
             return None
         every = sorted([*cuts, cut])
         step = assessed.evidence.step(every)[0][every.index(cut)]
@@ -202,11 +203,14 @@ class _Search:
         unsure_mm = float(np.sqrt(np.linalg.eigvalsh(spread)[-1]))
         if not fitted.assessed.testable[cut] or SURE * unsure_mm > found_mm:
             return "the surface that both pieces show does not determine the motion in all directions"
-        crossing = (linked.ends[:, 0] < cut) & (linked.ends[:, 1] >= cut)
+        return None if self.is_rigid(fitted, cut) else "no rigid motion brings both pieces onto each other"
+
+    def is_rigid(self, fitted: Fitted, cut: int) -> bool:
+        """Whether the pieces before and after stretch ``cut`` fit each other about as well as they fit themselves."""
+        linked = fitted.assessed.linked
+        crossing = linked.crossing(cut)
         within_mm = np.median(linked.rms_mm[~crossing]) if not crossing.all() else 0.0
-        if np.median(linked.rms_mm[crossing]) > RIGID * max(within_mm, self.noise_mm):
-            return "no rigid motion brings both pieces onto each other"
-        return None
+        return bool(np.median(linked.rms_mm[crossing]) <= RIGID * max(within_mm, self.noise_mm))
 
     def slip(
         self,
@@ -225,7 +229,7 @@ class _Search:
         shift = rigid.transform(undone, view[None])[0] - view
         turn = Rotation.from_matrix(undone[:3, :3]).as_rotvec()
         at_view = _at((view - linked.centre_mm)[None], covariance)[0]
-        crossing = (linked.ends[:, 0] < cut) & (linked.ends[:, 1] >= cut)
+        crossing = linked.crossing(cut)
         scale = np.repeat([1.0 / LEVER_MM, 1.0], 3)
         return Slip(
             at_share=number / len(self.points.xyz_mm),

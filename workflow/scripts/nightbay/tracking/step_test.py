@@ -19,9 +19,12 @@ from nightbay.tracking.stretches import Stretches
 from nightbay.tracking.walk import PARAMETERS, Evidence
 
 FALSE_ALARMS = 0.001  # of runs without a slip, by the model: an alarm makes a technician scan again
+# A slip shows in all links across it. It must remain significant without this share of them, those that show it most,
+# and at least two: one pair of stretches with wrong matches is no slip.
+WITHOUT, LEAST_WITHOUT = 0.25, 2
 DOUBLINGS = 7  # of the declared drift, up to 128 times: beyond that nothing is a slip
 OTHERS = 3  # further steps that may be in the run while its drift is estimated
-PASSES = 8  # most rounds in which pieces are fitted and their surfaces matched again
+PASSES = 25  # most rounds in which pieces are fitted and their surfaces matched again
 CONVERGED_MM = 0.01  # largest change of a motion, in mm at the lever, at which that ends
 
 
@@ -78,6 +81,21 @@ def assess(
         if factor <= 1.0:
             break
     return replace(assessed, variance_factor=max(1.0, factor))
+
+
+def is_confirmed(assessed: Assessed, stretches: Stretches, known: Sequence[int], cut: int) -> bool:
+    """Whether a step at ``cut`` beside ``known`` ones is significant without the links that show it most."""
+    steps = sorted([*known, cut])
+    step = assessed.evidence.step(steps)[0][steps.index(cut)]
+    crossing = np.flatnonzero(assessed.linked.crossing(cut))
+    dropped = max(LEAST_WITHOUT, int(np.ceil(WITHOUT * len(crossing))))
+    if dropped >= len(crossing):
+        return False
+    rows = np.ones(len(assessed.linked.ends), bool)
+    rows[crossing[np.argsort(-assessed.linked.gain(step)[crossing], kind="stable")[:dropped]]] = False
+    fewer = assessed.linked.chosen(rows)
+    evidence = walk.evidence(fewer, stretches.centres_mm, stretches.path_mm, assessed.drift_mm_per_m)
+    return bool(replace(assessed, evidence=evidence, linked=fewer).squared(known)[cut] > assessed.threshold)
 
 
 @dataclass(frozen=True)
