@@ -187,7 +187,9 @@ class _Search:
             undone = rigid.invert(earlier) @ T  # carries the later piece's raw points to the piece before it
             reason = self.not_moved(fitted, cut, undone, covariances[number])
             place = place @ (np.eye(4) if reason else undone)
-            found.append(self.slip(fitted, cut, at[number], place, undone, squared[number], covariances[number], reason))
+            found.append(
+                self.slip(fitted, cut, at[number], place, undone, squared[number], covariances[number], reason)
+            )
             earlier = T
         shares = assessed.testable[1:]
         tracking = Tracking(order.by, None, float(shares.mean()), _detectable_mm(fitted), found)
