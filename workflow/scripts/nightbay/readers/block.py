@@ -13,9 +13,9 @@ class Block:
 
     ``xyz`` (n, 3) float64 in the file's units; ``normal`` (n, 3) float32 of any length, zero where a point has none, or
     None; ``colour`` (n, 3) uint8 or None; ``first``: number of the block's first point in the file, from 1;
-    ``invalid``: number of points that the file itself marks as invalid, which the block leaves out; ``time`` (n,) float64
-    or None: when a point was captured, or in which frame, in any unit; ``step``: largest
-    spacing of the coordinates that the stored type can hold, in the file's units, 0 where the type does not limit it.
+    ``invalid``: number of points that the file itself marks as invalid, which the block leaves out; ``step``: largest
+    spacing of the coordinates that the stored type can hold, in the file's units, 0 where the type does not limit it;
+    ``time`` (n,) float64 or None: when a point was captured, or in which frame, in any unit.
     """
 
     xyz: np.ndarray

@@ -46,7 +46,7 @@ class Assessed:
     @property
     def threshold(self) -> float:
         """Squared Mahalanobis distance that a slip must exceed."""
-        return float(chi2.isf(FALSE_ALARMS / max(1, np.count_nonzero(self.testable)), PARAMETERS))
+        return float(chi2.isf(FALSE_ALARMS / max(1, int(np.count_nonzero(self.testable))), PARAMETERS))
 
     def squared(self, known: Sequence[int]) -> np.ndarray:
         """Squared Mahalanobis distance, (k,), of a step at each stretch beside those known."""
