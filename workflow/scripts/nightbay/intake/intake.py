@@ -14,13 +14,14 @@ from nightbay.clouds import cloud
 from nightbay.clouds.cloud import Cloud, CloudFile
 from nightbay.core import unchanged
 from nightbay.core.errors import Rejected
-from nightbay.intake import duplicate_points, plausibility, precision, raw_store, track_notes
+from nightbay.intake import duplicate_points, plausibility, precision, raw_store
 from nightbay.intake.result import Dropped, IntakeResult
 from nightbay.orientation import normals
 from nightbay.pipeline import typed
 from nightbay.readers import mesh
 from nightbay.readers.block import MOST
 from nightbay.tracking import slips
+from nightbay.tracking.sentences import slip_sentence
 from nightbay.tracking.slips import Track
 
 SAMPLE = 1_000_000  # points from which extents are found
@@ -111,8 +112,7 @@ def intake(
         dropped=Dropped(raw.invalid, raw.count - final.count),
         tracking=track.tracking,
     )
-    notes = _notes(result, raw.partly, settings.scan.noise_mm) + track_notes.sentences(name, track.tracking)
-    return typed.write(result) | {"notes": notes}
+    return typed.write(result) | {"notes": _notes(result, raw.partly, settings.scan.noise_mm)}
 
 
 def _track(raw: raw_store.RawStore, step_mm: float, settings: Any) -> Track:
@@ -243,6 +243,7 @@ def _notes(result: IntakeResult, partly: tuple[str, ...], noise_mm: float) -> li
         notes.append(f"{result.file}: {result.dropped.invalid} points that the file marks as invalid were left out.")
     for column in partly:
         notes.append(f"{result.file}: only some of its scans have {column}s; none of them was used.")
+    notes += [slip_sentence(result.file, slip) for slip in result.tracking.slips]
     if result.normals_filled:
         notes.append(
             f"{result.file}: {result.normals_filled} points had no normal; each took that of its nearest neighbour."

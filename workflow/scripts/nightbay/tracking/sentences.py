@@ -1,17 +1,12 @@
-"""Sentences for the report on a run that lost its track."""
+"""Sentences for the report on runs that lost their track."""
 
-from nightbay.tracking.result import Slip, Tracking
+from nightbay.tracking.result import Slip
 
 SURE = 2.0  # standard deviations on either side of a value: about 95 %
 
 
-def sentences(name: str, tracking: Tracking) -> list[str]:
-    """A sentence for each slip of the raw file ``name``."""
-    return [slip_sentence(name, slip) for slip in tracking.slips]
-
-
 def slip_sentence(name: str, slip: Slip) -> str:
-    """What happened, how much, what was done and what to do; ``name`` of the run."""
+    """What happened, how much, what was done and what to do; ``name`` of its file or segment."""
     size = (
         f"{slip.shift_mm:.1f} mm and {slip.rotation_deg:.2f}\u00b0 (\u00b1 {SURE * slip.shift_sd_mm:.1f} mm, "
         f"\u00b1 {SURE * slip.rotation_sd_deg:.2f}\u00b0)"
