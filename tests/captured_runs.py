@@ -7,12 +7,13 @@ from nightbay.core import rigid
 
 NOISE_MM = 0.1
 ROOM = np.array([(-1500.0, -700.0, -600.0), (1500.0, 700.0, 600.0)])
-POSTS = np.array([((x - 60, y - 50, z - 70), (x + 60, y + 50, z + 70)) for x, y, z in (
-    (-1100, -500, -450), (-600, 480, 300), (-150, -520, 100), (350, 500, -420), (800, -480, 380), (1150, 470, 50))])  # fmt: skip
-SPIN = 7.3  # turns of the view on one way through the box
+# Corners of the posts: middle and half of each edge.
+POSTS = np.array([(-1100, -500, -450), (-600, 480, 300), (-150, -520, 100), (350, 500, -420), (800, -480, 380)])
+POSTS = POSTS[:, None] + np.array([[(-60, -50, -70), (60, 50, 70)]])
+SPIN = 3.3  # turns of the view on one way through the box
 
 
-def run(points=120_000, seed=1, back=True, slips=(), drift_mm_per_m=0.03):
+def run(points=240_000, seed=1, back=True, slips=(), drift_mm_per_m=0.03):
     """Points (n, 3) and normals in the order of capture, as displaced by ``slips`` [(share, T (4, 4))].
 
     ``back``: the scanner comes back to where it began; else each place is seen once.
@@ -23,7 +24,7 @@ def run(points=120_000, seed=1, back=True, slips=(), drift_mm_per_m=0.03):
     origin = np.column_stack([-1000 + 2000 * along, 100 * np.sin(9 * at), 80 * np.cos(7 * at)])
     turn = 2 * np.pi * SPIN * at * (2 if back else 1)
     aim = np.column_stack([0.5 * np.sin(5 * turn / SPIN), np.cos(turn), np.sin(turn)]) + rng.uniform(
-        -0.45, 0.45, (points, 3)
+        -0.25, 0.25, (points, 3)
     )
     beam = aim / np.linalg.norm(aim, axis=1, keepdims=True)
     xyz, normal = _hit(origin, beam)

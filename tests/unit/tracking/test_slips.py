@@ -104,7 +104,7 @@ def test_a_file_sorted_in_space_raises_no_alarm(slipped):
 
 def test_surface_that_is_never_seen_again_shows_no_slip():
     """Two boxes far apart, one after the other: what lies between them can't be tested, and is not."""
-    xyz, normal = captured_runs.run(60_000, slips=[(0.5, rigid.pose(translation_mm=(9000.0, 0, 0)))], back=False)
+    xyz, normal = captured_runs.run(120_000, slips=[(0.5, rigid.pose(translation_mm=(9000.0, 0, 0)))], back=False)
     tracking = found(xyz, normal).tracking
     assert tracking.slips == [] and tracking.testable_share < 1
 

@@ -75,11 +75,13 @@ def find(
     if count < FEWEST_STRETCHES:
         return _untested(order, "it has too few points")
     points = Points(xyz_mm, normal, order)
-    bounds = np.linspace(0, len(xyz_mm), count + 1).astype(np.int64)
-    edge_mm = stretches.cell_mm(points, bounds)
-    if edge_mm is None:
-        return _untested(order, "its points lie too far apart")
-    return _Search(points, edge_mm, noise_mm, drift_mm_per_m).run(bounds)
+    while count >= FEWEST_STRETCHES:
+        bounds = np.linspace(0, len(xyz_mm), count + 1).astype(np.int64)
+        edge_mm = stretches.cell_mm(points, bounds)
+        if edge_mm is not None:
+            return _Search(points, edge_mm, noise_mm, drift_mm_per_m).run(bounds)
+        count //= 2  # longer stretches hold more points on the same surface
+    return _untested(order, "its points lie too far apart")
 
 
 def _untested(order: CaptureOrder | None, why: str) -> Track:
