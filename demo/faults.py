@@ -4,8 +4,10 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
+from scipy.spatial.transform import Rotation
 
 import viewpoints as paths
+from nightbay.core import rigid
 from nightbay.core.native import open3d
 
 if TYPE_CHECKING:
@@ -33,6 +35,7 @@ class Faults:
     normal_deg: float = 1.5  # standard deviation of a normal's direction
     layers_mm: tuple = ()  # tracking slips: each shifts a stretch of the path towards the scanner by so much
     layer_path_mm: float = 1500.0  # length of path that one slip spoils
+    losses: tuple = ()  # losses of track, each (share of the path, mm, degrees): what comes later is displaced for good
 
 
 PERFECT = Faults(strays=0, edges=0, clusters=0, mirrors=0, dropouts=False, normal_deg=0)
@@ -87,6 +90,24 @@ def slips(views: paths.Viewpoints, faults: Faults, rng: np.random.Generator) -> 
         towards = -views.axis[stretch].mean(axis=0)
         slip[stretch] = size * towards / np.linalg.norm(towards)
     return slip
+
+
+def losses(views: paths.Viewpoints, faults: Faults, rng: np.random.Generator) -> np.ndarray:
+    """Where each viewpoint's points are placed after losses of track, (v, 4, 4): rigid motions in the vehicle frame.
+
+    A loss moves the view of its moment by its millimetres and turns it by its degrees, each in a random direction; all
+    later viewpoints keep the motion.
+    """
+    placed = np.tile(np.eye(4), (len(views), 1, 1))
+    travelled = views.travelled_mm
+    for share, size_mm, angle_deg in faults.losses:
+        shift, axis = rng.normal(size=(2, 3))
+        first = int(np.searchsorted(travelled, share * travelled[-1]))
+        turn = Rotation.from_rotvec(np.radians(angle_deg) * axis / np.linalg.norm(axis)).as_matrix()
+        about = views.aim_mm[first]
+        motion = rigid.pose(turn, about - turn @ about + size_mm * shift / np.linalg.norm(shift))
+        placed[first:] = motion @ placed[first:]
+    return placed
 
 
 def edges(run: "Scan", rng: np.random.Generator, hits: Hits) -> Wrong:

@@ -38,6 +38,7 @@ from faults import (
     Hits,
     clusters,
     edges,
+    losses,
     mirrors,
     slips,
     strays,
@@ -65,6 +66,7 @@ __all__ = [
     "Faults",
     "Points",
     "Scan",
+    "in_order",
     "join",
     "random_frame",
     "scan",
@@ -104,6 +106,7 @@ class Scan:
     candidates: np.ndarray  # (m, VIEWS_A_FACE) int32, viewpoints that see each face; the first `candidate_count` hold
     candidate_count: np.ndarray
     slip_mm: np.ndarray  # (v, 3) shift of each viewpoint by tracking slips
+    lost: np.ndarray  # (v, 4, 4) motion of each viewpoint's points by losses of track
     drift_mm: np.ndarray  # (v, 3) error of each viewpoint's position
     turn_rad: np.ndarray  # (v, 3) error of its orientation
     T_vehicle_segment: np.ndarray
@@ -123,7 +126,10 @@ class Scan:
     def drifted(self, xyz_mm: np.ndarray, view: np.ndarray, slips: bool = True) -> np.ndarray:
         """Vehicle-frame points, (n, 3), as the drifting scanner places them from their viewpoints ``view``, (n,)."""
         shift = self.drift_mm[view] + (self.slip_mm[view] if slips else 0.0)
-        return xyz_mm + shift + np.cross(self.turn_rad[view], xyz_mm - self.views.position_mm[view])
+        placed = xyz_mm + shift + np.cross(self.turn_rad[view], xyz_mm - self.views.position_mm[view])
+        if slips and self.faults.losses:
+            placed = np.einsum("nij,nj->ni", self.lost[view, :3, :3], placed) + self.lost[view, :3, 3]
+        return placed
 
     def chunks(self) -> Iterator[Points]:
         """The points, about ``chunk`` at a time, in a shuffled order."""
@@ -145,6 +151,13 @@ def join(parts: Sequence[Points]) -> Points:
             for name in ("xyz", "normals", "colour", "label", "view", "true_mm")
         )
     )
+
+
+def in_order(points: Points) -> Points:
+    """Points in the order in which they were captured, as some scanners export them: viewpoint after viewpoint."""
+    order = np.argsort(points.view, kind="stable")
+    columns = (getattr(points, name) for name in ("xyz", "normals", "colour", "label", "view", "true_mm"))
+    return Points(*(None if column is None else column[order] for column in columns))
 
 
 def scan(
@@ -195,6 +208,7 @@ def scan(
         candidates=candidates,
         candidate_count=count,
         slip_mm=slips(views, faults, rng),
+        lost=losses(views, faults, np.random.default_rng([seed, 6])),
         drift_mm=drift,
         turn_rad=turn,
         T_vehicle_segment=random_frame(rng) if T_vehicle_segment is None else T_vehicle_segment,

@@ -20,6 +20,9 @@ from nightbay.orientation import normals
 from nightbay.pipeline import typed
 from nightbay.readers import mesh
 from nightbay.readers.block import MOST
+from nightbay.tracking import slips
+from nightbay.tracking.sentences import slip_sentence
+from nightbay.tracking.slips import Track
 
 SAMPLE = 1_000_000  # points from which extents are found
 # Tiles, and points in each, in which the distance to the nearest neighbour is measured. The median of 36,000 distances
@@ -75,10 +78,11 @@ def intake(
     with unchanged.while_read(Path(name), sheet):
         raw = raw_store.read(Path(name), name, sheet["columns"], sheet["units"], folder)
     span_mm, step_mm = _check(raw, sheet, settings)
+    track = _track(raw, step_mm, settings)
     # Whole millimetres, so that adding the origin back costs no digits.
     origin_mm = np.round(np.median(raw.sample(SAMPLE), axis=0))
     scratch = folder / "sorted.part"
-    sorted_cloud = cloud.write(scratch, raw.blocks(origin_mm), origin_mm, settings.intake.tile_mm)
+    sorted_cloud = cloud.write(scratch, raw.blocks(origin_mm, track), origin_mm, settings.intake.tile_mm)
     raw.remove()
     first = duplicate_points.first_of_each(sorted_cloud)
     points = SortedPoints(sorted_cloud, first, first == np.arange(len(first)))
@@ -106,8 +110,21 @@ def intake(
         normals_certainty=normal.certainty,
         colour="colour" in final.attributes,
         dropped=Dropped(raw.invalid, raw.count - final.count),
+        tracking=track.tracking,
     )
     return typed.write(result) | {"notes": _notes(result, raw.partly, settings.scan.noise_mm)}
+
+
+def _track(raw: raw_store.RawStore, step_mm: float, settings: Any) -> Track:
+    """Whether the run kept its track; rounding to steps of ``step_mm`` adds to the noise."""
+    normal = raw.if_whole("normal")
+    if normal is not None:
+        some = normal[:: max(1, raw.count // SAMPLE)]
+        if np.mean(~np.any(some != 0, axis=1)) > settings.intake.most_without_normal:
+            normal = None
+    noise_mm = float(np.hypot(settings.scan.noise_mm, precision.rounding_sd(step_mm)))
+    drift_mm_per_m = settings.scan.target_drift_mm_per_m
+    return slips.find(raw.column("xyz"), normal, raw.if_whole("time"), noise_mm, drift_mm_per_m)
 
 
 def _check(raw: raw_store.RawStore, sheet: Mapping[str, Any], settings: Any) -> tuple[float, float]:
@@ -226,6 +243,7 @@ def _notes(result: IntakeResult, partly: tuple[str, ...], noise_mm: float) -> li
         notes.append(f"{result.file}: {result.dropped.invalid} points that the file marks as invalid were left out.")
     for column in partly:
         notes.append(f"{result.file}: only some of its scans have {column}s; none of them was used.")
+    notes += [slip_sentence(result.file, slip) for slip in result.tracking.slips]
     if result.normals_filled:
         notes.append(
             f"{result.file}: {result.normals_filled} points had no normal; each took that of its nearest neighbour."

@@ -12,8 +12,14 @@ from nightbay.core.errors import Rejected
 from nightbay.core.units import MM
 from nightbay.readers import mesh
 from nightbay.readers.block import MOST, Block
+from nightbay.tracking.slips import Track
 
-COLUMNS = {"xyz": np.dtype(("<f8", 3)), "normal": np.dtype(("<f4", 3)), "colour": np.dtype(("u1", 3))}
+COLUMNS = {
+    "xyz": np.dtype(("<f8", 3)),
+    "normal": np.dtype(("<f4", 3)),
+    "colour": np.dtype(("u1", 3)),
+    "time": np.dtype("<f8"),
+}
 
 
 @dataclass(frozen=True)
@@ -21,7 +27,7 @@ class RawStore:
     """Points of one export in a folder, a file a column.
 
     ``count`` points; ``invalid``: points that the export marks as such, left out; ``low_mm`` and ``high_mm`` (3,):
-    bounds; ``columns``: which of normal and colour all points have; ``partly``: which of them only some
+    bounds; ``columns``: which of normal, colour and time all points have; ``partly``: which of them only some
     have, and are therefore dropped; ``step_mm``: coarsest step that the types of the coordinates allow.
     """
 
@@ -35,22 +41,29 @@ class RawStore:
     step_mm: float
 
     def column(self, name: str) -> np.ndarray:
-        """All values of a column, (n, 3), mapped from disk."""
-        return np.memmap(self.folder / f"{name}.part", COLUMNS[name].base, "r", shape=(self.count, 3))
+        """All values of a column, (n, 3) or (n,), mapped from disk."""
+        shape = (self.count, *COLUMNS[name].shape)
+        return np.memmap(self.folder / f"{name}.part", COLUMNS[name].base, "r", shape=shape)
+
+    def if_whole(self, name: str) -> np.ndarray | None:
+        """A column that all points have, None where some lack it."""
+        return self.column(name) if name in self.columns else None
 
     def sample(self, most: int) -> np.ndarray:
         """At most ``most`` points, evenly through the file, (k, 3) float64 mm."""
         return np.array(self.column("xyz")[:: max(1, -(-self.count // most))])
 
-    def blocks(self, origin_mm: np.ndarray) -> Iterator[Cloud]:
+    def blocks(self, origin_mm: np.ndarray, track: Track) -> Iterator[Cloud]:
         """Yield the points about ``origin_mm``, (3,), as :class:`Cloud`, in the file's order; normals are unit or
-        zero."""
-        columns = {name: self.column(name) for name in ("xyz", *self.columns)}
+        zero. Those after a slip lie where ``track`` places them."""
+        columns = {name: self.column(name) for name in ("xyz", *self.columns) if name != "time"}
         for start in range(0, self.count, MOST):
             piece = slice(start, min(start + MOST, self.count))
+            normal = mesh.unit(columns["normal"][piece]) if "normal" in columns else None
+            xyz_mm, normal = track.placed(columns["xyz"][piece], normal, start)
             yield Cloud(
-                (columns["xyz"][piece] - origin_mm).astype(np.float32),
-                mesh.unit(columns["normal"][piece]) if "normal" in columns else None,
+                (xyz_mm - origin_mm).astype(np.float32),
+                None if normal is None else normal.astype(np.float32, copy=False),
                 np.array(columns["colour"][piece]) if "colour" in columns else None,
             )
 
@@ -83,7 +96,7 @@ class _Writer:
         self.files = {column: open(folder / f"{column}.part", "wb") for column in COLUMNS}  # noqa: SIM115  see close
         self.low, self.high = np.full(3, np.inf), np.full(3, -np.inf)
         self.count, self.invalid, self.step = 0, 0, 0.0
-        self.held = {"normal": 0, "colour": 0}  # points that have one
+        self.held = {"normal": 0, "colour": 0, "time": 0}  # points that have one
 
     def add(self, block: Block) -> None:
         self.not_finite.look(block)
@@ -91,7 +104,7 @@ class _Writer:
         if len(xyz):
             self.low, self.high = np.minimum(self.low, xyz.min(axis=0)), np.maximum(self.high, xyz.max(axis=0))
         self._write("xyz", xyz)
-        for column, values in (("normal", block.normal), ("colour", block.colour)):
+        for column, values in (("normal", block.normal), ("colour", block.colour), ("time", block.time)):
             if values is not None:
                 self._write(column, values)
                 self.held[column] += len(values)
@@ -115,7 +128,7 @@ class _Writer:
             self.low,
             self.high,
             tuple(column for column, held in self.held.items() if held == self.count),
-            tuple(column for column, held in self.held.items() if 0 < held < self.count),
+            tuple(column for column, held in self.held.items() if 0 < held < self.count and column != "time"),
             self.step * self.scale,
         )
 

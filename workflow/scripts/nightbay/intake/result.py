@@ -5,6 +5,8 @@ from typing import Literal
 
 import numpy as np
 
+from nightbay.tracking.result import Tracking
+
 
 @dataclass(frozen=True)
 class Dropped:
@@ -28,7 +30,7 @@ class IntakeResult:
     ``step_mm``: step in which the coordinates come; ``step_outweighs_noise``: rounding to it has a larger
     standard deviation than the scanner's noise. ``normals_filled``: points that took their neighbour's normal;
     ``normals_certainty``: 0..1, how clear the outer side of estimated normals was, None for measured ones. ``colour``:
-    the points have one.
+    the points have one. ``tracking``: whether the run kept its track, and what was done about a slip.
     """
 
     file: str
@@ -48,3 +50,4 @@ class IntakeResult:
     normals_certainty: float | None
     colour: bool
     dropped: Dropped
+    tracking: Tracking

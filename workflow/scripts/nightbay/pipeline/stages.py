@@ -31,7 +31,7 @@ class Stage:
 
 
 _CHAIN = (
-    Stage("intake", "segment", (), ("noise_mm", "standoff_mm")),
+    Stage("intake", "segment", (), ("noise_mm", "standoff_mm", "target_drift_mm_per_m")),
     Stage("clean", "segment", ("intake",), ("noise_mm", "smallest_mm")),
     Stage("network", "part", ("intake",), ("noise_mm", "target_noise_mm", "target_drift_mm_per_m")),
     Stage(

@@ -14,7 +14,8 @@ class Block:
     ``xyz`` (n, 3) float64 in the file's units; ``normal`` (n, 3) float32 of any length, zero where a point has none, or
     None; ``colour`` (n, 3) uint8 or None; ``first``: number of the block's first point in the file, from 1;
     ``invalid``: number of points that the file itself marks as invalid, which the block leaves out; ``step``: largest
-    spacing of the coordinates that the stored type can hold, in the file's units, 0 where the type does not limit it.
+    spacing of the coordinates that the stored type can hold, in the file's units, 0 where the type does not limit it;
+    ``time`` (n,) float64 or None: when a point was captured, or in which frame, in any unit.
     """
 
     xyz: np.ndarray
@@ -23,6 +24,7 @@ class Block:
     first: int = 1
     invalid: int = 0
     step: float = 0.0
+    time: np.ndarray | None = None
 
 
 def single_step(xyz: np.ndarray) -> float:

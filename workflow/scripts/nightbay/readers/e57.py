@@ -16,6 +16,7 @@ CARTESIAN = ("cartesianX", "cartesianY", "cartesianZ")
 SPHERICAL = ("sphericalRange", "sphericalAzimuth", "sphericalElevation")
 COLOURS = ("colorRed", "colorGreen", "colorBlue")
 NORMALS = ("normalX", "normalY", "normalZ")  # of the published extension for surface normals, commonly called 'nor'
+TIME = "timeStamp"  # seconds from the start of its scan
 MAGIC = b"ASTM-E57"
 
 
@@ -56,7 +57,8 @@ def _scan(image: Any, index: int, name: str, first: int) -> Iterator[Block]:
     normals = tuple(prefix + field for field in NORMALS)
     state = "cartesianInvalidState" if coordinates is CARTESIAN else "sphericalInvalidState"
     # Single precision holds colours of 16 bits, and of every other type that a file may store them in.
-    kinds = {**dict.fromkeys(coordinates, "f8"), **dict.fromkeys((*COLOURS, *normals), "f4"), state: "i1"}
+    kinds = {**dict.fromkeys((*coordinates, TIME), "f8"), **dict.fromkeys((*COLOURS, *normals), "f4"), state: "i1"}
+    start = _start_of(header) if image.scan_count > 1 else 0.0
     data, buffers = _buffers(image, {field: kind for field, kind in kinds.items() if field in present}, header)
     reader = header.points.reader(buffers)
     rotation, translation = header.rotation_matrix, header.translation
@@ -73,9 +75,17 @@ def _scan(image: Any, index: int, name: str, first: int) -> Iterator[Block]:
             first=first,
             invalid=int(np.count_nonzero(~valid)),
             step=_step(header, coordinates, stored),
+            time=None if start is None or TIME not in columns else start + columns[TIME],
         )
         first += count
     reader.close()
+
+
+def _start_of(header: Any) -> float | None:
+    """When a scan began, in seconds; None where its header does not say: times of several scans then have no order."""
+    if not header.node.isDefined("acquisitionStart/dateTimeValue"):
+        return None
+    return float(header.node["acquisitionStart"]["dateTimeValue"].value())
 
 
 def _buffers(image: Any, kinds: Mapping[str, str], header: Any) -> tuple[dict[str, np.ndarray], Any]:

@@ -89,6 +89,7 @@ def _points(reader: Any, path: Path, name: str) -> Iterator[Block]:
     names = set(header.point_format.dimension_names)
     normals = next((fields for fields in NORMALS if names.issuperset(fields)), None)
     coloured = names.issuperset(("red", "green", "blue"))
+    timed = "gps_time" in names
     count, deep = 0, False  # deep: a colour above 255 was seen, so that colours have 16 bits
     for points in reader.chunk_iterator(MOST):
         keep = ~np.asarray(points.withheld).astype(bool)
@@ -104,6 +105,7 @@ def _points(reader: Any, path: Path, name: str) -> Iterator[Block]:
             first=count + 1,
             invalid=int(np.count_nonzero(~keep)),
             step=float(np.max(header.scales)),
+            time=np.asarray(points.gps_time, np.float64)[keep] if timed else None,
         )
         count += len(points)
     if count < header.point_count:

@@ -28,6 +28,7 @@ HEADER_WORDS = {
     **{f"normal{axis}": f"n{axis}" for axis in "xyz"},
     **{"r": "red", "g": "green", "b": "blue", "red": "red", "green": "green", "blue": "blue"},
     **{"id": "id", "name": "id", "label": "id", "number": "id", "no": "id", "nr": "id", "target": "id", "point": "id"},
+    **{"time": "time", "timestamp": "time", "gpstime": "time", "frame": "time"},
     **{"diameter": "diameter", "d": "diameter", "size": "diameter"},
 }
 # Units that a job sheet can't declare are listed too: a header that names one contradicts every job sheet.

@@ -17,6 +17,7 @@ from nightbay.readers import mesh, refusals
 from nightbay.readers.block import MOST, Block, colour_of, single_step
 
 COLOURS = (("red", "green", "blue"), ("r", "g", "b"), ("diffuse_red", "diffuse_green", "diffuse_blue"))
+TIMES = ("time", "timestamp", "gps_time", "frame")
 NORMALS = (("nx", "ny", "nz"), ("normal_x", "normal_y", "normal_z"))
 
 
@@ -36,6 +37,7 @@ def blocks(path: Path, name: str) -> Iterator[Block]:
     check_size(path, name, header)
     normals = next((triple for triple in NORMALS if present.issuperset(triple)), None)
     colours = next((triple for triple in COLOURS if present.issuperset(triple)), None)
+    timed = next((prop.name for prop in vertex.properties if prop.name.lower() in TIMES and not prop.count_kind), None)
     face = header.element("face")
     from_faces = None
     if normals is None and face is not None and face.count:
@@ -57,6 +59,7 @@ def blocks(path: Path, name: str) -> Iterator[Block]:
             colour_of(np.column_stack([records[column] for column in colours])) if colours else None,
             first=count + 1,
             step=single_step(xyz) if single else 0.0,
+            time=records[timed].astype(np.float64) if timed else None,
         )
         count += len(records)
     if count < vertex.count:

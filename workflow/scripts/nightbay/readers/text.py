@@ -36,6 +36,7 @@ def blocks(path: Path, name: str, columns: Sequence[str] | None = None, units: s
                 table[:, [where[f"n{axis}"] for axis in "xyz"]].astype(np.float32) if "nx" in where else None,
                 colour_of(table[:, [where[shade] for shade in ("red", "green", "blue")]]) if "red" in where else None,
                 first=count + 1,
+                time=table[:, where["time"]] if "time" in where else None,
             )
             count += len(table)
     if form.promised is not None and count < form.promised:

@@ -12,6 +12,7 @@ from nightbay.reduce.result import ReduceResult
 from nightbay.refine.result import Contradictions
 from nightbay.report import class_fit, registration, room_summary
 from nightbay.report.part import Part
+from nightbay.tracking.sentences import slip_sentence
 
 COMPLETE, WARNED, REFUSED = "complete", "complete with warnings", "refused"
 DIMENSIONS = {  # as tables and drawings name them
@@ -59,6 +60,7 @@ def _warnings_of_part(part: Part, sheet: Mapping[str, Any]) -> list[str]:
     return [
         *registration.warnings(part),
         *_rounded_coordinates(part),
+        *_lost_tracks(part),
         *_frame_warnings(part.name, part.frame),
         *room_summary.warnings(part.frame),
         *_network_warnings(part.network),
@@ -77,6 +79,20 @@ def _rounded_coordinates(part: Part) -> list[str]:
         for name, segment in part.segments.items()
         if segment.intake and segment.intake.step_outweighs_noise
     ]
+
+
+def _lost_tracks(part: Part) -> list[str]:
+    """Segments whose scanner lost its track, and their target lists, which hold the same displacement."""
+    found = []
+    for name, segment in part.segments.items():
+        slips = segment.intake.tracking.slips if segment.intake else []
+        found += [slip_sentence(f"Segment {name}", slip) for slip in slips]
+        if slips and part.network and part.network.poses is not None and name not in part.network.without_targets:
+            found.append(
+                f"The target list of segment {name} was recorded with the same track: targets seen before and after "
+                "the slip do not fit each other in it. Scan this run again, or remove its target list."
+            )
+    return found
 
 
 def _frame_warnings(part_name: str, frame: FrameResult | None) -> list[str]:
