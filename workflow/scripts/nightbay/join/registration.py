@@ -259,7 +259,7 @@ def _compared(
         )
         if max(shares) <= settings.join.contradiction_most:
             found.append(_Compared(T_a_b, agreeing, max(shares)))
-    return sorted(found, key=lambda one: (-one.agreeing, *one.T_a_b.ravel()))
+    return sorted(found, key=lambda fit: (-fit.agreeing, *fit.T_a_b.ravel()))
 
 
 def _apart(b: Skin, T_a_b: np.ndarray, other_a_b: np.ndarray) -> float:

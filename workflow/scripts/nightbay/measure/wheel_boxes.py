@@ -35,13 +35,13 @@ def add(room: "Room") -> None:
     left = room.shell.convention.left
     sides = [_sides(room, float(left * sign)) for sign in (1, -1)]
     best, common = None, 0.0
-    for one in sides[0]:
+    for box in sides[0]:
         for other in sides[1]:
-            together = min(one.high_mm, other.high_mm) - max(one.low_mm, other.low_mm)
-            longer = max(one.high_mm - one.low_mm, other.high_mm - other.low_mm)
-            alike = abs(one.inset_mm - other.inset_mm) < ALIKE_MM
+            together = min(box.high_mm, other.high_mm) - max(box.low_mm, other.low_mm)
+            longer = max(box.high_mm - box.low_mm, other.high_mm - other.low_mm)
+            alike = abs(box.inset_mm - other.inset_mm) < ALIKE_MM
             if alike and together > OPPOSITE * longer and together > common:
-                best, common = (one, other), together
+                best, common = (box, other), together
     if best is None:
         return
     ends = tuple(_face(room, side) for side in best)

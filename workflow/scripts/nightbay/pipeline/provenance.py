@@ -20,7 +20,10 @@ from nightbay.core.paths import SCRIPTS, WORKFLOW
 # Files that are read when the stage runs: following imports does not find them.
 SHARED = ("report/state.html.j2", "report/style.css")
 RESOURCES = {
-    "report": (*(f"report/{name}.html.j2" for name in ("job", "accuracy", "join", "network", "segments")), *SHARED),
+    "report": (
+        *(f"report/{name}.html.j2" for name in ("job", "accuracy", "colour", "join", "network", "room", "segments")),
+        *SHARED,
+    ),
     "board": ("report/board.html.j2", *SHARED),
 }
 
