@@ -50,12 +50,13 @@ class ThinnedSegment:
 class SearchedSegment:
     """A segment whose pose is searched, thinned to cells of several sizes, each once.
 
-    ``width_mm`` and ``spacing_mm``: of :mod:`segment_size` and of its points; ``sided``: whether its normals show the
-    outer side; ``inside``: whether it is one of a room.
+    ``width_mm`` and ``spacing_mm``: of :mod:`segment_size` and of its points; ``sure``: whether its normals are known
+    to show the outer side; ``sided``: whether they are used as if they did; ``inside``: whether it is one of a room.
     """
 
-    def __init__(self, cloud: CloudFile, sided: bool = True) -> None:
+    def __init__(self, cloud: CloudFile, sure: bool = True, sided: bool = True) -> None:
         self._cloud = cloud
+        self.sure = sure
         self.sided = sided
         self._thinned: dict[float, ThinnedSegment] = {}
         self.spacing_mm = overlap.spacing_mm(cloud)
@@ -67,6 +68,10 @@ class SearchedSegment:
         if cell_mm not in self._thinned:
             self._thinned[cell_mm] = replace(thin(self._cloud, cell_mm), sided=self.sided)
         return self._thinned[cell_mm]
+
+    def without_sides(self) -> "SearchedSegment":
+        """The segment as it is searched without the sides of its normals; itself where these are known."""
+        return self if self.sure else SearchedSegment(self._cloud, self.sure, False)
 
     def halves(self, cell_mm: float) -> list[ThinnedSegment]:
         """Two halves of the segment's points, see :func:`halves`."""

@@ -24,6 +24,7 @@ JUDGED = 8  # poses of a pair that are judged by fine cells: those with the lowe
 UNLIKELY = 0.25  # bound of the rate of contradiction of a rough pose: that of true ones stays below 0.1
 # Where sides of normals aren't known, nothing shows what a scanner looked through: less may be held against a pose.
 UNSIDED = 0.3
+UNSURE = 1.5  # times as much must contradict in another pose where sides are only likely
 OTHER_SHARE = 1 / 3  # of the least overlap: other poses count with less, since the true one may overlap little
 MOTIONS = 8  # of the body onto itself that are tried
 LISTED = 4  # poses of a pair that the result lists
@@ -49,21 +50,21 @@ class Searches:
     """The searches for the relative poses of a part's segments: each pair is searched once.
 
     ``points`` {(a, b): point pairs of the job sheet}, which take the place of the search. ``found`` {(a, b): what was
-    found}; ``used`` {segment: the pair that placed it}; ``sided`` {segment: whether its normals show the outer side}.
+    found}; ``used`` {segment: the pair that placed it}; ``sure`` {segment: whether its normals show the outer side}.
     """
 
     points: Mapping[tuple[str, str], point_pairs.PointPairs] = field(default_factory=dict)
     found: dict[tuple[str, str], PairSearch] = field(default_factory=dict)
     used: dict[str, tuple[str, str]] = field(default_factory=dict)
     segments: dict[str, SearchedSegment] = field(default_factory=dict)
-    sided: dict[str, bool] = field(default_factory=dict)
+    sure: dict[str, bool] = field(default_factory=dict)
 
     def of(self, a: str, b: str, clouds: Mapping[str, CloudFile], settings: Any) -> PairSearch:
         """What is found for two segments by name, in their order; ``settings``: the section refine."""
         if (a, b) not in self.found:
             for name in (a, b):
                 if name not in self.segments:
-                    self.segments[name] = SearchedSegment(clouds[name], self.sided.get(name, True))
+                    self.segments[name] = SearchedSegment(clouds[name], self.sure.get(name, True))
             first, second = self.segments[a], self.segments[b]
             if (a, b) in self.points:
                 self.found[a, b] = pose_by_points(self.points[a, b], first, second)
@@ -83,7 +84,7 @@ class Judged:
 
     ``contradiction`` and its upper ``bound``: cells that contradict for each that agrees; ``distance``: median distance
     of the surfaces, in units of what is expected of two scans of one surface; ``share`` of the smaller segment that
-    agrees; ``sided``: whether the normals of both segments show their outer sides.
+    agrees; ``sided``: whether the sides of normals were used; ``sure``: whether these are known.
     """
 
     fine: FineFit
@@ -92,6 +93,7 @@ class Judged:
     distance: float
     share: float
     sided: bool
+    sure: bool
 
     @property
     def against(self) -> float:
@@ -118,8 +120,17 @@ def pose_by_points(points: point_pairs.PointPairs, a: SearchedSegment, b: Search
 def search_pair(name_a: str, name_b: str, a: SearchedSegment, b: SearchedSegment, settings: Any) -> PairSearch:
     """Search for the pose ``T_a_b`` of segment b in the frame of segment a; see :class:`PairSearch`.
 
-    ``settings``: the section refine.
+    Where the sides of normals are not sure, they are tried as they are first, then left out. ``settings``: the section
+    refine.
     """
+    found = _search(name_a, name_b, a, b, settings)
+    if found.fit is None and not (a.sure and b.sure):
+        found = _search(name_a, name_b, a.without_sides(), b.without_sides(), settings)
+    return found
+
+
+def _search(name_a: str, name_b: str, a: SearchedSegment, b: SearchedSegment, settings: Any) -> PairSearch:
+    """The search by normals with sides or without, as the segments say."""
     expected_mm = expected_offset_mm(a, b, _fine(a, b), settings.untargeted_drift_mm_per_m)
     judged: list[Judged] = []
     for cell_mm in (_coarse(a, b), _fine(a, b)):  # features of a second size where those of the first do not decide
@@ -209,7 +220,7 @@ def _judged(a: SearchedSegment, b: SearchedSegment, fine: FineFit, expected_mm: 
     smaller = max(min(len(segment.thinned(cell_mm).xyz_mm) for segment in (a, b)), 1)
     share = fine.fit.agreeing / 2 / smaller  # both segments' cells are counted
     rates = fine.fit.rate, fine.fit.rate_bound
-    return Judged(fine, *rates, fine.offset_mm / expected_mm, share, a.sided and b.sided)
+    return Judged(fine, *rates, fine.offset_mm / expected_mm, share, a.sided and b.sided, a.sure and b.sure)
 
 
 def _enough(judged: Sequence[Judged], settings: Any) -> list[Judged]:
@@ -221,7 +232,8 @@ def _rejected_by(pose: Judged, best: Judged, settings: Any) -> str | None:
     """Why a pose other than the best is out of the question: "contradiction" or "distance"; None where it is not."""
     if pose is best:
         return None
-    if pose.contradiction >= settings.ambiguity * best.bound or pose.contradiction > settings.contradiction_most:
+    ambiguity = settings.ambiguity * (1.0 if best.sure else UNSURE)
+    if pose.contradiction >= ambiguity * best.bound or pose.contradiction > settings.contradiction_most:
         return "contradiction"
     if pose.distance >= settings.distance_ratio * max(1.0, best.distance):
         return "distance"

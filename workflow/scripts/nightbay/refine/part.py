@@ -1,7 +1,7 @@
 """The segments of a part as the stage refine works on them."""
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
@@ -55,12 +55,14 @@ class Part:
     """The segments of a part in their start poses in the control frame, in the order of their names.
 
     ``covariance`` of a segment is that of its target pose, zero for the segment that holds the frame, None for a
-    segment without targets. ``has_targets`` (s,) bool.
+    segment without targets. ``has_targets`` (s,) bool. ``turned`` {segment: (n,) bool}: estimated normals that were
+    turned over for the fit.
     """
 
     segments: Sequence[PosedSegment]
     has_targets: np.ndarray
     sizes: Sizes
+    turned: Mapping[str, np.ndarray] = field(default_factory=dict)
 
     @property
     def names(self) -> list[str]:

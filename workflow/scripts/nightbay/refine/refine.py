@@ -16,7 +16,6 @@ from nightbay.clouds.cloud import CloudFile
 from nightbay.clouds.posed_segment import PosedSegment
 from nightbay.core import rigid
 from nightbay.network.result import NetworkResult
-from nightbay.orientation import normal_orientation
 from nightbay.pipeline import typed
 from nightbay.pipeline.stage import Upstream
 from nightbay.refine import (
@@ -24,6 +23,7 @@ from nightbay.refine import (
     discrepancy,
     error_model,
     loose_directions,
+    normal_sides,
     overlap,
     overlap_adjustment,
     overlap_patches,
@@ -43,16 +43,12 @@ from nightbay.refine.result import (
     LooseOverlap,
     RefinedPose,
     RefineResult,
-    TurnedNormals,
     UnplacedSegment,
 )
 
 HOLDS_FRAME = pose_selection.Verdict("holds the frame")
 # Standard deviations of the start poses by which two surfaces may lie apart: all but 1 in 16,000 of normal errors.
 SEARCHED_SD = 4.0
-# Certainty of estimated normals from which on their sides are used. On simulated scans of known sides, those above had
-# at most a few per cent of their normals turned over, those below up to a half.
-SURE_SIDES = 0.95
 
 
 @dataclass(frozen=True)
@@ -83,7 +79,9 @@ def refine(
     """
     everything = sorted(upstream["clean"], key=lambda segment: segment.segment)
     network = typed.read(NetworkResult, upstream["network"].result)
-    searches = Searches(point_pairs.read(sheet["point_pairs"], network.scale.factor), sided=_sided(everything))
+    searches = Searches(
+        point_pairs.read(sheet["point_pairs"], network.scale.factor), sure=normal_sides.sure(everything)
+    )
 
     def attempt(cleaned: Sequence[Upstream]) -> tuple[Part, Refined]:
         part = _start(cleaned, network, settings, searches)
@@ -92,8 +90,9 @@ def refine(
     leave_out = sheet["unplaced"] == "leave_out"
     (part, refined), unplaced, unplaced_loose = placement.place(everything, leave_out, attempt)
     cleaned = [segment for segment in everything if segment.segment not in unplaced]
-    turned, turned_normals = _orient(cleaned, part, refined.poses, settings, folder)
-    final = [refined.poses[name].T_control_segment for name in part.names]
+    posed = {name: refined.poses[name].T_control_segment for name in part.names}
+    turned, turned_normals = normal_sides.orient(cleaned, part, posed, settings, folder)
+    final = list(posed.values())
     facing = [CloudFile(segment.folder, turned.get(segment.segment), network.scale.factor) for segment in cleaned]
     agreement = contradiction.find(part.names, facing, final, part.sizes, settings.refine.contradiction_most)
     held_by = network.frame_of if part.has_targets.any() else None
@@ -117,12 +116,6 @@ def refine(
     return typed.write(result) | {"notes": notes(result)}
 
 
-def _sided(cleaned: Sequence[Upstream]) -> dict[str, bool]:
-    """Whether the normals of each segment show its outer side: measured ones, and estimated ones that are certain."""
-    certainty = {str(segment.segment): segment.result["normals_certainty"] for segment in cleaned}
-    return {name: value is None or value > SURE_SIDES for name, value in certainty.items()}
-
-
 def _start(cleaned: Sequence[Upstream], network: NetworkResult, settings: Any, searches: Searches) -> Part:
     """The part in its start poses; ``searches`` for those of segments without targets."""
     clouds = {str(segment.segment): CloudFile(segment.folder, scale=network.scale.factor) for segment in cleaned}
@@ -133,12 +126,23 @@ def _start(cleaned: Sequence[Upstream], network: NetworkResult, settings: Any, s
         first = next(iter(clouds))
         known, covariances = {first: np.eye(4)}, {first: np.zeros((6, 6))}
     compared = sizes(list(clouds.values()), settings)
-    poses = surface_registration.start_poses(clouds, known, compared, settings.refine, searches)
+    turned: dict[str, np.ndarray] = {}
+    if len(known) < len(clouds):
+        poses = surface_registration.connect(clouds, known, settings.refine, searches)
+        turned = normal_sides.turned_over(cleaned, clouds, poses, compared, settings)
+        clouds = {
+            str(segment.segment): CloudFile(segment.folder, turned.get(str(segment.segment)), network.scale.factor)
+            for segment in cleaned
+        }
+        points = [*searches.points.values()]
+        poses = surface_registration.fit_together(clouds, poses, known, compared, settings.refine, points)
+    else:
+        poses = [known[name] for name in clouds]
     segments = [
         PosedSegment(name, cloud, T, covariances.get(name), segment.result["normals_certainty"])
         for (name, cloud), T, segment in zip(clouds.items(), poses, cleaned, strict=True)
     ]
-    return Part(segments, np.array([name in by_targets for name in clouds]), compared)
+    return Part(segments, np.array([name in by_targets for name in clouds]), compared, turned)
 
 
 def _refine(part: Part, network: NetworkResult, settings: Any, points: Sequence[PointPairs]) -> Refined:
@@ -247,29 +251,6 @@ def _pose(
         squared_mahalanobis=verdict.squared_mahalanobis,
         weak_directions=[],
     )
-
-
-def _orient(
-    cleaned: Sequence[Upstream], part: Part, poses: Mapping[str, RefinedPose], settings: Any, folder: Path
-) -> tuple[dict[str, np.ndarray], dict[str, TurnedNormals]]:
-    """Find the estimated normals that point to the wrong side and write them to files in ``folder``.
-
-    Returns which normals are to be turned, {segment: (n,) bool}, and the entries of the result.
-    """
-    posed = [replace(segment, T_frame_segment=poses[segment.name].T_control_segment) for segment in part.segments]
-    # Over one spacing, a curved surface departs from its tangent plane by more than drift moves it.
-    sheet_distance_mm = max(settings.refine.sheet_distance_mm, part.sizes.spacing_mm)
-    inward = cleaned[0].part == "interior"
-    found = normal_orientation.orient_estimated(
-        posed, part.sizes.spacing_mm, sheet_distance_mm, settings.scan.standoff_mm, inward
-    )
-    for name, orientation in found.items():
-        np.save(folder / normal_orientation.turned_file(name), orientation.turned)
-    record = {
-        name: TurnedNormals(orientation.observed_share, int(orientation.turned.sum()))
-        for name, orientation in found.items()
-    }
-    return {name: orientation.turned for name, orientation in found.items()}, record
 
 
 def notes(result: RefineResult) -> list[str]:

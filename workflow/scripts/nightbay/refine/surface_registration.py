@@ -29,25 +29,7 @@ ROUNDS = 12  # of matching at the shortest distance, at most: across creases and
 CONVERGED = 0.002  # of a disc's radius: after a smaller motion, discs hold the same points
 
 
-def start_poses(
-    clouds: Mapping[str, CloudFile],
-    known: Mapping[str, np.ndarray],
-    sizes: Sizes,
-    settings: Any,
-    searches: Searches,
-) -> list[np.ndarray]:
-    """Start poses ``T_control_segment`` of all segments, in order, from those ``known`` {name: pose} by other means.
-
-    ``clouds`` {name: working cloud}; ``settings``: the section refine; ``searches``: where those made before and now
-    are kept. Raises ``Unplaced`` for segments that cannot be registered to the others without ambiguity.
-    """
-    if len(known) == len(clouds):
-        return [known[name] for name in clouds]
-    poses = connect(clouds, known, settings, searches)
-    return _fit_together(clouds, poses, known, sizes, settings, [*searches.points.values()])
-
-
-def _fit_together(
+def fit_together(
     clouds: Mapping[str, CloudFile],
     poses: Sequence[np.ndarray],
     known: Mapping[str, np.ndarray],
@@ -55,8 +37,11 @@ def _fit_together(
     settings: Any,
     points: Sequence[point_pairs.PointPairs],
 ) -> list[np.ndarray]:
-    """Poses ``T_control_segment`` of all segments after a joint fit by overlaps and point pairs, which holds the
-    ``known`` ones."""
+    """Poses ``T_control_segment`` of all segments after a joint fit by overlaps and point pairs, from start ``poses``.
+
+    The ``known`` ones are held. ``clouds`` {name: working cloud}; ``settings``: the section refine. Raises ``Unplaced``
+    for segments that overlap no other.
+    """
     free = np.array([name not in known for name in clouds])
     drift_per_m = np.full(len(clouds), settings.untargeted_drift_mm_per_m)
     poses, shortest_mm = list(poses), sizes.disc_radius_mm / 2
