@@ -20,7 +20,7 @@ from nightbay.orientation import normals
 DRIFT_MM_PER_M = 0.1  # what the bench declares to the stage, too
 VEHICLE_MM = 3000.0  # from this size on the limits and the drift's length are a vehicle's; below in proportion
 SIZES_MM = (150.0, 6000.0)
-POINTS = (5_000, 30_000)
+POINTS = (4_000, 12_000)
 OVERLAPS = (0.03, 0.88)  # drawn; what lies just outside of a view adds some 0.02
 STEEPEST_COS = 0.17  # beyond an incidence of 80 degrees nothing comes back
 PROBES = 2000  # points of a shape by which the viewpoints are chosen
