@@ -166,10 +166,10 @@ def _poses(a: ThinnedSegment, b: ThinnedSegment, rows_a: np.ndarray, rows_b: np.
             break
         members = np.flatnonzero(second[seed] >= SET_SHARE * second[seed].max())
         left[seed] = False
-        at = a.xyz_mm[rows_a[members]]
-        if len(members) < LEAST_MEMBERS or _width_mm(at) < a.cell_mm:
+        at_a, at_b = a.xyz_mm[rows_a[members]], b.xyz_mm[rows_b[members]]
+        if len(members) < LEAST_MEMBERS or min(_width_mm(at_a), _width_mm(at_b)) < a.cell_mm:
             continue  # points on a line do not determine the rotation about it
-        T_a_b = rigid.fit(at, b.xyz_mm[rows_b[members]])
+        T_a_b = rigid.fit(at_a, at_b)
         poses.append(T_a_b)
         away = np.linalg.norm(a.xyz_mm[rows_a] - rigid.transform(T_a_b, b.xyz_mm[rows_b]), axis=1)
         left &= away > 2 * a.cell_mm
