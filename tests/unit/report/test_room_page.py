@@ -42,7 +42,7 @@ def interior(made):
         points_mm=TouchPoints(np.array([1500.0, 800, 100]), np.array([1500.0, -800, 100])), at_20_c=None,
     )  # fmt: skip
     measure = typed_results.made(MeasureResult, room=[RoomSize("width_floor", "Width at floor height", size, [4, 5])])
-    return Part("interior", [], {}, None, None, made, None, None, None, measure)
+    return typed_results.made(Part, name="interior", frame=made, measure=measure)
 
 
 @pytest.mark.parametrize(

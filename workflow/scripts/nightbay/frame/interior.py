@@ -123,7 +123,8 @@ def _up(
     if "up" in wanted:
         given = _standing(room_hints.nearest("up", wanted["up"], room.axes, planes), room, named)
         if not isinstance(given, NotFound):
-            if sure and guess is not None and room.axes[guess[0]] * guess[1] @ given < 0.5:
+            shows = guess is not None and votes[guess].count >= room_evidence.AHEAD
+            if shows and guess is not None and room.axes[guess[0]] * guess[1] @ given < 0.5:
                 shown = " and ".join(votes[guess].words)
                 notes.append(f"axes.up in the job sheet contradicts the shape ({shown}); the job sheet was followed.")
             return Choice(given, Decision(True, "job sheet", None))
