@@ -7,7 +7,10 @@ from scipy.spatial import cKDTree
 import overlap_scenes
 from nightbay.clouds.cloud import CloudFile
 from nightbay.core import rigid
-from nightbay.refine import coarse_fit, coarse_match
+from nightbay.refine import coarse_fit, coarse_match, segment_size
+
+CELL_MM = 40.0
+CLEAR_MM = segment_size.CLEAR_MM  # the bay is wide enough for it
 
 
 @pytest.fixture(scope="module")
@@ -21,14 +24,14 @@ def halves(tmp_path_factory):
         seen = (points[:, 0] >= low) & (points[:, 0] <= high)
         T = overlap_scenes.random_pose(rng)
         part = overlap_scenes.write_segment(folder / name, name, points[seen], normals[seen], T)
-        thinned.append(coarse_match.thin(CloudFile(part.folder), 40.0))
+        thinned.append(coarse_match.thin(CloudFile(part.folder), CELL_MM))
         true.append(T)
     return *thinned, rigid.invert(true[0]) @ true[1], true[1]
 
 
 def judged(a, b, T_a_b):
-    narrow = [coarse_fit.self_occluded(one) for one in (a, b)]
-    return coarse_fit.compare(a, b, T_a_b, narrow)
+    narrow = [coarse_fit.self_occluded(segment, CLEAR_MM) for segment in (a, b)]
+    return coarse_fit.compare(a, b, T_a_b, narrow, CLEAR_MM)
 
 
 def test_a_shift_by_a_rib_agrees_more_and_contradicts_more(halves):
@@ -52,7 +55,7 @@ def test_polishing_finds_the_pose_from_nearby(halves):
 def test_the_best_of_all_basins_is_the_true_one_each_time(halves):
     a, b, T_a_b, _ = halves
     poses = coarse_match.candidate_poses(a, b)
-    best = coarse_fit.distinct_fits(a, b, poses)[0]
+    best = coarse_fit.distinct_fits(a, b, poses, coarse_fit.GATES, CLEAR_MM)[0]
     middle = b.xyz_mm.mean(axis=0)[None]
     assert np.linalg.norm(rigid.transform(best.T_a_b, middle) - rigid.transform(T_a_b, middle)) < a.cell_mm
     assert rigid.angle_deg(rigid.invert(best.T_a_b) @ T_a_b) < 1.0

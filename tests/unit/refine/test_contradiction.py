@@ -10,11 +10,15 @@ from nightbay.clouds.cloud import CloudFile
 from nightbay.core import rigid
 from nightbay.refine import contradiction
 from nightbay.refine.coarse_fit import Fit
+from nightbay.refine.part import Sizes
 from nightbay.refine.result import Contradictions
 from nightbay.report import job_summary
 from overlap_scenes import egg, random_pose, write_segment
 
 CELL_MM, MOST = 60.0, 0.03
+SIZES = Sizes(
+    spacing_mm=10.0, disc_radius_mm=20.0, patch_mm=400.0, cell_mm=CELL_MM, clear_mm=300.0, registration_sd_most_mm=2.0
+)
 ENDS = {"front": (0, -1), "left": (1, -1), "rear": (0, 1), "right": (1, 1)}
 
 
@@ -47,7 +51,7 @@ def _way(rng):
 @pytest.mark.parametrize("seed", [1, 2])
 def test_segments_in_their_place_agree(tmp_path, seed):
     names, clouds, poses = scene(tmp_path, seed)
-    found = contradiction.find(names, clouds, poses, CELL_MM, MOST)
+    found = contradiction.find(names, clouds, poses, SIZES, MOST)
     assert found.doubted == {} and found.isolated == []
     # thirds of the egg overlap: some 20 m2 at 3.6e-3 m2 a cell, a tenth of them at the least in each of five pairs
     assert sum(fit.agreeing for fit in found.pairs.values()) > 5 * 500
@@ -58,19 +62,19 @@ def test_a_segment_in_a_wrong_place_is_named_and_no_other(tmp_path, mm, deg):
     names, clouds, poses = scene(tmp_path, 3)
     rng = np.random.default_rng(4)
     poses[2] = moved(poses[2], clouds[2], mm, deg, rng)
-    assert list(contradiction.find(names, clouds, poses, CELL_MM, MOST).doubted) == ["rear"]
+    assert list(contradiction.find(names, clouds, poses, SIZES, MOST).doubted) == ["rear"]
 
 
 def test_a_segment_far_from_all_others_is_alone(tmp_path):
     names, clouds, poses = scene(tmp_path, 5)
     poses[0] = rigid.pose(np.eye(3), [20_000.0, 0, 0]) @ poses[0]
-    found = contradiction.find(names, clouds, poses, CELL_MM, MOST)
+    found = contradiction.find(names, clouds, poses, SIZES, MOST)
     assert found.isolated == ["front"] and found.doubted == {}
 
 
 def test_a_single_segment_has_nothing_to_contradict(tmp_path):
     names, clouds, poses = scene(tmp_path, 6)
-    found = contradiction.find(names[:1], clouds[:1], poses[:1], CELL_MM, MOST)
+    found = contradiction.find(names[:1], clouds[:1], poses[:1], SIZES, MOST)
     assert found.record() == Contradictions(CELL_MM, [], [], [])
 
 
