@@ -67,6 +67,7 @@ def judge(day, truth):
             continue
         true = json.loads((truth / job.name / "truth.json").read_text())
         figures = {**poses(day, job, true), **surface_error(day, truth, job, true), **dimensions(day, job, true)}
+        figures |= joined(day, job, true)
         detail[job.name] = figures
         for name in WORST:
             # what could not be measured on one vehicle is not known for the day
@@ -103,6 +104,25 @@ def poses(day, job, true):
         "pose_error_deg": max(turns.values()),
         "pose_errors_mm": places,
         "pose_errors_deg": turns,
+    }
+
+
+def joined(day, job, true):
+    """Error of the interior's pose in the exterior: of the place of its middle, mm, and of its orientation, degrees.
+
+    None for a job that is not joined; empty for one with nothing to join.
+    """
+    if "joined" not in true:
+        return {}
+    found = _result(day, job.name, "join", job.name)
+    if not found:
+        return {"join_mm": None, "join_deg": None}
+    T_found, T_true = np.array(found["T_exterior_interior"]), np.array(true["joined"]["T_exterior_interior"])
+    (facts,) = true["joined"]["segments"].values()
+    middle = np.array([facts["middle_mm"]])
+    return {
+        "join_mm": float(np.linalg.norm(rigid.transform(T_found, middle) - rigid.transform(T_true, middle))),
+        "join_deg": rigid.angle_deg(rigid.invert(T_true) @ T_found),
     }
 
 

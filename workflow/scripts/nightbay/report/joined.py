@@ -15,6 +15,7 @@ from nightbay.pipeline.stage import Upstream
 
 LABELS_MOST = 14  # in one drawing: more would cover the section
 CLEAR = 2.6  # text heights between two labels
+SIDEWAYS = 0.5  # cosine of 60 degrees: the label of a wall that faces sideways stands beside it
 AXES = "XYZ"
 
 
@@ -66,7 +67,7 @@ def draw(section: JoinedSection, outline: Mapping[str, Any], text_share: float) 
         return ""
     low, high = points.min(axis=0), points.max(axis=0)
     text_mm = 1.6 * text_share * float((high - low).max())
-    margin = 3.0 * text_mm
+    margin = 5.0 * text_mm  # the widest label
     view = f"{low[0] - margin:.0f} {-high[1] - margin:.0f} {np.ptp([low[0], high[0]]) + 2 * margin:.0f} "
     view += f"{np.ptp([low[1], high[1]]) + 2 * margin:.0f}"
     places = spread(section.places, section.axis, CLEAR * text_mm)
@@ -113,10 +114,12 @@ def _place(place: SectionThickness, axis: int, text_mm: float) -> str:
     """A place: a line through the wall, and its thickness outside of it."""
     inner, outer = np.delete(place.inner_mm, axis), np.delete(place.outer_mm, axis)
     way = (outer - inner) / max(float(np.linalg.norm(outer - inner)), 1e-9)
-    label = outer + 1.5 * text_mm * way
+    label = outer + (0.5 if abs(way[0]) > SIDEWAYS else 1.0) * text_mm * way
+    anchor = "middle" if abs(way[0]) <= SIDEWAYS else "start" if way[0] > 0 else "end"
     return (
         f'<g class="dimension"><path d="M{inner[0]:.1f} {-inner[1]:.1f}L{outer[0]:.1f} {-outer[1]:.1f}"/>'
-        f'<text x="{label[0]:.1f}" y="{-label[1] + 0.35 * text_mm:.1f}" text-anchor="middle">{_text(place)}</text></g>'
+        f'<text x="{label[0]:.1f}" y="{-label[1] + 0.35 * text_mm:.1f}" text-anchor="{anchor}">'
+        f"{_text(place)}</text></g>"
     )
 
 
