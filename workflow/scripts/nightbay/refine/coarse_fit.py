@@ -28,6 +28,7 @@ MATCHED = (
     0.1  # of the sampled cells, or of as many as the other segment has: with fewer partners two segments don't meet
 )
 SPREAD = 200  # cells: enough to say how far two poses lie apart
+TRIALS = 300  # normals of which the one that most others follow is a main direction
 UNTURNED = 2.999  # trace of a rotation matrix: larger is no rotation
 LEAST_PAIRS = 12  # of a rigid motion: twice its degrees of freedom
 DISTINCT = 2.0  # cells: poses nearer to each other than that count as the same
@@ -46,6 +47,11 @@ class Fit:
     def rate(self) -> float:
         """Cells that contradict for each that agrees."""
         return self.contradicting / max(self.agreeing, 1)
+
+    @property
+    def rate_least(self) -> float:
+        """Lower bound of the rate of contradiction: the count less two of its standard deviations."""
+        return float(max(self.contradicting - 2 * np.sqrt(self.contradicting), 0.0) / max(self.agreeing, 1))
 
     @property
     def rate_bound(self) -> float:
@@ -178,15 +184,35 @@ def distinct_fits(
 
 
 def cube_turns(segment: ThinnedSegment) -> list[np.ndarray]:
-    """Each rotation of a cube onto itself, (4, 4), about the middle of a segment and along its principal axes.
+    """Rotations of a cube onto itself, (4, 4), about the middle of a segment along its principal axes, and about the
+    middle of its bounds along the directions that most of its surface faces.
 
-    A body that looks alike from several sides is mapped onto itself by motions near some of these.
+    A body or a room that looks alike from several sides is mapped onto itself by motions near some of these.
     """
     middle = segment.xyz_mm.mean(axis=0)
-    axes = np.linalg.eigh((segment.xyz_mm - middle).T @ (segment.xyz_mm - middle))[1]
-    axes[:, 2] *= np.sign(np.linalg.det(axes))
-    turns = [axes @ turn @ axes.T for turn in Rotation.create_group("O").as_matrix()]
-    return [rigid.pose(turn, middle - turn @ middle) for turn in turns if np.trace(turn) < UNTURNED]
+    principal = np.linalg.eigh((segment.xyz_mm - middle).T @ (segment.xyz_mm - middle))[1]
+    square = _square_axes(segment.normal)
+    along = segment.xyz_mm @ square
+    box = square @ np.percentile(along, (1, 99), axis=0).mean(axis=0)  # a few cells beyond a door don't count
+    turns = []
+    for axes, centre in ((principal, middle), (square, box)):
+        for turn in Rotation.create_group("O").as_matrix():
+            turned = axes @ turn @ axes.T
+            if np.trace(turn) < UNTURNED:
+                turns.append(rigid.pose(turned, centre - turned @ centre))
+    return turns
+
+
+def _square_axes(normals: np.ndarray) -> np.ndarray:
+    """Three directions at right angles, columns of (3, 3), that most unit normals (n, 3) follow, with either sign."""
+    trials = normals[:: max(1, len(normals) // TRIALS)]
+    narrow = np.abs(normals @ trials.T) > SAME_FACING
+    first = trials[int(np.argmax(narrow.sum(axis=0)))]
+    level = np.abs(trials @ first) < np.sqrt(1 - SAME_FACING**2)
+    second = trials[level][int(np.argmax(narrow[:, level].sum(axis=0)))] if level.any() else np.roll(first, 1)
+    second = second - (second @ first) * first
+    second /= np.linalg.norm(second)
+    return np.column_stack([first, second, np.cross(first, second)])
 
 
 def distinct(b: ThinnedSegment, T_a_b: np.ndarray, other_a_b: np.ndarray) -> bool:

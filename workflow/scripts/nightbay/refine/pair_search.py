@@ -82,13 +82,13 @@ class Searches:
 class Judged:
     """A pose with what is held against it.
 
-    ``contradiction`` and its upper ``bound``: cells that contradict for each that agrees; ``distance``: median distance
+    ``least`` and ``bound``: lower and upper bound of the cells that contradict for each that agrees; ``distance``: median distance
     of the surfaces, in units of what is expected of two scans of one surface; ``share`` of the smaller segment that
     agrees; ``sided``: whether the sides of normals were used; ``sure``: whether these are known.
     """
 
     fine: FineFit
-    contradiction: float
+    least: float
     bound: float
     distance: float
     share: float
@@ -135,12 +135,11 @@ def _search(name_a: str, name_b: str, a: SearchedSegment, b: SearchedSegment, se
     judged: list[Judged] = []
     for cell_mm in (_coarse(a, b), _fine(a, b)):  # features of a second size where those of the first do not decide
         judged = _ranked(a, b, [*judged, *(_judged(a, b, fit, expected_mm) for fit in _fits(a, b, cell_mm))])
+        enough = _enough(judged, settings)
+        if enough and enough[0].bound <= settings.contradiction_most:  # else symmetry is not what misleads
+            turned = _alternatives(a, b, enough[0].fine.fit.T_a_b)
+            judged = _ranked(a, b, [*judged, *(_judged(a, b, fit, expected_mm) for fit in turned)])
         doubt = _doubt(judged, b, settings)
-        if not doubt:
-            trusted = _enough(judged, settings)[0].fine.fit.T_a_b
-            other = [_judged(a, b, fit, expected_mm) for fit in _alternatives(a, b, trusted)]
-            judged = _ranked(a, b, [*judged, *other])
-            doubt = _doubt(judged, b, settings)
         if not doubt:
             break
     enough = _enough(judged, settings) or judged
@@ -176,8 +175,11 @@ def _alternatives(a: SearchedSegment, b: SearchedSegment, T_a_b: np.ndarray) -> 
     """Poses that a symmetry or a repetition of the body may give beside ``T_a_b``, (4, 4), judged by fine cells."""
     thinned = a.thinned(_coarse(a, b)), b.thinned(_coarse(a, b))
     body = coarse_match.merge(*thinned, T_a_b)
-    motions = [*coarse_match.own_motions(body)[:MOTIONS], *coarse_fit.cube_turns(body)]
-    starts = [turned @ T_a_b for motion in motions for turned in (motion, rigid.invert(motion))]
+    motions = coarse_match.own_motions(body)[:MOTIONS]
+    motions += [rigid.invert(motion) for motion in motions]
+    motions += [*coarse_fit.cube_turns(body), *coarse_fit.cube_turns(thinned[0])]
+    starts = [motion @ T_a_b for motion in motions]
+    starts += [T_a_b @ motion for motion in coarse_fit.cube_turns(thinned[1])]
     rough = coarse_fit.distinct_fits(*thinned, starts, coarse_fit.WIDE_GATES, _clear(a, b))
     return _by_fine_cells(a, b, rough)
 
@@ -219,7 +221,7 @@ def _judged(a: SearchedSegment, b: SearchedSegment, fine: FineFit, expected_mm: 
     cell_mm = fine.cell_mm
     smaller = max(min(len(segment.thinned(cell_mm).xyz_mm) for segment in (a, b)), 1)
     share = fine.fit.agreeing / 2 / smaller  # both segments' cells are counted
-    rates = fine.fit.rate, fine.fit.rate_bound
+    rates = fine.fit.rate_least, fine.fit.rate_bound
     return Judged(fine, *rates, fine.offset_mm / expected_mm, share, a.sided and b.sided, a.sure and b.sure)
 
 
@@ -233,7 +235,7 @@ def _rejected_by(pose: Judged, best: Judged, settings: Any) -> str | None:
     if pose is best:
         return None
     ambiguity = settings.ambiguity * (1.0 if best.sure else UNSURE)
-    if pose.contradiction >= ambiguity * best.bound or pose.contradiction > settings.contradiction_most:
+    if pose.least >= ambiguity * best.bound or pose.least > settings.contradiction_most:
         return "contradiction"
     if pose.distance >= settings.distance_ratio * max(1.0, best.distance):
         return "distance"
