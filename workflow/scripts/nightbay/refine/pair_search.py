@@ -82,9 +82,9 @@ class Searches:
 class Judged:
     """A pose with what is held against it.
 
-    ``least`` and ``bound``: lower and upper bound of the cells that contradict for each that agrees; ``distance``: median distance
-    of the surfaces, in units of what is expected of two scans of one surface; ``share`` of the smaller segment that
-    agrees; ``sided``: whether the sides of normals were used; ``sure``: whether these are known.
+    ``least`` and ``bound``: lower and upper bound of the cells that contradict for each that agrees; ``distance``:
+    median distance of the surfaces, in units of what is expected of two scans of one surface; ``share`` of the smaller
+    segment that agrees; ``sided``: whether the sides of normals were used; ``sure``: whether these are known.
     """
 
     fine: FineFit
