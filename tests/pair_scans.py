@@ -96,23 +96,28 @@ class Pair:
         return min(1.0, self.size_mm / VEHICLE_MM)
 
 
-def pair(seed, index, kind=None):
-    """The pair of this number; ``kind`` of :data:`pair_shapes.KINDS`, else they take turns."""
+def pair(seed, index, kind=None, meshes=()):
+    """The pair of this number; ``kind`` of :data:`pair_shapes.KINDS`, else they take turns.
+
+    ``meshes``: files that shapes of the kind "mesh" are drawn from, too.
+    """
     rng = np.random.default_rng([seed, index])
     kinds = list(pair_shapes.KINDS)
     kind = kind or kinds[index % len(kinds)]
-    shape = pair_shapes.draw(kind, rng)
+    measured = index // len(kinds) % 3 != 0  # so that every kind has its third without
+    return pair_of(pair_shapes.draw(kind, rng, meshes), rng, index, kind, measured)
+
+
+def pair_of(shape, rng, index, kind, measured):
+    """A pair of scans of a shape about the origin; ``measured``: with normals of the scanner, else estimated ones."""
     low, high = (1200.0, SIZES_MM[1]) if shape.inside else SIZES_MM
     size_mm = float(np.exp(rng.uniform(np.log(low), np.log(high))))
     factor = size_mm / shape.length
-    vertices = shape.vertices * factor
-    caster = Caster(vertices, shape.faces)
-    wanted = rng.uniform(*OVERLAPS)
-    walks, expected = _walks(caster, shape.inside, wanted, rng)
+    caster = Caster(shape.vertices * factor, shape.faces)
+    walks, expected = _walks(caster, shape.inside, rng.uniform(*OVERLAPS), rng)
     per_scan = np.exp(rng.uniform(np.log(POINTS[0]), np.log(POINTS[1])))
-    count, spacing_mm = _density(caster, expected, per_scan, size_mm, rng)
+    count, spacing_mm = _density(caster, expected, per_scan, size_mm)
     noise_mm = rng.uniform(0.05, 0.3) * min(1.0, size_mm / 1000)
-    measured = index // len(kinds) % 3 != 0  # so that every kind has its third without
     scans = [
         scan(name, walk, caster, count, noise_mm, spacing_mm, (measured, shape.inside), rng)
         for name, walk in zip("ab", walks, strict=True)
@@ -254,7 +259,7 @@ def _level(rng, count):
     return np.column_stack([np.cos(angle), np.sin(angle), rng.normal(0, 0.35, count)])
 
 
-def _density(caster, share, per_scan, size_mm, rng):
+def _density(caster, share, per_scan, size_mm):
     """Number of points over the whole surface, and their spacing, mm.
 
     The smaller scan has the drawn number where that is a spacing of size/400 to size/80, and never leaves POINTS.

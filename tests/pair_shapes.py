@@ -11,6 +11,7 @@ from itertools import combinations, permutations, product
 from pathlib import Path
 
 import numpy as np
+import pymeshlab
 import trimesh
 from scipy.spatial.transform import Rotation
 
@@ -33,8 +34,11 @@ class Shape:
         return float(np.ptp(self.vertices, axis=0).max())
 
 
-def draw(kind, rng):
-    """A shape of a kind, its middle at the origin."""
+def draw(kind, rng, meshes=()):
+    """A shape of a kind, its middle at the origin; ``meshes``: files beside :data:`SAMPLES` for the kind "mesh"."""
+    if kind == "mesh":
+        files = [*SAMPLES, *meshes]
+        return centred(of_file(files[rng.integers(len(files))]))
     makers = KINDS[kind]
     return centred(makers[rng.integers(len(makers))](rng))
 
@@ -308,22 +312,17 @@ def load_bay(rng):
 
 
 # real meshes ----------------------------------------------------------------------------------------------------------
-SAMPLES = ("bunny.obj", "bone.ply", "cow.obj", "airplane.obj", "bunny10k_textured.obj")
-
-
-def sample(rng):
-    """A mesh that the pymeshlab wheel carries."""
-    return _sample(SAMPLES[rng.integers(len(SAMPLES))])
+SAMPLES = ("bunny.obj", "bone.ply", "cow.obj", "airplane.obj", "bunny10k_textured.obj")  # in the pymeshlab wheel
 
 
 @cache
-def _sample(name):
-    import pymeshlab
-
+def of_file(name):
+    """A mesh from a file, or by its name in :data:`SAMPLES`."""
+    folder = Path(pymeshlab.__file__).parent / "tests" / "sample_meshes" if name in SAMPLES else Path()
     meshes = pymeshlab.MeshSet()
-    meshes.load_new_mesh(str(Path(pymeshlab.__file__).parent / "tests" / "sample_meshes" / name))
+    meshes.load_new_mesh(str(folder / name))
     mesh = meshes.current_mesh()
-    return Shape(name.split(".")[0], mesh.vertex_matrix(), mesh.face_matrix())
+    return Shape(Path(name).stem, mesh.vertex_matrix(), mesh.face_matrix())
 
 
 KINDS = {
@@ -332,5 +331,5 @@ KINDS = {
     "symmetric": (mirrored, revolved, tube, frame_of_tubes, square_box),
     "repeating": (ribbed_room, rack),
     "room": (cabin, load_bay),
-    "mesh": (sample,),
+    "mesh": (),
 }

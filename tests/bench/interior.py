@@ -1,11 +1,13 @@
 """Bench of registration by surfaces alone: thousands of pairs of partial scans with known relative pose.
 
 Usage: bash tests/bench/run.sh interior [--pairs 3000] [--seed 1] [--out FILE] [--only INDEX] [--dump FOLDER]
-           [--kind KIND] [--no-peer] [--loops 4] [--processes 2] [--errors]
+           [--kind KIND] [--meshes FOLDER] [--no-peer] [--loops 4] [--processes 2] [--errors]
 
 The pairs: :mod:`pair_scans`; when a pose is determined and when it is wrong: :mod:`pair_truth`; the peer, Open3D:
 :mod:`pair_peer`. ``--out`` gets a line of JSON for each pair; a run that finds lines there goes on behind them.
-``--only`` runs these pairs (numbers with commas) and prints all about them; ``--dump`` writes their segments.
+``--meshes``: a folder whose OFF, PLY, OBJ and STL files are drawn from, beside those of the pymeshlab wheel; Debian's
+libcgal-demo, for one, has a hundred in data.tar.gz. ``--only`` runs these pairs (numbers with commas) and prints all
+about them; ``--dump`` writes their segments.
 
 The last line: ``wrong_accepted``: accepted poses that are wrong. ``right_share``: share of the determined pairs that
 are accepted and right. ``undecidable_accepted``: accepted though another pose explains the scans as well, right by
@@ -42,10 +44,11 @@ def main():
     numbers = options.only or range(options.pairs)
     rows = read(options.out)
     left = [number for number in numbers if number not in rows]
-    jobs = [(options.seed, number, options.kind, options.peer, options.dump) for number in left]
+    meshes = mesh_files(options.meshes)
+    jobs = [(options.seed, number, options.kind, meshes, options.peer, options.dump) for number in left]
     began = time.monotonic()
     with ProcessPoolExecutor(options.processes, mp_context=get_context("spawn")) as pool:
-        for done, row in enumerate(pool.map(run, jobs, chunksize=4), 1):
+        for done, row in enumerate(pool.map(run, jobs, chunksize=1), 1):
             rows[row["index"]] = row
             if options.out:
                 with open(options.out, "a", encoding="utf-8") as file:
@@ -73,6 +76,7 @@ def arguments():
     parser.add_argument("--only", type=lambda text: [int(number) for number in text.split(",")])
     parser.add_argument("--dump", type=Path)
     parser.add_argument("--kind", choices=list(pair_shapes.KINDS))
+    parser.add_argument("--meshes", type=Path)
     parser.add_argument("--no-peer", dest="peer", action="store_false")
     parser.add_argument("--loops", type=int, default=4)
     parser.add_argument("--processes", type=int, default=2)
@@ -81,6 +85,13 @@ def arguments():
     if options.dump and not options.only:
         parser.error("--dump needs --only")
     return options
+
+
+def mesh_files(folder):
+    """Names of the mesh files in a folder, sorted."""
+    if folder is None:
+        return ()
+    return tuple(sorted(str(path) for path in folder.iterdir() if path.suffix in (".off", ".ply", ".obj", ".stl")))
 
 
 def read(path):
@@ -93,9 +104,9 @@ def read(path):
 
 def run(job):
     """The row of a pair: what it is, what is true of it, what the stage and the peer made of it."""
-    seed, index, kind, with_peer, dump = job
+    seed, index, kind, meshes, with_peer, dump = job
     began = time.process_time()
-    pair = pair_scans.pair(seed, index, kind)
+    pair = pair_scans.pair(seed, index, kind, meshes)
     made_s = time.process_time() - began
     true = pair_truth.truth(pair)
     if dump:

@@ -102,11 +102,12 @@ def test_best_fit_of_three_planes_has_the_textbook_accuracy():
     assert sd_mm == pytest.approx(0.1 * np.sqrt(2 / count), rel=0.15)
 
 
-def test_every_kind_of_shape_has_triangles_and_a_size():
+def test_every_shape_has_triangles_and_turns_that_are_rigid():
     rng = np.random.default_rng(8)
-    for makers in pair_shapes.KINDS.values():
-        for maker in makers:
-            shape = pair_shapes.centred(maker(rng))
-            assert shape.faces.max() < len(shape.vertices) and shape.length > 0
-            for turn in shape.turns:
-                np.testing.assert_allclose(turn[:3, :3] @ turn[:3, :3].T, np.eye(3), atol=1e-12)
+    drawn = [maker(rng) for makers in pair_shapes.KINDS.values() for maker in makers]
+    for shape in [*drawn, pair_shapes.of_file("bone.ply")]:
+        centred = pair_shapes.centred(shape)
+        assert centred.faces.max() < len(centred.vertices) and centred.length > 0
+        np.testing.assert_allclose(centred.vertices.max(axis=0), -centred.vertices.min(axis=0), atol=1e-9)
+        for turn in centred.turns:
+            np.testing.assert_allclose(turn[:3, :3] @ turn[:3, :3].T, np.eye(3), atol=1e-12)
