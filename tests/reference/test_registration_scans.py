@@ -113,7 +113,7 @@ VIEWS = [("bunny10k_textured.obj", 1), ("bone.ply", 2), ("cow.obj", 3), ("airpla
 
 @pytest.mark.parametrize("name, seed", VIEWS)
 def test_views_of_meshes(name, seed):
-    """Two partial scans of a mesh in the pymeshlab wheel: an accepted pose is right, and Open3D's is the same or wrong."""
+    """Two partial scans of a mesh in the pymeshlab wheel: an accepted pose is right; Open3D's is the same or wrong."""
     rng = np.random.default_rng(seed)
     shape = pair_shapes.centred(pair_shapes.of_file(name))
     pair = pair_scans.pair_of(shape, rng, seed, "mesh", measured=True)
