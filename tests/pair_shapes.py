@@ -208,7 +208,7 @@ def frame_of_tubes(rng):
     for _ in range(extra):
         start, end = rng.permutation(corners)[:2]
         meshes.append(_rod(start * rng.uniform(0.3, 1), end, radius))
-    return _of(f"frame of tubes and {extra}", meshes, turns=[*HALF_TURNS, *_box_turns(half)])
+    return _of(f"frame of tubes and {extra}", meshes, turns=_box_turns(half))
 
 
 def _box_turns(half):

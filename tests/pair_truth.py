@@ -17,7 +17,8 @@ FAR_OFF_2 = float(chi2.isf(2 * norm.sf(STATED_SD), 6))  # the same chance for si
 DRIFT_LENGTH_MM = 1500.0  # of overlap_scenes.drifted at a vehicle's size
 PATCHES = 400  # points of an overlap that stand for all
 COMPARED = 2000  # points of a segment by which an alternative pose is assessed
-AS_GOOD = 0.5  # share of the true overlap that an alternative pose must have to count
+AS_GOOD = 0.8  # of the true overlap: an alternative pose with as much explains the scans as well
+HALF_AS_GOOD = 0.5  # with as much it may be a reason to refuse
 UNNOTICED = 0.003  # share of points that may contradict: edges of what is seen
 
 
@@ -25,7 +26,8 @@ UNNOTICED = 0.003  # share of points that may contradict: edges of what is seen
 class Truth:
     """``middle_mm``: of the overlap, and ``far_mm``: the point of b farthest from it, both in the frame of a;
     ``limit_mm`` and ``limit_deg``: what a right pose keeps to; ``sd_mm`` and ``sd_deg``: the largest standard deviation
-    of the best possible fit at the middle; ``alternatives``: poses T_a_b that the scans can't tell from the true one.
+    of the best possible fit at the middle; ``alternatives``: poses T_a_b that the scans can't tell from the true one:
+    a pair that has some is to be refused, one that is ``determined`` is to be accepted, others may be either.
     """
 
     middle_mm: np.ndarray
@@ -56,7 +58,7 @@ def truth(pair):
     """The :class:`Truth` of a pair.
 
     It is determined where the overlap is above :data:`LEAST_OVERLAP`, two standard deviations of the best possible fit
-    lie within the limits, and no other pose is as good.
+    lie within the limits, and no other pose is half as good.
     """
     overlap, rows_a, rows_b = shared(pair.a, pair.b, pair.spacing_mm)
     scan, rows = (pair.a, rows_a) if len(pair.a.true) <= len(pair.b.true) else (pair.b, rows_b)
@@ -69,11 +71,12 @@ def truth(pair):
         limit_deg = float(np.degrees(np.arctan(limit_mm / np.linalg.norm(far - middle))))
     sd_mm, sd_deg = best_sd(pair, at, scan.true_normal[rows], middle) if len(rows) > 50 else (np.inf, np.inf)
     others = alternatives(pair, overlap, limit_mm)
+    as_good = [T_a_b for T_a_b, share in others if share >= AS_GOOD]
     fixed = 2 * sd_mm < limit_mm and 2 * sd_deg < limit_deg
     determined = bool(overlap > LEAST_OVERLAP and fixed and not others)
     to_a = rigid.invert(pair.a.T_control_segment)
     middle, far = rigid.transform(to_a, np.array([middle, far]))
-    return Truth(middle, far, limit_mm, limit_deg, float(sd_mm), float(sd_deg), others, determined)
+    return Truth(middle, far, limit_mm, limit_deg, float(sd_mm), float(sd_deg), as_good, determined)
 
 
 def best_sd(pair, points, normal, middle):
@@ -103,7 +106,8 @@ def best_sd(pair, points, normal, middle):
 
 
 def alternatives(pair, overlap, limit_mm):
-    """Poses T_a_b other than the true one that lay about as much surface on each other and contradict nowhere."""
+    """Poses T_a_b other than the true one that contradict nowhere, each with the share of the true overlap that it has,
+    :data:`HALF_AS_GOOD` at least."""
     to_a, found = rigid.invert(pair.a.T_control_segment), []
     tree = cKDTree(pair.a.true)
     smaller = min(len(pair.a.true), len(pair.b.true))
@@ -116,13 +120,14 @@ def alternatives(pair, overlap, limit_mm):
         if np.linalg.norm(at - pair.b.true[rows_b], axis=1).max() < 4 * limit_mm:
             continue
         near = _near_tree(tree, pair.a.true_normal, at, facing, pair.spacing_mm)
-        if near.mean() * len(pair.b.true) / smaller < AS_GOOD * overlap or near.sum() < 20:
+        share = near.mean() * len(pair.b.true) / smaller / max(overlap, 1e-9)
+        if share < HALF_AS_GOOD or near.sum() < 20:
             continue
         back = rigid.invert(turn)
         mine, normal = rigid.transform(back, pair.a.true[rows_a]), rigid.rotate(back, pair.a.true_normal[rows_a])
         both = (pair.a.walk, at, facing), (pair.b.walk, mine, normal)
         if max(_contradicting(pair, *side) for side in both) < UNNOTICED:
-            found.append(to_a @ turn @ pair.b.T_control_segment)
+            found.append((to_a @ turn @ pair.b.T_control_segment, float(share)))
     return found
 
 
