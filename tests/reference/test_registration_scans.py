@@ -82,7 +82,7 @@ def test_laser_scans_with_a_published_pose(tmp_path):
     published[3] = 0.0, 0.0, 0.0, 1.0
     pair = scans(clouds, inside=True)
     # the sensor's data sheet has 20 mm for one point; here that is 2 mm
-    outcome = pair_registration.together([pair.a, pair.b], 2.0, 1.0, inside=True)
+    outcome = pair_registration.together([pair.a, pair.b], 2.0, inside=True)
     assert outcome.state != "crashed", outcome.reason
     if outcome.state == "refused":
         assert "segments a and b" in outcome.reason or "segment b" in outcome.reason
@@ -98,7 +98,7 @@ def test_two_scans_of_a_figure(tmp_path):
     """Two scans of a hippopotamus that CGAL publishes as an example of registration, without a pose."""
     data = public_scans.cgal_data(tmp_path) / "points_3"
     pair = scans([read_ply(data / f"hippo{number}.ply", 1000.0) for number in (1, 2)], inside=False)
-    outcome = pair_registration.together([pair.a, pair.b], 1.0, pair.size_mm / pair_scans.VEHICLE_MM, inside=False)
+    outcome = pair_registration.together([pair.a, pair.b], 1.0, inside=False)
     theirs = pair_peer.register(pair)
     assert theirs.fitness > 0.5
     assert outcome.state == "accepted", outcome.reason

@@ -23,7 +23,7 @@ def segments():
 def off_by(shift):
     """A stage whose pose of each segment is off by so many shifts along Z from that of the first."""
 
-    def together(scans, noise_mm, scale, inside):
+    def together(scans, noise_mm, inside):
         first = rigid.invert(scans[0].T_control_segment)
         poses = {
             scan.name: (rigid.pose(None, (0, 0, shift * (scan is not scans[0]))) @ first @ scan.T_control_segment, None)
