@@ -23,13 +23,14 @@ from nightbay.core import rigid
 from nightbay.matching import targets
 from nightbay.network import list_surfaces
 from nightbay.network.list_surfaces import Surface
-from nightbay.pipeline import stage
+from nightbay.pipeline.settings import settings
 from nightbay.refine import contradiction
+from nightbay.refine.part import sizes
 
 ROOT = Path(__file__).resolve().parents[2]
 CONFIG = yaml.safe_load((ROOT / "config" / "config.yaml").read_text(encoding="utf-8"))
 NOISE_MM, LEAST = CONFIG["scan"]["noise_mm"], CONFIG["network"]["on_surface_least"]
-MOST, COARSE_MM = CONFIG["refine"]["contradiction_most"], CONFIG["refine"]["coarse_mm"]
+MOST, SETTINGS = CONFIG["refine"]["contradiction_most"], settings({"refine": CONFIG["refine"]})
 WRONG = ((50.0, 0.5), (100.0, 1.0), (200.0, 2.0), (400.0, 5.0))  # mm and degrees that a pose is off
 
 
@@ -45,9 +46,8 @@ def main():
 
 
 def read(folder, truth, job):
-    """The segments of a job: job, name, list (n, 3) mm, raw and cleaned clouds, true poses, radius of refine."""
+    """The segments of a job: job, name, list (n, 3) mm, raw and cleaned clouds, true poses."""
     true = json.loads((truth / job.name / "truth.json").read_text(encoding="utf-8"))
-    refined = stage.load(folder / "results" / job.name / "refine" / f"{job.part}.json").result
     sheet = yaml.safe_load((folder / job.name / "job.yaml").read_text(encoding="utf-8"))
     for name, facts in true["segments"].items():
         listed = sheet["parts"][job.part]["segments"][name]["targets"]
@@ -62,7 +62,6 @@ def read(folder, truth, job):
             "raw": CloudFile(folder / "results" / job.name / "intake" / stem),
             "cleaned": CloudFile(folder / "results" / job.name / "clean" / stem),
             "T_vehicle_segment": np.array(facts["T_vehicle_segment"]),
-            "radius_mm": refined.get("radius_mm"),
         }
 
 
@@ -116,10 +115,8 @@ def poses(segments, rng):
     figures |= {f"poses_off_{mm:.0f}_mm": 0 for mm, _ in WRONG} | {
         f"poses_off_{mm:.0f}_mm_accepted": 0 for mm, _ in WRONG
     }
-    jobs = [
-        [one for one in segments if one["job"] == job and one["radius_mm"]] for job in {s["job"]: 0 for s in segments}
-    ]
-    for mine in (group for group in jobs if group):
+    for job in dict.fromkeys(segment["job"] for segment in segments):
+        mine = [segment for segment in segments if segment["job"] == job]
         true = [one["T_vehicle_segment"] for one in mine]
         figures["poses_sound"] += len(mine)
         figures["poses_sound_doubted"] += len(_doubted(mine, true))
@@ -130,7 +127,7 @@ def poses(segments, rng):
                 figures[f"poses_off_{mm:.0f}_mm_accepted"] += one["name"] not in _doubted(mine, off)
             for other in (other for other in segments if other["body"] != one["body"]):
                 figures["clouds_foreign"] += 1
-                mixed = [*mine[:at], {**other, "name": one["name"], "radius_mm": one["radius_mm"]}, *mine[at + 1 :]]
+                mixed = [*mine[:at], {**other, "name": one["name"]}, *mine[at + 1 :]]
                 there = [*true[:at], other["T_vehicle_segment"], *true[at + 1 :]]
                 figures["clouds_foreign_accepted"] += one["name"] not in _doubted(mixed, there)
     return figures
@@ -138,9 +135,8 @@ def poses(segments, rng):
 
 def _doubted(segments, T_vehicle_segment):
     """Segments that a warning names."""
-    cell_mm = max(COARSE_MM, 2 * segments[0]["radius_mm"])
     names, clouds = [one["name"] for one in segments], [one["cleaned"] for one in segments]
-    found = contradiction.find(names, clouds, T_vehicle_segment, cell_mm, MOST)
+    found = contradiction.find(names, clouds, T_vehicle_segment, sizes(clouds, SETTINGS), MOST)
     return {*found.doubted, *found.isolated}
 
 

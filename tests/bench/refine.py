@@ -48,7 +48,8 @@ def part(seed):
         cleaned, network, true, surfaces = test_refine.egg_part(Path(folder), seed, few=("left",))
         began = time.process_time()
         values = settings(test_refine.SETTINGS)
-        result = refine.refine({"clean": cleaned, "network": network}, {}, values, Path(folder), 1)
+        sheet = {"unplaced": "refuse", "point_pairs": []}
+        result = refine.refine({"clean": cleaned, "network": network}, sheet, values, Path(folder), 1)
         took = time.process_time() - began
     rows = []
     for name, view in test_refine.VIEWS.items():

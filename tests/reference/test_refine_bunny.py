@@ -8,6 +8,7 @@ from pathlib import Path
 import numpy as np
 import pymeshlab
 import pytest
+import yaml
 
 import overlap_scenes
 from nightbay.core import rigid
@@ -15,6 +16,7 @@ from nightbay.core.native import open3d
 from nightbay.pipeline.settings import settings
 from nightbay.refine import refine
 
+DEFAULTS = yaml.safe_load(overlap_scenes.CONFIG.read_text(encoding="utf-8"))["refine"]
 NOISE_MM = 0.1
 SETTINGS = {
     "scan": {
@@ -38,6 +40,8 @@ SETTINGS = {
         "overlap_least": 0.15,
         "ambiguity": 2.0,
         "contradiction_most": 0.03,
+        "distance_most": DEFAULTS["distance_most"],
+        "distance_ratio": DEFAULTS["distance_ratio"],
     },
 }
 
@@ -72,7 +76,8 @@ def views(tmp_path_factory):
 def registered(views, tmp_path_factory):
     cleaned = [views[name][0] for name in ("a", "b")]
     upstream = {"clean": cleaned, "network": overlap_scenes.no_targets()}
-    return refine.refine(upstream, {}, settings(SETTINGS), tmp_path_factory.mktemp("refine"), 1)
+    sheet = {"unplaced": "refuse", "point_pairs": []}
+    return refine.refine(upstream, sheet, settings(SETTINGS), tmp_path_factory.mktemp("refine"), 1)
 
 
 def difference(T, other, place_mm):

@@ -6,18 +6,22 @@ import yaml
 
 import overlap_scenes
 from nightbay.clouds.cloud import CloudFile
+from nightbay.core import rigid
 from nightbay.core.errors import Rejected
 from nightbay.pipeline.settings import settings
 from nightbay.refine import (
     coarse_fit,
     coarse_match,
+    fine_fit,
     loose_directions,
     overlap,
     overlap_adjustment,
     overlap_patches,
+    pair_search,
     surface_registration,
 )
 from nightbay.refine.part import Sizes
+from searched_segments import Cells
 
 VALUES = yaml.safe_load(overlap_scenes.CONFIG.read_text(encoding="utf-8"))["refine"] | {"correspondences": 2000}
 OWN = settings({"refine": VALUES}).refine
@@ -56,25 +60,23 @@ def test_sets_too_small_for_a_pose_give_none(agree, monkeypatch):
 
 
 def test_a_hopeless_pair_does_not_stop_the_others(monkeypatch):
-    segments = [thinned(), thinned(), thinned()]
-    shift = np.eye(4)
-    shift[0, 3] = 100.0
+    segments = {name: Cells(thinned()) for name in "abc"}
+    shift = rigid.pose(translation_mm=[100.0, 0.0, 0.0])
 
-    def basins(a, b, poses):
-        hopeless = {id(a), id(b)} == {id(segments[0]), id(segments[2])}
+    def fits(a, b, poses, gates, clear_mm):
+        hopeless = {id(a), id(b)} == {id(segments[name].thinned(30.0)) for name in "ac"}
         return [] if hopeless else [coarse_fit.Fit(shift, 1000, 0)]
 
-    rows = np.arange(len(STAR))
-    monkeypatch.setattr(coarse_match, "features", lambda one: None)
-    monkeypatch.setattr(coarse_match, "_matches", lambda *_: (rows, rows))
-    monkeypatch.setattr(coarse_match, "_agreement", lambda *_: STAR)
-    monkeypatch.setattr(coarse_fit, "distinct_fits", basins)
-    thin = dict(zip("abc", segments, strict=True))
-    poses, found = surface_registration.connect(
-        thin, {"a": np.eye(4)}, OWN, surface_registration.Searches(), dict.fromkeys("abc", 1000)
-    )
+    monkeypatch.setattr(pair_search, "SearchedSegment", lambda cloud, sure: cloud)
+    monkeypatch.setattr(coarse_match, "candidate_poses", lambda a, b: [])
+    monkeypatch.setattr(coarse_match, "own_motions", lambda body: [])
+    monkeypatch.setattr(coarse_fit, "distinct_fits", fits)
+    monkeypatch.setattr(fine_fit, "closest", lambda a, b, fit: fine_fit.FineFit(fit, 30.0, 1.0, 0.0))
+    searches = pair_search.Searches()
+    poses = surface_registration.connect(segments, {"a": np.eye(4)}, OWN, searches)
     assert [pose[0, 3] for pose in poses] == [0.0, 100.0, 200.0]
-    assert [len(entry.alternatives) for entry in found] == [1, 0, 1]
+    assert [len(record.alternatives) for record in searches.records] == [1, 0, 1]
+    assert "agree over 0%" in searches.found["a", "c"].doubt
 
 
 def write(folder, name, points, normals):
@@ -101,9 +103,7 @@ def test_a_segment_without_shape_is_refused_in_a_sentence(tmp_path, kind):
     odd = write(tmp_path, "odd", *degenerate(kind, rng))
     for known in ("odd", "whole"):
         with pytest.raises(Rejected, match="^segments odd and whole share no targets and their surfaces agree over 0%"):
-            surface_registration.start_poses(
-                {"odd": odd, "whole": whole}, {known: np.eye(4)}, Sizes(5.0, 10.0, 30.0), OWN
-            )
+            surface_registration.connect({"odd": odd, "whole": whole}, {known: np.eye(4)}, OWN, pair_search.Searches())
     assert overlap.pairs([odd, whole], [np.eye(4)] * 2, overlap.Search(10.0, 20.0, 2000)) == []
 
 
@@ -139,6 +139,12 @@ def test_a_segment_without_shape_that_targets_hold_stops_no_other(tmp_path):
         "sheet": write(tmp_path, "sheet", *degenerate("thin sheet", rng)),
     }
     known = {"a": np.eye(4), "sheet": np.eye(4)}
-    poses, _ = surface_registration.start_poses(clouds, known, Sizes(20.0, 40.0, 80.0), OWN)
+    searches = pair_search.Searches()
+    start = surface_registration.connect(clouds, known, OWN, searches)
+    sizes = Sizes(
+        spacing_mm=20.0, disc_radius_mm=40.0, patch_mm=400.0, cell_mm=80.0, clear_mm=300.0, registration_sd_most_mm=20.0
+    )
+    poses = surface_registration.fit_together(clouds, start, known, sizes, OWN, [])
+    assert searches.used == {"b": ("a", "b")}
     assert np.isfinite(poses).all()
     assert np.linalg.norm(poses[1][:3, 3]) < 10.0  # an eighth of a cell: where the other half of the points lies
