@@ -1,7 +1,7 @@
 """Bench of registration by surfaces alone: thousands of pairs of partial scans with known relative pose.
 
 Usage: bash tests/bench/run.sh interior [--pairs 3000] [--seed 1] [--out FILE] [--only INDEX] [--dump FOLDER]
-           [--kind KIND] [--meshes FOLDER] [--no-peer] [--loops 4] [--processes 2] [--errors]
+           [--kind KIND] [--meshes FOLDER] [--no-peer] [--loops 4] [--seeds 20] [--pairs-only] [--processes 2] [--errors]
 
 The pairs: :mod:`pair_scans`; when a pose is determined and when it is wrong: :mod:`pair_truth`; the peer, Open3D:
 :mod:`pair_peer`. ``--out`` gets a line of JSON for each pair; a run that finds lines there goes on behind them.
@@ -17,6 +17,9 @@ the fitness on that makes the fewest mistakes in this run, ``..._safe`` from the
 ``own_s`` and ``peer_s``: mean seconds of processor time a pair. ``loop_rms_ratio``: of closed loops of eight segments
 (:mod:`pair_loop`), root mean square error of the joint poses over that of the pairs' poses in a chain; ``loops``: how
 many of the loops were put together both ways.
+
+Then rooms (:mod:`interior_room`), colours (:mod:`interior_colour`), joined parts (:mod:`interior_join`) and runs that
+lost their track (:mod:`interior_slips`), whose figures those modules describe.
 """
 
 import argparse
@@ -27,6 +30,10 @@ from dataclasses import asdict
 from multiprocessing import get_context
 from pathlib import Path
 
+import interior_colour
+import interior_join
+import interior_room
+import interior_slips
 import numpy as np
 
 import pair_loop
@@ -65,6 +72,11 @@ def main():
     if not options.only:
         with ProcessPoolExecutor(options.processes, mp_context=get_context("spawn")) as pool:
             found |= loops(list(pool.map(pair_loop.measure, [(options.seed, k) for k in range(options.loops)])))
+    if not (options.only or options.pairs_only):
+        found |= interior_room.measured(options.seeds)
+        found |= interior_colour.colour_figures()
+        found |= interior_join.figures()
+        found |= interior_slips.figures()
     print(json.dumps(found))
 
 
@@ -75,6 +87,8 @@ def arguments():
     parser.add_argument("--out", type=Path)
     parser.add_argument("--only", type=lambda text: [int(number) for number in text.split(",")])
     parser.add_argument("--dump", type=Path)
+    parser.add_argument("--seeds", type=int, default=20, help="of the rooms")
+    parser.add_argument("--pairs-only", action="store_true", help="without rooms, colour, joined parts and slips")
     parser.add_argument("--kind", choices=list(pair_shapes.KINDS))
     parser.add_argument("--meshes", type=Path)
     parser.add_argument("--no-peer", dest="peer", action="store_false")
