@@ -1,7 +1,8 @@
 """Bench of registration by surfaces alone: thousands of pairs of partial scans with known relative pose.
 
 Usage: bash tests/bench/run.sh interior [--pairs 3000] [--seed 1] [--out FILE] [--only INDEX] [--dump FOLDER]
-           [--kind KIND] [--meshes FOLDER] [--no-peer] [--loops 4] [--seeds 20] [--pairs-only] [--processes 2] [--errors]
+           [--kind KIND] [--meshes FOLDER] [--no-peer] [--loops 4] [--seeds 20] [--pairs-only] [--processes 2]
+           [--errors]
 
 The pairs: :mod:`pair_scans`; when a pose is determined and when it is wrong: :mod:`pair_truth`; the peer, Open3D:
 :mod:`pair_peer`. ``--out`` gets a line of JSON for each pair; a run that finds lines there goes on behind them.
