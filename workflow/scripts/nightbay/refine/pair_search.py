@@ -136,7 +136,7 @@ def _search(name_a: str, name_b: str, a: SearchedSegment, b: SearchedSegment, se
     for cell_mm in (_coarse(a, b), _fine(a, b)):  # features of a second size where those of the first do not decide
         judged = _ranked(a, b, [*judged, *(_judged(a, b, fit, expected_mm) for fit in _fits(a, b, cell_mm))])
         enough = _enough(judged, settings)
-        if enough and enough[0].bound <= settings.contradiction_most:  # else symmetry is not what misleads
+        if enough and enough[0].bound <= settings.trusted_contradiction_most:  # else symmetry is not what misleads
             turned = _alternatives(a, b, enough[0].fine.fit.T_a_b)
             judged = _ranked(a, b, [*judged, *(_judged(a, b, fit, expected_mm) for fit in turned)])
         doubt = _doubt(judged, b, settings)
@@ -235,7 +235,7 @@ def _rejected_by(pose: Judged, best: Judged, settings: Any) -> str | None:
     if pose is best:
         return None
     ambiguity = settings.ambiguity * (1.0 if best.sure else UNSURE)
-    if pose.least >= ambiguity * best.bound or pose.least > settings.contradiction_most:
+    if pose.least >= ambiguity * best.bound:
         return "contradiction"
     if pose.distance >= settings.distance_ratio * max(1.0, best.distance):
         return "distance"
@@ -252,12 +252,12 @@ def _doubt(judged: Sequence[Judged], b: SearchedSegment, settings: Any) -> str:
             "needed; scan more overlap or put targets into it"
         )
     best = poses[0]
-    most = settings.contradiction_most
+    most = settings.trusted_contradiction_most
     if best.bound > most:
         return (
             f"their surfaces contradict each other in every pose that was found: {best.bound:.1%} of what agrees in "
-            f"the best one, at most {settings.contradiction_most:.1%} is allowed (refine.contradiction_most); scan "
-            "more overlap or put targets into it"
+            f"the best one, at most {most:.1%} is allowed (refine.trusted_contradiction_most); scan more overlap or "
+            "put targets into it"
         )
     if best.distance > settings.distance_most or best.against > most * (1.0 if best.sided else UNSIDED):
         return (
