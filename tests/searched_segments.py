@@ -32,6 +32,9 @@ class Cells:
         self.sure, self.sided, self.inside = sure, sided, False
         self.width_mm, self.spacing_mm = WIDTH_MM, SPACING_MM
 
+    def __len__(self):
+        return len(self._cells.xyz_mm)
+
     def thinned(self, cell_mm):
         """The cells."""
         return self._cells

@@ -67,7 +67,12 @@ def test_width_does_not_depend_on_the_number_of_points():
     ]
     # sparse points make boxes of two spacings with four points each: see the plane's lower bound
     assert np.ptp(widths) < np.mean(widths) / (2 * np.sqrt(4))
-    assert segment_size.width_mm(HeldCloud(np.zeros((0, 3)), np.zeros((0, 3))), 5.0) == 0.0
+
+
+@pytest.mark.parametrize(("count", "spacing_mm"), [(0, 5.0), (1, 0.0), (2, 0.0)])
+def test_a_single_place_has_no_width(count, spacing_mm):
+    cloud = HeldCloud(np.full((count, 3), 7.0), np.tile([0.0, 0.0, 1.0], (count, 1)))
+    assert segment_size.width_mm(cloud, spacing_mm) == 0.0
 
 
 def test_cells_follow_from_the_smaller_segment_and_hold_enough_points():

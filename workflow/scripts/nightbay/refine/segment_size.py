@@ -26,6 +26,8 @@ def width_mm(cloud: CloudFile, spacing_mm: float) -> float:
         return 0.0
     thinner = max(1.0, np.sqrt(len(cloud) / len(xyz_mm)))  # a sample's points lie further apart
     edge_mm = max(float(np.linalg.norm(np.ptp(xyz_mm, axis=0))) / BOXES, 2 * thinner * spacing_mm)
+    if not edge_mm:
+        return 0.0  # a single place
     occupied = len(np.unique(np.floor(xyz_mm / edge_mm).astype(np.int64), axis=0))
     return float(edge_mm * np.sqrt(occupied / CROSSED))
 
