@@ -41,6 +41,11 @@ def fewest(bound, agreeing=COUNT):
     return next(count for count in range(COUNT) if Fit(np.eye(4), agreeing, count).rate_bound > bound)
 
 
+def fewest_least(rate, agreeing=COUNT):
+    """The fewest cells that contradict by which the rate is certain to reach one."""
+    return next(count for count in range(COUNT) if Fit(np.eye(4), agreeing, count).rate_least >= rate)
+
+
 @pytest.fixture
 def search(monkeypatch):
     """The search where features lead to some poses, and motions of the body onto itself to others."""
@@ -92,34 +97,36 @@ def test_too_little_overlap(search):
 
 
 def test_contradiction_in_every_pose(search):
-    over = fewest(OWN.contradiction_most)
+    over = fewest(OWN.trusted_contradiction_most)
     assert not search([posed(COUNT, over - 1)]).doubt
     found = search([posed(COUNT, over), posed(COUNT, 2 * over, T_a_b=ASIDE)])
     bound = Fit(np.eye(4), COUNT, over).rate_bound
     assert found.fit is None
     assert found.doubt == (
         "segments left and right share no targets and their surfaces contradict each other in every pose that was "
-        f"found: {bound:.1%} of what agrees in the best one, at most 3.0% is allowed (refine.contradiction_most); scan "
+        f"found: {bound:.1%} of what agrees in the best one, at most {OWN.trusted_contradiction_most:.1%} is allowed "
+        "(refine.trusted_contradiction_most); scan "
         "more overlap or put targets into it"
     )
 
 
 def test_surfaces_that_do_not_lie_on_each_other(search):
-    far = 1.05 * OWN.distance_most
-    assert not search([posed(COUNT, 0, 0.95 * OWN.distance_most)]).doubt
-    found = search([posed(COUNT, 0, far)])
+    far, bound = 1.05 * OWN.distance_most, Fit(np.eye(4), 2 * COUNT, 0).rate_bound
+    assert bound * far**2 < OWN.trusted_contradiction_most  # the distance alone is too much
+    assert not search([posed(2 * COUNT, 0, 0.95 * OWN.distance_most)]).doubt
+    found = search([posed(2 * COUNT, 0, far)])
     assert found.fit is None
     assert found.doubt == (
         "segments left and right share no targets and their surfaces do not lie on each other in any pose that was "
         f"found: they lie {far * EXPECTED_MM:.2f} mm apart in the best one, {far:.1f} times as far as two scans of one "
-        "surface, while 0.3% of what agrees may contradict; at most 3 times is allowed (refine.distance_most), less "
-        "where surfaces contradict; scan more overlap or put targets into it"
+        f"surface, while {bound:.1%} of what agrees may contradict; at most 3 times is allowed (refine.distance_most), "
+        "less where surfaces contradict; scan more overlap or put targets into it"
     )
 
 
 def test_some_of_both_kinds_is_too_much_together(search):
     """Each alone would be allowed: twice the distance counts four times."""
-    count = fewest(OWN.contradiction_most / 4)
+    count = fewest(OWN.trusted_contradiction_most / 4)
     assert not search([posed(COUNT, count)]).doubt and not search([posed(COUNT, 0, 2.0)]).doubt
     assert "do not lie on each other" in search([posed(COUNT, count, 2.0)]).doubt
 
@@ -135,8 +142,7 @@ def test_two_ways_to_fit(search):
 
 def test_another_pose_is_out_of_the_question_by_contradiction(search):
     best = posed(COUNT, 4)
-    most = best.fit.rate_bound * OWN.ambiguity
-    over = int(np.ceil(most * COUNT))
+    over = fewest_least(best.fit.rate_bound * OWN.ambiguity)
     found = search([best, posed(COUNT, over, T_a_b=ASIDE)])
     assert found.fit is best.fit and rejected_by(found) == [None, "contradiction"]
     assert "two ways" in search([best, posed(COUNT, over - 1, T_a_b=ASIDE)]).doubt
@@ -166,24 +172,23 @@ def test_a_motion_of_the_body_onto_itself_gives_another_pose(search):
 
 def test_without_sides_less_may_be_held_against_a_pose(search):
     blind = Cells(BODY, sure=False)
-    count = fewest(pair_search.UNSIDED * OWN.contradiction_most)
-    assert Fit(np.eye(4), COUNT, count).rate_bound < OWN.contradiction_most
+    count = fewest(pair_search.UNSIDED * OWN.trusted_contradiction_most, 2 * COUNT)
+    over, under = posed(2 * COUNT, count), posed(2 * COUNT, count - 1)
     unsided = blind.without_sides()
-    assert search([posed(COUNT, count)]).fit is not None
-    assert "do not lie on each other" in search([posed(COUNT, count)], a=unsided, b=unsided).doubt
-    assert search([posed(COUNT, count - 1)], a=unsided, b=unsided).fit is not None
+    assert search([over]).fit is over.fit
+    assert "do not lie on each other" in search([over], a=unsided, b=unsided).doubt
+    assert search([under], a=unsided, b=unsided).fit is under.fit
 
 
 def test_where_sides_are_only_likely_another_pose_must_contradict_more(search):
-    best, likely = posed(COUNT, 2), Cells(BODY, sure=False)
-    assert best.fit.rate_bound < pair_search.UNSIDED * OWN.contradiction_most  # trusted without sides, too
-    most = best.fit.rate_bound * OWN.ambiguity
-    between = posed(COUNT, int(COUNT * most * (1 + pair_search.UNSURE) / 2), T_a_b=ASIDE)
-    assert between.fit.rate < OWN.contradiction_most  # which would reject it anyway
+    best, likely = posed(2 * COUNT, 2), Cells(BODY, sure=False)
+    assert best.fit.rate_bound < pair_search.UNSIDED * OWN.trusted_contradiction_most  # trusted without sides, too
+    enough, more = (best.fit.rate_bound * OWN.ambiguity * times for times in (1.0, pair_search.UNSURE))
+    between = posed(2 * COUNT, fewest_least(more, 2 * COUNT) - 1, T_a_b=ASIDE)
+    assert enough < between.fit.rate_least < more
     assert search([best, between]).fit is best.fit
     assert "two ways" in search([best, between], a=likely).doubt
-    beyond = posed(COUNT, int(np.ceil(COUNT * most * pair_search.UNSURE)), T_a_b=ASIDE)
-    assert beyond.fit.rate < OWN.contradiction_most
+    beyond = posed(2 * COUNT, fewest_least(more, 2 * COUNT), T_a_b=ASIDE)
     assert search([best, beyond], a=likely).fit is best.fit
 
 

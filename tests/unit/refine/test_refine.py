@@ -34,6 +34,7 @@ SETTINGS = {
         "overlap_least": 0.15,
         "ambiguity": 2.0,
         "contradiction_most": 0.03,
+        "trusted_contradiction_most": DEFAULTS["trusted_contradiction_most"],
         "distance_most": DEFAULTS["distance_most"],
         "distance_ratio": DEFAULTS["distance_ratio"],
     },

@@ -6,6 +6,7 @@ from dataclasses import replace
 import numpy as np
 
 from nightbay.core import rigid
+from nightbay.refine.coarse_fit import Fit
 from nightbay.refine.pair_search import PairSearch, Searches
 from nightbay.refine.part import Part
 from nightbay.refine.result import (
@@ -72,8 +73,8 @@ def alternative(search: PairSearch) -> Alternative | None:
     found = []
     for pose in search.record.alternatives:
         if pose.rejected_by == "contradiction":
-            rate = pose.contradicting_cells / max(pose.agreeing_cells, 1)
-            found.append(Alternative("contradiction", rate / bound))
+            fit = Fit(pose.T_a_b, pose.agreeing_cells, pose.contradicting_cells)
+            found.append(Alternative("contradiction", fit.rate_least / bound))
         elif pose.rejected_by == "distance":
             found.append(Alternative("distance", pose.offset_mm / max(offset_mm, 1e-9)))
     return min(found, key=lambda other: other.times, default=None)
