@@ -222,7 +222,9 @@ def _judged(a: SearchedSegment, b: SearchedSegment, fine: FineFit, expected_mm: 
     smaller = max(min(len(segment.thinned(cell_mm).xyz_mm) for segment in (a, b)), 1)
     share = fine.fit.agreeing / 2 / smaller  # both segments' cells are counted
     rates = fine.fit.rate_least, fine.fit.rate_bound
-    return Judged(fine, *rates, fine.offset_mm / expected_mm, share, a.sided and b.sided, a.sure and b.sure)
+    known = 0.0 < expected_mm < np.inf  # points too few for two halves to meet show no distance to expect
+    distance = fine.offset_mm / expected_mm if known else float("inf")
+    return Judged(fine, *rates, distance, share, a.sided and b.sided, a.sure and b.sure)
 
 
 def _enough(judged: Sequence[Judged], settings: Any) -> list[Judged]:
