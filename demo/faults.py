@@ -87,6 +87,8 @@ def slips(views: paths.Viewpoints, faults: Faults, rng: np.random.Generator) -> 
     for number, size in enumerate(faults.layers_mm):
         start = room * (number + rng.uniform(0.2, 0.8)) / len(faults.layers_mm)
         stretch = (travelled >= start) & (travelled <= start + faults.layer_path_mm)
+        if not stretch.any():
+            continue  # the scanner was carried from one path to another meanwhile, and saw nothing
         towards = -views.axis[stretch].mean(axis=0)
         slip[stretch] = size * towards / np.linalg.norm(towards)
     return slip

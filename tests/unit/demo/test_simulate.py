@@ -5,6 +5,7 @@ import pytest
 import trimesh
 
 import bodies
+import faults as simulate_faults
 import sight
 import simulate
 import survey
@@ -119,6 +120,15 @@ def test_a_slip_leaves_a_second_layer_of_the_stated_thickness():
     low, high = np.percentile(points.true_mm[layer], (10, 90), axis=0)
     among = np.all((points.true_mm > low - 1e-6) & (points.true_mm < high + 1e-6), axis=1)
     assert np.count_nonzero(among & (points.label == simulate.SURFACE)) > 500
+
+
+def test_a_slip_between_two_paths_of_a_run_moves_nothing():
+    """The jump takes 99 % of the way, and the slip begins after a fifth of it and ends before its end."""
+    faults = simulate.Faults(layers_mm=(2.0,), layer_path_mm=100.0)
+    near, far = np.array([[0.0, 0, 0], [50, 0, 0]]), np.array([[10_000.0, 0, 0], [10_050, 0, 0]])
+    axis = np.tile([0.0, 0, -1], (2, 1))
+    views = viewpoints.both(viewpoints.Viewpoints(near, axis, near), viewpoints.Viewpoints(far, axis, far))
+    assert not simulate_faults.slips(views, faults, np.random.default_rng(1)).any()
 
 
 def test_mirrored_ground_appears_behind_a_glossy_panel():
