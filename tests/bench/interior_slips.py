@@ -43,7 +43,7 @@ def geometry(points, runs=("fore", "aft")):
     for number, run in enumerate(run for run in job.runs if run.name in runs):
         views = scenario.views(job, run, body, number)
         scan = simulate.scan(
-            body, views, points=points, noise_mm=0.0, seed=number, faults=scenario.faults(job), ground=False
+            body, views, points=points, noise_mm=0.0, seed=number, faults=scenario.faults(job, run), ground=False
         )
         found.append((scan, simulate.in_order(scan.all_points())))
     return found
@@ -83,7 +83,7 @@ def false_alarms(scenes, runs):
     for number in range(runs):
         scan, points = scenes[number % len(scenes)]
         xyz, _, _ = trial(scan, points, DRIFTS[number % 3], (), 1000 + number)
-        found = slips.find(xyz, points.normals, None, NOISE_MM, DRIFT_MM_PER_M).tracking
+        found = slips.find(xyz, points.normals, None, NOISE_MM, DRIFT_MM_PER_M, move=False).tracking
         alarms += bool(found.slips)
         if found.slips:
             print("alarm", number, DRIFTS[number % 3], [(slip.at_share, slip.shift_mm) for slip in found.slips])
@@ -99,7 +99,7 @@ def detection(scenes, size_mm, runs):
         share = float(np.random.default_rng(seed).uniform(0.15, 0.85))
         losses = ((share, size_mm, min(size_mm / 20.0, 1.0)),)
         xyz, motion, first = trial(scan, points, DRIFTS[number % 3], losses, seed)
-        track = slips.find(xyz, points.normals, None, NOISE_MM, DRIFT_MM_PER_M)
+        track = slips.find(xyz, points.normals, None, NOISE_MM, DRIFT_MM_PER_M, move=True)
         found = track.tracking.slips
         placed, _ = track.placed(xyz, None, 0)
         undone = rigid.invert(motion)

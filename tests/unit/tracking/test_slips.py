@@ -13,7 +13,7 @@ DRIFT = 0.03
 
 
 def found(xyz, normal=None, time=None):
-    return slips.find(xyz, normal, time, NOISE_MM, DRIFT)
+    return slips.find(xyz, normal, time, NOISE_MM, DRIFT, move=True)
 
 
 def squared_error(slip, motion):

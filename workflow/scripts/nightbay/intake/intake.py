@@ -124,7 +124,8 @@ def _track(raw: raw_store.RawStore, step_mm: float, settings: Any) -> Track:
             normal = None
     noise_mm = float(np.hypot(settings.scan.noise_mm, precision.rounding_sd(step_mm)))
     drift_mm_per_m = settings.scan.target_drift_mm_per_m
-    return slips.find(raw.column("xyz"), normal, raw.if_whole("time"), noise_mm, drift_mm_per_m)
+    move = settings.intake.split_slips == "move"
+    return slips.find(raw.column("xyz"), normal, raw.if_whole("time"), noise_mm, drift_mm_per_m, move)
 
 
 def _check(raw: raw_store.RawStore, sheet: Mapping[str, Any], settings: Any) -> tuple[float, float]:

@@ -5,6 +5,8 @@ from typing import Literal
 
 import numpy as np
 
+ONLY_NOTED = "parameter intake.split_slips is note"  # why a piece that could be moved was not
+
 
 @dataclass(frozen=True)
 class Slip:

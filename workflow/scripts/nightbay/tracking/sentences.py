@@ -1,6 +1,6 @@
 """Sentences for the report on runs that lost their track."""
 
-from nightbay.tracking.result import Slip
+from nightbay.tracking.result import ONLY_NOTED, Slip
 
 SURE = 2.0  # standard deviations on either side of a value: about 95 %
 
@@ -11,7 +11,13 @@ def slip_sentence(name: str, slip: Slip) -> str:
         f"{slip.shift_mm:.1f} mm and {slip.rotation_deg:.2f}\u00b0 (\u00b1 {SURE * slip.shift_sd_mm:.1f} mm, "
         f"\u00b1 {SURE * slip.rotation_sd_deg:.2f}\u00b0)"
     )
-    lost = f"{name} lost its track after {100 * slip.at_share:.0f} % of its points: what came later "
+    when = f"after {100 * slip.at_share:.0f} % of its points: what came later"
     if slip.moved:
-        return lost + f"was moved back by {size}. Scan this run again if tight fits depend on it."
-    return lost + f"is displaced by about {size}. It stays as scanned, because {slip.reason}: scan this run again."
+        return f"{name} lost its track {when} was moved back by {size}. Scan this run again if tight fits depend on it."
+    ways = "scan this run again"
+    if slip.reason == ONLY_NOTED:
+        ways += ", or look at both layers and set the parameter to move"
+    return (
+        f"{name} seems to have lost its track {when} is displaced by about {size}. It stays as scanned, because "
+        f"{slip.reason}: {ways}."
+    )

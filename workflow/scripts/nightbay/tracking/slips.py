@@ -15,7 +15,7 @@ from nightbay.core import rigid
 from nightbay.tracking import capture_order, locate, step_test, stretches
 from nightbay.tracking.capture_order import CaptureOrder
 from nightbay.tracking.links import LEVER_MM
-from nightbay.tracking.result import Slip, Tracking
+from nightbay.tracking.result import ONLY_NOTED, Slip, Tracking
 from nightbay.tracking.step_test import Fitted
 from nightbay.tracking.stretches import Points, Stretches
 
@@ -61,11 +61,17 @@ class Track:
 
 
 def find(
-    xyz_mm: np.ndarray, normal: np.ndarray | None, time: np.ndarray | None, noise_mm: float, drift_mm_per_m: float
+    xyz_mm: np.ndarray,
+    normal: np.ndarray | None,
+    time: np.ndarray | None,
+    noise_mm: float,
+    drift_mm_per_m: float,
+    move: bool,
 ) -> Track:
     """The :class:`Track` of a run with the points and normals (n, 3) and the times (n,) of a file, in its order.
 
-    ``noise_mm`` of a point; ``drift_mm_per_m``: the least that the run's drift is taken for. A few bytes a point are
+    ``noise_mm`` of a point; ``drift_mm_per_m``: the least that the run's drift is taken for; ``move``: what came after
+    a slip is moved back, else slips are only located and measured, and :meth:`Track.placed` changes nothing. A few bytes a point are
     held where a time column is not in order, and else no more than :data:`stretches.MOST_POINTS` of each stretch.
     """
     order = capture_order.find(xyz_mm, time)
@@ -79,7 +85,7 @@ def find(
         bounds = np.linspace(0, len(xyz_mm), count + 1).astype(np.int64)
         edge_mm = stretches.cell_mm(points, bounds)
         if edge_mm is not None:
-            return _Search(points, edge_mm, noise_mm, drift_mm_per_m).run(bounds)
+            return _Search(points, edge_mm, noise_mm, drift_mm_per_m, move).run(bounds)
         count //= 2  # longer stretches hold more points on the same surface
     return _untested(order, "its points lie too far apart")
 
@@ -97,6 +103,7 @@ class _Search:
     edge_mm: float
     noise_mm: float
     drift_mm_per_m: float
+    move: bool
 
     def run(self, bounds: np.ndarray) -> Track:
         """The :class:`Track` of the run in stretches of these ``bounds``."""
@@ -207,7 +214,9 @@ class _Search:
         unsure_mm = float(np.sqrt(np.linalg.eigvalsh(spread)[-1]))
         if not fitted.assessed.testable[cut] or SURE * unsure_mm > found_mm:
             return "the surface that both pieces show does not determine the motion in all directions"
-        return None if self.is_rigid(fitted, cut) else "no rigid motion brings both pieces onto each other"
+        if not self.is_rigid(fitted, cut):
+            return "no rigid motion brings both pieces onto each other"
+        return None if self.move else ONLY_NOTED
 
     def is_rigid(self, fitted: Fitted, cut: int) -> bool:
         """Whether the pieces before and after stretch ``cut`` fit each other about as well as they fit themselves."""
