@@ -26,6 +26,7 @@ UNLIKELY = 0.25  # bound of the rate of contradiction of a rough pose: that of t
 UNSIDED = 0.3
 UNSURE = 1.5  # times as much must contradict in another pose where sides are only likely
 OTHER_SHARE = 1 / 3  # of the least overlap: other poses count with less, since the true one may overlap little
+TWO_WAYS = "fit each other in two ways"
 MOTIONS = 8  # of the body onto itself that are tried
 LISTED = 4  # poses of a pair that the result lists
 NORMAL_MEDIAN = 0.6745  # median of the absolute value of a normal variable with unit variance
@@ -36,13 +37,14 @@ class PairSearch:
     """Result of the search for the relative pose of two segments: the trusted ``fit``, or the ``doubt`` as a sentence.
 
     ``record``: its entry in the result; ``agreeing_share``: share of the smaller segment that agrees in the pose with
-    the most agreement.
+    the most agreement; ``ambiguous``: the doubt is that they fit in two ways.
     """
 
     record: CoarseRegistration
     agreeing_share: float
     fit: coarse_fit.Fit | None
     doubt: str
+    ambiguous: bool = False
 
 
 @dataclass
@@ -124,7 +126,7 @@ def search_pair(name_a: str, name_b: str, a: SearchedSegment, b: SearchedSegment
     refine.
     """
     found = _search(name_a, name_b, a, b, settings)
-    if found.fit is None and not (a.sure and b.sure):
+    if found.fit is None and not found.ambiguous and not (a.sure and b.sure):
         found = _search(name_a, name_b, a.without_sides(), b.without_sides(), settings)
     return found
 
@@ -147,7 +149,8 @@ def _search(name_a: str, name_b: str, a: SearchedSegment, b: SearchedSegment, se
     record = CoarseRegistration([name_a, name_b], _fine(a, b), expected_mm, listed)
     share = max((pose.share for pose in judged), default=0.0)
     if doubt:
-        return PairSearch(record, share, None, f"segments {name_a} and {name_b} share no targets and {doubt}")
+        sentence = f"segments {name_a} and {name_b} share no targets and {doubt}"
+        return PairSearch(record, share, None, sentence, doubt.startswith(TWO_WAYS))
     return PairSearch(record, share, enough[0].fine.fit, "")
 
 
@@ -282,7 +285,7 @@ def _doubt(judged: Sequence[Judged], b: SearchedSegment, settings: Any) -> str:
     middle = b.thinned(best.fine.cell_mm).xyz_mm.mean(axis=0)
     shift_mm = float(np.linalg.norm(rigid.transform(motion, middle[None])[0] - middle))
     return (
-        f"fit each other in two ways, {shift_mm:.0f} mm and {rigid.angle_deg(motion):.0f}° apart; put targets or "
+        f"{TWO_WAYS}, {shift_mm:.0f} mm and {rigid.angle_deg(motion):.0f}° apart; put targets or "
         "something unmistakable into the overlap"
     )
 
