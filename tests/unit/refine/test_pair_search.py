@@ -124,6 +124,13 @@ def test_surfaces_that_do_not_lie_on_each_other(search):
     )
 
 
+@pytest.mark.parametrize("expected_mm", [0.0, float("inf")])
+def test_without_a_distance_to_expect_no_pose_is_trusted(search, monkeypatch, expected_mm):
+    monkeypatch.setattr(pair_search, "expected_offset_mm", lambda *_: expected_mm)
+    found = search([posed(COUNT, 0)])
+    assert found.fit is None and "do not lie on each other" in found.doubt
+
+
 def test_some_of_both_kinds_is_too_much_together(search):
     """Each alone would be allowed: twice the distance counts four times."""
     count = fewest(OWN.trusted_contradiction_most / 4)
