@@ -7,6 +7,7 @@ from typing import Any
 import numpy as np
 
 from nightbay.core.errors import NotFound
+from nightbay.core.text_format import listing
 from nightbay.frame import datum, heading, room_evidence, room_hints, room_planes, room_square
 from nightbay.frame.part_view import PartView
 from nightbay.frame.result import Decision
@@ -125,7 +126,7 @@ def _up(
         if not isinstance(given, NotFound):
             shows = guess is not None and votes[guess].count >= room_evidence.AHEAD
             if shows and guess is not None and room.axes[guess[0]] * guess[1] @ given < 0.5:
-                shown = " and ".join(votes[guess].words)
+                shown = listing(votes[guess].words)
                 notes.append(f"axes.up in the job sheet contradicts the shape ({shown}); the job sheet was followed.")
             return Choice(given, Decision(True, "job sheet", None))
         notes.append(_sentence(given.reason))
@@ -150,7 +151,7 @@ def _standing(given: np.ndarray | NotFound, room: Box, named: np.ndarray | None)
 
 
 def _decision(sure: bool, votes: Votes) -> Decision:
-    words = " and ".join(votes.words)
+    words = listing(votes.words)
     if sure:
         return Decision(True, words, None)
     return Decision(False, "assumed", f"only this speaks for it: {words}" if words else "nothing in the shape shows it")

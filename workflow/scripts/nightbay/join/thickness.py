@@ -16,6 +16,7 @@ OPPOSED = 0.5  # cosine of 60 degrees: the outer surface of a wall faces away fr
 BESIDE = 1.5  # spacings of the outer points: how far off the normal they may lie
 PARTNERS = 24  # outer points that are looked at in each step along the normal
 ACROSS = 0.7  # cosine of 45 degrees: a wall is named by the axis that it faces
+CLEAR = 3.0  # standard uncertainties: of places of one surface that both saw, one in 700 lies further behind itself
 PLACES_IN_SECTION = 60.0  # mm between the places that a section shows
 
 
@@ -44,7 +45,9 @@ def measure(a: Skin, b: Skin, T_a_b: np.ndarray, motion: pose_fit.Motion, step_m
     ``most_mm`` behind it.
 
     The first outer surface behind a place counts: the median of the planes of the points there. The uncertainty holds
-    noise, the distortion of both parts and the covariance of the pose.
+    noise, the distortion of both parts and the covariance of the pose. Places whose wall is not thicker than ``CLEAR``
+    of it are left out: through an aperture a sees the inner surface too, and where its normals are on the wrong side,
+    that can't be distinguished from a thin sheet.
     """
     rows = thinning.thin(b.points_mm, step_mm)
     inner, normal = rigid.transform(T_a_b, b.points_mm[rows]), rigid.rotate(T_a_b, b.normals[rows])
@@ -60,7 +63,8 @@ def measure(a: Skin, b: Skin, T_a_b: np.ndarray, motion: pose_fit.Motion, step_m
     J = pose_fit.rows(inner, normal, motion.centre_mm)
     by_pose = np.einsum("ni,ij,nj->n", J, motion.covariance, J)
     own = _distortion_mm2(a, inner) + _distortion_mm2(b, b.points_mm[rows][keep])
-    return Thickness(inner, normal, depth, np.sqrt(by_pose + own + b.noise_mm**2 + spread**2))
+    sd = np.sqrt(by_pose + own + b.noise_mm**2 + spread**2)
+    return Thickness(inner, normal, depth, sd).rows(depth > CLEAR * sd)
 
 
 def _distortion_mm2(skin: Skin, at_mm: np.ndarray) -> np.ndarray:
