@@ -71,8 +71,9 @@ def find(
     """The :class:`Track` of a run with the points and normals (n, 3) and the times (n,) of a file, in its order.
 
     ``noise_mm`` of a point; ``drift_mm_per_m``: the least that the run's drift is taken for; ``move``: what came after
-    a slip is moved back, else slips are only located and measured, and :meth:`Track.placed` changes nothing. A few bytes a point are
-    held where a time column is not in order, and else no more than :data:`stretches.MOST_POINTS` of each stretch.
+    a slip is moved back, else slips are only located and measured, and :meth:`Track.placed` changes nothing. A few
+    bytes a point are held where a time column is not in order, and else no more than :data:`stretches.MOST_POINTS` of
+    each stretch.
     """
     order = capture_order.find(xyz_mm, time)
     if order is None:
