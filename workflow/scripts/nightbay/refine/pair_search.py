@@ -142,7 +142,7 @@ def _search(name_a: str, name_b: str, a: SearchedSegment, b: SearchedSegment, se
             turned = _alternatives(a, b, enough[0].fine.fit.T_a_b)
             judged = _ranked(a, b, [*judged, *(_judged(a, b, fit, expected_mm) for fit in turned)])
         doubt = _doubt(judged, b, settings)
-        if not doubt:
+        if not doubt or doubt.startswith(TWO_WAYS):
             break
     enough = _enough(judged, settings) or judged
     listed = [_record(pose.fine, _rejected_by(pose, enough[0], settings)) for pose in enough[:LISTED]]
@@ -180,9 +180,7 @@ def _alternatives(a: SearchedSegment, b: SearchedSegment, T_a_b: np.ndarray) -> 
     body = coarse_match.merge(*thinned, T_a_b)
     motions = coarse_match.own_motions(body)[:MOTIONS]
     motions += [rigid.invert(motion) for motion in motions]
-    motions += [*coarse_fit.cube_turns(body), *coarse_fit.cube_turns(thinned[0])]
-    starts = [motion @ T_a_b for motion in motions]
-    starts += [T_a_b @ motion for motion in coarse_fit.cube_turns(thinned[1])]
+    starts = [motion @ T_a_b for motion in [*motions, *coarse_fit.cube_turns(body)]]
     rough = coarse_fit.distinct_fits(*thinned, starts, coarse_fit.WIDE_GATES, _clear(a, b))
     return _by_fine_cells(a, b, rough)
 
