@@ -161,6 +161,18 @@ def test_segments_that_nowhere_overlap_keep_their_target_poses(tmp_path):
         assert (poses[name]["pose_from"], poses[name]["reason"]) == ("targets", "no overlap with another segment")
 
 
+def test_estimated_normals_on_the_wrong_side_are_turned_before_overlaps_are_looked_for(tmp_path):
+    cleaned, network, true, surfaces = egg_part(tmp_path, 9, count=30_000)
+    _, drifted, normals = surfaces["rear"]
+    turned = overlap_scenes.write_segment(tmp_path / "turned", "rear", drifted, -normals, true["rear"])
+    turned.result["normals_certainty"] = 0.02
+    others = [segment for segment in cleaned if segment.segment != "rear"]
+    result = run([*others, turned], network, tmp_path)["result"]
+    assert result["normal_orientation"]["rear"]["turned"] > 0.95 * len(normals)
+    assert {"rear"} < {name for pair in result["discrepancies"] for name in pair["segments"]}
+    assert result["poses"]["rear"]["reason"] != "no overlap with another segment"
+
+
 def test_without_a_survey_the_first_segment_holds_the_frame(tmp_path):
     cleaned, _, true, _ = egg_part(tmp_path, 12)
     places = overlap_scenes.sticker_places()

@@ -126,18 +126,20 @@ def _start(cleaned: Sequence[Upstream], network: NetworkResult, settings: Any, s
         first = next(iter(clouds))
         known, covariances = {first: np.eye(4)}, {first: np.zeros((6, 6))}
     compared = sizes(list(clouds.values()), settings)
-    turned: dict[str, np.ndarray] = {}
-    if len(known) < len(clouds):
+    by_surfaces = len(known) < len(clouds)
+    if by_surfaces:
         poses = surface_registration.connect(clouds, known, settings.refine, searches)
-        turned = normal_sides.turned_over(cleaned, clouds, poses, compared, settings)
-        clouds = {
-            str(segment.segment): CloudFile(segment.folder, turned.get(str(segment.segment)), network.scale.factor)
-            for segment in cleaned
-        }
-        points = [*searches.points.values()]
-        poses = surface_registration.fit_together(clouds, poses, known, compared, settings.refine, points)
     else:
         poses = [known[name] for name in clouds]
+    # An overlap is surface that two segments see from the same side, so estimated normals are turned before.
+    turned = normal_sides.turned_over(cleaned, clouds, poses, compared, settings)
+    clouds = {
+        str(segment.segment): CloudFile(segment.folder, turned.get(str(segment.segment)), network.scale.factor)
+        for segment in cleaned
+    }
+    if by_surfaces:
+        points = [*searches.points.values()]
+        poses = surface_registration.fit_together(clouds, poses, known, compared, settings.refine, points)
     segments = [
         PosedSegment(name, cloud, T, covariances.get(name), segment.result["normals_certainty"])
         for (name, cloud), T, segment in zip(clouds.items(), poses, cleaned, strict=True)
