@@ -33,7 +33,7 @@ SLIDES = LooseOverlap(
 
 def part(names, set_aside=None, **refined):
     segments = {name: Segment(None, made(CleanResult, kept=1000)) for name in names}
-    nothing = dict.fromkeys(("frame", "fill", "reduce", "deliver", "measure"))
+    nothing = dict.fromkeys(("frame", "fuse", "fill", "reduce", "deliver", "measure"))
     network = made(NetworkResult, set_aside=set_aside or {})
     return Part("interior", [], segments, network, made(RefineResult, **refined), **nothing)
 
