@@ -23,8 +23,8 @@ class Slip:
     where the first piece has them; ``covariance`` (6, 6) of the motion of this slip alone (rotation vector in rad about
     the origin of the segment frame, then translation in mm). ``squared_mahalanobis`` against ``threshold``: how far the
     slip is beyond noise and drift. ``residual_mm``: root mean square of the distances between the pieces after the fit.
-    ``moved``: the later piece is moved; ``reason`` why not, None where it is. Where that is :data:`NOT_RIGID`, moment and
-    displacement are those of the best fit, and that is a bad one: a slip of more than links reach, or a run that bends.
+    ``moved``: the later piece is moved; ``reason`` why not, None where it is. Where that is :data:`NOT_RIGID`, moment
+    and displacement are those of a fit that does not hold: a slip of more than links reach, or a run that bends.
     """
 
     at_share: float

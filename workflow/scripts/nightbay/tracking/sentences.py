@@ -19,8 +19,8 @@ def slip_sentence(name: str, slip: Slip) -> str:
         ways += ", or look at both layers and set the parameter to move"
     if slip.reason == NOT_RIGID:
         return (
-            f"{name} seems to have lost its track, but {slip.reason}: neither when nor by how much is certain. It stays "
-            "as scanned: scan this run again."
+            f"{name} seems to have lost its track, but {slip.reason}: neither when nor by how much is certain. It "
+            "stays as scanned: scan this run again."
         )
     if slip.reason == UNDETERMINED:
         size = f"an amount that is not known, because {slip.reason}"
