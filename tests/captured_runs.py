@@ -7,8 +7,8 @@ from nightbay.core import rigid
 
 NOISE_MM = 0.1
 ROOM = np.array([(-1500.0, -700.0, -600.0), (1500.0, 700.0, 600.0)])
-# Corners of the posts: middle and half of each edge. Only their faces across the box and its ends show a shift along:
-# 240 x 320 mm hold some 75 cells of 32 mm, so that a stretch that sees a third of a face has the 24 surfels of a link.
+# Corners of the posts: middle and half of each edge. Only their faces across the box and its ends show a shift along
+# it: 240 x 320 mm hold some 75 cells of 32 mm, so that a stretch that sees a third of a face has the 24 of a link.
 POSTS = np.array([(-1100, -500, -450), (-600, 480, 300), (-150, -520, 100), (350, 500, -420), (800, -480, 380)])
 POSTS = POSTS[:, None] + np.array([[(-80, -120, -160), (80, 120, 160)]])
 SPIN = 3.3  # turns of the view on one way through the box

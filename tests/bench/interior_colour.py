@@ -41,7 +41,7 @@ def load_bay_runs():
     return {
         run.name: simulate.scan(
             body, scenario.views(job, run, body, seed), points=POINTS, noise_mm=scenario.NOISE_MM, seed=seed,
-            faults=scenario.faults(job), colour=True, ground=False, T_vehicle_segment=np.eye(4),
+            faults=scenario.faults(job, run), colour=True, ground=False, T_vehicle_segment=np.eye(4),
         ).all_points()
         for seed, run in enumerate(job.runs, 1)
     }  # fmt: skip

@@ -5,6 +5,7 @@ import pytest
 
 import e57_files
 from e57_files import places, real, scaled, whole
+from nightbay import readers
 from raw_exports import COUNT, POINTS, read
 
 COLOURS = ("colorRed", "colorGreen", "colorBlue")
@@ -52,7 +53,7 @@ def test_colours_of_any_depth(tmp_path, node, values, limits):
     assert np.array_equal(read(tmp_path / "a.e57")[2], colour)
 
 
-def test_intensity_time_and_rows_are_passed_over(tmp_path):
+def test_intensity_and_rows_are_passed_over_and_times_kept(tmp_path):
     xyz, _, colour = POINTS
     more = {
         "intensity": (real(single=True), np.linspace(0, 1, COUNT)),
@@ -66,6 +67,8 @@ def test_intensity_time_and_rows_are_passed_over(tmp_path):
     got, normal, shades, invalid = read(tmp_path / "a.e57")
     assert np.array_equal(got, xyz[::2]) and np.array_equal(shades, colour[::2])
     assert normal is None and invalid == COUNT // 2
+    time = np.concatenate([block.time for block in readers.blocks(tmp_path / "a.e57", "a.e57")])
+    assert np.array_equal(time, np.arange(COUNT)[::2])
 
 
 def test_coordinates_in_steps(tmp_path):

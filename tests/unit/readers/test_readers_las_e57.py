@@ -39,6 +39,17 @@ def test_las_with_normals_and_the_step_of_its_scale(tmp_path, name):
     assert block.step == 0.002
 
 
+def test_las_times_are_those_of_the_points_that_are_valid(tmp_path, monkeypatch):
+    monkeypatch.setattr("nightbay.readers.las.MOST", 100)
+    las = laspy.LasData(laspy.LasHeader(point_format=6, version="1.4"))
+    las.x, las.y, las.z = POINTS[0].T
+    las.gps_time = 5000.25 + np.arange(COUNT) / 64
+    las.withheld = np.arange(COUNT) % 10 == 0
+    las.write(tmp_path / "a.las")
+    time = np.concatenate([block.time for block in readers.blocks(tmp_path / "a.las", "a.las")])
+    assert np.array_equal(time, (5000.25 + np.arange(COUNT) / 64)[np.arange(COUNT) % 10 != 0])
+
+
 def test_las_colours_of_16_bits_stay_so_in_dark_blocks(tmp_path, monkeypatch):
     monkeypatch.setattr("nightbay.readers.las.MOST", 100)
     las = laspy.LasData(laspy.LasHeader(point_format=2, version="1.2"))

@@ -6,6 +6,7 @@ import numpy as np
 import pymeshlab
 import pytest
 
+from nightbay import readers
 from raw_exports import POINTS, read, refusal, write_ply
 
 RANGE_MAP = Path(pymeshlab.__file__).parent / "tests/sample_meshes/rangemaps/face000.ply"
@@ -35,6 +36,22 @@ def test_ply_with_elements_before_the_vertices(tmp_path, order):
         before = b"1.5 2 7 8\n1.5 2 7 8\n"
     write_ply(tmp_path / "a.ply", order, "f4", POINTS[0], before=before, head=head)
     assert np.abs(read(tmp_path / "a.ply")[0] - POINTS[0]).max() < 1e-4
+
+
+@pytest.mark.parametrize("name", ["time", "Timestamp", "gps_time", "frame"])
+@pytest.mark.parametrize(("kind", "word"), [("<f8", "double"), ("<u4", "uint")])
+def test_ply_times(tmp_path, name, kind, word):
+    records = np.zeros(len(POINTS[0]), [("x", "<f4"), ("y", "<f4"), ("z", "<f4"), ("time", kind)])
+    records["time"] = 1000 + np.arange(len(records)) // 7
+    head = f"ply\nformat binary_little_endian 1.0\nelement vertex {len(records)}\n{XYZ}property {word} {name}\n"
+    (tmp_path / "a.ply").write_bytes(f"{head}end_header\n".encode() + records.tobytes())
+    time = np.concatenate([block.time for block in readers.blocks(tmp_path / "a.ply", "a.ply")])
+    assert time.dtype == np.float64 and np.array_equal(time, records["time"])
+
+
+def test_ply_without_times_has_none(tmp_path):
+    write_ply(tmp_path / "a.ply", "<", "f4", POINTS[0])
+    assert all(block.time is None for block in readers.blocks(tmp_path / "a.ply", "a.ply"))
 
 
 def test_a_real_range_map_gets_its_normals_from_its_faces():

@@ -28,6 +28,7 @@ from nightbay.reduce.result import Level, ReduceResult
 from nightbay.refine.result import Discrepancy, DistanceSummary, RefineResult
 from nightbay.report import job_summary, report, views
 from nightbay.report.part import parts_of
+from nightbay.tracking.result import NOT_RIGID, ONLY_NOTED, UNDETERMINED, Slip, Tracking
 from typed_results import made
 
 SETTINGS = {
@@ -313,6 +314,28 @@ def test_boundaries_of_sheets_are_listed_but_carry_no_number():
 def test_parts_are_sorted_exterior_first(tmp_path):
     found = [upstream("fill", {}, tmp_path, part=name, status="rejected") for name in ("interior", "exterior")]
     assert [part.name for part in parts_of({"fill": found})] == ["exterior", "interior"]
+
+
+@pytest.mark.parametrize(
+    ("slip", "sentence"),
+    [
+        (
+            {"shift_mm": 3.24, "reason": ONLY_NOTED},
+            "Segment left seems to have lost its track after 61 % of its points: what came later is displaced by about "
+            "3.2 mm",
+        ),
+        ({"reason": UNDETERMINED}, "what came later is displaced by an amount that is not known"),
+        ({"reason": NOT_RIGID}, "Segment left seems to have lost its track, but no rigid motion"),
+        ({"moved": True}, "Segment left lost its track after 61 % of its points: what came later was moved back by"),
+    ],
+)
+def test_a_run_that_lost_its_track_is_a_warning(whole, tmp_path, slip, sentence):
+    slip = made(Slip, at_share=0.61, T_segment_later=np.eye(4), covariance=np.eye(6), **slip)
+    changed(whole, "intake", tracking=typed.write(made(Tracking, slips=[slip])))
+    result, html = page(whole, tmp_path / "page")
+    assert result["state"] == "complete with warnings"
+    (warning,) = [text for text in result["warnings"] if "lost its track" in text]
+    assert sentence in warning and "can this run again" in warning and warning in html
 
 
 def test_an_end_that_was_not_scanned_is_a_warning(whole, tmp_path):

@@ -65,12 +65,39 @@ def test_a_sound_run_raises_no_alarm():
 
 def test_several_slips_are_found():
     motions = [captured_runs.slip(4.0, 0.3, 5), captured_runs.slip(2.0, 0.2, 6)]
-    xyz, normal = captured_runs.run(slips=[(0.3, motions[0]), (0.7, motions[1])])
+    # all on the way back, so that the first piece has seen what each later one sees
+    xyz, normal = captured_runs.run(slips=[(0.55, motions[0]), (0.8, motions[1])])
     track = found(xyz, normal)
-    assert [round(slip.at_share, 2) for slip in track.tracking.slips] == [0.3, 0.7]
-    last = xyz[round(0.75 * len(xyz)) :]
+    assert [round(slip.at_share, 2) for slip in track.tracking.slips] == [0.55, 0.8]
+    assert all(slip.moved for slip in track.tracking.slips)
+    last = xyz[round(0.85 * len(xyz)) :]
     left = rigid.transform(track.poses[1], last) - rigid.transform(rigid.invert(motions[1] @ motions[0]), last)
     assert np.sqrt(np.mean(np.sum(left**2, axis=1))) < 0.4
+
+
+def test_a_piece_without_a_certain_place_keeps_the_others_as_scanned():
+    """What the middle piece shows, no other piece has seen, but for its ends."""
+    motions = [captured_runs.slip(4.0, 0.3, 5), captured_runs.slip(2.0, 0.2, 6)]
+    xyz, normal = captured_runs.run(slips=[(0.3, motions[0]), (0.7, motions[1])])
+    track = found(xyz, normal)
+    assert [round(slip.at_share, 1) for slip in track.tracking.slips] == [0.3, 0.7]
+    assert not any(slip.moved for slip in track.tracking.slips)
+    assert all(np.array_equal(slip.T_segment_later, np.eye(4)) for slip in track.tracking.slips)
+    assert track.placed(xyz, normal, 0)[0] is xyz
+    text = slip_sentence("Segment fore", track.tracking.slips[0])
+    assert "an amount that is not known" in text and "scan this run again" in text
+
+
+def test_a_slip_is_only_noted_unless_it_is_to_be_moved(slipped):
+    xyz, normal, _ = slipped
+    track = slips.find(xyz, normal, None, NOISE_MM, DRIFT, move=False)
+    (slip,) = track.tracking.slips
+    assert not slip.moved and slip.shift_mm > 1 and np.array_equal(slip.T_segment_later, np.eye(4))
+    same, normals = track.placed(xyz, normal, 0)
+    assert same is xyz and normals is normal
+    text = slip_sentence("Segment fore", slip)
+    assert text.startswith("Segment fore seems to have lost its track after 61 % of its points")
+    assert f"{slip.shift_mm:.1f} mm" in text and "intake.split_slips is note" in text and "set the parameter" in text
 
 
 def test_a_time_column_gives_the_order_of_a_shuffled_file(slipped):

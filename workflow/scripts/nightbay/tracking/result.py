@@ -5,7 +5,11 @@ from typing import Literal
 
 import numpy as np
 
-ONLY_NOTED = "parameter intake.split_slips is note"  # why a piece that could be moved was not
+# Why a piece after a slip is not moved.
+ONLY_NOTED = "parameter intake.split_slips is note"
+UNDETERMINED = "the surface that both pieces show does not determine the motion in all directions"
+NOT_RIGID = "no rigid motion brings both pieces onto each other"
+OTHER_STAYS = "another piece of this run has no certain place"
 
 
 @dataclass(frozen=True)
@@ -19,7 +23,8 @@ class Slip:
     where the first piece has them; ``covariance`` (6, 6) of the motion of this slip alone (rotation vector in rad about
     the origin of the segment frame, then translation in mm). ``squared_mahalanobis`` against ``threshold``: how far the
     slip is beyond noise and drift. ``residual_mm``: root mean square of the distances between the pieces after the fit.
-    ``moved``: the later piece is moved; ``reason`` why not, None where it is.
+    ``moved``: the later piece is moved; ``reason`` why not, None where it is. Where that is :data:`NOT_RIGID`, moment
+    and displacement are those of a fit that does not hold: a slip of more than links reach, or a run that bends.
     """
 
     at_share: float

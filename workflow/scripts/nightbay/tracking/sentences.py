@@ -1,6 +1,6 @@
 """Sentences for the report on runs that lost their track."""
 
-from nightbay.tracking.result import ONLY_NOTED, Slip
+from nightbay.tracking.result import NOT_RIGID, ONLY_NOTED, UNDETERMINED, Slip
 
 SURE = 2.0  # standard deviations on either side of a value: about 95 %
 
@@ -17,6 +17,14 @@ def slip_sentence(name: str, slip: Slip) -> str:
     ways = "scan this run again"
     if slip.reason == ONLY_NOTED:
         ways += ", or look at both layers and set the parameter to move"
+    if slip.reason == NOT_RIGID:
+        return (
+            f"{name} seems to have lost its track, but {slip.reason}: neither when nor by how much is certain. It "
+            "stays as scanned: scan this run again."
+        )
+    if slip.reason == UNDETERMINED:
+        size = f"an amount that is not known, because {slip.reason}"
+        return f"{name} seems to have lost its track {when} is displaced by {size}. It stays as scanned: {ways}."
     return (
         f"{name} seems to have lost its track {when} is displaced by about {size}. It stays as scanned, because "
         f"{slip.reason}: {ways}."

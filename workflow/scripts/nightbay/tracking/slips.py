@@ -12,17 +12,18 @@ import numpy as np
 from scipy.spatial.transform import Rotation
 
 from nightbay.core import rigid
-from nightbay.tracking import capture_order, locate, step_test, stretches
+from nightbay.tracking import capture_order, displacement, locate, step_test, stretches
 from nightbay.tracking.capture_order import CaptureOrder
 from nightbay.tracking.links import LEVER_MM
-from nightbay.tracking.result import ONLY_NOTED, Slip, Tracking
+from nightbay.tracking.result import NOT_RIGID, ONLY_NOTED, OTHER_STAYS, UNDETERMINED, Slip, Tracking
 from nightbay.tracking.step_test import Fitted
 from nightbay.tracking.stretches import Points, Stretches
 
-MOST_STRETCHES, FEWEST_STRETCHES = 200, 20  # a run's path of 60 m is 0.3 m in each, less than a field of view
+MOST_STRETCHES, FEWEST_STRETCHES = 120, 20  # a run's path of 60 m is 0.5 m in each, about a field of view
 POINTS_A_STRETCH = 2000  # at least: a field of view in surfels of the largest cells
 FINER = 8  # parts into which the stretches around a slip are divided to find its moment
-MOST_SLIPS = 8  # a run that lost its track more often is of no use
+AHEAD = 2  # further slips that are tried where pieces do not fit each other: with one unknown no two may
+MOST_SLIPS = 4  # a run that lost its track more often is of no use
 NEVER_BACK = "it never comes back over a surface that it has seen"
 APART = POINTS_A_STRETCH // 4  # points between two slips, or between one and an end of the run, at least
 SURE = 2.0  # standard deviations by which the found displacement must exceed its own worst uncertainty to be undone
@@ -115,14 +116,18 @@ class _Search:
             fitted = self.fitted(divided, at, poses)
             if fitted is None:
                 return _untested(self.points.order, NEVER_BACK)
-            poses = fitted.poses
+            poses = list(fitted.poses)
             cuts = [int(np.searchsorted(divided, number)) for number in at]
-            cut = self.next_slip(fitted, cuts) if all(self.is_rigid(fitted, known) for known in cuts) else None
+            rigid_all = all(self.is_rigid(fitted, known) for known in cuts)
+            # a slip not yet found leaves the pieces around the others without a fit; a bending run never gets one
+            if rigid_all or len(at) == 1:
+                kept = fitted, divided, list(at)
+            cut = self.next_slip(fitted, cuts) if rigid_all or len(at) - len(kept[2]) < AHEAD else None
             if cut is None or len(at) == MOST_SLIPS:
-                return self.pruned(fitted, divided, at)
+                return self.pruned(*kept)
             number = self.located(divided, cut, at, poses)
             if not _is_apart(number, [0, *at, len(self.points.xyz_mm)]):
-                return self.pruned(fitted, divided, at)
+                return self.pruned(*kept)
             before = int(np.searchsorted(at, number))
             poses.insert(before, poses[before - 1] if before else np.eye(4))
             at.insert(before, number)
@@ -159,7 +164,7 @@ class _Search:
         step = assessed.evidence.step(every)[0][every.index(cut)]
         in_view = fitted.stretches.of(cut)[0] - assessed.linked.centre_mm
         # a step below the noise of a point is not worth a cut
-        return cut if _displacement_mm(step, in_view) > self.noise_mm else None
+        return cut if displacement.rms_mm(step, in_view) > self.noise_mm else None
 
     def located(self, bounds: np.ndarray, cut: int, at: Sequence[int], poses: Sequence[np.ndarray]) -> int:
         """Number of the first point after the slip that lies near the beginning of stretch ``cut``."""
@@ -191,16 +196,24 @@ class _Search:
         cuts = [int(np.searchsorted(bounds, number)) for number in at]
         covariances = assessed.covariance(cuts) if cuts else np.empty((0, 6, 6))
         squared = fitted.squared(cuts)
-        found: list[Slip] = []
-        earlier, place = np.eye(4), np.eye(4)  # of the piece before: as fitted, and as it is placed
-        for number, (cut, T) in enumerate(zip(cuts, fitted.poses, strict=True)):
-            undone = rigid.invert(earlier) @ T  # carries the later piece's raw points to the piece before it
-            reason = self.not_moved(fitted, cut, undone, covariances[number])
-            place = place @ (np.eye(4) if reason else undone)
-            found.append(
-                self.slip(fitted, cut, at[number], place, undone, squared[number], covariances[number], reason)
+        before = [np.eye(4), *fitted.poses]
+        # carries each later piece's raw points to the piece before it
+        undone = [rigid.invert(B) @ T for B, T in zip(before, fitted.poses, strict=False)]
+        reasons = [self.not_moved(fitted, *each) for each in zip(cuts, undone, covariances, strict=True)]
+        stays = any(reasons)  # a piece whose neighbour has no certain place has none either
+        found = [
+            self.slip(
+                fitted,
+                cut,
+                at[number],
+                np.eye(4) if stays else fitted.poses[number],
+                undone[number],
+                squared[number],
+                covariances[number],
+                (reasons[number] or OTHER_STAYS) if stays else None,
             )
-            earlier = T
+            for number, cut in enumerate(cuts)
+        ]
         shares = assessed.testable[1:]
         tracking = Tracking(order.by, None, float(shares.mean()), _detectable_mm(fitted), found)
         keys = np.array([number if order.time is None else order.time[order.row(number)] for number in at])
@@ -211,12 +224,12 @@ class _Search:
         linked = fitted.assessed.linked
         later = fitted.stretches.xyz_mm[fitted.stretches.start[cut] :: SAMPLE_STEP]
         found_mm = np.sqrt(np.mean(np.sum((rigid.transform(undone, later) - later) ** 2, axis=1)))
-        spread = _at(later - linked.centre_mm, covariance).mean(axis=0)
+        spread = displacement.covariance_at(later - linked.centre_mm, covariance).mean(axis=0)
         unsure_mm = float(np.sqrt(np.linalg.eigvalsh(spread)[-1]))
         if not fitted.assessed.testable[cut] or SURE * unsure_mm > found_mm:
-            return "the surface that both pieces show does not determine the motion in all directions"
+            return UNDETERMINED
         if not self.is_rigid(fitted, cut):
-            return "no rigid motion brings both pieces onto each other"
+            return NOT_RIGID
         return None if self.move else ONLY_NOTED
 
     def is_rigid(self, fitted: Fitted, cut: int) -> bool:
@@ -242,7 +255,7 @@ class _Search:
         view = fitted.stretches.centres_mm[cut]
         shift = rigid.transform(undone, view[None])[0] - view
         turn = Rotation.from_matrix(undone[:3, :3]).as_rotvec()
-        at_view = _at((view - linked.centre_mm)[None], covariance)[0]
+        at_view = displacement.covariance_at((view - linked.centre_mm)[None], covariance)[0]
         crossing = linked.crossing(cut)
         scale = np.repeat([1.0 / LEVER_MM, 1.0], 3)
         return Slip(
@@ -250,9 +263,9 @@ class _Search:
             at_point=number + 1,
             at_time=None if order.time is None else float(order.time[order.row(number)]),
             shift_mm=float(np.linalg.norm(shift)),
-            shift_sd_mm=_along(shift, at_view),
+            shift_sd_mm=displacement.sd_along(shift, at_view),
             rotation_deg=float(np.degrees(np.linalg.norm(turn))),
-            rotation_sd_deg=float(np.degrees(_along(turn, covariance[:3, :3]) / LEVER_MM)),
+            rotation_sd_deg=float(np.degrees(displacement.sd_along(turn, covariance[:3, :3]) / LEVER_MM)),
             T_segment_later=place,
             covariance=rigid.covariance_at_origin(covariance * np.outer(scale, scale), linked.centre_mm),
             squared_mahalanobis=float(squared),
@@ -275,31 +288,12 @@ def _is_apart(number: int, others: Sequence[int]) -> bool:
     return all(abs(number - other) >= APART for other in others)
 
 
-def _displacement_mm(step: np.ndarray, from_centre_mm: np.ndarray) -> float:
-    """Root mean square displacement of points (n, 3) by a small motion (6,)."""
-    moved = np.cross(step[:3] / LEVER_MM, from_centre_mm) + step[3:]
-    return float(np.sqrt(np.mean(np.sum(moved**2, axis=1))))
-
-
-def _at(from_centre_mm: np.ndarray, covariance: np.ndarray) -> np.ndarray:
-    """Covariance (n, 3, 3) of the displacement of points (n, 3) by a motion with the covariance (6, 6)."""
-    shift = np.tile(np.eye(3), (len(from_centre_mm), 1, 1))
-    J = np.concatenate([-rigid.cross_matrix(from_centre_mm) / LEVER_MM, shift], axis=2)
-    return J @ covariance @ J.transpose(0, 2, 1)
-
-
-def _along(vector: np.ndarray, covariance: np.ndarray) -> float:
-    """Standard deviation of a vector, (3,), along itself."""
-    unit = vector / max(float(np.linalg.norm(vector)), 1e-12)
-    return float(np.sqrt(unit @ covariance @ unit))
-
-
 def _detectable_mm(fitted: Fitted) -> float | None:
     """Shift in its worst direction that is found in half of all cases, mm, at the median moment that can be tested."""
     assessed, from_centre = fitted.assessed, fitted.stretches.centres_mm - fitted.assessed.linked.centre_mm
     sizes = []
     for cut in np.flatnonzero(assessed.testable):
         covariance = assessed.covariance([int(cut)])[0]
-        worst = np.linalg.eigvalsh(_at(from_centre[cut][None], covariance)[0])[-1]
+        worst = np.linalg.eigvalsh(displacement.covariance_at(from_centre[cut][None], covariance)[0])[-1]
         sizes.append(np.sqrt(assessed.threshold * worst))
     return float(np.median(sizes)) if sizes else None

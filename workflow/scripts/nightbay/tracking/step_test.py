@@ -24,7 +24,7 @@ FALSE_ALARMS = 0.001  # of runs without a slip, by the model: an alarm makes a t
 WITHOUT, LEAST_WITHOUT = 0.25, 2
 DOUBLINGS = 7  # of the declared drift, up to 128 times: beyond that nothing is a slip
 OTHERS = 3  # further steps that may be in the run while its drift is estimated
-PASSES = 25  # most rounds in which pieces are fitted and their surfaces matched again
+PASSES = 12  # most rounds in which pieces are fitted and their surfaces matched again; a slip of 20 mm takes about 6
 CONVERGED_MM = 0.01  # largest change of a motion, in mm at the lever, at which that ends
 
 
@@ -109,12 +109,9 @@ class Fitted:
 
     def squared(self, cuts: Sequence[int]) -> list[float]:
         """Squared Mahalanobis distances of the steps at the ``cuts`` that the poses undo."""
-        found, earlier = [], np.eye(4)
-        for T, covariance in zip(self.poses, self.assessed.covariance(cuts), strict=True):
-            step = parameters(T @ rigid.invert(earlier), self.assessed.linked.centre_mm)
-            found.append(float(step @ np.linalg.pinv(covariance, rcond=walk.RANK, hermitian=True) @ step))
-            earlier = T
-        return found
+        steps = _undone(self.poses, self.assessed.linked.centre_mm)
+        covariances = self.assessed.covariance(cuts)
+        return [float(step @ np.linalg.solve(cov, step)) for step, cov in zip(steps, covariances, strict=True)]
 
 
 def fit(
@@ -126,7 +123,7 @@ def fit(
     if assessed is None or not cuts:
         return None if assessed is None else Fitted([], moved, assessed)
     for _ in range(PASSES):
-        steps = assessed.evidence.step(cuts)[0]
+        steps = assessed.evidence.step(cuts, _undone(poses, assessed.linked.centre_mm))[0]
         for number, total in enumerate(np.cumsum(steps, axis=0)):
             poses[number] = motion(-total, assessed.linked.centre_mm) @ poses[number]
         moved = stretches.moved(cuts, poses)
@@ -136,6 +133,13 @@ def fit(
         assessed = again
     assessed = assess(moved, cuts, noise_mm, drift_mm_per_m)
     return None if assessed is None else Fitted(poses, moved, assessed)
+
+
+def _undone(poses: Sequence[np.ndarray], centre_mm: np.ndarray) -> np.ndarray:
+    """The steps, (c, 6), that the ``poses`` (4, 4) of the pieces after them undo."""
+    before = [np.eye(4), *poses][: len(poses)]
+    steps = [-parameters(T @ rigid.invert(B), centre_mm) for T, B in zip(poses, before, strict=True)]
+    return np.array(steps).reshape(-1, PARAMETERS)
 
 
 def motion(parameters: np.ndarray, centre_mm: np.ndarray) -> np.ndarray:

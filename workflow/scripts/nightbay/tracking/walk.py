@@ -13,7 +13,7 @@ import numpy as np
 from scipy.linalg import lu_factor, lu_solve
 
 from nightbay.core import rigid
-from nightbay.tracking.links import LEVER_MM, Links
+from nightbay.tracking.links import FARTHEST_MM, LEVER_MM, Links
 
 # Distance from the middle of a field of view to its edge (common practice, no source): where frames are joined to each
 # other, errors of rotation show at the edge of the view about as large as errors of position.
@@ -34,10 +34,16 @@ class Evidence:
     matrix: np.ndarray
     right: np.ndarray
 
-    def step(self, cuts: Sequence[int]) -> tuple[np.ndarray, np.ndarray]:
-        """Motions (c, 6) of steps at ``cuts``, together, and their covariance (6 c, 6 c)."""
+    def step(self, cuts: Sequence[int], undone: np.ndarray | None = None) -> tuple[np.ndarray, np.ndarray]:
+        """Motions (c, 6) of steps at ``cuts``, together, and their covariance (6 c, 6 c).
+
+        A direction that no surface shows is held by what a slip can be, :data:`links.FARTHEST_MM` as its standard
+        deviation: pieces do not slide along it. ``undone`` (c, 6): the part of the steps that is undone already.
+        """
         matrix, right = self._of(cuts)
-        covariance = np.linalg.pinv(matrix, rcond=RANK, hermitian=True)
+        if undone is not None:
+            right = right - undone.ravel() / FARTHEST_MM**2
+        covariance = np.linalg.inv(matrix + np.eye(len(matrix)) / FARTHEST_MM**2)
         return (covariance @ right).reshape(-1, PARAMETERS), covariance
 
     def squared(self, known: Sequence[int]) -> np.ndarray:
