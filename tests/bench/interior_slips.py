@@ -1,6 +1,6 @@
 """How surely a run that lost its track is found, and how often a sound run raises an alarm.
 
-Usage: bash tests/bench/run.sh interior_slips [clean runs, default 60] [runs of each size, default 4] [points]
+Usage: bash tests/bench/run.sh interior_slips [clean runs, default 24] [runs of each size, default 1] [points]
 
 The load bay of the demo's van, scanned from inside as in the demo, every point in the order of capture, 0.1 mm noise.
 The geometry of two runs is simulated once; each trial draws noise, drift and slip anew. A third of the trials drift
@@ -121,7 +121,7 @@ def detection(scenes, size_mm, runs):
     return np.array(rows, float)
 
 
-def figures(clean_runs=60, runs=4, points=300_000):
+def figures(clean_runs=24, runs=1, points=240_000):
     """The figures of this benchmark, see above, as a dictionary."""
     scenes = geometry(points)
     result = {"slip_clean_runs": clean_runs, "slip_false_alarms": false_alarms(scenes, clean_runs)}
