@@ -69,9 +69,19 @@ def test_several_slips_are_found():
     xyz, normal = captured_runs.run(slips=[(0.55, motions[0]), (0.8, motions[1])])
     track = found(xyz, normal)
     assert [round(slip.at_share, 2) for slip in track.tracking.slips] == [0.55, 0.8]
-    # the last piece ends in a corner that determines its shift along the box too weakly: then neither moves
-    assert not any(slip.moved for slip in track.tracking.slips)
-    assert track.placed(xyz, normal, 0)[0] is xyz
+    assert len({slip.moved for slip in track.tracking.slips}) == 1, "all pieces move, or none does"
+
+
+@pytest.mark.xfail(
+    reason="the second motion is taken for undetermined, why is not known; nothing is moved", strict=True
+)
+def test_several_slips_are_undone():
+    motions = [captured_runs.slip(4.0, 0.3, 5), captured_runs.slip(2.0, 0.2, 6)]
+    xyz, normal = captured_runs.run(slips=[(0.55, motions[0]), (0.8, motions[1])])
+    track = found(xyz, normal)
+    last = xyz[round(0.85 * len(xyz)) :]
+    left = rigid.transform(track.poses[1], last) - rigid.transform(rigid.invert(motions[1] @ motions[0]), last)
+    assert np.sqrt(np.mean(np.sum(left**2, axis=1))) < 0.4
 
 
 def test_a_piece_without_a_certain_place_keeps_the_others_as_scanned():
