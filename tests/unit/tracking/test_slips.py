@@ -72,9 +72,7 @@ def test_several_slips_are_found():
     assert len({slip.moved for slip in track.tracking.slips}) == 1, "all pieces move, or none does"
 
 
-@pytest.mark.xfail(
-    reason="the second motion is taken for undetermined, why is not known; nothing is moved", strict=True
-)
+@pytest.mark.xfail(reason="the second motion counts as undetermined, why is not known; none is moved", strict=True)
 def test_several_slips_are_undone():
     motions = [captured_runs.slip(4.0, 0.3, 5), captured_runs.slip(2.0, 0.2, 6)]
     xyz, normal = captured_runs.run(slips=[(0.55, motions[0]), (0.8, motions[1])])
