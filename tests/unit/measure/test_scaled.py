@@ -133,7 +133,10 @@ class TestChain:
         length = float(np.linalg.norm(np.subtract(*points[places[ends]]))) * (1 + SHORT)
         bar = {"from": f"t{ends[0]}", "to": f"t{ends[1]}", "length_mm": length, "sd_mm": 0.02}
         more = {"scale_bars": [bar], "temperature_c": 35.0, "body_material": "aluminium"}
-        sheets = {"network": network_sheets.sheet(folder, lists[0], lists[1:], **more)}
+        sheets = {
+            "network": network_sheets.sheet(folder, lists[0], lists[1:], **more),
+            "refine": {"unplaced": "refuse", "point_pairs": []},
+        }
         settings = {name: CONFIG[name] for name in ("refine", "fuse", "measure")} | {"scan": self.SCAN}
         settings["network"] = CONFIG["network"] | parameters
         settings["refine"] = settings["refine"] | {"correspondences": 2000}
