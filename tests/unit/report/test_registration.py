@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 
 from nightbay.clean.result import CleanResult
+from nightbay.core.text_format import THIN
 from nightbay.network.result import NetworkResult
 from nightbay.pipeline import stage, typed
 from nightbay.refine.result import (
@@ -50,7 +51,7 @@ def test_missing_segments_are_named_with_their_reasons():
         "Segment tail is missing, because it could not be placed: segments aft and tail share no targets.",
     ]
     assert made_of.placed == ["aft", "fore"] and made_of.points == 2000
-    assert job_summary.summary_of(made_of).startswith("The interior was made from 2 segments and 0.0 million points")
+    assert job_summary.summary_of(made_of).startswith(f"The interior was made from 2 segments and 2{THIN}000 points")
     assert job_summary.state_of([made_of], job_summary.warnings_of([made_of], sheet())) == job_summary.WARNED
 
 

@@ -9,6 +9,7 @@ import trimesh
 import part_results
 import typed_results
 from nightbay.core.axes import DESIGN_GRID
+from nightbay.core.text_format import THIN
 from nightbay.frame.result import Decision, Heading, Plane, Room
 from nightbay.measure.result import Dimension, MeasureResult, RoomSize, TouchPoints
 from nightbay.meshes.surface import Surface
@@ -59,6 +60,17 @@ def test_an_interior_without_a_decided_frame_is_a_warning(made, sentence):
     found = job_summary.warnings_of([interior(made)], {})
     assert len(found) == 1 and sentence in found[0]
     assert job_summary.state_of([interior(made)], found) == job_summary.WARNED
+
+
+def test_the_summary_has_the_sizes_between_the_walls():
+    part = interior(frame())
+    through_the_door = replace(part.measure.room[0].size, value_mm=1950.0, unscanned_ends=[])
+    inside = replace(part.measure.room[0].size, unscanned_ends=[])
+    room = [replace(part.measure.room[0], size=inside)]
+    measure = replace(part.measure, dimensions={"inner_width": through_the_door}, room=room)
+    others = dict.fromkeys(("network", "refine", "frame", "fuse", "fill", "reduce", "deliver"))
+    made = Part("interior", [], {}, measure=measure, **others)
+    assert f"1{THIN}600{THIN}mm wide inside" in job_summary.summary_of(made)
 
 
 def test_a_decided_frame_is_no_warning():

@@ -25,7 +25,8 @@ PARTS = ("exterior", "interior")
 
 @dataclass(frozen=True)
 class Part:
-    """A part with the results of the stages that the join reads; ``fill``: where its surface lies."""
+    """A part with the results of the stages that the join reads; ``cleaned``: its segments that refine placed;
+    ``fill``: where its surface lies."""
 
     name: str
     cleaned: list[Upstream]
@@ -48,7 +49,7 @@ def parts_of(upstream: Mapping[str, Sequence[Upstream]]) -> tuple[Part, Part]:
         left = {stage: [each for each in results if each.part == name] for stage, results in upstream.items()}
         return Part(
             name,
-            left["clean"],
+            normal_orientation.placed(left["clean"], left["refine"][0]),
             left["refine"][0],
             typed.read(NetworkResult, left["network"][0].result),
             typed.read(RefineResult, left["refine"][0].result),
@@ -110,7 +111,7 @@ def shared_list(part: Part, raw: Mapping[str, Any], scan: Any) -> TargetList | N
         surveyed = [target for target in network.targets if not target.disputed]
         made.append(_of_network(part, surveyed if part.name == PARTS[0] else seen))
     for name, file in sorted(raw.items()):
-        if file and (network.poses is None or name not in network.poses):
+        if file and name in part.refine.poses and (network.poses is None or name not in network.poses):
             made.append(_of_segment(part, name, file, scan))
     lists = [listed for listed in made if listed is not None and len(listed)]
     if not lists:

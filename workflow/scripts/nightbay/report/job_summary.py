@@ -34,6 +34,8 @@ SIZES = {  # as the summary words them, after the value
     "inner_width": "wide inside",
     "inner_height": "high inside",
 }
+# Sizes between the bare surfaces of a room say more than its extents, which reach through apertures.
+BETWEEN_WALLS = {"inner_length": "length_floor", "inner_width": "width_floor", "inner_height": "height_roof"}
 
 
 def state_of(parts: Sequence[Part], warnings: Sequence[str]) -> str:
@@ -178,7 +180,7 @@ def summary_of(part: Part) -> str:
     if part.reasons:
         return f"The {part.name} could not be made: {part.reasons[0]['sentence']}"
     made = f"The {part.name} was made from {plural(len(part.placed), 'segment')}"
-    made += f" and {number(part.points / 1e6, 1)} million points" if part.points else ""
+    made += f" and {_count_in_words(part.points)}" if part.points else ""
     sizes = _sizes_in_words(part)
     sentences = [made + (": " + ", ".join(sizes) if sizes else "") + "."]
     if part.refine and part.refine.discrepancies:
@@ -197,8 +199,14 @@ def summary_of(part: Part) -> str:
     return " ".join(sentences)
 
 
+def _count_in_words(points: int) -> str:
+    return f"{number(points)} points" if points < 1e6 else f"{number(points / 1e6, 1)} million points"
+
+
 def _sizes_in_words(part: Part) -> list[str]:
-    dimensions = part.measure.dimensions if part.measure else {}
+    dimensions = dict(part.measure.dimensions) if part.measure else {}
+    room = {entry.key: entry.size for entry in part.measure.room} if part.measure else {}
+    dimensions |= {name: room[key] for name, key in BETWEEN_WALLS.items() if key in room}
     sizes = [
         f"{'at least ' if dimensions[name].unscanned_ends else ''}{number(dimensions[name].value_mm)}{THIN}mm {word}"
         for name, word in SIZES.items()

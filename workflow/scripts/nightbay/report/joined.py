@@ -14,7 +14,7 @@ from nightbay.pipeline import typed
 from nightbay.pipeline.stage import Upstream
 
 LABELS_MOST = 14  # in one drawing: more would cover the section
-CLEAR = 2.6  # text heights between two labels
+CLEAR = 3.4  # text heights between two labels: four digits and a point take 2.9 (0.64 and 0.32 each)
 SIDEWAYS = 0.5  # cosine of 60 degrees: the label of a wall that faces sideways stands beside it
 AXES = "XYZ"
 
