@@ -45,7 +45,9 @@ def fit_together(
     free = np.array([name not in known for name in clouds])
     drift_per_m = np.full(len(clouds), settings.untargeted_drift_mm_per_m)
     poses, shortest_mm = list(poses), sizes.disc_radius_mm / 2
-    for distance_mm in (2 * shortest_mm, *[shortest_mm] * ROUNDS):
+    # A search leaves less than its fine cells; points are picked by hand, and surfaces show how far these are off.
+    first_mm = [sizes.cell_mm, sizes.cell_mm / 2] if points else [2 * shortest_mm]
+    for distance_mm in (*first_mm, *[shortest_mm] * ROUNDS):
         centroids = np.array([centroid_mm(cloud, T) for cloud, T in zip(clouds.values(), poses, strict=True)])
         drift = overlap_patches.DriftModel(drift_per_m, settings.drift_length_mm, sizes.patch_mm, centroids)
         search = overlap.Search(sizes.disc_radius_mm, distance_mm, settings.correspondences)
