@@ -25,7 +25,7 @@ LEVERAGE = 0.4
 # Errors of a stretch are alike over much of the view (calibration, incidence): more distances than this add nothing.
 INDEPENDENT = 30.0
 NEXT = 4  # stretches before and after one that it is always compared with
-MOST_LINKS = 2000  # some 17 for each of 120 stretches; each takes a third of a millisecond in every round of a fit
+MOST_LINKS = 2000  # some 17 for each of 120 stretches: all of them are fitted in every round
 COARSE_MM = 100.0  # cells by which it is seen which stretches show the same place
 ROUNDS = 4  # of the robust fit of one link
 # A link of one surface scatters by noise, drift and curvature, some twice the noise. Ten times as much, or a fit that

@@ -24,7 +24,7 @@ FALSE_ALARMS = 0.001  # of runs without a slip, by the model: an alarm makes a t
 WITHOUT, LEAST_WITHOUT = 0.25, 2
 DOUBLINGS = 7  # of the declared drift, up to 128 times: beyond that nothing is a slip
 OTHERS = 3  # further steps that may be in the run while its drift is estimated
-PASSES = 12  # most rounds in which pieces are fitted and their surfaces matched again; a slip of 20 mm takes about 6
+PASSES = 12  # most rounds in which pieces are fitted and their surfaces matched again
 CONVERGED_MM = 0.01  # largest change of a motion, in mm at the lever, at which that ends
 
 
