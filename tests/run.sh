@@ -1,12 +1,20 @@
 #!/usr/bin/env bash
 # Sets up the environment and runs the tests.
 #   Usage: bash tests/run.sh [pytest arguments]
-# Without arguments all tests run: unit, workflow (the real Snakemake on small days), reference; the nights one after the
-# other beside the rest.
+# Without arguments all tests run: unit and reference in two processes, and beside them workflow (the real Snakemake on
+# small days) in one, whose nights share a finished day and come one after the other.
 set -euo pipefail
 root=$(cd "$(dirname "${BASH_SOURCE[0]}")/.." && pwd)
 python=$(bash "$root/envs/setup.sh")
 cd "$root"
 export OMP_NUM_THREADS=1 OPENBLAS_NUM_THREADS=1 # small matrices: threads that wait for each other cost five times the work
-[ $# -gt 0 ] || set -- -n 2 --dist loadgroup
-exec "$python" -m pytest "$@"
+[ $# -eq 0 ] || exec "$python" -m pytest "$@"
+nights=$(mktemp)
+trap 'rm -f "$nights"' EXIT
+"$python" -m pytest tests/workflow -p no:cacheprovider > "$nights" 2>&1 &
+beside=$!
+status=0
+"$python" -m pytest -n 2 --ignore tests/workflow || status=$?
+wait "$beside" || status=$?
+cat "$nights"
+exit "$status"
