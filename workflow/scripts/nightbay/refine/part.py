@@ -91,6 +91,16 @@ class Part:
         """Centroids of the segments' points in the start poses, (s, 3) in the control frame."""
         return np.array([centroid_mm(segment.cloud, segment.T_frame_segment) for segment in self.segments])
 
+    @property
+    def arms_mm(self) -> dict[str, float]:
+        """Distance of each segment's farthest points from its centroid, mm, {segment: 95th percentile}."""
+        arms = {}
+        for segment in self.segments:
+            xyz_mm = segment.cloud.sample(CENTROID_SAMPLE).xyz_mm.astype(np.float64)
+            away_mm = np.linalg.norm(xyz_mm - xyz_mm.mean(axis=0), axis=1) if len(xyz_mm) else np.zeros(1)
+            arms[segment.name] = float(np.percentile(away_mm, 95))
+        return arms
+
 
 def centroid_mm(cloud: CloudFile, T_control_segment: np.ndarray) -> np.ndarray:
     """Mean of a segment's points, (3,) in the control frame."""

@@ -6,6 +6,7 @@ from dataclasses import replace
 import numpy as np
 
 from nightbay.core import rigid
+from nightbay.core.errors import Unplaced
 from nightbay.refine.coarse_fit import Fit
 from nightbay.refine.pair_search import PairSearch, Searches
 from nightbay.refine.part import Part
@@ -17,6 +18,10 @@ from nightbay.refine.result import (
     RefinedPose,
     SurfaceRegistration,
 )
+
+# A pose by surfaces is refused beyond these standard deviations: of its rotation, a third of the 0.1 degrees that a
+# fit-out bears, and below a size of some metres of what the rotation does at the segment's end, a third of 2 mm.
+ROTATION_SD_MOST_DEG, END_SD_MOST_MM = 0.03, 0.65
 
 
 def by_surfaces(
@@ -59,6 +64,24 @@ def _largest_sd(covariance: np.ndarray, point_mm: np.ndarray) -> tuple[float, fl
     blocks = at_point[3:, 3:], at_point[:3, :3]
     position, rotation = (float(np.sqrt(max(np.linalg.eigvalsh(block)[-1], 0.0))) for block in blocks)
     return position, rotation
+
+
+def check_rotation(poses: Mapping[str, RefinedPose], arms_mm: Mapping[str, float]) -> None:
+    """Refuse poses by surfaces alone whose rotation is not known well enough to be used.
+
+    ``arms_mm`` {segment: distance of its farthest points from its middle}. Raises ``Unplaced`` for all such segments.
+    """
+    reasons = {}
+    for name, pose in poses.items():
+        most_deg = max(ROTATION_SD_MOST_DEG, float(np.degrees(END_SD_MOST_MM / max(arms_mm[name], END_SD_MOST_MM))))
+        sd_deg = float(np.degrees(_largest_sd(pose.covariance, np.zeros(3))[1]))
+        if pose.pose_from == "surfaces" and sd_deg > most_deg:
+            reasons[name] = (
+                f"segment {name} has no targets, and its surfaces fix its rotation to ±{2 * sd_deg:.2g}° only (95 %), "
+                f"at most ±{2 * most_deg:.2g}° is allowed; scan more overlap or put targets into it"
+            )
+    if reasons:
+        raise Unplaced(reasons)
 
 
 def alternative(search: PairSearch) -> Alternative | None:

@@ -178,11 +178,13 @@ def _refine(part: Part, network: NetworkResult, settings: Any, points: Sequence[
     loose = pose_certainty.fixed_by_points(part, loose, covariance, drift.centre_mm)
     surface_registration.check_distances(part, pairs, final)
     point_pairs.check(points, part.names, final)
+    poses = _refined_poses(part, evidence, selection, final, covariance, loose)
+    pose_certainty.check_rotation(poses, part.arms_mm)
     return Refined(
         distance_mm,
         evidence.variance_factor,
         selection.solution.overlap_weight,
-        _refined_poses(part, evidence, selection, final, covariance, loose),
+        poses,
         discrepancy.discrepancies(part, pairs, evidence, selection, final),
         loose,
     )
