@@ -14,7 +14,7 @@ trap 'rm -f "$nights"' EXIT
 "$python" -m pytest tests/workflow -p no:cacheprovider > "$nights" 2>&1 &
 beside=$!
 status=0
-"$python" -m pytest -n 2 --ignore tests/workflow || status=$?
+"$python" -m pytest -n 2 tests/unit tests/reference tests/bench || status=$?
 wait "$beside" || status=$?
 cat "$nights"
 exit "$status"
