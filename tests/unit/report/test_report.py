@@ -1,178 +1,33 @@
 """The page of a job: whole, refused, or with next to nothing measured."""
 
-import json
-import re
 from dataclasses import replace
-from html.parser import HTMLParser
 
 import numpy as np
 import pytest
-import trimesh
 import yaml
 
 from nightbay.clean.result import CleanResult
 from nightbay.core import axes
 from nightbay.core.version import version
-from nightbay.deliver.result import DeliverResult
-from nightbay.fill.result import FillResult, Opening, OpeningsTotal
-from nightbay.frame.result import AxleResult, FrameResult, Heading, WheelResult
-from nightbay.fuse.result import ColourMatch, ColourOverlap, FuseResult, SegmentColour
+from nightbay.fill.result import FillResult, Opening
+from nightbay.frame.result import FrameResult
 from nightbay.intake.result import IntakeResult
-from nightbay.measure import left_right
-from nightbay.measure.result import Dimension, MeasureResult, Symmetry, TouchPoints
-from nightbay.meshes import surface
+from nightbay.measure.result import MeasureResult
 from nightbay.network.result import Displacement, MovedGroup, NetworkResult, ScaleBar, VarianceFactor
 from nightbay.pipeline import stage, typed
-from nightbay.pipeline.settings import settings
-from nightbay.reduce.result import Level, ReduceResult
-from nightbay.refine.result import Discrepancy, DistanceSummary, RefineResult
+from nightbay.reduce.result import ReduceResult
+from nightbay.refine.result import RefineResult
 from nightbay.report import job_summary, report, views
 from nightbay.report.part import parts_of
 from nightbay.tracking.result import NOT_RIGID, ONLY_NOTED, UNDETERMINED, Slip, Tracking
+from report_pages import SETTINGS, changed, check, page, sheet, upstream
 from typed_results import made
 
-SETTINGS = {
-    "report": {"most_faces": 10_000, "picture_px": 160, "thumbnail_px": 60, "text_share": 0.03, "marked_openings": 5}
-}
 REASON = {
     "stage": "network",
     "segment": None,
     "sentence": "Segment roof (roof.csv) shares 3 targets with control survey; at least four are needed.",
 }
-
-
-def upstream(stage_name, result, tmp_path, part="exterior", segment=None, status="ok", reasons=(), notes=()):
-    return stage.Upstream(
-        stage_name, "larch", part, segment, status, list(reasons), list(notes), result, tmp_path / stage_name
-    )
-
-
-def sheet(**known):
-    return {
-        "title": "Larch <van> & more",
-        "note": "",
-        "vehicle_class": "van",
-        "state": {"load": "empty", "tyre_pressure_kpa": {"front": 300.0}, "temperature_c": "unknown"},
-        "nominal_mm": {},
-        "parts": {"exterior": ["left", "roof"]},
-        "parameters": {"exterior": {"scan": {"resolution_mm": 2.0}}},
-        "notes": [],
-        **known,
-    }
-
-
-def dimension(value, low, high, **known):
-    ends = TouchPoints(low=None if low is None else np.array(low), high=None if high is None else np.array(high))
-    return made(
-        Dimension, value_mm=value, uncertainty_mm=0.62, meaning="as ISO 612", coverage=2, unknown=["drift"],
-        points_mm=ends, **known,
-    )  # fmt: skip
-
-
-@pytest.fixture
-def whole(tmp_path):
-    """What the stages leave of a small vehicle with one opening and filled faces."""
-    mesh = trimesh.creation.box((2000, 800, 600)).subdivide().subdivide()
-    vertices = mesh.vertices + (1000, 0, 300)
-    model = surface.Surface(
-        vertices.astype(np.float32),
-        mesh.faces.astype(np.int32),
-        {
-            "confidence": np.linspace(0, 1, len(vertices), dtype=np.float32),
-            "spread_mm": np.where(np.arange(len(vertices)) % 7, 0.08, np.nan).astype(np.float32),
-        },
-        {"filled": (np.arange(len(mesh.faces)) % 40 == 0).astype(np.uint8)},
-    )
-    (tmp_path / "reduce").mkdir()
-    (tmp_path / "measure").mkdir()
-    surface.write_ply(tmp_path / "reduce" / "full.ply", model)
-    compared = left_right.Comparison(vertices, np.sin(vertices[:, 0]), 25.0)
-    np.save(tmp_path / "measure" / "sides.npy", left_right.rows(compared))
-    agree = DistanceSummary(
-        count=900, median_mm=0.01, median_se_mm=0.02, robust_sd_mm=0.1, rms_mm=0.14, outlier_share=0.02
-    )
-    overlap = made(
-        Discrepancy, segments=["left", "roof"], before=agree, after=agree, withheld_rms_before_mm=0.31,
-        withheld_rms_after_mm=0.12,
-    )  # fmt: skip
-    opening = Opening("large", np.array([1000, -400, 300]), np.array([400, 0, 200]), 8e4, 1200)
-    length = dimension(2000.3, [0, 0, 300], [2000, 0, 300], nominal_mm=1998, difference_mm=2.3, significant=True)
-    dimensions = {
-        "length": length,
-        "height": dimension(600.1, None, [1000, 0, 600]),
-        "wheelbase": dimension(1200.0, None, None),
-    }
-    wheels = [made(WheelResult, centre_mm=[x, None, 250.0]) for x in (400.0, 1600.2)]
-    results = {
-        "network": made(NetworkResult),
-        "refine": made(RefineResult, discrepancies=[overlap]),
-        "frame": made(
-            FrameResult, axes="design_grid", state="vehicle", heading=Heading("shape", True), wheels=wheels,
-            axles=[made(AxleResult, x_mm=x) for x in (400.1, 1600.1)],
-        ),
-        "fill": made(
-            FillResult, gaps=3, filled_area_mm2=1200.0, measured_area_mm2=6e6, open=OpeningsTotal(1, 8e4, 1),
-            openings=[opening],
-        ),
-        "reduce": ReduceResult({"full": Level(len(mesh.faces), len(vertices))}),
-        "deliver": DeliverResult([]),
-        "measure": made(
-            MeasureResult, dimensions=dimensions,
-            symmetry=made(Symmetry, median_mm=0.1, rms_mm=0.5, abs_95_mm=1.0, compared=90, without_partner=0.1),
-        ),
-    }  # fmt: skip
-    found = {name: [upstream(name, typed.write(result), tmp_path)] for name, result in results.items()}
-    raw, cleaned = made(IntakeResult, count=70, file="larch/raw/left.ply"), made(CleanResult, kept=60)
-    cleaned.removed.update(outlier=10, ground=0)
-    found["intake"] = [upstream("intake", typed.write(raw), tmp_path, segment="left")]
-    found["clean"] = [upstream("clean", typed.write(cleaned), tmp_path, segment="left", notes=["Noted."])]
-    return found
-
-
-def changed(found, name, **known):
-    """Replace numbers of a stage's result."""
-    found[name][0].result.update(json.loads(json.dumps(known, default=typed.write)))
-
-
-def page(found, folder, **known):
-    folder.mkdir()
-    result = report.report(found, sheet(**known), settings(SETTINGS), folder, 1)
-    return result, (folder / "report.html").read_text(encoding="utf-8")
-
-
-class Checker(HTMLParser):
-    """Tags must nest, pictures must have words, ids must be there."""
-
-    VOID = {"meta", "link", "br", "img", "input"}
-
-    def __init__(self):
-        super().__init__()
-        self.open, self.ids, self.targets, self.loads = [], set(), [], []
-
-    def handle_starttag(self, tag, attributes):
-        known = dict(attributes)
-        if tag not in self.VOID:
-            self.open.append(tag)
-        if tag == "svg":
-            assert "aria-label" in known or known.get("aria-hidden") == "true"
-        if tag == "img":
-            assert known["alt"]
-        self.ids |= {known[name] for name in ("id",) if name in known}
-        self.targets += [known["href"][1:] for _ in (0,) if known.get("href", "").startswith("#")]
-        self.loads += [known[name] for name in ("src", "href") if name in known and tag not in ("a", "image")]
-
-    def handle_startendtag(self, tag, attributes):
-        pass
-
-    def handle_endtag(self, tag):
-        assert self.open.pop() == tag
-
-
-def check(html):
-    checker = Checker()
-    checker.feed(html)
-    assert checker.open == [] and set(checker.targets) <= checker.ids and checker.loads == []
-    assert not re.search(r"(src|href)=\"(https?:)?//|url\(|@import|Undefined|None|nan", html)
 
 
 def test_page_tells_what_was_measured(whole, tmp_path):
@@ -353,43 +208,3 @@ def test_an_end_that_was_not_scanned_is_a_warning(whole, tmp_path):
     assert html.count("\u2265 2\u202f000.3") >= 3, "in the drawing, in its description and in the table"
     assert "at least 2\u202f000\u202fmm long" in result["summary"]
     assert result["figures"].startswith("\u22652000.3 \u00d7 600.1 \u00d7 600.1 mm")
-
-
-def coloured(tmp_path, whole, segments, overlaps=(), **numbers):
-    """The page of a job whose fusing left these results of colour."""
-    match = made(ColourMatch, patch_mm=12.0, segments=segments, overlaps=list(overlaps), **numbers)
-    whole["fuse"] = [upstream("fuse", typed.write(made(FuseResult, colour=match)), tmp_path)]
-    return page(whole, tmp_path / "page")[1]
-
-
-def test_matched_colours_are_told_in_words_first(whole, tmp_path):
-    gains, sd = [1.25, 1.0, 0.8], [0.01, 0.008, 0.007]
-    box = [np.zeros(3), np.ones(3)]
-    segments = {
-        "left": SegmentColour("colour", gains, sd, [0.1, 0.0, 0.0], box, None),
-        "roof": SegmentColour("grey", [0.8, 0.8, 0.8], sd, [0.1, 0.0, 0.0], box, None),
-        "rear": SegmentColour("colour", [1.0, 1.0, 1.0], None, None, None, "too little overlap"),
-        "sill": SegmentColour("none", [1.0, 1.0, 1.0], None, None, None, None),
-    }
-    pair = ColourOverlap("left", "roof", 4063, 12, 17.24, 2.71, 2.83)
-    html = coloured(
-        tmp_path, whole, segments, [pair], patches=4063, difference_before=17.24, difference_after=2.71,
-        difference_withheld=2.83, uneven_share=0.2,
-    )  # fmt: skip
-    check(html)
-    words = "Where two of them see the same surface, their colours differed by 17.2 and now differ by 2.7; on patches"
-    assert words in html and html.index(words) < html.index('<td class="n">1.250 ± 0.010</td>')
-    assert "A gradient of the brightness" in html and "greys only" in html and "no colour in the export" in html
-    assert "as exported: too little is seen by another coloured segment too" in html
-
-
-def test_colours_that_were_not_matched_are_said_to_be_as_exported(whole, tmp_path):
-    segments = {name: SegmentColour("colour", [1.0] * 3, None, None, None, "matching is off") for name in ("a", "b")}
-    html = coloured(tmp_path, whole, segments, [ColourOverlap("a", "b", 400, 1, 9.0, None, None)])
-    check(html)
-    assert "The colours of the segments were not matched." in html and "fuse.match_colours" in html
-
-
-def test_a_part_without_colour_has_no_section_of_it(whole, tmp_path):
-    whole["fuse"] = [upstream("fuse", typed.write(made(FuseResult, colour=None)), tmp_path)]
-    assert "<h3>Colour</h3>" not in page(whole, tmp_path / "page")[1]
