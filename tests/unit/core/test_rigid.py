@@ -57,3 +57,20 @@ def test_fit_follows_the_weights():
 def test_fit_wants_three_points():
     with pytest.raises(ValueError, match="three points, 2 given"):
         rigid.fit(np.zeros((2, 3)), np.zeros((2, 3)))
+
+
+def test_a_small_motion_turns_about_its_centre_and_shifts():
+    centre = np.array([100.0, -40.0, 7.0])
+    T = rigid.pose(Rotation.from_rotvec([0.3, -0.2, 0.5]).as_matrix(), [5.0, 6.0, 7.0])
+    motion = np.array([0.0, 0.0, np.pi / 2, 1.0, 2.0, 3.0])
+    found = rigid.moved(T, motion, centre)
+    at = rigid.transform(T, np.array([[0.0, 0.0, 0.0]]))[0]
+    away = at - centre
+    np.testing.assert_allclose(found[:3, 3], centre + [-away[1], away[0], away[2]] + motion[3:], atol=1e-9)
+    np.testing.assert_allclose(found[:3, :3], Rotation.from_rotvec(motion[:3]).as_matrix() @ T[:3, :3], atol=1e-12)
+
+
+def test_displacement_is_least_sure_across_the_lever():
+    covariance = np.diag([0.0, 0.0, 0.002**2, 0.3**2, 0.1**2, 0.2**2])  # a turn about Z moves a point on X along Y
+    found = rigid.displacement_sd_mm(covariance, np.array([[0.0, 0.0, 0.0], [1000.0, 0.0, 0.0]]))
+    np.testing.assert_allclose(found, [0.3, np.hypot(2.0, 0.1)], rtol=1e-12)

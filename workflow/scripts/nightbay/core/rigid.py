@@ -74,3 +74,19 @@ def covariance_at_origin(covariance: np.ndarray, centre_mm: ArrayLike) -> np.nda
     if len(covariance) == 7:
         J[3:6, 6] = -np.asarray(centre_mm)
     return J @ covariance @ J.T
+
+
+def moved(T_a_b: np.ndarray, motion: np.ndarray, centre_mm: np.ndarray) -> np.ndarray:
+    """``T_a_b`` after a small motion (6,) of frame a's space about ``centre_mm`` (3,): rotation vector in rad, then
+    translation in mm."""
+    rotation = Rotation.from_rotvec(motion[:3]).as_matrix()
+    return pose(rotation, centre_mm - rotation @ centre_mm + motion[3:]) @ T_a_b
+
+
+def displacement_sd_mm(covariance: np.ndarray, from_centre_mm: np.ndarray) -> np.ndarray:
+    """Largest standard deviation in any direction, (n,) mm, of points (n, 3) that move with a pose.
+
+    ``covariance`` (6, 6) of the small motion about the centre that the points are given from.
+    """
+    J = np.concatenate([-cross_matrix(from_centre_mm), np.tile(np.eye(3), (len(from_centre_mm), 1, 1))], axis=2)
+    return np.sqrt(np.maximum(np.linalg.eigvalsh(J @ covariance @ J.transpose(0, 2, 1))[:, -1], 0.0))

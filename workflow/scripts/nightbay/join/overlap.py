@@ -99,8 +99,7 @@ def align(a: Skin, b: Skin, T_a_b: np.ndarray, gates_mm: Sequence[float] = GATES
         weight = _weights(found.offset_mm, a.noise_mm)
         normal = J.T @ (J * weight[:, None])
         step = -np.linalg.lstsq(normal, J.T @ (weight * found.offset_mm), rcond=1e-5)[0] * scale
-        nothing = np.zeros(0)
-        T_a_b = pose_fit.Motion(centre, step, np.zeros((6, 6)), nothing, nothing).applied_to(T_a_b)
+        T_a_b = rigid.moved(T_a_b, step, centre)
     return T_a_b
 
 

@@ -3,7 +3,6 @@
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.spatial.transform import Rotation
 
 from nightbay.core import rigid
 
@@ -25,23 +24,16 @@ class Motion:
 
     def applied_to(self, T_a_b: np.ndarray) -> np.ndarray:
         """``T_a_b``, (4, 4), moved."""
-        rotation = Rotation.from_rotvec(self.change[:3]).as_matrix()
-        return rigid.pose(rotation, self.centre_mm - rotation @ self.centre_mm + self.change[3:]) @ T_a_b
+        return rigid.moved(T_a_b, self.change, self.centre_mm)
 
     def sd_at(self, at_mm: np.ndarray) -> np.ndarray:
         """Largest standard deviation in any direction, (k,) mm, of points (k, 3) that move along."""
-        return sd_at(self.covariance, self.centre_mm, at_mm)
+        return rigid.displacement_sd_mm(self.covariance, at_mm - self.centre_mm)
 
 
 def rows(at_mm: np.ndarray, directions: np.ndarray, centre_mm: np.ndarray) -> np.ndarray:
     """(m, 6): how a small motion about ``centre_mm`` changes the coordinates along ``directions`` (m, 3) at (m, 3)."""
     return np.hstack([np.cross(at_mm - centre_mm, directions), directions])
-
-
-def sd_at(covariance: np.ndarray, centre_mm: np.ndarray, at_mm: np.ndarray) -> np.ndarray:
-    """Largest standard deviation in any direction, (k,) mm, of points (k, 3) by a motion of this covariance (6, 6)."""
-    J = np.concatenate([-rigid.cross_matrix(at_mm - centre_mm), np.tile(np.eye(3), (len(at_mm), 1, 1))], axis=2)
-    return np.sqrt(np.linalg.eigvalsh(J @ covariance @ J.transpose(0, 2, 1))[:, -1])
 
 
 def fit(

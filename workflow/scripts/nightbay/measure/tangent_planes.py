@@ -6,7 +6,7 @@ from typing import NamedTuple
 import numba
 import numpy as np
 
-from nightbay.core import robust
+from nightbay.core import plane_fit, robust
 
 LEAST_VERTICES = 16  # define a plane: a spike of one vertex has long faces, and with them a large area of its own
 PATCH = 2.5  # edge of the patch over that of a square with the support's area
@@ -162,7 +162,7 @@ def _patch(surface: Relief, direction: np.ndarray, support_mm2: float, patch_mm:
             return None
         window *= 2.0
     level, corner = found
-    square = Square(*axes_across(direction), corner * patch_mm, float(patch_mm))
+    square = Square(*plane_fit.across(direction), corner * patch_mm, float(patch_mm))
     near = _inside(vertices_mm, height, level - DEPTH_MM, square)
     points = vertices_mm[near].astype(np.float64)
     return Patch(near, _across(points, direction), points @ direction, level)
@@ -183,16 +183,9 @@ def _inside(vertices, height, least, square):
     return np.array(rows, np.int64)
 
 
-def axes_across(direction: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """Two unit vectors, (3,) each, at right angles to ``direction``, (3,) unit, and to each other."""
-    first = np.cross(direction, np.eye(3)[int(np.argmin(np.abs(direction)))])
-    first /= np.linalg.norm(first)
-    return first, np.cross(direction, first)
-
-
 def _across(points, direction):
     """Two coordinates, (n, 2), of points at right angles to ``direction``."""
-    first, second = axes_across(direction)
+    first, second = plane_fit.across(direction)
     return np.column_stack([points @ first, points @ second])
 
 

@@ -6,7 +6,7 @@ from typing import NamedTuple
 import numba
 import numpy as np
 
-from nightbay.core import robust
+from nightbay.core import plane_fit, robust
 from nightbay.measure import tangent_planes
 from nightbay.measure.tangent_planes import Touch
 
@@ -46,7 +46,7 @@ def find(
     by more than the plane's half width and twice the scatter about the surface, the end was not scanned. A boundary
     with nothing beyond it, such as the edge of a panel or the tip of a rod, lies between no others: it is an end.
     """
-    first, second = tangent_planes.axes_across(direction)
+    first, second = plane_fit.across(direction)
     cell_mm = tangent_planes.PATCH * float(np.sqrt(support_mm2))
     frame = np.array([direction, first, second], float)
     bounds = _bounds(vertices_mm, areas, frame, touch.reach_mm - LAYER_MM)

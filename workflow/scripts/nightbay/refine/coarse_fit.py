@@ -12,7 +12,7 @@ import numpy as np
 from scipy.spatial import cKDTree
 from scipy.spatial.transform import Rotation
 
-from nightbay.core import rigid, robust
+from nightbay.core import plane_fit, rigid, robust
 from nightbay.refine.coarse_match import ThinnedSegment
 
 SAME_FACING = 0.9  # cosine of 25 deg: normals of a cell's mean are that rough near edges
@@ -44,11 +44,6 @@ class Fit:
     contradicting: int
 
     @property
-    def rate(self) -> float:
-        """Cells that contradict for each that agrees."""
-        return self.contradicting / max(self.agreeing, 1)
-
-    @property
     def rate_least(self) -> float:
         """Lower bound of the rate of contradiction: the count less two of its standard deviations."""
         return float(max(self.contradicting - 2 * np.sqrt(self.contradicting), 0.0) / max(self.agreeing, 1))
@@ -78,13 +73,13 @@ def align(
         normal, partner = a.normal[nearest[pair]], a.xyz_mm[nearest[pair]]
         centre = at[pair].mean(axis=0)
         d = np.sum((partner - at[pair]) * normal, axis=1)
-        J = np.hstack([np.cross((at[pair] - centre) / 1000, normal), normal])
+        J = np.hstack([np.cross((at[pair] - centre) / 1000, normal), normal])  # rotations count at a metre
         weighted = J.T * (_weights(d) if gate == gates[-1] else 1.0)
         step = np.linalg.lstsq(weighted @ J, weighted @ d, rcond=1e-6)[0]  # what is hardly determined stays
-        rotation = Rotation.from_rotvec(step[:3] / 1000).as_matrix()
-        T_a_b = rigid.pose(rotation, centre - rotation @ centre + step[3:]) @ T_a_b
+        step[:3] /= 1000
+        T_a_b = rigid.moved(T_a_b, step, centre)
         arm_mm = np.sqrt(np.mean(np.sum((at[pair] - centre) ** 2, axis=1)))
-        moved_mm = np.hypot(np.linalg.norm(step[3:]), np.linalg.norm(step[:3]) / 1000 * arm_mm)
+        moved_mm = np.hypot(np.linalg.norm(step[3:]), np.linalg.norm(step[:3]) * arm_mm)
         if gate == gates[-1] and moved_mm < CONVERGED * a.cell_mm:
             break
     return T_a_b
@@ -209,7 +204,7 @@ def _square_axes(normals: np.ndarray) -> np.ndarray:
     narrow = np.abs(normals @ trials.T) > SAME_FACING
     first = trials[int(np.argmax(narrow.sum(axis=0)))]
     level = np.abs(trials @ first) < np.sqrt(1 - SAME_FACING**2)
-    second = trials[level][int(np.argmax(narrow[:, level].sum(axis=0)))] if level.any() else np.roll(first, 1)
+    second = trials[level][int(np.argmax(narrow[:, level].sum(axis=0)))] if level.any() else plane_fit.across(first)[0]
     second = second - (second @ first) * first
     second /= np.linalg.norm(second)
     return np.column_stack([first, second, np.cross(first, second)])

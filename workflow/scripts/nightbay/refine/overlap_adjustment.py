@@ -12,7 +12,6 @@ from dataclasses import dataclass
 
 import numpy as np
 from scipy import linalg
-from scipy.spatial.transform import Rotation
 
 from nightbay.core import rigid, robust
 from nightbay.refine.overlap import Pair
@@ -182,8 +181,4 @@ def variance_factor(patches: Patches, solution: Solution) -> float:
 
 def move(poses: Sequence[np.ndarray], motions: np.ndarray, centre_mm: np.ndarray) -> list[np.ndarray]:
     """Poses (4, 4) after small motions (s, 6) about the centre, (3,) mm."""
-    moved = []
-    for T, motion in zip(poses, motions, strict=True):
-        rotation = Rotation.from_rotvec(motion[:3]).as_matrix()
-        moved.append(rigid.pose(rotation, centre_mm - rotation @ centre_mm + motion[3:]) @ T)
-    return moved
+    return [rigid.moved(T, motion, centre_mm) for T, motion in zip(poses, motions, strict=True)]

@@ -2,6 +2,7 @@
 
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
+from typing import Any
 
 import numpy as np
 
@@ -19,10 +20,6 @@ from nightbay.refine.result import (
     SurfaceRegistration,
 )
 
-# A pose by surfaces is refused beyond these standard deviations: of its rotation, a third of the 0.1 degrees that a
-# fit-out bears, and below a size of some metres of what the rotation does at the segment's end, a third of 2 mm.
-ROTATION_SD_MOST_DEG, END_SD_MOST_MM = 0.03, 0.65
-
 
 def by_surfaces(
     part: Part,
@@ -36,7 +33,7 @@ def by_surfaces(
     for name, centroid_mm in zip(part.names, part.centroids_mm, strict=True):
         if poses[name].pose_from not in ("surfaces", "point pairs"):
             continue
-        position, rotation = _largest_sd(poses[name].covariance, centroid_mm)
+        covariance = poses[name].covariance
         mine = [pair for pair in discrepancies if name in pair.segments]
         patches = sum(pair.patches for pair in mine)
         squares = sum(pair.patches * pair.withheld_rms_after_mm**2 for pair in mine)
@@ -46,8 +43,8 @@ def by_surfaces(
             SurfaceRegistration(
                 segment=name,
                 relative_to=frame_of,
-                position_sd_mm=position,
-                rotation_sd_deg=float(np.degrees(rotation)),
+                position_sd_mm=float(rigid.displacement_sd_mm(covariance, centroid_mm[None])[0]),
+                rotation_sd_deg=rotation_sd_deg(covariance),
                 patches=patches,
                 withheld_rms_mm=float(np.sqrt(squares / max(patches, 1))),
                 pair=list(placed_by),
@@ -58,27 +55,26 @@ def by_surfaces(
     return found
 
 
-def _largest_sd(covariance: np.ndarray, point_mm: np.ndarray) -> tuple[float, float]:
-    """Largest standard deviations in any direction of a point that moves with a pose, mm, and of its rotation, rad."""
-    at_point = rigid.covariance_at_origin(covariance, -point_mm)
-    blocks = at_point[3:, 3:], at_point[:3, :3]
-    position, rotation = (float(np.sqrt(max(np.linalg.eigvalsh(block)[-1], 0.0))) for block in blocks)
-    return position, rotation
+def rotation_sd_deg(covariance: np.ndarray) -> float:
+    """Largest standard deviation, degrees, of the rotation of a pose with this covariance (6, 6) about any axis."""
+    return float(np.degrees(np.sqrt(max(np.linalg.eigvalsh(covariance[:3, :3])[-1], 0.0))))
 
 
-def check_rotation(poses: Mapping[str, RefinedPose], arms_mm: Mapping[str, float]) -> None:
+def check_rotation(poses: Mapping[str, RefinedPose], arms_mm: Mapping[str, float], settings: Any) -> None:
     """Refuse poses by surfaces alone whose rotation is not known well enough to be used.
 
-    ``arms_mm`` {segment: distance of its farthest points from its middle}. Raises ``Unplaced`` for all such segments.
+    ``arms_mm`` {segment: distance of its farthest points from its middle}; ``settings``: the section refine. Raises
+    ``Unplaced`` for all such segments.
     """
     reasons = {}
     for name, pose in poses.items():
-        most_deg = max(ROTATION_SD_MOST_DEG, float(np.degrees(END_SD_MOST_MM / max(arms_mm[name], END_SD_MOST_MM))))
-        sd_deg = float(np.degrees(_largest_sd(pose.covariance, np.zeros(3))[1]))
+        at_end_deg = float(np.degrees(settings.end_sd_most_mm / max(arms_mm[name], settings.end_sd_most_mm)))
+        most_deg, sd_deg = max(settings.rotation_sd_most_deg, at_end_deg), rotation_sd_deg(pose.covariance)
         if pose.pose_from == "surfaces" and sd_deg > most_deg:
             reasons[name] = (
                 f"segment {name} has no targets, and its surfaces fix its rotation to ±{2 * sd_deg:.2g}° only (95 %), "
-                f"at most ±{2 * most_deg:.2g}° is allowed; scan more overlap or put targets into it"
+                f"at most ±{2 * most_deg:.2g}° is allowed (refine.rotation_sd_most_deg); scan more overlap or put "
+                "targets into it"
             )
     if reasons:
         raise Unplaced(reasons)

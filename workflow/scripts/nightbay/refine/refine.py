@@ -152,7 +152,7 @@ def _refine(part: Part, network: NetworkResult, settings: Any, points: Sequence[
     own, free = settings.refine, part.free
     centroids_mm = part.centroids_mm
     spread_mm = [
-        _sd_mm(segment.covariance, centroid)
+        float(rigid.displacement_sd_mm(segment.covariance, centroid[None])[0])
         for segment, centroid in zip(part.segments, centroids_mm, strict=True)
         if segment.covariance is not None
     ]
@@ -179,7 +179,7 @@ def _refine(part: Part, network: NetworkResult, settings: Any, points: Sequence[
     surface_registration.check_distances(part, pairs, final)
     point_pairs.check(points, part.names, final)
     poses = _refined_poses(part, evidence, selection, final, covariance, loose)
-    pose_certainty.check_rotation(poses, part.arms_mm)
+    pose_certainty.check_rotation(poses, part.arms_mm, own)
     return Refined(
         distance_mm,
         evidence.variance_factor,
@@ -274,12 +274,3 @@ def notes(result: RefineResult) -> list[str]:
         elif pose.pose_from == "targets" and pose.reason and "moved between the runs" in pose.reason:
             sentences.append(f"Segment {name} keeps its target pose: {pose.reason}.")
     return sentences
-
-
-def _sd_mm(covariance: np.ndarray, point_mm: np.ndarray) -> float:
-    """Largest standard deviation in any direction, mm, of a point (3,) that moves with a pose.
-
-    ``covariance`` (6, 6) of the pose about the origin.
-    """
-    at_point = rigid.covariance_at_origin(covariance, -point_mm)
-    return float(np.sqrt(np.linalg.eigvalsh(at_point[3:, 3:])[-1]))

@@ -144,8 +144,8 @@ def _undone(poses: Sequence[np.ndarray], centre_mm: np.ndarray) -> np.ndarray:
 
 def motion(parameters: np.ndarray, centre_mm: np.ndarray) -> np.ndarray:
     """The pose (4, 4) of a motion (6,) in the parameters of :class:`links.Links`."""
-    turn = Rotation.from_rotvec(parameters[:3] / links.LEVER_MM).as_matrix()
-    return rigid.pose(turn, centre_mm - turn @ centre_mm + parameters[3:])
+    step = np.concatenate([parameters[:3] / links.LEVER_MM, parameters[3:]])
+    return rigid.moved(np.eye(4), step, centre_mm)
 
 
 def parameters(T: np.ndarray, centre_mm: np.ndarray) -> np.ndarray:
