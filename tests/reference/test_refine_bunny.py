@@ -26,7 +26,8 @@ SETTINGS = {
         "target_noise_mm": 0.05,
         "target_drift_mm_per_m": 0.03,
     },
-    "refine": {
+    "refine": DEFAULTS
+    | {
         "correspondences": 20000,
         "patch_mm": 100.0,
         "drift_length_mm": 300.0,
@@ -40,9 +41,6 @@ SETTINGS = {
         "overlap_least": 0.15,
         "ambiguity": 2.0,
         "contradiction_most": 0.03,
-        "trusted_contradiction_most": DEFAULTS["trusted_contradiction_most"],
-        "distance_most": DEFAULTS["distance_most"],
-        "distance_ratio": DEFAULTS["distance_ratio"],
     },
 }
 

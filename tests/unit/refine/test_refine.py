@@ -20,7 +20,8 @@ SETTINGS = {
         "target_noise_mm": 0.05,
         "target_drift_mm_per_m": overlap_scenes.DRIFT_MM_PER_M,
     },
-    "refine": {
+    "refine": DEFAULTS
+    | {
         "correspondences": 4000,
         "patch_mm": 400.0,
         "drift_length_mm": 1500.0,
@@ -34,9 +35,6 @@ SETTINGS = {
         "overlap_least": 0.15,
         "ambiguity": 2.0,
         "contradiction_most": 0.03,
-        "trusted_contradiction_most": DEFAULTS["trusted_contradiction_most"],
-        "distance_most": DEFAULTS["distance_most"],
-        "distance_ratio": DEFAULTS["distance_ratio"],
     },
 }
 VIEWS = {"front": [-1, 0, 0], "left": [0, -1, 0], "rear": [1, 0, 0], "right": [0, 1, 0]}
