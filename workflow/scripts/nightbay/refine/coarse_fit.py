@@ -6,13 +6,12 @@ through, and surface that forms a step with the other's. In the true pose both a
 """
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy.spatial import cKDTree
-from scipy.spatial.transform import Rotation
 
-from nightbay.core import plane_fit, rigid, robust
+from nightbay.core import rigid, robust
 from nightbay.refine.coarse_match import ThinnedSegment
 
 SAME_FACING = 0.9  # cosine of 25 deg: normals of a cell's mean are that rough near edges
@@ -23,13 +22,11 @@ STEP = 0.5  # cells: two surfaces whose planes lie further apart than that form 
 WIDE_GATES = (8.0, 8.0, 6.0, 6.0, 4.0, 4.0, *GATES)  # for starts that may be further off
 LEAST_SD_MM = 1e-3  # of distances, where there is no noise
 CONVERGED = 1e-3  # cells: a smaller step at the last gate is the last
-SAMPLE = 1200  # cells: enough to align two segments roughly
+SAMPLE = 600  # cells: enough to align two segments roughly
 MATCHED = (
     0.1  # of the sampled cells, or of as many as the other segment has: with fewer partners two segments don't meet
 )
 SPREAD = 200  # cells: enough to say how far two poses lie apart
-TRIALS = 300  # normals of which the one that most others follow is a main direction
-UNTURNED = 2.999  # trace of a rotation matrix: larger is no rotation
 LEAST_PAIRS = 12  # of a rigid motion: twice its degrees of freedom
 DISTINCT = 2.0  # cells: poses nearer to each other than that count as the same
 SAME_START = 4.0  # cells: starts nearer to each other than that run into the same pose
@@ -37,43 +34,60 @@ SAME_START = 4.0  # cells: starts nearer to each other than that run into the sa
 
 @dataclass(frozen=True)
 class Fit:
-    """A pose ``T_a_b`` (4, 4) with the number of cells of both segments that agree and that contradict."""
+    """A pose ``T_a_b`` (4, 4) with the number of cells of both segments that agree, of those ``distinctive`` ones among
+    them that lie off the large planes, and of those that contradict.
+
+    Contradictions are compared with the distinctive cells: large planes agree in many poses.
+    """
 
     T_a_b: np.ndarray
     agreeing: int
+    distinctive: int
     contradicting: int
 
     @property
     def rate_least(self) -> float:
         """Lower bound of the rate of contradiction: the count less two of its standard deviations."""
-        return float(max(self.contradicting - 2 * np.sqrt(self.contradicting), 0.0) / max(self.agreeing, 1))
+        return float(max(self.contradicting - 2 * np.sqrt(self.contradicting), 0.0) / max(self.distinctive, 1))
 
     @property
     def rate_bound(self) -> float:
         """Upper bound of the rate of contradiction: the count plus two of its standard deviations and three cells."""
-        return float((self.contradicting + 2 * np.sqrt(self.contradicting) + 3) / max(self.agreeing, 1))
+        return float((self.contradicting + 2 * np.sqrt(self.contradicting) + 3) / max(self.distinctive, 1))
 
 
 def align(
-    a: ThinnedSegment, tree: cKDTree, b: ThinnedSegment, T_a_b: np.ndarray, gates: Sequence[float] = GATES
+    a: ThinnedSegment,
+    tree: cKDTree,
+    b: ThinnedSegment,
+    T_a_b: np.ndarray,
+    gates: Sequence[float] = GATES,
+    sample: int = SAMPLE,
 ) -> np.ndarray | None:
-    """The pose ``T_a_b`` (4, 4) after point-to-plane ICP steps on the thinned segments; None where these do not meet.
+    """The pose ``T_a_b`` (4, 4) after ICP steps on the thinned segments; None where these do not meet.
 
-    ``tree`` holds a's points; ``gates``: largest distance to a partner in each step, cells; at most about
-    :data:`SAMPLE` points of b, evenly chosen, take part.
+    Distances count along the mean of both normals, which converges faster on curved surfaces than one plane does
+    (S. Rusinkiewicz, "A symmetric objective function for ICP", SIGGRAPH 2019). ``tree`` holds a's points; ``gates``:
+    largest distance to a partner in each step, cells; at most about ``sample`` points of b, evenly chosen, take part.
     """
-    chosen = slice(None, None, max(1, len(b.xyz_mm) // SAMPLE))
+    chosen = slice(None, None, max(1, len(b.xyz_mm) // sample))
     for gate in gates:
         at, facing = rigid.transform(T_a_b, b.xyz_mm[chosen]), rigid.rotate(T_a_b, b.normal[chosen])
         distance, nearest = tree.query(at, distance_upper_bound=gate * a.cell_mm)
         pair = np.flatnonzero(np.isfinite(distance))
-        pair = pair[cosines(a, b, facing[pair], a.normal[nearest[pair]]) > SAME_FACING]
+        cosine = np.sum(facing[pair] * a.normal[nearest[pair]], axis=1)
+        if not (a.sided and b.sided):
+            facing[pair[cosine < 0]] *= -1
+            cosine = np.abs(cosine)
+        pair = pair[cosine > SAME_FACING]
         if len(pair) < max(LEAST_PAIRS, MATCHED * len(at) * min(1.0, len(a.xyz_mm) / len(b.xyz_mm))):
             return None
-        normal, partner = a.normal[nearest[pair]], a.xyz_mm[nearest[pair]]
+        normal, partner = a.normal[nearest[pair]] + facing[pair], a.xyz_mm[nearest[pair]]
+        normal /= np.linalg.norm(normal, axis=1, keepdims=True)
         centre = at[pair].mean(axis=0)
         d = np.sum((partner - at[pair]) * normal, axis=1)
-        J = np.hstack([np.cross((at[pair] - centre) / 1000, normal), normal])  # rotations count at a metre
+        lever = (at[pair] + partner) / 2 - centre
+        J = np.hstack([np.cross(lever / 1000, normal), normal])  # rotations count at a metre
         weighted = J.T * (_weights(d) if gate == gates[-1] else 1.0)
         step = np.linalg.lstsq(weighted @ J, weighted @ d, rcond=1e-6)[0]  # what is hardly determined stays
         step[:3] /= 1000
@@ -105,22 +119,37 @@ def compare(
     T_a_b: np.ndarray,
     occluded: tuple[np.ndarray, np.ndarray],
     clear_mm: float,
+    step_mm: float = np.inf,
 ) -> Fit:
     """The :class:`Fit` of a pose, both segments compared with each other.
 
     ``occluded``: :func:`self_occluded` of a and of b; ``clear_mm``: how far in front of a surface its scanner looked
-    through.
+    through; ``step_mm``: distance of two surfaces that noise does not explain, where it is below :data:`STEP` cells. A
+    cell contradicts where most of its neighbours do: at edges and by noise single ones do in every pose.
     """
-    agreeing = contradicting = 0
+    agreeing = distinctive = contradicting = 0
+    step_mm = min(step_mm, STEP * a.cell_mm)
     for segment, other, T, own in ((a, b, T_a_b, occluded[0]), (b, a, rigid.invert(T_a_b), occluded[1])):
         tree = cKDTree(rigid.transform(T, other.xyz_mm))
-        offset = _plane_offset(segment, other, tree, rigid.rotate(T, other.normal))
-        agreeing += int(np.count_nonzero(offset < STEP))
-        contradicts = np.isfinite(offset) & (offset > STEP)
+        offset_mm = _plane_offsets_mm(segment, other, tree, rigid.rotate(T, other.normal))
+        near = np.isfinite(offset_mm)
+        against = near & (offset_mm > step_mm)
         if segment.sided:
-            contradicts |= _occluded(segment, tree, STEP, clear_mm) & ~own
-        contradicting += int(np.count_nonzero(contradicts))
-    return Fit(T_a_b, agreeing, contradicting)
+            against |= _occluded(segment, tree, STEP, clear_mm) & ~own
+        agrees = near & ~against
+        votes = segment.neighbours @ np.column_stack([against, agrees]).astype(np.float32)
+        agreeing += int(np.count_nonzero(agrees))
+        distinctive += int(np.count_nonzero(agrees & segment.distinctive))
+        contradicting += int(np.count_nonzero(against & (votes[:, 0] > votes[:, 1])))
+    return Fit(T_a_b, agreeing, distinctive, contradicting)
+
+
+def offsets_mm(a: ThinnedSegment, b: ThinnedSegment, T_a_b: np.ndarray) -> np.ndarray:
+    """How far each cell of b lies from the surface of a in a pose, mm, of those that are near a surface of a that faces
+    the same way, (k,)."""
+    at = replace(b, xyz_mm=rigid.transform(T_a_b, b.xyz_mm), normal=rigid.rotate(T_a_b, b.normal))
+    offset_mm = _plane_offsets_mm(at, a, cKDTree(a.xyz_mm), a.normal)
+    return offset_mm[np.isfinite(offset_mm)]
 
 
 def cosines(a: ThinnedSegment, b: ThinnedSegment, normals_a: np.ndarray, normals_b: np.ndarray) -> np.ndarray:
@@ -129,21 +158,22 @@ def cosines(a: ThinnedSegment, b: ThinnedSegment, normals_a: np.ndarray, normals
     return cosine if a.sided and b.sided else np.abs(cosine)
 
 
-def _plane_offset(segment: ThinnedSegment, other: ThinnedSegment, tree: cKDTree, normals: np.ndarray) -> np.ndarray:
-    """How far each cell's plane passes by the nearest surface of the tree that faces the same way, (n,) in cells.
+def _plane_offsets_mm(segment: ThinnedSegment, other: ThinnedSegment, tree: cKDTree, normals: np.ndarray) -> np.ndarray:
+    """How far each cell lies from the nearest surface of the tree that faces the same way, along the normals, (n,) mm.
 
     ``normals``: those of the ``other`` segment, turned as the tree's points are.
 
     Infinite where there is none within :data:`NEAR` cells. The best of some partners counts, since a cell at the edge
-    of a step averages both sides.
+    of a step averages both sides, and the nearer of both planes, since at a rim a normal may lean.
     """
     distance, partner = tree.query(segment.xyz_mm, k=PARTNERS, distance_upper_bound=NEAR * segment.cell_mm)
     found = np.isfinite(distance)
     partner = np.where(found, partner, 0)
-    same = found & (cosines(segment, other, normals[partner], segment.normal[:, None]) > SAME_FACING)
-    to_partner = tree.data[partner] - segment.xyz_mm[:, None]
-    offset = np.abs(np.einsum("nkj,nj->nk", to_partner, segment.normal)) / segment.cell_mm
-    return np.where(same, offset, np.inf).min(axis=1)
+    facing = normals[partner]
+    same = found & (cosines(segment, other, facing, segment.normal[:, None]) > SAME_FACING)
+    apart = tree.data[partner] - segment.xyz_mm[:, None]
+    by_own, by_other = np.einsum("nkj,nj->nk", apart, segment.normal), np.einsum("nkj,nkj->nk", apart, facing)
+    return np.where(same, np.minimum(np.abs(by_own), np.abs(by_other)), np.inf).min(axis=1)
 
 
 def _occluded(segment: ThinnedSegment, tree: cKDTree, within: float, clear_mm: float) -> np.ndarray:
@@ -157,11 +187,17 @@ def _occluded(segment: ThinnedSegment, tree: cKDTree, within: float, clear_mm: f
 
 
 def distinct_fits(
-    a: ThinnedSegment, b: ThinnedSegment, poses: Iterable[np.ndarray], gates: Sequence[float], clear_mm: float
+    a: ThinnedSegment,
+    b: ThinnedSegment,
+    poses: Iterable[np.ndarray],
+    gates: Sequence[float],
+    clear_mm: float,
+    step_mm: float = np.inf,
+    sample: int = SAMPLE,
 ) -> list[Fit]:
     """Fits of these poses ``T_a_b`` after alignment, without duplicates, sorted by :attr:`Fit.rate_bound`.
 
-    ``gates`` and ``clear_mm`` as in :func:`align` and :func:`compare`.
+    ``gates`` and ``sample`` as in :func:`align`, ``clear_mm`` and ``step_mm`` as in :func:`compare`.
     """
     tree = cKDTree(a.xyz_mm)
     starts: list[np.ndarray] = []
@@ -170,44 +206,12 @@ def distinct_fits(
         if any(_rms_distance_mm(b, start, other) < SAME_START * a.cell_mm for other in starts):
             continue
         starts.append(start)
-        T_a_b = align(a, tree, b, start, gates)
+        T_a_b = align(a, tree, b, start, gates, sample)
         if T_a_b is not None and all(distinct(b, T_a_b, other) for other in found):
             found.append(T_a_b)
     occluded = self_occluded(a, clear_mm), self_occluded(b, clear_mm)
-    fits = [compare(a, b, T_a_b, occluded, clear_mm) for T_a_b in found]
+    fits = [compare(a, b, T_a_b, occluded, clear_mm, step_mm) for T_a_b in found]
     return sorted(fits, key=lambda fit: (fit.rate_bound, *fit.T_a_b.ravel()))
-
-
-def cube_turns(segment: ThinnedSegment) -> list[np.ndarray]:
-    """Rotations of a cube onto itself, (4, 4), about the middle of a segment along its principal axes, and about the
-    middle of its bounds along the directions that most of its surface faces.
-
-    A body or a room that looks alike from several sides is mapped onto itself by motions near some of these.
-    """
-    middle = segment.xyz_mm.mean(axis=0)
-    principal = np.linalg.eigh((segment.xyz_mm - middle).T @ (segment.xyz_mm - middle))[1]
-    square = _square_axes(segment.normal)
-    along = segment.xyz_mm @ square
-    box = square @ np.percentile(along, (1, 99), axis=0).mean(axis=0)  # a few cells beyond a door don't count
-    turns = []
-    for axes, centre in ((principal, middle), (square, box)):
-        for turn in Rotation.create_group("O").as_matrix():
-            turned = axes @ turn @ axes.T
-            if np.trace(turn) < UNTURNED:
-                turns.append(rigid.pose(turned, centre - turned @ centre))
-    return turns
-
-
-def _square_axes(normals: np.ndarray) -> np.ndarray:
-    """Three directions at right angles, columns of (3, 3), that most unit normals (n, 3) follow, with either sign."""
-    trials = normals[:: max(1, len(normals) // TRIALS)]
-    narrow = np.abs(normals @ trials.T) > SAME_FACING
-    first = trials[int(np.argmax(narrow.sum(axis=0)))]
-    level = np.abs(trials @ first) < np.sqrt(1 - SAME_FACING**2)
-    second = trials[level][int(np.argmax(narrow[:, level].sum(axis=0)))] if level.any() else plane_fit.across(first)[0]
-    second = second - (second @ first) * first
-    second /= np.linalg.norm(second)
-    return np.column_stack([first, second, np.cross(first, second)])
 
 
 def distinct(b: ThinnedSegment, T_a_b: np.ndarray, other_a_b: np.ndarray) -> bool:

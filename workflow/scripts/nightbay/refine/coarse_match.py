@@ -7,14 +7,16 @@ at random: the result is reproducible, and a symmetric part gives all of its alt
 """
 
 from dataclasses import dataclass, replace
+from functools import cached_property
 
 import numpy as np
+from scipy.sparse import csr_matrix
 from scipy.spatial import cKDTree
 
 from nightbay.clouds.cloud import Cloud, CloudFile
 from nightbay.core import rigid
 from nightbay.core.native import open3d
-from nightbay.refine import overlap, segment_size
+from nightbay.refine import large_planes, overlap, segment_size
 
 SAMPLE = 400_000  # points of a segment that are thinned: ten and more a cell of the thinned cloud
 RARE = 600  # points of a segment that are matched: those with the rarest features
@@ -27,6 +29,7 @@ SET_SHARE = 0.5  # of the best count in a seed's row: matches that support it ha
 ALIKE = 0.25  # difference of cosines of angles that agree: 15 deg across, as normals of cells err
 LEAST_NORMAL = 0.5  # length of the mean of a cell's unit normals
 FEATURE_CELLS = 5  # radius of a feature in cells
+BESIDE = 2.0  # cells: neighbours of a cell, a dozen on a surface
 
 
 @dataclass(frozen=True)
@@ -45,6 +48,19 @@ class ThinnedSegment:
     def turned(self) -> "ThinnedSegment":
         """The segment with its normals turned over."""
         return replace(self, normal=-self.normal)
+
+    @cached_property
+    def distinctive(self) -> np.ndarray:
+        """Which cells (n,) bool lie off the large planes, see :mod:`refine.large_planes`."""
+        return large_planes.off_large_planes(self.xyz_mm, self.normal, self.cell_mm)
+
+    @cached_property
+    def neighbours(self) -> csr_matrix:
+        """Which cells lie beside each other, (n, n) of ones."""
+        pairs = cKDTree(self.xyz_mm).query_pairs(BESIDE * self.cell_mm, output_type="ndarray")
+        rows, columns = np.concatenate([pairs, pairs[:, ::-1]]).T
+        count = len(self.xyz_mm)
+        return csr_matrix((np.ones(len(rows), np.float32), (rows, columns)), (count, count))
 
 
 class SearchedSegment:
@@ -66,7 +82,7 @@ class SearchedSegment:
     def thinned(self, cell_mm: float) -> ThinnedSegment:
         """The segment thinned to ``cell_mm``, see :func:`thin`."""
         if cell_mm not in self._thinned:
-            self._thinned[cell_mm] = replace(thin(self._cloud, cell_mm), sided=self.sided)
+            self._thinned[cell_mm] = thin(self._cloud, cell_mm, self.sided)
         return self._thinned[cell_mm]
 
     def without_sides(self) -> "SearchedSegment":
@@ -75,17 +91,19 @@ class SearchedSegment:
 
     def halves(self, cell_mm: float) -> list[ThinnedSegment]:
         """Two halves of the segment's points, see :func:`halves`."""
-        return halves(self._cloud, cell_mm)
+        return halves(self._cloud, cell_mm, self.sided)
 
 
-def thin(cloud: CloudFile, cell_mm: float) -> ThinnedSegment:
-    """Thin a working cloud to one point a cube of ``cell_mm``, in the order of the cubes."""
-    sample = cloud.sample(SAMPLE)
-    thinned = _thin(sample, cell_mm)
+def thin(cloud: CloudFile, cell_mm: float, sided: bool = True) -> ThinnedSegment:
+    """Thin a working cloud to one point a cube of ``cell_mm``, in the order of the cubes.
+
+    ``sided``: see :class:`ThinnedSegment`.
+    """
+    thinned = _thin(cloud.sample(SAMPLE), cell_mm, sided)
     return replace(thinned, xyz_mm=thinned.xyz_mm + cloud.origin_mm)
 
 
-def halves(cloud: CloudFile, cell_mm: float) -> list[ThinnedSegment]:
+def halves(cloud: CloudFile, cell_mm: float, sided: bool = True) -> list[ThinnedSegment]:
     """Two halves of a working cloud's points, each thinned by itself, in cubes that are shifted by half a cube.
 
     What lies between them is noise and the coarseness of the cells alone.
@@ -93,25 +111,31 @@ def halves(cloud: CloudFile, cell_mm: float) -> list[ThinnedSegment]:
     sample = cloud.sample(SAMPLE)
     assert sample.normal is not None
     rows = [Cloud(sample.xyz_mm[start::2] + start * cell_mm / 2, sample.normal[start::2]) for start in (0, 1)]
-    first, second = (_thin(half, cell_mm) for half in rows)
+    first, second = (_thin(half, cell_mm, sided) for half in rows)
     return [first, replace(second, xyz_mm=second.xyz_mm - cell_mm / 2)]
 
 
-def _thin(cloud: Cloud, cell_mm: float) -> ThinnedSegment:
-    """A cloud's mean points and normals in cubes of ``cell_mm``."""
+def _thin(cloud: Cloud, cell_mm: float, sided: bool) -> ThinnedSegment:
+    """A cloud's mean points and normals in cubes of ``cell_mm``; without sides, all normals of a cube are turned to
+    the side of one of them."""
     assert cloud.normal is not None  # clean leaves normals of every point
     xyz_mm = cloud.xyz_mm.astype(np.float64)
-    _, cell = np.unique(np.floor(xyz_mm / cell_mm).astype(np.int64), axis=0, return_inverse=True)
+    normal = cloud.normal.astype(np.float64)
+    _, first, cell = np.unique(
+        np.floor(xyz_mm / cell_mm).astype(np.int64), axis=0, return_index=True, return_inverse=True
+    )
     cell = cell.ravel()
     count = np.bincount(cell)
+    if not sided:
+        normal = normal * np.where(np.sum(normal * normal[first][cell], axis=1) < 0, -1.0, 1.0)[:, None]
 
     def mean(values: np.ndarray) -> np.ndarray:
         return np.column_stack([np.bincount(cell, values[:, axis]) for axis in range(3)]) / count[:, None]
 
-    normal = mean(cloud.normal.astype(np.float64))
+    normal = mean(normal)
     length = np.linalg.norm(normal, axis=1)
     keep = length > LEAST_NORMAL  # cells whose points face different ways are edges of thin things
-    return ThinnedSegment(mean(xyz_mm)[keep], normal[keep] / length[keep, None], cell_mm)
+    return ThinnedSegment(mean(xyz_mm)[keep], normal[keep] / length[keep, None], cell_mm, sided)
 
 
 def features(thinned: ThinnedSegment) -> np.ndarray:
@@ -148,8 +172,8 @@ def merge(a: ThinnedSegment, b: ThinnedSegment, T_a_b: np.ndarray) -> ThinnedSeg
     xyz_mm = np.concatenate([a.xyz_mm, rigid.transform(T_a_b, b.xyz_mm)])
     normal = np.concatenate([a.normal, rigid.rotate(T_a_b, b.normal)])
     middle = xyz_mm.mean(axis=0)
-    thinned = _thin(Cloud(xyz_mm - middle, normal), a.cell_mm)
-    return replace(thinned, xyz_mm=thinned.xyz_mm + middle, sided=a.sided and b.sided)
+    thinned = _thin(Cloud(xyz_mm - middle, normal), a.cell_mm, a.sided and b.sided)
+    return replace(thinned, xyz_mm=thinned.xyz_mm + middle)
 
 
 def _poses(a: ThinnedSegment, b: ThinnedSegment, rows_a: np.ndarray, rows_b: np.ndarray) -> list[np.ndarray]:

@@ -86,7 +86,8 @@ def doubted(pairs: Mapping[tuple[str, str], Fit], names: Iterable[str], most: fl
 def _over(pairs: Mapping[tuple[str, str], Fit], name: str, names: Iterable[str]) -> Fit:
     """A segment's fit over all of its pairs with ``names``."""
     mine = [fit for pair, fit in pairs.items() if name in pair and set(pair) <= set(names)]
-    return Fit(np.eye(4), sum(fit.agreeing for fit in mine), sum(fit.contradicting for fit in mine))
+    counts = (sum(getattr(fit, name) for fit in mine) for name in ("agreeing", "distinctive", "contradicting"))
+    return Fit(np.eye(4), *counts)
 
 
 def _certain_rate(fit: Fit) -> float:

@@ -29,7 +29,7 @@ def check(
     reasons: dict[str, list[str]] = {}
     for (a, b), fit in fits.items():
         chained = rigid.invert(poses[a]) @ poses[b]
-        coarse_mm, _ = cells_mm(
+        coarse_mm, *_ = cells_mm(
             (segments[a].width_mm, segments[b].width_mm), max(segments[a].spacing_mm, segments[b].spacing_mm)
         )
         xyz_mm = segments[b].thinned(coarse_mm).xyz_mm

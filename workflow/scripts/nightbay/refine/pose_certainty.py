@@ -92,7 +92,7 @@ def alternative(search: PairSearch) -> Alternative | None:
     found = []
     for pose in search.record.alternatives:
         if pose.rejected_by == "contradiction":
-            fit = Fit(pose.T_a_b, pose.agreeing_cells, pose.contradicting_cells)
+            fit = Fit(pose.T_a_b, pose.agreeing_cells, pose.distinctive_cells, pose.contradicting_cells)
             found.append(Alternative("contradiction", fit.rate_least / bound))
         elif pose.rejected_by == "distance":
             found.append(Alternative("distance", pose.offset_mm / max(offset_mm, 1e-9)))

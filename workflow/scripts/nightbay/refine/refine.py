@@ -19,6 +19,7 @@ from nightbay.network.result import NetworkResult
 from nightbay.pipeline import typed
 from nightbay.pipeline.stage import Upstream
 from nightbay.refine import (
+    block_jackknife,
     contradiction,
     discrepancy,
     error_model,
@@ -175,6 +176,10 @@ def _refine(part: Part, network: NetworkResult, settings: Any, points: Sequence[
     final = overlap_adjustment.move(part.start, selection.solution.motions, drift.centre_mm)
     loose = loose_directions.find(part, pairs, evidence, targets, selection.moved)
     covariance = error_model.pose_covariance(evidence.errors, evidence.overlaps, evidence.targets, selection.solution)
+    widening = block_jackknife.widening(
+        patches, evidence.targets, selection.moved & ~part.has_targets, selection.solution, covariance
+    )
+    covariance *= np.sqrt(np.repeat(widening, 6))[:, None] * np.sqrt(np.repeat(widening, 6))[None]
     loose = pose_certainty.fixed_by_points(part, loose, covariance, drift.centre_mm)
     surface_registration.check_distances(part, pairs, final)
     point_pairs.check(points, part.names, final)

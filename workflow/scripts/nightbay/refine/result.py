@@ -165,7 +165,8 @@ class Discrepancy:
 
 @dataclass(frozen=True)
 class CandidatePose:
-    """A pose ``T_a_b`` (4, 4) in which two segments may fit, by cells of both that agree and that contradict.
+    """A pose ``T_a_b`` (4, 4) in which two segments may fit, by cells of both that agree, those distinctive ones among
+    them that lie off the large planes, and those that contradict.
 
     ``close_share`` of the cells near the other segment lie on its surface; ``offset_mm``: median distance of cells from
     it. ``rejected_by``: what shows that a pose other than the trusted one is wrong, "contradiction" or "distance"; None
@@ -174,6 +175,7 @@ class CandidatePose:
 
     T_a_b: np.ndarray
     agreeing_cells: int
+    distinctive_cells: int
     contradicting_cells: int
     close_share: float
     offset_mm: float
