@@ -3,7 +3,6 @@
 import numpy as np
 import pytest
 from scipy.spatial import cKDTree
-from scipy.spatial.transform import Rotation
 
 import overlap_scenes
 from nightbay.core import rigid
@@ -94,24 +93,3 @@ def test_segments_that_do_not_meet_are_not_aligned():
     edge = rigid.pose(translation_mm=[20.5 * CELL_MM, 0.0, 0.0])
     assert coarse_fit.align(a, tree, apart, edge) is None
     assert coarse_fit.align(a, tree, apart, rigid.pose(translation_mm=[0.0, 0.0, CELL_MM])) is not None
-
-
-def test_a_box_is_turned_about_its_axes_of_inertia_and_about_those_of_its_sides():
-    rng = np.random.default_rng(4)
-    turn = Rotation.random(rng=rng)
-    corner = rng.uniform(-1, 1, (500, 3)) * [900.0, 500.0, 300.0]
-    points = np.concatenate([corner, -corner])
-    points[:, 0] += 0.8 * points[:, 1]  # sheared: the axes of inertia are others than those of the sides
-    normal = np.tile(np.eye(3)[np.arange(500) % 3], (2, 1))
-    shift = np.array([300.0, -40.0, 10.0])
-    segment = ThinnedSegment(turn.apply(points + shift), turn.apply(normal), CELL_MM)
-    motions = coarse_fit.cube_turns(segment)
-    assert len(motions) == 2 * 23  # rotations of a cube but the one that changes nothing
-    inertia = np.linalg.eigh(np.cov(points.T))[1]
-    middle = turn.apply(shift)
-    for axes, mine in ((inertia, motions[:23]), (np.eye(3), motions[23:])):
-        turned_axes = turn.as_matrix() @ axes
-        for motion in mine:
-            np.testing.assert_allclose(rigid.transform(motion, middle[None])[0], middle, atol=1e-6)
-            along = np.abs(turned_axes.T @ motion[:3, :3] @ turned_axes)  # a permutation of the axes
-            np.testing.assert_allclose(along, np.round(along), atol=1e-9)

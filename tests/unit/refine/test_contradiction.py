@@ -80,7 +80,7 @@ def test_a_single_segment_has_nothing_to_contradict(tmp_path):
 
 def fits(**pairs):
     """Fits by pair: ``a_b=(agree, conflict)``."""
-    return {tuple(pair.split("_")): Fit(np.eye(4), *counts) for pair, counts in pairs.items()}
+    return {tuple(pair.split("_")): Fit(np.eye(4), counts[0], *counts) for pair, counts in pairs.items()}
 
 
 def test_the_wrong_one_takes_its_contradictions_along():
@@ -100,7 +100,7 @@ def test_few_cells_may_be_chance():
 
 
 def test_what_the_page_says():
-    found = contradiction.Agreement({}, {"roof": Fit(np.eye(4), 100, 500)}, ["front"], 30.0)
+    found = contradiction.Agreement({}, {"roof": Fit(np.eye(4), 100, 100, 500)}, ["front"], 30.0)
     found = found.record()
     doubted, isolated = job_summary._contradictions(found)
     assert doubted.startswith(

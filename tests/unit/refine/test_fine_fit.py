@@ -4,9 +4,9 @@ import numpy as np
 import pytest
 
 from nightbay.core import rigid
-from nightbay.refine import coarse_match, fine_fit, pair_search
+from nightbay.refine import coarse_fit, coarse_match, fine_fit
 from nightbay.refine.coarse_match import ThinnedSegment
-from searched_segments import SPACING_MM, WIDTH_MM, Cells, HeldCloud
+from searched_segments import HeldCloud
 
 CELL_MM = 50.0
 
@@ -55,7 +55,7 @@ def test_the_distance_of_two_scans_follows_from_their_noise(noise_mm, seed):
     found_mm = fine_fit.own_offset_mm(coarse_match.halves(cloud, CELL_MM))
     # means of 36 points differ by noise times the root of 2/36 between two scans; 0.6745 of it is the median. Half as
     # many points vary by chance, which adds 1/18 to the variance; the median of 400 distances is known to 1.17/20.
-    expected_mm = pair_search.NORMAL_MEDIAN * noise_mm * np.sqrt(2 / a_cell)
+    expected_mm = fine_fit.NORMAL_MEDIAN * noise_mm * np.sqrt(2 / a_cell)
     assert found_mm == pytest.approx(expected_mm, rel=1 / 36 + 3 * 1.17 / np.sqrt(cells))
 
 
@@ -63,11 +63,35 @@ def test_drift_adds_to_what_is_expected_as_squares():
     rng = np.random.default_rng(3)
     cells = grid()
     noisy = ThinnedSegment(cells.xyz_mm + rng.normal(0, 0.2, cells.xyz_mm.shape) * [0, 0, 1], cells.normal, CELL_MM)
-    segment, drift = Cells(cells), 0.3
-    segment.halves = lambda cell_mm: [cells, noisy]
+    halves, drift_mm = [[cells, noisy]] * 2, 0.3
     own_mm = fine_fit.own_offset_mm([cells, noisy])
-    # half a width from the middles of both segments, errors of which add as squares
-    drift_mm = pair_search.NORMAL_MEDIAN * drift / 1000 * WIDTH_MM / 2 * np.sqrt(2)
-    expected_mm = pair_search.expected_offset_mm(segment, segment, 3 * SPACING_MM, drift)
-    assert expected_mm == pytest.approx(np.hypot(own_mm, drift_mm))
-    assert pair_search.expected_offset_mm(segment, segment, 3 * SPACING_MM, 0.0) == pytest.approx(own_mm)
+    still, drifted = fine_fit.expected(halves, 0.0), fine_fit.expected(halves, drift_mm)
+    assert still.offset_mm == pytest.approx(own_mm)
+    assert drifted.offset_mm == pytest.approx(np.hypot(own_mm, fine_fit.NORMAL_MEDIAN * drift_mm))
+    assert drifted.step_mm == pytest.approx(still.step_mm + fine_fit.DRIFT_SD * drift_mm)
+
+
+def test_noise_alone_makes_no_step():
+    """Cells of one point: a second scan of them lies beyond the distance that makes a step once in thousands."""
+    rng = np.random.default_rng(4)
+
+    def scanned():
+        up = rng.normal(0, 0.2, (400, 1)) * [0, 0, 1]
+        return ThinnedSegment(grid().xyz_mm + up, grid().normal, CELL_MM)
+
+    # halves hold half as many points as a scan does, so their noise is wider by the root of two
+    wide = [ThinnedSegment(np.sqrt(2) * scan.xyz_mm, scan.normal, CELL_MM) for scan in (scanned(), scanned())]
+    for scan in wide:
+        scan.xyz_mm[:, :2] = grid().xyz_mm[:, :2]
+    step_mm = fine_fit.expected([wide, wide], 0.0).step_mm
+    fit = coarse_fit.compare(scanned(), scanned(), np.eye(4), (np.zeros(400, bool),) * 2, 100.0, step_mm)
+    assert fit.contradicting == 0 and fit.agreeing > 0.99 * 800
+    lifted_by = rigid.pose(translation_mm=[0.0, 0.0, step_mm + 5 * 0.2 * np.sqrt(2)])
+    fit = coarse_fit.compare(scanned(), scanned(), lifted_by, (np.zeros(400, bool),) * 2, 100.0, step_mm)
+    assert fit.contradicting > 0.99 * 800
+
+
+def test_nothing_near_makes_the_expected_unknown():
+    apart = ThinnedSegment(grid().xyz_mm + [0.0, 0.0, 1000.0], grid().normal, CELL_MM)
+    found = fine_fit.expected([[grid(), apart]] * 2, 0.1)
+    assert found.offset_mm == found.step_mm == np.inf

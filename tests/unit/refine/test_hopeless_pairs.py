@@ -63,13 +63,14 @@ def test_a_hopeless_pair_does_not_stop_the_others(monkeypatch):
     segments = {name: Cells(thinned()) for name in "abc"}
     shift = rigid.pose(translation_mm=[100.0, 0.0, 0.0])
 
-    def fits(a, b, poses, gates, clear_mm):
+    def fits(a, b, poses, gates, *_):
         hopeless = {id(a), id(b)} == {id(segments[name].thinned(30.0)) for name in "ac"}
-        return [] if hopeless else [coarse_fit.Fit(shift, 1000, 0)]
+        return [] if hopeless else [coarse_fit.Fit(shift, 1000, 1000, 0)]
 
     monkeypatch.setattr(pair_search, "SearchedSegment", lambda cloud, sure: cloud)
     monkeypatch.setattr(coarse_match, "candidate_poses", lambda a, b: [])
     monkeypatch.setattr(coarse_match, "own_motions", lambda body: [])
+    monkeypatch.setattr(pair_search, "_recounted", lambda a, b, poses, settings: poses)
     monkeypatch.setattr(coarse_fit, "distinct_fits", fits)
     monkeypatch.setattr(fine_fit, "closest", lambda a, b, fit: fine_fit.FineFit(fit, 30.0, 1.0, 0.0))
     searches = pair_search.Searches()

@@ -1,5 +1,7 @@
 """Which poses by surfaces are trusted, and every sentence with which a pair is refused."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 import yaml
@@ -8,12 +10,20 @@ import overlap_scenes
 from nightbay.clouds.cloud import CloudFile
 from nightbay.core import rigid
 from nightbay.pipeline.settings import settings
-from nightbay.refine import coarse_fit, coarse_match, contradiction, fine_fit, pair_search
+from nightbay.refine import (
+    coarse_fit,
+    coarse_match,
+    contradiction,
+    fine_fit,
+    pair_decision,
+    pair_search,
+    square_match,
+)
 from nightbay.refine.coarse_fit import Fit
 from nightbay.refine.coarse_match import SearchedSegment, ThinnedSegment
-from nightbay.refine.fine_fit import FineFit
+from nightbay.refine.fine_fit import Expected, FineFit
 from nightbay.refine.point_pairs import PointPairs
-from searched_segments import Cells
+from searched_segments import WIDTH_MM, Cells
 
 OWN = settings({"refine": yaml.safe_load(overlap_scenes.CONFIG.read_text(encoding="utf-8"))["refine"]}).refine
 NAMES = ["left", "right"]
@@ -21,13 +31,14 @@ COUNT, CELL_MM = 1000, 30.0
 RNG = np.random.default_rng(1)
 BODY = ThinnedSegment(RNG.uniform(0, 500, (COUNT, 3)), np.tile([0.0, 0.0, 1.0], (COUNT, 1)), CELL_MM)
 SURE = Cells(BODY)
-EXPECTED_MM = pair_search.expected_offset_mm(SURE, SURE, CELL_MM, OWN.untargeted_drift_mm_per_m)
+DRIFT_MM = OWN.untargeted_drift_mm_per_m * np.hypot(WIDTH_MM, WIDTH_MM) / 2000
+EXPECTED_MM = fine_fit.expected([SURE.halves(CELL_MM)] * 2, DRIFT_MM).offset_mm
 ASIDE = rigid.pose(translation_mm=[350.0, 0.0, 0.0])
 
 
 def posed(agreeing, contradicting, distance=1.0, T_a_b=None):
-    """A pose with its counts of cells and its distance in units of what is expected."""
-    fit = Fit(np.eye(4) if T_a_b is None else T_a_b, agreeing, contradicting)
+    """A pose with its counts of cells, all distinctive, and its distance in units of what is expected."""
+    fit = Fit(np.eye(4) if T_a_b is None else T_a_b, agreeing, agreeing, contradicting)
     return FineFit(fit, CELL_MM, 0.9, distance * EXPECTED_MM)
 
 
@@ -38,12 +49,12 @@ def enough(share):
 
 def fewest(bound, agreeing=COUNT):
     """The fewest cells that contradict by which the bound of the rate exceeds one."""
-    return next(count for count in range(COUNT) if Fit(np.eye(4), agreeing, count).rate_bound > bound)
+    return next(count for count in range(COUNT) if Fit(np.eye(4), agreeing, agreeing, count).rate_bound > bound)
 
 
 def fewest_least(rate, agreeing=COUNT):
     """The fewest cells that contradict by which the rate is certain to reach one."""
-    return next(count for count in range(COUNT) if Fit(np.eye(4), agreeing, count).rate_least >= rate)
+    return next(count for count in range(COUNT) if Fit(np.eye(4), agreeing, agreeing, count).rate_least >= rate)
 
 
 @pytest.fixture
@@ -54,12 +65,14 @@ def search(monkeypatch):
         def rough(a, b, poses, gates, clear_mm):
             return [pose.fit for pose in (by_motions if gates is coarse_fit.WIDE_GATES else by_features)]
 
-        def judge(a, b, rough, clear_mm):
+        def judge(a, b, rough, clear_mm, expected):
             known = [*by_features, *by_motions]
             return [pose for pose in known if any(pose.fit is fit for fit in rough)]
 
         monkeypatch.setattr(coarse_match, "candidate_poses", lambda a, b: [])
+        monkeypatch.setattr(square_match, "candidate_poses", lambda a, b: [])
         monkeypatch.setattr(coarse_match, "own_motions", lambda body: [])
+        monkeypatch.setattr(pair_search, "_recounted", lambda a, b, poses, settings: poses)
         monkeypatch.setattr(coarse_fit, "distinct_fits", rough)
         monkeypatch.setattr(fine_fit, "judge", judge)
         return pair_search.search_pair(*NAMES, a, b, OWN)
@@ -92,7 +105,7 @@ def test_too_little_overlap(search):
     assert found.fit is None
     assert found.doubt == (
         "segments left and right share no targets and their surfaces agree over 9% of the smaller one at best, 15% are "
-        "needed; scan more overlap or put targets into it"
+        "needed, floors and walls alone do not count; scan more overlap or put targets into it"
     )
 
 
@@ -100,7 +113,7 @@ def test_contradiction_in_every_pose(search):
     over = fewest(OWN.trusted_contradiction_most)
     assert not search([posed(COUNT, over - 1)]).doubt
     found = search([posed(COUNT, over), posed(COUNT, 2 * over, T_a_b=ASIDE)])
-    bound = Fit(np.eye(4), COUNT, over).rate_bound
+    bound = Fit(np.eye(4), COUNT, COUNT, over).rate_bound
     assert found.fit is None
     assert found.doubt == (
         "segments left and right share no targets and their surfaces contradict each other in every pose that was "
@@ -111,7 +124,7 @@ def test_contradiction_in_every_pose(search):
 
 
 def test_surfaces_that_do_not_lie_on_each_other(search):
-    far, bound = 1.05 * OWN.distance_most, Fit(np.eye(4), 2 * COUNT, 0).rate_bound
+    far, bound = 1.05 * OWN.distance_most, Fit(np.eye(4), 2 * COUNT, 2 * COUNT, 0).rate_bound
     assert bound * far**2 < OWN.trusted_contradiction_most  # the distance alone is too much
     assert not search([posed(2 * COUNT, 0, 0.95 * OWN.distance_most)]).doubt
     found = search([posed(2 * COUNT, 0, far)])
@@ -126,7 +139,7 @@ def test_surfaces_that_do_not_lie_on_each_other(search):
 
 @pytest.mark.parametrize("expected_mm", [0.0, float("inf")])
 def test_without_a_distance_to_expect_no_pose_is_trusted(search, monkeypatch, expected_mm):
-    monkeypatch.setattr(pair_search, "expected_offset_mm", lambda *_: expected_mm)
+    monkeypatch.setattr(fine_fit, "expected", lambda *_: Expected(expected_mm, np.inf))
     found = search([posed(COUNT, 0)])
     assert found.fit is None and "do not lie on each other" in found.doubt
 
@@ -164,9 +177,25 @@ def test_another_pose_is_out_of_the_question_by_distance(search):
 
 def test_another_pose_counts_with_less_overlap(search):
     best = posed(COUNT, 4)
-    least = pair_search.OTHER_SHARE * OWN.overlap_least
-    assert "two ways" in search([best, posed(enough(1.1 * least), 0, T_a_b=ASIDE)]).doubt
-    assert search([best, posed(enough(0.9 * least), 0, T_a_b=ASIDE)]).fit is best.fit
+    least = pair_decision.OTHER_SHARE * COUNT
+    assert "two ways" in search([best, posed(int(1.1 * least), 0, T_a_b=ASIDE)]).doubt
+    assert search([best, posed(int(0.9 * least), 0, T_a_b=ASIDE)]).fit is best.fit
+
+
+def test_floors_and_walls_alone_are_no_overlap(search):
+    pose = posed(COUNT, 0)
+    few, enough = (
+        replace(pose, fit=replace(pose.fit, distinctive=contradiction.LEAST_AGREEING + more)) for more in (-1, 0)
+    )
+    assert search([enough]).fit is enough.fit
+    assert "floors and walls alone do not count" in search([few]).doubt
+
+
+def test_where_sides_are_only_likely_more_must_overlap(search):
+    likely, least = Cells(BODY, sure=False), OWN.overlap_least
+    pose = posed(enough((least + pair_decision.UNSURE * least) / 2), 0)
+    assert search([pose]).fit is pose.fit
+    assert "agree over" in search([pose], a=likely).doubt
 
 
 def test_a_motion_of_the_body_onto_itself_gives_another_pose(search):
@@ -179,7 +208,7 @@ def test_a_motion_of_the_body_onto_itself_gives_another_pose(search):
 
 def test_without_sides_less_may_be_held_against_a_pose(search):
     blind = Cells(BODY, sure=False)
-    count = fewest(pair_search.UNSIDED * OWN.trusted_contradiction_most, 2 * COUNT)
+    count = fewest(pair_decision.UNSIDED * OWN.trusted_contradiction_most, 2 * COUNT)
     over, under = posed(2 * COUNT, count), posed(2 * COUNT, count - 1)
     unsided = blind.without_sides()
     assert search([over]).fit is over.fit
@@ -189,8 +218,8 @@ def test_without_sides_less_may_be_held_against_a_pose(search):
 
 def test_where_sides_are_only_likely_another_pose_must_contradict_more(search):
     best, likely = posed(2 * COUNT, 2), Cells(BODY, sure=False)
-    assert best.fit.rate_bound < pair_search.UNSIDED * OWN.trusted_contradiction_most  # trusted without sides, too
-    enough, more = (best.fit.rate_bound * OWN.ambiguity * times for times in (1.0, pair_search.UNSURE))
+    assert best.fit.rate_bound < pair_decision.UNSIDED * OWN.trusted_contradiction_most  # trusted without sides, too
+    enough, more = (best.fit.rate_bound * OWN.ambiguity * times for times in (1.0, pair_decision.UNSURE))
     between = posed(2 * COUNT, fewest_least(more, 2 * COUNT) - 1, T_a_b=ASIDE)
     assert enough < between.fit.rate_least < more
     assert search([best, between]).fit is best.fit
@@ -257,6 +286,7 @@ def test_a_symmetric_body_is_refused_though_features_find_one_pose(eggs, monkeyp
     """Without dents the egg is the same after half a turn; the dents show which way is the true one."""
     a, b, T_a_b = eggs(dents)
     monkeypatch.setattr(coarse_match, "candidate_poses", lambda *_: [T_a_b])
+    monkeypatch.setattr(square_match, "candidate_poses", lambda *_: [])
     found = pair_search.search_pair(*NAMES, a, b, OWN)
     if dents:
         assert found.doubt == ""

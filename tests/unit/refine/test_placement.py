@@ -115,7 +115,7 @@ def search(fits):
     """A search by the names of pairs: {pair: agreeing cells}; other pairs are doubted, those of a the least."""
 
     def of(self, a, b, clouds, settings):
-        fit = coarse_fit.Fit(np.eye(4), fits[a + b], 0) if a + b in fits else None
+        fit = coarse_fit.Fit(np.eye(4), fits[a + b], fits[a + b], 0) if a + b in fits else None
         return pair_search.PairSearch(None, 0.1 * (a == "a"), fit, f"{a} and {b} do not fit")
 
     return of
@@ -155,12 +155,12 @@ def test_each_segment_is_placed_by_the_pair_that_agrees_most(monkeypatch):
 
 def test_the_closest_other_pose_is_that_with_the_weakest_evidence_against_it():
     poses = [rigid.pose(translation_mm=[100.0 * at, 0, 0]) for at in range(4)]
-    trusted = coarse_fit.Fit(poses[0], 1000, 4)  # at most 4 + 4 + 3 of 1000 cells contradict
+    trusted = coarse_fit.Fit(poses[0], 1000, 1000, 4)  # at most 4 + 4 + 3 of 1000 cells contradict
     alternatives = [
-        CandidatePose(poses[0], 1000, 4, 0.9, 0.2, None),
-        CandidatePose(poses[1], 1000, 55, 0.9, 0.3, "contradiction"),
-        CandidatePose(poses[2], 1000, 5, 0.5, 0.6, "distance"),
-        CandidatePose(poses[3], 1000, 500, 0.5, 0.3, "contradiction"),
+        CandidatePose(poses[0], 1000, 1000, 4, 0.9, 0.2, None),
+        CandidatePose(poses[1], 1000, 1000, 55, 0.9, 0.3, "contradiction"),
+        CandidatePose(poses[2], 1000, 1000, 5, 0.5, 0.6, "distance"),
+        CandidatePose(poses[3], 1000, 1000, 500, 0.5, 0.3, "contradiction"),
     ]
 
     def found(count):

@@ -77,17 +77,17 @@ def test_a_single_place_has_no_width(count, spacing_mm):
 
 def test_cells_follow_from_the_smaller_segment_and_hold_enough_points():
     dense = 1e-3
-    coarse, fine = segment_size.cells_mm((1000.0, 1200.0), dense)
-    assert (coarse, fine) == (1000.0 / segment_size.CELLS, 1000.0 / segment_size.FINE_CELLS)
-    coarse, fine = segment_size.cells_mm((1000.0, 1000.0), 100.0)
-    assert coarse == segment_size.LEAST_SPACINGS * 100.0 and fine == segment_size.FINE_SPACINGS * 100.0
-    coarse, fine = segment_size.cells_mm((10.0, 5000.0), dense)
-    assert coarse == fine == 5000.0 / segment_size.MOST_CELLS
+    per_width = segment_size.CELLS, segment_size.FINE_CELLS, segment_size.FINEST_CELLS
+    spacings = segment_size.LEAST_SPACINGS, segment_size.FINE_SPACINGS, segment_size.FINEST_SPACINGS
+    assert segment_size.cells_mm((1000.0, 1200.0), dense) == tuple(1000.0 / cells for cells in per_width)
+    assert segment_size.cells_mm((1000.0, 1000.0), 100.0) == tuple(100.0 * spacing for spacing in spacings)
+    assert segment_size.cells_mm((10.0, 5000.0), dense) == (5000.0 / segment_size.MOST_CELLS,) * 3
     rng = np.random.default_rng(6)
     for low, high, spacing in np.exp(rng.uniform(0, 9, (200, 3))):
-        coarse, fine = segment_size.cells_mm((low, high), spacing)
-        assert (coarse, fine) == segment_size.cells_mm((high, low), spacing)
-        assert segment_size.FINE_SPACINGS * spacing <= fine <= coarse
+        coarse, fine, finest = segment_size.cells_mm((low, high), spacing)
+        assert (coarse, fine, finest) == segment_size.cells_mm((high, low), spacing)
+        assert segment_size.FINEST_SPACINGS * spacing <= finest <= fine <= coarse
+        assert segment_size.FINE_SPACINGS * spacing <= fine
 
 
 def test_the_clear_view_grows_with_the_segment_up_to_the_stand_off():

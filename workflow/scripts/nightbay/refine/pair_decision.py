@@ -57,7 +57,10 @@ class Judged:
 
 
 def enough(judged: Sequence[Judged], settings: Any) -> list[Judged]:
-    """The poses in which the segments overlap enough, and not on large planes alone; ``settings``: the section refine."""
+    """The poses in which the segments overlap enough, and not on large planes alone.
+
+    ``settings``: the section refine.
+    """
     return [
         pose
         for pose in judged
@@ -78,10 +81,11 @@ def rejected_by(pose: Judged, best: Judged, settings: Any) -> str | None:
     return None
 
 
-def doubt(judged: Sequence[Judged], middle_mm: np.ndarray, settings: Any) -> str:
+def doubt(judged: Sequence[Judged], xyz_mm: np.ndarray, settings: Any) -> str:
     """Why the first of these poses can't be trusted, as the end of a sentence; "" where it can.
 
-    ``middle_mm`` (3,): of the second segment, where poses are compared; ``settings``: the section refine.
+    ``xyz_mm`` (n, 3): cells of the second segment, at whose middle poses are compared; ``settings``: the section
+    refine.
     """
     poses = enough(judged, settings)
     if not poses:
@@ -108,7 +112,7 @@ def doubt(judged: Sequence[Judged], middle_mm: np.ndarray, settings: Any) -> str
     other = next((pose for pose in judged if _as_good(pose, best, settings)), None)
     if other is None:
         return ""
-    motion = rigid.invert(best.fit.T_a_b) @ other.fit.T_a_b
+    motion, middle_mm = rigid.invert(best.fit.T_a_b) @ other.fit.T_a_b, xyz_mm.mean(axis=0)
     shift_mm = float(np.linalg.norm(rigid.transform(motion, middle_mm[None])[0] - middle_mm))
     return (
         f"{TWO_WAYS}, {shift_mm:.0f} mm and {rigid.angle_deg(motion):.0f}° apart; put targets or "

@@ -1,10 +1,9 @@
 """Searches for the relative pose of two segments by their surfaces, and decides whether it can be trusted.
 
 Candidates come from features of two sizes (:mod:`refine.coarse_match`), from votes of what lies off large planes
-(:mod:`refine.square_match`) and, beside a pose that seems right, from
-motions that may map the body onto itself. Each is aligned and judged by fine cells (:mod:`refine.fine_fit`), and the
-contradictions of the most likely ones are counted again in the finest. Which pose is trusted:
-:mod:`refine.pair_decision`.
+(:mod:`refine.square_match`) and, beside a pose that seems right, from motions that may map the body onto itself. Each is
+aligned and judged by fine cells (:mod:`refine.fine_fit`), and the contradictions of the most likely ones are counted
+again in the finest. Which pose is trusted: :mod:`refine.pair_decision`.
 """
 
 from collections.abc import Mapping, Sequence
@@ -115,8 +114,7 @@ def search_pair(name_a: str, name_b: str, a: SearchedSegment, b: SearchedSegment
 
 def _search(name_a: str, name_b: str, a: SearchedSegment, b: SearchedSegment, settings: Any) -> PairSearch:
     """The search by normals with sides or without, as the segments say."""
-    expected = _expected(a, b, _cells(a, b)[1], settings)
-    middle_mm = b.thinned(_fine(a, b)).xyz_mm.mean(axis=0)
+    expected = _expected(a, b, _fine(a, b), settings)
     judged: list[Judged] = []
     for cell_mm in (_coarse(a, b), _fine(a, b)):  # features of a second size where those of the first do not decide
         judged = _ranked(a, b, [*judged, *(_judged(a, b, fit, expected) for fit in _fits(a, b, cell_mm, expected))])
@@ -125,7 +123,7 @@ def _search(name_a: str, name_b: str, a: SearchedSegment, b: SearchedSegment, se
             turned = _alternatives(a, b, enough[0].fit.T_a_b, expected)
             judged = _ranked(a, b, [*judged, *(_judged(a, b, fit, expected) for fit in turned)])
             judged = _ranked(a, b, [*_recounted(a, b, judged[:RECOUNTED], settings), *judged[RECOUNTED:]])
-        doubt = pair_decision.doubt(judged, middle_mm, settings)
+        doubt = pair_decision.doubt(judged, b.thinned(_fine(a, b)).xyz_mm, settings)
         if not doubt or doubt.startswith(pair_decision.TWO_WAYS):
             break
     enough = pair_decision.enough(judged, settings) or judged
@@ -207,10 +205,12 @@ def _cells(a: SearchedSegment, b: SearchedSegment) -> tuple[float, float, float]
 
 
 def _coarse(a: SearchedSegment, b: SearchedSegment) -> float:
+    """Edge of the coarse cells for two segments, mm."""
     return _cells(a, b)[0]
 
 
 def _fine(a: SearchedSegment, b: SearchedSegment) -> float:
+    """Edge of the fine cells for two segments, mm."""
     return _cells(a, b)[1]
 
 

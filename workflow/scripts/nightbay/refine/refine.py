@@ -176,10 +176,10 @@ def _refine(part: Part, network: NetworkResult, settings: Any, points: Sequence[
     final = overlap_adjustment.move(part.start, selection.solution.motions, drift.centre_mm)
     loose = loose_directions.find(part, pairs, evidence, targets, selection.moved)
     covariance = error_model.pose_covariance(evidence.errors, evidence.overlaps, evidence.targets, selection.solution)
-    widening = block_jackknife.widening(
-        patches, evidence.targets, selection.moved & ~part.has_targets, selection.solution, covariance
-    )
-    covariance *= np.sqrt(np.repeat(widening, 6))[:, None] * np.sqrt(np.repeat(widening, 6))[None]
+    by_surfaces = selection.moved & ~part.has_targets
+    widening = block_jackknife.widening(patches, evidence.targets, by_surfaces, selection.solution, covariance)
+    widened = np.sqrt(np.repeat(widening, 6))
+    covariance *= widened[:, None] * widened[None]
     loose = pose_certainty.fixed_by_points(part, loose, covariance, drift.centre_mm)
     surface_registration.check_distances(part, pairs, final)
     point_pairs.check(points, part.names, final)
