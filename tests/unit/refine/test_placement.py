@@ -27,6 +27,26 @@ def part(tmp_path_factory):
     return [*cleaned, overlap_scenes.write_segment(folder / "odd", "odd", *odd, np.eye(4))]
 
 
+@pytest.fixture(scope="module")
+def found():
+    """What a search found in this module's part, by the names of the two segments, which stand for the same clouds."""
+    return {}
+
+
+@pytest.fixture
+def searched_once(found, monkeypatch):
+    """A pair that a test of this module has searched is not searched again: it finds the same each time."""
+    search = pair_search.search_pair
+
+    def once(a, b, *rest):
+        if (a, b) not in found:
+            found[a, b] = search(a, b, *rest)
+        return found[a, b]
+
+    monkeypatch.setattr(pair_search, "search_pair", once)
+
+
+@pytest.mark.usefixtures("searched_once")
 def test_a_hopeless_segment_is_named_and_refuses_the_part(part, tmp_path):
     record = run(part, overlap_scenes.no_targets(), tmp_path)
     assert record["status"] == "rejected"
@@ -37,13 +57,15 @@ def test_a_hopeless_segment_is_named_and_refuses_the_part(part, tmp_path):
     )
 
 
-def test_a_hopeless_segment_that_is_left_out_changes_nothing_of_the_others(part, tmp_path):
+@pytest.mark.usefixtures("searched_once")
+def test_a_hopeless_segment_that_is_left_out_changes_nothing_of_the_others(part, tmp_path, monkeypatch):
     left_out = run(part, overlap_scenes.no_targets(), tmp_path, {"unplaced": "leave_out"})
     assert left_out["status"] == "ok", left_out["reasons"]
     result = left_out["result"]
     (missing,) = result["unplaced"]
     assert missing["segment"] == "odd" and "and odd share no targets" in missing["reason"]
     assert list(result["poses"]) == ["back", "front"]
+    monkeypatch.undo()  # the search of the two alone is a new one
     alone = run(part[:2], overlap_scenes.no_targets(), tmp_path)["result"]
     assert len(alone["coarse_registration"]) == 1 and len(result["coarse_registration"]) == 3
     same = {key: value for key, value in result.items() if key not in ("unplaced", "coarse_registration")}
@@ -53,6 +75,7 @@ def test_a_hopeless_segment_that_is_left_out_changes_nothing_of_the_others(part,
     assert known["patches"] > 8 and 0 < known["position_sd_mm"] < 1.0
 
 
+@pytest.mark.usefixtures("searched_once")
 def test_the_segment_that_comes_first_can_be_left_out(part, tmp_path):
     first = [stage.Upstream(*_fields(part[2], segment="a-sheet")), *part[:2]]
     record = run(first, overlap_scenes.no_targets(), tmp_path, {"unplaced": "leave_out"})
@@ -64,6 +87,7 @@ def _fields(upstream, **changed):
     return list({**vars(upstream), **changed}.values())
 
 
+@pytest.mark.usefixtures("searched_once")
 def test_targets_that_were_set_aside_leave_the_segment_to_its_surfaces(part, tmp_path):
     none = typed.read(NetworkResult, overlap_scenes.no_targets().result)
     aside = typed.write(none) | {"set_aside": {"front": "Segment front shares no more than three targets."}}
@@ -72,6 +96,7 @@ def test_targets_that_were_set_aside_leave_the_segment_to_its_surfaces(part, tmp
     assert record["result"]["poses"]["front"]["pose_from"] == "surfaces"
 
 
+@pytest.mark.usefixtures("searched_once")
 def test_of_two_segments_that_do_not_fit_the_one_with_more_points_is_the_model(part, tmp_path):
     both = part[1:]
     refused = run(both, overlap_scenes.no_targets(), tmp_path)

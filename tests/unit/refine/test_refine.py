@@ -204,8 +204,11 @@ def test_a_panel_that_moved_is_left_to_the_targets(tmp_path):
     assert pose["T_control_segment"] == network.result["poses"]["right"]["T_control_segment"]
 
 
-def bay_part(folder, seed, spans, count=110_000, **kinds):
-    """Segments of the bay by their spans along X, {name: (low, high)} mm, and their true poses."""
+def bay_part(folder, seed, spans, count=60_000, **kinds):
+    """Segments of the bay by their spans along X, {name: (low, high)} mm, and their true poses.
+
+    ``count`` of the whole bay, 14 mm apart. The search compares cells of two spacings: more points, more cells.
+    """
     rng = np.random.default_rng(seed)
     cleaned, true = [], {}
     for name, (low, high) in spans.items():
