@@ -1,9 +1,9 @@
 """Searches for the relative pose of two segments by their surfaces, and decides whether it can be trusted.
 
 Candidates come from features of two sizes (:mod:`refine.coarse_match`), from votes of what lies off large planes
-(:mod:`refine.square_match`) and, beside a pose that seems right, from motions that may map the body onto itself. Each is
-aligned and judged by fine cells (:mod:`refine.fine_fit`), and the contradictions of the most likely ones are counted
-again in the finest. Which pose is trusted: :mod:`refine.pair_decision`.
+(:mod:`refine.square_match`) and, beside a pose that seems right, from motions that may map the body onto itself. Each
+is aligned and judged by fine cells (:mod:`refine.fine_fit`), and the contradictions of the most likely ones are
+counted again in the finest. Which pose is trusted: :mod:`refine.pair_decision`.
 """
 
 from collections.abc import Mapping, Sequence
