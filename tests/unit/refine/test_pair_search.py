@@ -195,7 +195,7 @@ def test_where_sides_are_only_likely_more_must_overlap(search):
     likely, least = Cells(BODY, sure=False), OWN.overlap_least
     pose = posed(enough((least + pair_decision.UNSURE * least) / 2), 0)
     assert search([pose]).fit is pose.fit
-    assert "agree over" in search([pose], a=likely).doubt
+    assert f"{pair_decision.UNSURE * least:.0%} are needed" in search([pose], a=likely).doubt
 
 
 def test_a_motion_of_the_body_onto_itself_gives_another_pose(search):

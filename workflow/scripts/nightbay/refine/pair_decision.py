@@ -64,9 +64,13 @@ def enough(judged: Sequence[Judged], settings: Any) -> list[Judged]:
     return [
         pose
         for pose in judged
-        if pose.share >= settings.overlap_least * (1.0 if pose.sure else UNSURE)
-        and pose.fit.distinctive >= contradiction.LEAST_AGREEING
+        if pose.share >= _least_share(pose.sure, settings) and pose.fit.distinctive >= contradiction.LEAST_AGREEING
     ]
+
+
+def _least_share(sure: bool, settings: Any) -> float:
+    """Share of the smaller segment that must agree, by whether the sides of normals are known."""
+    return float(settings.overlap_least * (1.0 if sure else UNSURE))
 
 
 def rejected_by(pose: Judged, best: Judged, settings: Any) -> str | None:
@@ -90,8 +94,9 @@ def doubt(judged: Sequence[Judged], xyz_mm: np.ndarray, settings: Any) -> str:
     poses = enough(judged, settings)
     if not poses:
         share = max((pose.share for pose in judged), default=0.0)
+        least = _least_share(all(pose.sure for pose in judged), settings)
         return (
-            f"their surfaces agree over {share:.0%} of the smaller one at best, {settings.overlap_least:.0%} are "
+            f"their surfaces agree over {share:.0%} of the smaller one at best, {least:.0%} are "
             "needed, floors and walls alone do not count; scan more overlap or put targets into it"
         )
     best = poses[0]
