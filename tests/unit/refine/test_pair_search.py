@@ -182,6 +182,19 @@ def test_another_pose_counts_with_less_overlap(search):
     assert search([best, posed(int(0.9 * least), 0, T_a_b=ASIDE)]).fit is best.fit
 
 
+def test_another_pose_counts_if_it_would_be_trusted_alone(search):
+    """Walls that agree over half of a room and a few posts, where the best pose has many posts."""
+    best, other = posed(2 * COUNT, 0), posed(enough(2 * pair_decision.ALONE_SHARE), 0, T_a_b=ASIDE)
+    few = int(0.5 * pair_decision.OTHER_SHARE * 2 * COUNT)
+    alone = replace(other, fit=replace(other.fit, distinctive=few))
+    assert few >= contradiction.LEAST_AGREEING and alone.fit.rate_bound < OWN.trusted_contradiction_most
+    assert "two ways" in search([best, alone]).doubt
+    narrow = posed(enough(0.9 * pair_decision.ALONE_SHARE), 0, T_a_b=ASIDE)
+    assert search([best, replace(narrow, fit=replace(narrow.fit, distinctive=few))]).fit is best.fit
+    walls = replace(other.fit, distinctive=contradiction.LEAST_AGREEING - 1)
+    assert search([best, replace(other, fit=walls)]).fit is best.fit
+
+
 def test_floors_and_walls_alone_are_no_overlap(search):
     pose = posed(COUNT, 0)
     few, enough = (

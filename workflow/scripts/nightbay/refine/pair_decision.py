@@ -21,6 +21,7 @@ from nightbay.refine.fine_fit import FineFit
 UNSIDED = 0.5
 UNSURE = 1.5  # times as much must contradict in another pose where sides are only likely, and as much overlap
 OTHER_SHARE = 0.4  # of the distinctive cells that agree in the best pose: another that explains less does not count
+ALONE_SHARE = 0.25  # of the smaller segment: another pose that agrees on so much counts if it would be trusted alone
 TWO_WAYS = "fit each other in two ways"
 
 
@@ -126,6 +127,10 @@ def doubt(judged: Sequence[Judged], xyz_mm: np.ndarray, settings: Any) -> str:
 
 
 def _as_good(pose: Judged, best: Judged, settings: Any) -> bool:
-    """Whether a pose other than the best explains nearly as much of what is distinctive, and nothing rejects it."""
-    explains = pose.fit.distinctive > OTHER_SHARE * best.fit.distinctive
-    return pose is not best and explains and rejected_by(pose, best, settings) is None
+    """Whether a pose other than the best explains nearly as much of what is distinctive, or would be trusted if it were
+    alone, and nothing rejects it."""
+    if pose is best or rejected_by(pose, best, settings) is not None:
+        return False
+    alone = pose.share >= ALONE_SHARE and pose.fit.rate_bound <= settings.trusted_contradiction_most
+    distinctive = pose.fit.distinctive
+    return distinctive > OTHER_SHARE * best.fit.distinctive or (alone and distinctive >= contradiction.LEAST_AGREEING)
