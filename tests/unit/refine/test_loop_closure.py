@@ -25,7 +25,7 @@ def fits(pairs, wrong=None):
     for a, b in pairs:
         T_a_b = rigid.invert(POSES[a]) @ POSES[b]
         T_a_b = rigid.pose(translation_mm=[(wrong or {}).get(a + b, 0.0), 0, 0]) @ T_a_b
-        made[a, b] = coarse_fit.Fit(T_a_b, 100, 0)
+        made[a, b] = coarse_fit.Fit(T_a_b, 100, 100, 0)
     return made
 
 
