@@ -42,8 +42,12 @@ TRUE_MM = {  # of the demo's bay, from its construction in demo/loadbay.py
     "rear_opening_width_floor": 2 * loadbay.HALF,
     "rear_opening_height": loadbay.CEILING - loadbay.FLOOR,
 }
-# ribs, posts of the sliding door and bows, along X
-MEMBERS = (loadbay.RIBS_LEFT, sorted([1540, 2680, *loadbay.RIBS_RIGHT]), [x + 130 for x in loadbay.RIBS_LEFT])
+# ribs, posts of the sliding door and bows: the middle and half the width of each, along X, which runs rearward
+MEMBERS = {
+    "ribs_left": [(x, 45) for x in loadbay.RIBS_LEFT],
+    "ribs_right": sorted([(1540, 30), (2680, 30), *((x, 45) for x in loadbay.RIBS_RIGHT)]),
+    "bows": [(x + 130, 30) for x in loadbay.RIBS_LEFT],
+}
 
 
 @dataclass(frozen=True)
@@ -155,14 +159,24 @@ class Bay:
         return Case(np.concatenate(xyz), np.concatenate(normals), segments, {})
 
 
+def spans(key: str) -> list[float]:
+    """What a distance of two ribs or bows may be by its key: of their middles, of like flanks, or clear."""
+    ribs = next(ribs for name, ribs in MEMBERS.items() if name in key)
+    sides = (1, -1) if key.startswith("clear") else (-1, -1) if "front" in key else (1, 1) if "rear" in key else (0, 0)
+    return [
+        b + sides[1] * half_b - a - sides[0] * half_a
+        for at, (a, half_a) in enumerate(ribs)
+        for b, half_b in ribs[at + 1 :]
+    ]
+
+
 def errors(outcome: Outcome) -> dict[str, tuple[float, float]]:
     """Error and expanded uncertainty, mm, of each size whose truth is known; pitches by the ribs that are nearest."""
     found = {}
     for entry in outcome.sizes:
         true = TRUE_MM.get(entry.key)
-        if entry.key.startswith("pitch"):
-            pitches = [b - a for ribs in MEMBERS for at, a in enumerate(ribs) for b in ribs[at + 1 :]]
-            true = min(pitches, key=lambda pitch: abs(pitch - entry.size.value_mm))
+        if entry.key.startswith(("pitch", "clear")):
+            true = min(spans(entry.key), key=lambda span: abs(span - entry.size.value_mm))
         if true is not None:
             found[entry.key] = (entry.size.value_mm - true, entry.size.uncertainty_mm)
     return found

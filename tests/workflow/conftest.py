@@ -1,6 +1,6 @@
 import pytest
 
-from workflow import nights
+from workflow import nights, resumed_day
 
 
 @pytest.fixture(scope="session")
@@ -9,3 +9,9 @@ def finished(tmp_path_factory):
     folder = tmp_path_factory.mktemp("a day with a space")
     day = nights.make_day(folder)
     return day, nights.run_night(day)
+
+
+@pytest.fixture(scope="session")
+def resumed(finished, tmp_path_factory):
+    """A day with faulty jobs whose night was killed and went on, as a :class:`resumed_day.Resumed`."""
+    return resumed_day.run(finished[0], tmp_path_factory.mktemp("resumed"))

@@ -7,11 +7,14 @@ import sys
 import tempfile
 from pathlib import Path
 
+import yaml
+
 from nightbay.core import hashing
 from nightbay.planning import night
 
 ROOT = Path(__file__).resolve().parents[2]
 POINTS = 250_000  # raw points of a vehicle: about 10 mm apart, enough to find wheels and ground
+PICTURE_PX = 400  # what the pages show is looked at in the tests of report; the time goes with the number of pixels
 
 
 def make_day(folder):
@@ -25,7 +28,20 @@ def make_day(folder):
         check=True,
         env={**os.environ, "PYTHONPATH": f"{ROOT / 'workflow/scripts'}:{ROOT / 'demo'}"},
     )
-    return folder / "day"
+    day = folder / "day"
+    for sheet in day.glob("*/job.yaml"):
+        set_parameters(day, sheet.parent.name, {"report": {"picture_px": PICTURE_PX}})
+    return day
+
+
+def set_parameters(day, job, values):
+    """Change the job sheet's parameters: ``values`` {section: {key: value}}."""
+    path = day / job / "job.yaml"
+    sheet = yaml.safe_load(path.read_text(encoding="utf-8"))
+    own = sheet.setdefault("parameters", {})
+    for section, keys in values.items():
+        own.setdefault(section, {}).update(keys)
+    path.write_text(yaml.safe_dump(sheet, sort_keys=False), encoding="utf-8")
 
 
 def run_night(day, *options, house=ROOT, **process):
@@ -60,6 +76,16 @@ def digests(folder):
         for path in sorted(folder.rglob("*"))
         if path.is_file() and path.name != ".snakemake_timestamp"
     }
+
+
+def copy_for_dry_runs(day, copy):
+    """Copy a day with file times; its results, hundreds of megabytes, are links that nobody may write through."""
+    results = str(day / "results") + os.sep
+
+    def link_or_copy(source, target):
+        (os.link if source.startswith(results) else shutil.copy2)(source, target)
+
+    shutil.copytree(day, copy, copy_function=link_or_copy)
 
 
 def copy_house(folder):

@@ -165,20 +165,16 @@ def test_a_fault_of_the_whole_day_is_reported_before_anything_runs(night):
     assert "Traceback" not in process.stderr
 
 
-def test_a_board_that_can_t_be_made_leaves_the_old_one(night, tmp_path):
-    """With a copy of the project whose template is broken."""
-    day = night[0]
+def test_plain_snakemake_runs_nothing_of_the_day_either_and_a_board_that_can_t_be_made_leaves_the_old_one(
+    night, tmp_path
+):
+    """From a folder of one's own, with a copy of the project whose template is broken, so that its script fails."""
+    day, _, _, witness = night
     old = (day / BOARD).read_bytes(), (day / "results/board/board.json").read_bytes()
     house = nights.copy_house(tmp_path / "house")
     (house / "workflow/report/board.html.j2").write_text("{% broken")
-    process = nights.plain(day, house, "board")
+    process = nights.plain(day, house, "board", "--forcerun", "board")
     assert process.returncode != 0
+    assert "jinja2.exceptions.TemplateSyntaxError" in (day / "logs/board/board.log").read_text(encoding="utf-8")
     assert ((day / BOARD).read_bytes(), (day / "results/board/board.json").read_bytes()) == old
-
-
-def test_plain_snakemake_runs_nothing_of_the_day_either(night):
-    """From a folder of one's own; the board is the one step, forced, so that a script runs."""
-    day, _, _, witness = night
-    process = nights.plain(day, nights.ROOT, "board", "--forcerun", "board")
-    assert process.returncode == 0, process.stdout + process.stderr
     assert not witness.exists(), witness.read_text()

@@ -87,15 +87,6 @@ def add(path, text):
         file.write(text)
 
 
-def set_parameters(day, job, values):
-    path = day / job / "job.yaml"
-    sheet = yaml.safe_load(path.read_text(encoding="utf-8"))
-    own = sheet.setdefault("parameters", {})
-    for section, keys in values.items():
-        own.setdefault(section, {}).update(keys)
-    path.write_text(yaml.safe_dump(sheet), encoding="utf-8")
-
-
 def flip_last_bit(day, job):
     raw = day / job / "raw" / "left.ply"
     data = bytearray(raw.read_bytes())
@@ -113,7 +104,7 @@ def parameter(row, stages, job):
     """The change of a parameter that a row of the table in config/README.md is about."""
     section, _, key = row.partition(".")
     values = {section: {key: VALUES[row]} if key else VALUES[row]}
-    return Change(row, job, lambda day, job: set_parameters(day, job, values), steps(job, stages))
+    return Change(row, job, lambda day, job: nights.set_parameters(day, job, values), steps(job, stages))
 
 
 def promised():
@@ -186,7 +177,7 @@ def rerun(finished, tmp_path_factory):
     found, unasked = {}, set()
     for batch in batches:
         day = tmp_path_factory.mktemp("changed") / "day"
-        shutil.copytree(finished[0], day)
+        nights.copy_for_dry_runs(finished[0], day)
         for job, change in batch.items():
             change.make(day, job)
         assert planning.plan(day, DEFAULTS).refused == {}
@@ -213,14 +204,6 @@ def test_the_table_has_every_parameter_of_scan_and_every_stage():
 
 
 @pytest.fixture
-def day(finished, tmp_path):
-    """A copy of the finished day."""
-    copy = tmp_path / "day"
-    shutil.copytree(finished[0], copy)
-    return copy
-
-
-@pytest.fixture
 def house(tmp_path):
     """A copy of the project."""
     return nights.copy_house(tmp_path / "house")
@@ -233,16 +216,16 @@ def touch_everything(folder):
             os.utime(path, (later, later))
 
 
-def test_the_default_target_schedules_the_day_and_then_nothing(finished, tmp_path):
-    day = finished[0]
-    assert nights.scheduled(day) == set()
+def test_the_default_target_schedules_the_day(finished, tmp_path):
+    """And nothing of a day that is finished: the next test."""
     fresh = tmp_path / "fresh"
-    shutil.copytree(day, fresh, ignore=shutil.ignore_patterns("results", ".snakemake"))
+    shutil.copytree(finished[0], fresh, ignore=shutil.ignore_patterns("results", ".snakemake"))
     assert nights.scheduled(fresh) == set().union(*(steps(job, STAGES) for job in JOBS))
 
 
-def test_what_changes_no_result_reruns_nothing(day, house):
+def test_what_changes_no_result_reruns_nothing(finished, house, tmp_path):
     """Comments in code and in a class, the project in another place, and every file touched."""
+    day = shutil.copytree(finished[0], tmp_path / "day")  # touching links would touch what others use
     add(house / "workflow/scripts/nightbay/fill/fill.py", "\n# A word on gaps.\n")
     add(house / "config" / "classes" / "compact.yaml", "# A word on compacts.\n")
     touch_everything(day)

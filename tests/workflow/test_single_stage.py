@@ -8,6 +8,7 @@ import subprocess
 import pytest
 
 from nightbay.core import hashing
+from nightbay.planning import single_stage
 from workflow import nights
 
 JOB = "finch-compact"  # the smallest of the demo
@@ -51,21 +52,18 @@ def test_it_gives_what_the_night_gave_and_leaves_the_night_s_files(day, tmp_path
     assert "clean" in functions
 
 
-def test_its_output_goes_to_the_terminal_and_its_result_to_the_folder_that_is_given(day, tmp_path):
-    done = run(day, "report", JOB, "--out", "mine", "--threads", "2", cwd=tmp_path)
-    assert done.returncode == 0, done.stdout + done.stderr
-    assert done.stdout.startswith((day / "logs" / JOB / "report" / f"{JOB}.log").read_text())
-    assert (tmp_path / "mine" / JOB / "report" / JOB / "report.html").is_file()
-
-
-def test_it_says_what_differs_from_the_night(day, tmp_path):
+def test_output_goes_to_the_terminal_and_results_to_the_folder_that_is_given(day, tmp_path):
+    """With another job sheet than the night's, so that it says what differs from the night."""
     sheet = day / JOB / "job.yaml"
     old = sheet.read_text()
     sheet.write_text(old + "note: Front bumper off.\n")
     try:
-        done = run(day, "report", JOB, "--out", str(tmp_path / "mine"))
+        done = run(day, "report", JOB, "--out", "mine", "--threads", "2", cwd=tmp_path)
     finally:
         sheet.write_text(old)
+    assert done.returncode == 0, done.stdout + done.stderr
+    assert done.stdout.startswith((day / "logs" / JOB / "report" / f"{JOB}.log").read_text())
+    assert (tmp_path / "mine" / JOB / "report" / JOB / "report.html").is_file()
     assert f"It differs from the night's results/{JOB}/report/{JOB}.json in files" in done.stdout
 
 
@@ -103,9 +101,12 @@ def test_a_breakpoint_opens_the_debugger(day, tmp_path):
         (("report", JOB, "exterior"), "report works on a whole job: leave 'exterior' out."),
     ],
 )
-def test_a_wrong_call_is_one_sentence(day, words, sentence):
-    done = run(day, *words)
-    assert (done.returncode, done.stdout, done.stderr) == (2, "", sentence + "\n")
+def test_a_wrong_call_is_one_sentence(day, words, sentence, monkeypatch, capfd):
+    """Called as workflow/stage.sh does after it has read the options; the next test calls the script itself."""
+    monkeypatch.chdir(day)  # the call changes to it: back afterwards
+    with pytest.raises(SystemExit) as ended:
+        single_stage.main([str(day), *words, *[""] * (3 - len(words)), "", "1", ""])
+    assert (ended.value.code, *capfd.readouterr()) == (2, "", sentence + "\n")
 
 
 def test_a_stage_before_it_that_is_not_finished_is_one_sentence(day):

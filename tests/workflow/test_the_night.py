@@ -3,9 +3,7 @@
 import json
 import os
 import shutil
-import signal
 import subprocess
-import time
 
 import numpy as np
 import pytest
@@ -14,7 +12,7 @@ from scipy.stats import chi2
 from nightbay.core import hashing, rigid
 from nightbay.meshes import surface, topology
 from nightbay.pipeline import stage
-from workflow import nights
+from workflow import nights, resumed_day
 
 PARTS = {"larch-van": ("exterior", "interior"), "pebble-compact": ("exterior",), "larch-loadbay": ("interior",)}
 COMPLETE = tuple(PARTS)
@@ -22,8 +20,14 @@ EACH_PART = [(job, part) for job, parts in PARTS.items() for part in parts]
 REFUSED = "finch-compact"
 
 
-def report_of(day, job):
-    return stage.load(day / "results" / job / "report" / f"{job}.json")
+@pytest.fixture
+def little_space(tmp_path, monkeypatch):
+    """A ``df`` that finds 1 MB free."""
+    stand_in = tmp_path / "bin" / "df"
+    stand_in.parent.mkdir()
+    stand_in.write_text("#!/bin/sh\necho head; echo disk 9 8 1000 99% /\n")
+    stand_in.chmod(0o755)
+    monkeypatch.setenv("PATH", f"{stand_in.parent}:{os.environ['PATH']}")
 
 
 def test_three_jobs_complete_and_one_is_refused_with_its_reason(finished):
@@ -112,91 +116,40 @@ def test_the_second_night_has_nothing_to_do(finished):
     assert "Nothing to do" in again.stdout
 
 
-def test_a_dry_run_says_what_and_why_and_changes_nothing(finished, tmp_path):
+def test_a_dry_run_says_what_and_why_and_changes_nothing(finished, tmp_path, little_space):
     fresh = tmp_path / "day"
     shutil.copytree(finished[0], fresh, ignore=shutil.ignore_patterns("results", ".snakemake", "logs"))
     done = nights.run_night(fresh, "--dry-run")
     assert done.returncode == 0
     assert "larch-van exterior left" in done.stdout and "not made yet" in done.stdout
+    assert " GB free" not in done.stderr  # a dry run needs no space
     assert not (fresh / "results").exists()
 
 
-def lone_job(finished, tmp_path, job="larch-loadbay"):
-    """A day of one of the demo's jobs, without results."""
-    day = tmp_path / "day"
-    shutil.copytree(finished[0] / job, day / job)
-    return day
-
-
-def test_bad_jobs_are_named_and_the_others_go_on(finished, tmp_path):
-    day = lone_job(finished, tmp_path)
-    for name, sheet in {
-        "list": "- van\n",
-        "tagged": "vehicle_class: !!python/object/apply:os.getcwd []\n",
-        "wrong-key": "vehicle_clas: van\nunits: mm\n",
-    }.items():
-        (day / name).mkdir()
-        (day / name / "job.yaml").write_text(sheet)
-    exchanged = day / "exchanged" / "raw"
-    shutil.copytree(finished[0] / REFUSED, exchanged.parent)
-    left, rear = exchanged / "left.targets.csv", exchanged / "rear.targets.csv"
-    left.rename(exchanged / "aside")
-    rear.rename(left)
-    (exchanged / "aside").rename(rear)
-    shutil.copytree(day / "larch-loadbay", day / "cut-short")
-    raw = max((day / "cut-short" / "raw").rglob("*.ply"), key=lambda path: path.stat().st_size)
-    raw.write_bytes(raw.read_bytes()[: raw.stat().st_size // 2])
-    shutil.copytree(
-        finished[0] / "results",
-        day / "results",
-        ignore=lambda folder, names: set(names) - {"larch-loadbay"} if folder.endswith("results") else set(),
-    )
-    done = nights.run_night(day)
+def test_bad_jobs_are_named_and_the_others_go_on(resumed):
+    done, *_ = resumed.watched
     assert done.returncode == 0, done.stdout + done.stderr
-    board = json.loads((day / "results/board/board.json").read_text())["result"]
+    board = json.loads((resumed.day / "results/board/board.json").read_text())["result"]
     jobs = {job["job"]: job for job in board["jobs"]}
     assert {name: job["state"].split()[0] for name, job in jobs.items()} == {
-        "larch-loadbay": "complete", "list": "refused", "tagged": "refused",
-        "wrong-key": "refused", "cut-short": "refused", "exchanged": "refused",
+        "larch-loadbay": "complete", "list": "refused", "tagged": "refused", "wrong-key": "refused",
+        "cut-short": "refused", "exchanged": "refused", "asking": "refused",
     }  # fmt: skip
     assert "vehicle_class" in " ".join(jobs["wrong-key"]["sentences"])
-    assert raw.name in " ".join(jobs["cut-short"]["sentences"])
+    assert resumed_day.cut_short(resumed.day).name in " ".join(jobs["cut-short"]["sentences"])
     said = " ".join(jobs["exchanged"]["sentences"])
     assert (
         "left.targets.csv does not belong to exchanged/raw/left.ply" in said and "lie on exchanged/raw/rear.ply" in said
     )
 
 
-def test_killed_half_way_the_same_command_goes_on(finished, tmp_path):
-    day = lone_job(finished, tmp_path)
-    night = subprocess.Popen(
-        ["bash", str(nights.ROOT / "workflow/night.sh"), str(day)],
-        stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL, start_new_session=True,
-    )  # fmt: skip
-    waiting_for = day / "results" / "larch-loadbay" / "intake"
-    deadline = time.time() + 60
-    while not list(waiting_for.glob("*.json")) and time.time() < deadline:
-        time.sleep(0.05)
-    busy = nights.run_night(day)
-    assert busy.returncode == 2 and "Another night run" in busy.stderr
-    end_group(night)
-    assert not (day / "results/larch-loadbay/report").exists()
-    again = nights.run_night(day)
-    assert again.returncode == 0, again.stdout + again.stderr
-    assert nights.digests(day / "results" / "larch-loadbay") == nights.digests(
-        finished[0] / "results" / "larch-loadbay"
-    )
-
-
-def end_group(night):
-    """Kill the night and every process it started, as a power cut would."""
-    for entry in os.listdir("/proc"):
-        try:
-            if entry.isdigit() and os.getsid(int(entry)) == night.pid:
-                os.kill(int(entry), signal.SIGKILL)
-        except ProcessLookupError:
-            continue
-    night.wait()
+def test_killed_half_way_the_same_command_goes_on_to_the_same_bytes(finished, resumed):
+    """On one processor, while the finished day had as many as the machine has, and among other jobs."""
+    assert resumed.busy.returncode == 2 and "Another night run" in resumed.busy.stderr
+    assert any(path.startswith("intake/") for path in resumed.half_way)
+    assert not any(path.startswith("report/") for path in resumed.half_way)
+    made, before = (nights.digests(day / "results" / resumed_day.SOUND) for day in (resumed.day, finished[0]))
+    assert made == before
 
 
 @pytest.mark.parametrize(
@@ -226,15 +179,12 @@ def test_an_unknown_job_is_reported(finished):
     assert "The day has no job 'panel-vam'" in done.stderr
 
 
-def test_a_disk_that_may_get_full_is_reported_before_and_after(finished, tmp_path, monkeypatch):
-    """With a ``df`` that finds 1 MB free, results that can't be written, and what a stage says without space."""
-    day = lone_job(finished, tmp_path)
-    stand_in = tmp_path / "bin" / "df"
-    stand_in.parent.mkdir()
-    stand_in.write_text("#!/bin/sh\necho head; echo disk 9 8 1000 99% /\n")
-    stand_in.chmod(0o755)
-    monkeypatch.setenv("PATH", f"{stand_in.parent}:{os.environ['PATH']}")
-    assert " GB free" not in nights.run_night(day, "--dry-run").stderr
+def test_a_disk_that_may_get_full_is_reported_before_and_after(finished, tmp_path, little_space):
+    """With results that can't be written, and what a stage says without space."""
+    day = tmp_path / "day"
+    shutil.copytree(finished[0] / "larch-loadbay", day / "larch-loadbay")
+    for name in ("intake", "clean"):
+        shutil.copytree(finished[0] / "results/larch-loadbay" / name, day / "results/larch-loadbay" / name)
     (day / "results/larch-loadbay/network/interior.json.part").mkdir(parents=True)
     said = day / "logs" / "larch-loadbay" / "refine" / "interior.log"  # of a stage that does not come to run
     said.parent.mkdir(parents=True, exist_ok=True)

@@ -21,18 +21,22 @@ parts:
   exterior: {{segments: {{side: raw/side.ply}}}}
 parameters:
   scan: {{resolution_mm: 20}}
+  report: {{picture_px: 400}}
 """
 CHAIN = ("network", "refine", "frame", "fuse", "fill", "reduce", "deliver", "measure")
 
 
 def write_runs(folder):
-    """Raw exports: two runs through a bay that overlap, a flat sheet that fits nowhere in it, a body from one side."""
+    """Raw exports: two runs through a bay that overlap, a flat sheet that fits nowhere in it, a body from one side.
+
+    Points are 11 to 16 mm apart, below the resolution of the job sheet.
+    """
     rng = np.random.default_rng(21)
     for name, (low, high) in {"aft": (650, 2001), "fore": (-1, 1350)}.items():
-        points, normals = overlap_scenes.bay(110_000, rng)
+        points, normals = overlap_scenes.bay(60_000, rng)
         seen = (points[:, 0] >= low) & (points[:, 0] <= high)
         save(folder / f"{name}.ply", points[seen], normals[seen], overlap_scenes.random_pose(rng), rng)
-    flat = np.column_stack([rng.uniform(0, 1200, 30_000), rng.uniform(0, 800, 30_000), np.zeros(30_000)])
+    flat = np.column_stack([rng.uniform(0, 1200, 8_000), rng.uniform(0, 800, 8_000), np.zeros(8_000)])
     save(folder / "shelf.ply", flat, np.tile([0.0, 0.0, 1.0], (len(flat), 1)), np.eye(4), rng)
     points, normals = overlap_scenes.egg(60_000, rng)
     save(folder / "side.ply", points[normals[:, 1] > 0], normals[normals[:, 1] > 0], np.eye(4), rng)

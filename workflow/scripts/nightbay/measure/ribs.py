@@ -1,11 +1,16 @@
-"""Ribs on side walls and bows under the roof: where each is, how far apart, and how far it stands in."""
+"""Ribs on side walls and bows under the roof: where each is, how far apart, and how far it stands in.
+
+Their distances are those of flanks, which are surfaces: the ends of a face are roundings, and what hides a flank cuts
+the face off as well.
+"""
 
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
 
-from nightbay.core import robust
+from nightbay.core import plane_fit, robust
+from nightbay.core.text_format import listing
 from nightbay.measure.room_faces import BIN_MM, BLOCKS, FACING, LEAST_POINTS, NEAR_MM, End, outermost_peak
 
 if TYPE_CHECKING:
@@ -18,17 +23,41 @@ SLICE_MM = 80.0  # of the wall across the ribs
 SEEN = 0.3  # least share of the slices in which a rib shows: cupboards hide it, rails cross it
 BAND = (0.2, 0.8)  # heights between which ribs are looked for, shares of the room's
 FLANK_MM, LEAST_FLANK = 25.0, 12  # a rib's flank lies this near to the end of its face; points of it
+EDGE_MM = 2.0  # below the inner face, where a flank begins
+DOWN = 1 / 3  # least share of the rib's height that shows of a flank: a rounded edge alone is less
+SLANT_DEG, UNDERCUT_DEG = 60.0, 20.0  # flanks slant by less, away from the middle and under the face
+CONE_DEG = 10.0  # normals of one flank lie within this of their most frequent direction
+FLANK_LIMITS_MM = (5.0, 3.0, 2.0)  # of the fit of a flank
 TWICE = 1.8  # a pitch that is so many times the median may hide a rib that was not seen
 FEWEST, MOST_LISTED = 2, 12
 
 
 @dataclass(frozen=True)
 class Rib:
-    """A rib: its middle ``at_mm`` along the vehicle with ``sd_mm``, and its inner ``face``."""
+    """A rib: ``at_mm``, about its middle along X; its inner ``face``; its ``flanks``, by the side of X that they face,
+    -1.0 or 1.0, those that were seen."""
 
     at_mm: float
-    sd_mm: float
     face: End
+    flanks: dict[float, End]
+
+
+@dataclass(frozen=True)
+class Piece:
+    """A rib in one slice: the ends of its face along X, the position of its inner face along the wall's axis, how far
+    that stands in from the panel, its place across the slices, and its ``rows``."""
+
+    low_mm: float
+    high_mm: float
+    face_mm: float
+    height_mm: float
+    across_mm: float
+    rows: np.ndarray
+
+    @property
+    def middle_mm(self) -> float:
+        """Middle of its face along X."""
+        return (self.low_mm + self.high_mm) / 2
 
 
 def add(room: "Room") -> None:
@@ -57,7 +86,7 @@ def find(
     """Ribs on the panel that faces ``inwards`` along an ``axis``, from the front.
 
     They run along the axis ``across``, within ``band_mm`` of which they are looked for, in slices: in each, what stands
-    in from the outermost peak of the panel is a rib where it is narrow, and its middle is that of its ends.
+    in from the outermost peak of the panel is a rib where it is narrow.
     """
     shell = room.shell
     reach = inwards * shell.points_mm[:, axis]
@@ -69,19 +98,17 @@ def find(
         & (shell.points_mm[:, across] < band_mm[1])
     )
     slices = np.floor((shell.points_mm[rows, across] - band_mm[0]) / SLICE_MM).astype(np.int64)
-    seen: list[tuple[float, float, np.ndarray]] = []  # middle, inner face, rows
+    seen: list[Piece] = []
     numbers = np.unique(slices)
     for number in numbers:
         mine = rows[slices == number]
         if len(mine) >= LEAST_POINTS:
             seen += _in_slice(shell.points_mm, mine, axis, inwards, max(APART_MM, 3 * shell.spacing_mm))
-    return _joined(room, seen, len(numbers), axis, inwards, plane)
+    return _joined(room, seen, len(numbers), axis, inwards, plane, float(np.mean(band_mm)))
 
 
-def _in_slice(
-    points_mm: np.ndarray, rows: np.ndarray, axis: int, inwards: float, apart_mm: float
-) -> list[tuple[float, float, np.ndarray]]:
-    """Narrow pieces that stand in from the panel in one slice: their middle, inner face and rows."""
+def _in_slice(points_mm: np.ndarray, rows: np.ndarray, axis: int, inwards: float, apart_mm: float) -> list[Piece]:
+    """Narrow pieces that stand in from the panel in one slice."""
     outward = -inwards * points_mm[rows, axis]
     near = outward > outward.max() - 2 * (NEAR_MM + MOST_MM)
     base = outermost_peak(outward[near])
@@ -89,71 +116,98 @@ def _in_slice(
     order = standing[np.argsort(points_mm[standing, 0], kind="stable")]
     x = points_mm[order, 0]
     found = []
-    for piece in np.split(order, np.flatnonzero(np.diff(x) > apart_mm) + 1):
-        if len(piece) < 6:
+    for rows in np.split(order, np.flatnonzero(np.diff(x) > apart_mm) + 1):
+        if len(rows) < 6:
             continue
-        low, high = np.percentile(points_mm[piece, 0], [5, 95])
+        low, high = np.percentile(points_mm[rows, 0], [5, 95])
         if high - low > WIDEST_MM:
             continue
-        found.append((float((low + high) / 2), float(np.median(points_mm[piece, axis])), piece))
+        face = float(np.median(points_mm[rows, axis]))
+        across = float(np.median(points_mm[rows, 3 - axis]))
+        found.append(Piece(float(low), float(high), face, float(base + inwards * face), across, rows))
     return found
 
 
 def _joined(
-    room: "Room",
-    seen: list[tuple[float, float, np.ndarray]],
-    slices: int,
-    axis: int,
-    inwards: float,
-    plane: int | None,
+    room: "Room", seen: list[Piece], slices: int, axis: int, inwards: float, plane: int | None, across_mm: float
 ) -> list[Rib]:
     """The ribs that show in enough slices at one place along the vehicle."""
     shell = room.shell
     found = []
-    left = sorted(seen, key=lambda piece: piece[0])
+    left = sorted(seen, key=lambda piece: piece.middle_mm)
     while left:
-        group = [piece for piece in left if piece[0] - left[0][0] < WIDEST_MM / 2]
+        group = [piece for piece in left if piece.middle_mm - left[0].middle_mm < WIDEST_MM / 2]
         left = left[len(group) :]
         if len(group) < max(SEEN * slices, 2):
             continue
-        middles = np.array([piece[0] for piece in group])
-        at = float(np.median(middles))
-        spread = robust.MAD_TO_SD * float(np.median(np.abs(middles - at)))
-        sd = max(spread, shell.spacing_mm / 4) / np.sqrt(len(group))
-        faces = np.array([piece[1] for piece in group])
-        rows = np.concatenate([piece[2] for piece in group])
-        at, sd = _between_flanks(room, rows, axis, inwards) or (at, sd)
+        at = float(np.median([piece.middle_mm for piece in group]))
+        rows = np.concatenate([piece.rows for piece in group])
         point = np.median(shell.points_mm[rows], axis=0)
         point[0], point[axis] = at, _inner(shell.points_mm[rows, axis], inwards)
-        scatter = float(np.std(faces) / np.sqrt(len(faces)))
+        scatter = float(np.std([piece.face_mm for piece in group]) / np.sqrt(len(group)))
         causes = {"noise": shell.scan.noise_mm / np.sqrt(len(rows)), "flatness": max(scatter, BIN_MM / 40)}
-        found.append(Rib(at, float(sd), End(point, causes, plane)))
+        flanks = {side: _flank(room, group, axis, inwards, side, across_mm) for side in (-1.0, 1.0)}
+        seen_flanks = {side: flank for side, flank in flanks.items() if flank is not None}
+        found.append(Rib(at, End(point, causes, plane), seen_flanks))
     return sorted(found, key=lambda rib: -shell.convention.forward * rib.at_mm)
 
 
-def _between_flanks(room: "Room", rows: np.ndarray, axis: int, inwards: float) -> tuple[float, float] | None:
-    """Middle of a rib between its two flanks, and its standard uncertainty; None where one of them is not seen.
+def _flank(room: "Room", group: list[Piece], axis: int, inwards: float, side: float, across_mm: float) -> End | None:
+    """The flank of a rib on a ``side`` of X, halfway down from its inner face to the panel, at ``across_mm`` across
+    the slices; None where it is not seen.
 
-    ``rows`` of its inner face. The flanks face along the vehicle, below the face and beside its ends.
+    ``group``: the rib in its slices. The flank is the most frequent direction of what lies beside the end of the face;
+    a plane is fitted robustly to it, since flanks slant and pillars lean. Where less than :data:`DOWN` of the rib's
+    height shows, it may be the rounding of its edge alone, which says nothing of where the flank is.
     """
     shell = room.shell
-    across = 3 - axis
-    face = shell.points_mm[rows]
-    low, high = face.min(axis=0), face.max(axis=0)
-    reach = inwards * shell.points_mm[:, axis]
-    top = inwards * _inner(face[:, axis], inwards)
-    deep = (reach < top - 2.0) & (reach > top - MOST_MM)
-    deep &= (shell.points_mm[:, across] > low[across]) & (shell.points_mm[:, across] < high[across])
-    ends = []
-    for side, end in ((-1.0, low[0]), (1.0, high[0])):
-        beside = deep & (np.abs(shell.points_mm[:, 0] - end) < FLANK_MM) & (side * shell.normals[:, 0] > FACING)
-        if beside.sum() < LEAST_FLANK:
+    group = sorted(group, key=lambda piece: piece.across_mm)
+    across = np.array([piece.across_mm for piece in group])
+    end = side * float(np.median([side * (piece.high_mm if side > 0 else piece.low_mm) for piece in group]))
+    near = np.flatnonzero(
+        (np.abs(shell.points_mm[:, 0] - end) < FLANK_MM)
+        & (shell.points_mm[:, 3 - axis] > across[0] - SLICE_MM / 2)
+        & (shell.points_mm[:, 3 - axis] < across[-1] + SLICE_MM / 2)
+    )
+    # walls lean and bend: the depth counts from the face at the same place
+    place = shell.points_mm[near, 3 - axis]
+    face = np.interp(place, across, [piece.face_mm for piece in group])
+    height = float(np.median([piece.height_mm for piece in group]))
+    depth = inwards * (face - shell.points_mm[near, axis])
+    normal = np.column_stack([side * shell.normals[near, 0], inwards * shell.normals[near, axis]])
+    slant_deg = np.degrees(np.arctan2(normal[:, 1], normal[:, 0]))
+    beside = (depth > EDGE_MM) & (depth < height) & (np.linalg.norm(normal, axis=1) > FACING)
+    beside &= (slant_deg > -UNDERCUT_DEG) & (slant_deg < SLANT_DEG)
+    if beside.sum() < LEAST_FLANK:
+        return None
+    beside &= np.abs(slant_deg - _most_frequent(slant_deg[beside], CONE_DEG)) < CONE_DEG
+    if beside.sum() < LEAST_FLANK or np.ptp(np.percentile(depth[beside], [5, 95])) < DOWN * height:
+        return None
+    design = np.column_stack([np.ones(beside.sum()), depth[beside] - height / 2, place[beside] - across_mm])
+    x = shell.points_mm[near[beside], 0]
+    variances = []
+    # what its roundings do to the plane shows in strips of one depth, what its waves do in strips across them
+    for strips in (place[beside], depth[beside]):
+        start = np.array([np.median(x), 0.0, 0.0])
+        solution, step = plane_fit.solve(design, x, start, robust.blocks_along(strips, BLOCKS), FLANK_LIMITS_MM)
+        used = int(np.count_nonzero(step.weights))
+        if used < LEAST_FLANK or not np.isfinite(step.covariance).all():
             return None
-        x = shell.points_mm[beside, 0]
-        spread = robust.MAD_TO_SD * float(np.median(np.abs(x - np.median(x))))
-        # a flank leans or is rounded at its foot: its points are no independent sample of one position
-        ends.append((float(np.median(x)), max(spread, shell.scan.noise_mm) / np.sqrt(BLOCKS)))
-    return (ends[0][0] + ends[1][0]) / 2, float(np.hypot(ends[0][1], ends[1][1]) / 2)
+        variances.append(float(step.covariance[0, 0]))
+    point = np.empty(3)
+    point[0], point[3 - axis] = solution[0], across_mm
+    point[axis] = np.interp(across_mm, across, [piece.face_mm for piece in group])
+    noise = shell.scan.noise_mm / np.sqrt(used)
+    return End(point, {"noise": noise, "edge": float(np.sqrt(max(variances)))})
+
+
+def _most_frequent(values: np.ndarray, width: float) -> float:
+    """Median of those of the values, (n,), that lie in the fullest two neighbouring bins of a ``width``."""
+    bins = np.floor(values / width).astype(np.int64)
+    bins -= bins.min()
+    count = np.bincount(bins)
+    fullest = int(np.argmax(count + np.append(count[1:], 0)))
+    return float(np.median(values[(bins == fullest) | (bins == fullest + 1)]))
 
 
 def _inner(positions_mm: np.ndarray, inwards: float) -> float:
@@ -169,7 +223,7 @@ def outermost_peak_mean(values_mm: np.ndarray) -> float:
 
 
 def _pitches(room: "Room", name: str, found: list[Rib], where: str) -> None:
-    """State the pitch of neighbouring ribs."""
+    """State the pitch of neighbouring ribs, or the clear distance where no flank that faces the same way was seen."""
     if len(found) < FEWEST:
         return
     key = name.replace(" and posts, ", "_")
@@ -179,12 +233,57 @@ def _pitches(room: "Room", name: str, found: list[Rib], where: str) -> None:
             f"One pitch of the {name} is {pitches.max() / np.median(pitches):.1f} times the others: something may hide "
             "a rib there."
         )
+    unknown = []
     for number, (first, second) in enumerate(zip(found, found[1:], strict=False), 1):
         if number > MOST_LISTED:
             room.notes.append(f"Of the {name}, the first {MOST_LISTED} distances are listed.")
             break
-        ends = tuple(End(rib.face.point_mm, {"edge": rib.sd_mm}, None) for rib in (second, first))
+        distance = _distance(first, second, -room.shell.convention.forward)
+        if distance is None:
+            unknown.append(f"{number} to {number + 1}")
+            continue
         room.add(
-            f"pitch_{key}_{number}", f"Pitch of {name}, {number} to {number + 1}",
-            f"between the middles of neighbours on the {where}, counted from the front", (ends[0], ends[1]), 0,
+            f"{distance.key}_{key}_{number}{distance.suffix}", f"{distance.title} of {name}, {number} to {number + 1}",
+            f"{distance.meaning} of neighbours on the {where}, counted from the front", distance.ends, 0,
         )  # fmt: skip
+    if unknown:
+        room.notes.append(
+            f"The distance of the {name}, {listing(unknown)}, can't be stated: no two of their flanks that face the "
+            "same way or each other were scanned."
+        )
+
+
+@dataclass(frozen=True)
+class _Distance:
+    """What of two neighbours is measured: parts of its key, title and meaning, and its two ends."""
+
+    key: str
+    suffix: str
+    title: str
+    meaning: str
+    ends: tuple[End, End]
+
+
+def _distance(first: Rib, second: Rib, rearward: float) -> _Distance | None:
+    """The distance of two neighbours by flanks of both that were seen; None where no pair of them can be compared.
+
+    ``rearward``: the side of X that a rear flank faces. The middle of a rib is known where both its flanks are.
+    """
+    if len(first.flanks) == len(second.flanks) == 2:
+        return _Distance("pitch", "", "Pitch", "between the middles", (_middle(second), _middle(first)))
+    for side, flank in ((-rearward, "front"), (rearward, "rear")):
+        if side in first.flanks and side in second.flanks:
+            words = f"between the {flank} flanks"
+            ends = (second.flanks[side], first.flanks[side])
+            return _Distance("pitch", f"_{flank}_flanks", f"Pitch by the {flank} flanks", words, ends)
+    if rearward in first.flanks and -rearward in second.flanks:
+        ends = (second.flanks[-rearward], first.flanks[rearward])
+        return _Distance("clear", "", "Clear distance", "between the flanks that face each other", ends)
+    return None
+
+
+def _middle(rib: Rib) -> End:
+    """The middle between both flanks of a rib."""
+    one, other = rib.flanks.values()
+    causes = {cause: float(np.hypot(sd, other.sd_mm[cause]) / 2) for cause, sd in one.sd_mm.items()}
+    return End((one.point_mm + other.point_mm) / 2, causes)
