@@ -179,7 +179,8 @@ def test_another_pose_counts_with_less_overlap(search):
     best = posed(COUNT, 4)
     least = pair_decision.OTHER_SHARE * COUNT
     assert "two ways" in search([best, posed(int(1.1 * least), 0, T_a_b=ASIDE)]).doubt
-    assert search([best, posed(int(0.9 * least), 0, T_a_b=ASIDE)]).fit is best.fit
+    found = search([best, posed(int(0.9 * least), 0, T_a_b=ASIDE)])
+    assert found.fit is best.fit and rejected_by(found) == [None, "agreement"]
 
 
 def test_another_pose_counts_if_it_would_be_trusted_alone(search):

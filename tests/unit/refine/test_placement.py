@@ -186,6 +186,7 @@ def test_the_closest_other_pose_is_that_with_the_weakest_evidence_against_it():
         CandidatePose(poses[1], 1000, 1000, 55, 0.9, 0.3, "contradiction"),
         CandidatePose(poses[2], 1000, 1000, 5, 0.5, 0.6, "distance"),
         CandidatePose(poses[3], 1000, 1000, 500, 0.5, 0.3, "contradiction"),
+        CandidatePose(poses[3], 1000, 400, 0, 0.5, 0.2, "agreement"),
     ]
 
     def found(count):
@@ -195,3 +196,4 @@ def test_the_closest_other_pose_is_that_with_the_weakest_evidence_against_it():
     assert found(1) is None
     assert found(2) == Alternative("contradiction", pytest.approx((55 - 2 * np.sqrt(55)) / 11))
     assert found(4) == Alternative("distance", pytest.approx(0.6 / 0.2))
+    assert found(5) == Alternative("agreement", 1000 / 400)

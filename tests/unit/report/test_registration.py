@@ -107,6 +107,10 @@ def test_surfaces_alone_say_how_sure_they_are():
             {"alternative": Alternative("distance", 3.26)},
             "In the closest other pose the surfaces lie 3.3 times as far apart.",
         ),
+        (
+            {"alternative": Alternative("agreement", 3.26)},
+            "Off floors and walls the surfaces agree here over 3.3 times as much as in the closest other pose.",
+        ),
     ],
 )
 def test_how_a_pose_was_the_only_one(changed, end):

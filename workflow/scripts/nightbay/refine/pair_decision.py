@@ -75,7 +75,11 @@ def _least_share(sure: bool, settings: Any) -> float:
 
 
 def rejected_by(pose: Judged, best: Judged, settings: Any) -> str | None:
-    """Why a pose other than the best is out of the question: "contradiction" or "distance"; None where it is not."""
+    """Why a pose other than the best is out of the question; None where it is not.
+
+    "contradiction", "distance", or "agreement": it explains much less of what is distinctive, and would not be trusted
+    if it were alone.
+    """
     if pose is best:
         return None
     ambiguity = settings.ambiguity * (1.0 if best.sure else UNSURE)
@@ -83,7 +87,10 @@ def rejected_by(pose: Judged, best: Judged, settings: Any) -> str | None:
         return "contradiction"
     if pose.distance >= settings.distance_ratio * max(1.0, best.distance):
         return "distance"
-    return None
+    alone = pose.share >= ALONE_SHARE and pose.fit.rate_bound <= settings.trusted_contradiction_most
+    if alone and pose.fit.distinctive >= contradiction.LEAST_AGREEING:
+        return None
+    return None if pose.fit.distinctive > OTHER_SHARE * best.fit.distinctive else "agreement"
 
 
 def doubt(judged: Sequence[Judged], xyz_mm: np.ndarray, settings: Any) -> str:
@@ -115,7 +122,7 @@ def doubt(judged: Sequence[Judged], xyz_mm: np.ndarray, settings: Any) -> str:
             f"{best.fit.rate_bound:.1%} of what agrees may contradict; at most {settings.distance_most:g} times is "
             "allowed (refine.distance_most), less where surfaces contradict; scan more overlap or put targets into it"
         )
-    other = next((pose for pose in judged if _as_good(pose, best, settings)), None)
+    other = next((pose for pose in judged if pose is not best and rejected_by(pose, best, settings) is None), None)
     if other is None:
         return ""
     motion, middle_mm = rigid.invert(best.fit.T_a_b) @ other.fit.T_a_b, xyz_mm.mean(axis=0)
@@ -124,13 +131,3 @@ def doubt(judged: Sequence[Judged], xyz_mm: np.ndarray, settings: Any) -> str:
         f"{TWO_WAYS}, {shift_mm:.0f} mm and {rigid.angle_deg(motion):.0f}° apart; put targets or "
         "something unmistakable into the overlap"
     )
-
-
-def _as_good(pose: Judged, best: Judged, settings: Any) -> bool:
-    """Whether a pose other than the best explains nearly as much of what is distinctive, or would be trusted if it were
-    alone, and nothing rejects it."""
-    if pose is best or rejected_by(pose, best, settings) is not None:
-        return False
-    alone = pose.share >= ALONE_SHARE and pose.fit.rate_bound <= settings.trusted_contradiction_most
-    distinctive = pose.fit.distinctive
-    return distinctive > OTHER_SHARE * best.fit.distinctive or (alone and distinctive >= contradiction.LEAST_AGREEING)

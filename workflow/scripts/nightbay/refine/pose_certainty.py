@@ -96,6 +96,8 @@ def alternative(search: PairSearch) -> Alternative | None:
             found.append(Alternative("contradiction", fit.rate_least / bound))
         elif pose.rejected_by == "distance":
             found.append(Alternative("distance", pose.offset_mm / max(offset_mm, 1e-9)))
+        elif pose.rejected_by == "agreement":
+            found.append(Alternative("agreement", search.fit.distinctive / max(pose.distinctive_cells, 1)))
     return min(found, key=lambda other: other.times, default=None)
 
 

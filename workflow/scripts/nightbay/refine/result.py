@@ -77,9 +77,10 @@ class UnplacedSegment:
 @dataclass(frozen=True)
 class Alternative:
     """What shows that another pose of two segments is wrong: its surfaces contradict each other at least ``times`` as
-    often as those of the trusted pose may, or lie ``times`` as far apart, by "contradiction" or "distance"."""
+    often as those of the trusted pose may, lie ``times`` as far apart, or have ``times`` fewer cells off large planes
+    that agree: by "contradiction", "distance" or "agreement"."""
 
-    by: Literal["contradiction", "distance"]
+    by: Literal["contradiction", "distance", "agreement"]
     times: float
 
 
@@ -169,7 +170,7 @@ class CandidatePose:
     them that lie off the large planes, and those that contradict.
 
     ``close_share`` of the cells near the other segment lie on its surface; ``offset_mm``: median distance of cells from
-    it. ``rejected_by``: what shows that a pose other than the trusted one is wrong, "contradiction" or "distance"; None
+    it. ``rejected_by``: what shows that a pose other than the trusted one is wrong, see :class:`Alternative`; None
     for the trusted pose and where nothing does.
     """
 

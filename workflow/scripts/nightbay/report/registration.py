@@ -118,6 +118,8 @@ def alternative(found: SurfaceRegistration) -> str:
     times = number(other.times, 0 if other.times >= 10 else 1)
     if other.by == "distance":
         return f"In the closest other pose the surfaces lie {times} times as far apart."
+    if other.by == "agreement":
+        return f"Off floors and walls the surfaces agree here over {times} times as much as in the closest other pose."
     return f"The closest other pose contradicts the scans at least {times} times as often."
 
 
