@@ -102,8 +102,8 @@ def test_two_scans_of_a_figure(tmp_path):
     theirs = pair_peer.register(pair)
     assert theirs.fitness > 0.5
     assert outcome.state != "crashed", outcome.reason
-    if outcome.state == "refused":  # nothing is known of how these points were made; 1.5 % of them contradict
-        assert "segments a and b" in outcome.reason
+    if outcome.state == "refused":  # nothing is known of how these points were made, nor of their noise
+        assert "segments a and b" in outcome.reason or "segment b" in outcome.reason
         return
     T_a_b, _ = outcome.poses["b"]
     # both are fits of some thousand points 4 mm apart: the planes of neighbours err by a fraction of the spacing

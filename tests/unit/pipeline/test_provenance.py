@@ -33,7 +33,13 @@ def house(tmp_path, monkeypatch):
 
 
 def look():
-    for function in (provenance.code_hash, provenance._tree, provenance._meaning, provenance._distributions):
+    for function in (
+        provenance.code_hash,
+        provenance._tree,
+        provenance._files,
+        provenance._meaning,
+        provenance._distributions,
+    ):
         function.cache_clear()
     return provenance.code_hash("width")
 

@@ -284,6 +284,6 @@ def _distance(first: Rib, second: Rib, rearward: float) -> _Distance | None:
 
 def _middle(rib: Rib) -> End:
     """The middle between both flanks of a rib."""
-    one, other = rib.flanks.values()
-    causes = {cause: float(np.hypot(sd, other.sd_mm[cause]) / 2) for cause, sd in one.sd_mm.items()}
-    return End((one.point_mm + other.point_mm) / 2, causes)
+    first, second = rib.flanks.values()
+    causes = {cause: float(np.hypot(sd, second.sd_mm[cause]) / 2) for cause, sd in first.sd_mm.items()}
+    return End((first.point_mm + second.point_mm) / 2, causes)

@@ -98,13 +98,14 @@ def _imports(path: Path) -> set[str]:
     return names
 
 
-def _files(name: str) -> list[Path]:
+@cache
+def _files(name: str) -> tuple[Path, ...]:
     """The project's files behind a dotted name, with the packages that contain it; none for a library."""
     if name.split(".")[0] != "nightbay":
-        return []
+        return ()
     path = SCRIPTS.joinpath(*name.split("."))
     packages = [folder / "__init__.py" for folder in (path, *path.parents) if folder.is_relative_to(SCRIPTS)]
-    return [file.resolve() for file in (path.with_suffix(".py"), *packages) if file.is_file()]
+    return tuple(file.resolve() for file in (path.with_suffix(".py"), *packages) if file.is_file())
 
 
 @cache
