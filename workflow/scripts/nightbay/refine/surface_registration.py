@@ -106,7 +106,7 @@ def connect(
             poses[b], searches.used[b] = poses[a] @ border[a, b].T_a_b, (a, b)
         else:
             poses[a], searches.used[a] = poses[b] @ rigid.invert(border[a, b].T_a_b), (a, b)
-    loop_closure.check(fits, poses, searches.segments)
+    loop_closure.check(fits, known, searches.segments)
     return [poses[name] for name in names]
 
 
