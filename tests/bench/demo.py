@@ -22,11 +22,13 @@ import viewpoints
 from nightbay.core import rigid
 from nightbay.core.native import open3d
 from nightbay.meshes import surface
+from pose_error import pose_error
 
 ROOT = Path(__file__).resolve().parents[2]
 MOST_VERTICES = 2_000_000  # of a surface that are compared, evenly through its file
 DIMENSIONS = ("length", "width", "height", "wheelbase")
 WORST = ("pose_error_mm", "pose_error_deg", "surface_rms_mm", "dimension_error_mm")
+JOINED = ("join_mm", "join_deg", "join_sds")  # of the jobs that have something to join
 FAR_MM = 5.0  # what lies further from the vehicle is hardly noise: a ghost or clump that stayed
 
 
@@ -69,7 +71,7 @@ def judge(day, truth):
         figures = {**poses(day, job, true), **surface_error(day, truth, job, true), **dimensions(day, job, true)}
         figures |= joined(day, job, true)
         detail[job.name] = figures
-        for name in WORST:
+        for name in (*WORST, *(JOINED if "joined" in true else ())):
             # what could not be measured on one vehicle is not known for the day
             known = name not in worst or worst[name] is not None
             value = figures[name]
@@ -108,7 +110,8 @@ def poses(day, job, true):
 
 
 def joined(day, job, true):
-    """Error of the interior's pose in the exterior: of the place of its middle, mm, and of its orientation, degrees.
+    """Error of the interior's pose in the exterior: of the place of its middle, mm, of its orientation, degrees, and of
+    its worst coordinate in units of the standard uncertainty that the result states.
 
     None for a job that is not joined; empty for one with nothing to join.
     """
@@ -116,14 +119,15 @@ def joined(day, job, true):
         return {}
     found = _result(day, job.name, "join", job.name)
     if not found:
-        return {"join_mm": None, "join_deg": None}
-    T_found, T_true = np.array(found["T_exterior_interior"]), np.array(true["joined"]["T_exterior_interior"])
+        return dict.fromkeys(JOINED)
     (facts,) = true["joined"]["segments"].values()
-    middle = np.array([facts["middle_mm"]])
-    return {
-        "join_mm": float(np.linalg.norm(rigid.transform(T_found, middle) - rigid.transform(T_true, middle))),
-        "join_deg": rigid.angle_deg(rigid.invert(T_true) @ T_found),
-    }
+    error = pose_error(
+        np.array(found["T_exterior_interior"]),
+        np.array(true["joined"]["T_exterior_interior"]),
+        np.array(found["covariance"]),
+        np.array(facts["middle_mm"]),
+    )
+    return {"join_mm": error.mm, "join_deg": error.deg, "join_sds": float(np.abs(error.sds).max())}
 
 
 def surface_error(day, truth, job, true):

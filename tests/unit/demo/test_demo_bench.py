@@ -97,6 +97,42 @@ def test_a_dimension_that_was_not_measured_is_not_passed_over(finished):
     assert figures["jobs"]["larch-van"]["dimensions_missing"] == ["wheelbase"]
 
 
+def _joined(day, truth, job, found):
+    """Adds the truth of an interior to a job, and ``found`` (T_true, middle) -> the result of join, None for none."""
+    path = truth / job / "truth.json"
+    true = json.loads(path.read_text())
+    T_true, middle = simulate.random_frame(np.random.default_rng(3)), np.array([700.0, -300.0, 1200.0])
+    segments = {"bay": {"middle_mm": middle.tolist()}}
+    true["joined"] = {"segments": segments, "T_exterior_interior": T_true.tolist()}
+    path.write_text(json.dumps(true))
+    result = found(T_true, rigid.transform(T_true, [middle])[0])
+    if result is not None:
+        _write(day / "results" / job / "join" / f"{job}.json", result)
+
+
+def test_a_known_error_of_a_join_comes_out_in_its_uncertainty(finished):
+    turn = Rotation.from_rotvec(np.radians([0, 0, TURN_DEG])).as_matrix()
+    about_middle = np.diag([np.radians(TURN_DEG) ** 2] * 3 + [0.1**2] * 3)
+
+    def found(T_true, middle):
+        wrong = rigid.pose(turn, middle - turn @ middle + SHIFT)
+        covariance = rigid.covariance_at_origin(about_middle, middle)
+        return {"T_exterior_interior": (wrong @ T_true).tolist(), "covariance": covariance.tolist()}
+
+    _joined(*finished, "larch-van", found)
+    figures = demo.judge(*finished)
+    assert figures["join_mm"] == pytest.approx(np.linalg.norm(SHIFT), abs=1e-6)
+    assert figures["join_deg"] == pytest.approx(TURN_DEG, abs=1e-7)
+    assert figures["join_sds"] == pytest.approx(SHIFT.max() / 0.1, rel=1e-6)
+
+
+def test_a_join_that_was_refused_is_not_passed_over(finished):
+    _joined(*finished, "larch-van", lambda *_: None)
+    figures = demo.judge(*finished)
+    assert figures["join_mm"] is None and figures["join_deg"] is None and figures["join_sds"] is None
+    assert figures["complete"] == 3
+
+
 def test_ghosts_that_stay_count(finished):
     day, truth = finished
     path = day / "results" / "pebble-compact" / "fuse" / "exterior" / "surface.ply"

@@ -21,6 +21,8 @@ OVERHANG = 0.4  # cells: on a straight edge the middle of a disc of 1.5 cells li
 SAME_FACING = 0.9  # cosine of 26 degrees
 PARTNERS = 8  # of a cell: on a surface, a disc of 1.5 cells holds seven
 OPPOSED = 0.8  # cosine of 37 degrees: inner and outer face of one wall
+OUTLIERS = 3.0  # cells that contradict by chance, as the stage refine has them
+COMMON_LEAST = 150  # cells
 NEAR = 0.9  # cells: half the diagonal of a cube, so that a surface in free space meets one sample at least
 
 
@@ -55,13 +57,31 @@ class FreeSpace:
         return np.isfinite(distance)
 
 
-def contradictions(a: FreeSpace, b: FreeSpace, T_a_b: np.ndarray) -> tuple[float, float]:
-    """Share of b's surface that lies in a's free space, and of a's surface that lies in b's."""
+def counts(a: FreeSpace, b: FreeSpace, T_a_b: np.ndarray) -> tuple[int, int]:
+    """Cells of b's surface that lie in a's free space, and of a's surface that lie in b's."""
     of_b = a.holds(rigid.transform(T_a_b, b.cells.points_mm))
     of_a = b.holds(rigid.transform(rigid.invert(T_a_b), a.cells.points_mm))
+    return int(of_b.sum()), int(of_a.sum())
+
+
+def contradictions(a: FreeSpace, b: FreeSpace, T_a_b: np.ndarray) -> tuple[float, float]:
+    """Share of b's surface that lies in a's free space, and of a's surface that lies in b's."""
+    of_b, of_a = counts(a, b, T_a_b)
     # only surface of a that lies near b could contradict it
-    reached = max(1, min(len(of_a), len(b.cells.points_mm)))
-    return float(of_b.mean()), float(of_a.sum() / reached)
+    reached = max(1, min(len(a.cells.points_mm), len(b.cells.points_mm)))
+    return of_b / len(b.cells.points_mm), of_a / reached
+
+
+def share_of_common(contradicting: int, common: int) -> float:
+    """Cells in free space for each cell that both parts saw, less two standard deviations of their count and three
+    outliers.
+
+    A difference that only some of the common surface shows is a small share of a large room: this share does not depend
+    on the room's size. 0 where so little is common that three outliers would be a share of two in a hundred.
+    """
+    if common < COMMON_LEAST:
+        return 0.0
+    return float(max(contradicting - 2 * np.sqrt(contradicting) - OUTLIERS, 0.0) / (common + contradicting))
 
 
 def outside(a: Skin, b: Skin, T_a_b: np.ndarray, reach_mm: float, tolerance_mm: float) -> tuple[int, int]:

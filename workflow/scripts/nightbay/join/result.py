@@ -49,11 +49,13 @@ class CommonSurface:
 @dataclass(frozen=True)
 class Contradictions:
     """What would contradict the join, as shares: of the interior's surface in space that the exterior's scanner looked
-    through, of surface of the exterior in space that the interior's looked through, of the interior outside of the
-    convex hull of the exterior, and of the inner surface near an outer skin that lies outside of that skin."""
+    through, of surface of the exterior in space that the interior's looked through, of both for each cell that both saw
+    (less what may be chance), of surface near each other that forms steps, of the interior outside of the convex hull
+    of the exterior, and of the inner surface near an outer skin that lies outside of that skin."""
 
     interior_in_free_space: float
     exterior_in_free_space: float
+    of_common: float
     steps: float
     outside_hull: float
     through_skin: float

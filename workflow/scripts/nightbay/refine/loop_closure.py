@@ -63,10 +63,10 @@ def _verdicts(
         confirmed |= {pair for pair, of in gaps.items() if min(of)[0] <= 0}
         for pair, of in gaps.items():
             doubted.setdefault(pair, min(of)[1])
-        settled = confirmed | {
+        decided = confirmed | {
             pair for pair, chains in rings.items() if any(_all_in(confirmed, chain) for chain in chains)
         }
-        untried = [pair for pair in untried if pair not in settled]
+        untried = [pair for pair in untried if pair not in decided]
     return confirmed, {pair: sentence for pair, sentence in doubted.items() if pair not in confirmed}
 
 
