@@ -77,7 +77,7 @@ def test_a_single_place_has_no_width(count, spacing_mm):
 
 def test_cells_follow_from_the_smaller_segment_and_hold_enough_points():
     dense = 1e-3
-    per_width = segment_size.CELLS, segment_size.FINE_CELLS, segment_size.FINEST_CELLS
+    per_width = segment_size.CELLS, segment_size.FINE_CELLS, segment_size.FINE_CELLS
     spacings = segment_size.LEAST_SPACINGS, segment_size.FINE_SPACINGS, segment_size.FINEST_SPACINGS
     assert segment_size.cells_mm((1000.0, 1200.0), dense) == tuple(1000.0 / cells for cells in per_width)
     assert segment_size.cells_mm((1000.0, 1000.0), 100.0) == tuple(100.0 * spacing for spacing in spacings)

@@ -179,10 +179,12 @@ def _plane_offsets_mm(segment: ThinnedSegment, other: ThinnedSegment, tree: cKDT
 def _occluded(segment: ThinnedSegment, tree: cKDTree, within: float, clear_mm: float) -> np.ndarray:
     """Cells (n,) bool in front of which the tree has points, ``within`` so many cells of the cell's normal."""
     occluded = np.zeros(len(segment.xyz_mm), bool)
-    cell_mm = segment.cell_mm
+    cell_mm, left = segment.cell_mm, np.arange(len(segment.xyz_mm))
     for height_mm in np.arange(2 * cell_mm, max(clear_mm, 3 * cell_mm), cell_mm):
-        distance, _ = tree.query(segment.xyz_mm + height_mm * segment.normal, distance_upper_bound=within * cell_mm)
-        occluded |= np.isfinite(distance)
+        above = segment.xyz_mm[left] + height_mm * segment.normal[left]
+        hit = np.isfinite(tree.query(above, distance_upper_bound=within * cell_mm)[0])
+        occluded[left[hit]] = True
+        left = left[~hit]
     return occluded
 
 

@@ -177,6 +177,8 @@ def _by_fine_cells(
 def _recounted(a: SearchedSegment, b: SearchedSegment, poses: Sequence[Judged], settings: Any) -> list[Judged]:
     """Poses with what agrees and contradicts by the finest cells, which show smaller things."""
     cell_mm = _cells(a, b)[2]
+    if cell_mm == _fine(a, b):
+        return list(poses)
     finest, clear_mm = (a.thinned(cell_mm), b.thinned(cell_mm)), _clear(a, b)
     occluded = coarse_fit.self_occluded(finest[0], clear_mm), coarse_fit.self_occluded(finest[1], clear_mm)
     step_mm = _expected(a, b, cell_mm, settings).step_mm

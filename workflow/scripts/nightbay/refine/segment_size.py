@@ -9,7 +9,6 @@ BOXES = 50.0  # boxes along the diagonal of a segment's bounds
 CROSSED = 1.5  # boxes that a plane crosses for each of its areas of a box's side, mean over all directions
 CELLS = 50.0  # cells that a segment is wide: some 2,500 of them show its shape
 FINE_CELLS = 120.0  # finer cells, in which poses are judged
-FINEST_CELLS = 200.0  # finest cells, in which the contradictions of the last poses are counted
 LEAST_SPACINGS, FINE_SPACINGS, FINEST_SPACINGS = 3.0, 2.0, 1.25  # of the points, at least: a cell holds nine, four, two
 MOST_CELLS = 250.0  # cells that the larger of two segments is wide, at most
 # Of a segment's width: in front of a body's surface, and inside a room, where the scanner stood between the walls.
@@ -50,9 +49,12 @@ def is_inside(cloud: CloudFile) -> bool:
 
 
 def cells_mm(widths_mm: tuple[float, float], spacing_mm: float) -> tuple[float, float, float]:
-    """Edges of the coarse, the fine and the finest cells, mm, for two segments of these widths."""
+    """Edges of the coarse, the fine and the finest cells, mm, for two segments of these widths.
+
+    The finest differ from the fine ones where points are sparse: there each cell counts.
+    """
     low, high = sorted(widths_mm)
     least = high / MOST_CELLS
     coarse = max(low / CELLS, least, LEAST_SPACINGS * spacing_mm)
     fine = min(coarse, max(low / FINE_CELLS, least, FINE_SPACINGS * spacing_mm))
-    return coarse, fine, min(fine, max(low / FINEST_CELLS, least, FINEST_SPACINGS * spacing_mm))
+    return coarse, fine, min(fine, max(low / FINE_CELLS, least, FINEST_SPACINGS * spacing_mm))
