@@ -205,11 +205,17 @@ def test_floors_and_walls_alone_are_no_overlap(search):
     assert "floors and walls alone do not count" in search([few]).doubt
 
 
-def test_where_sides_are_only_likely_more_must_overlap(search):
-    likely, least = Cells(BODY, sure=False), OWN.overlap_least
-    pose = posed(enough((least + pair_decision.UNSURE * least) / 2), 0)
-    assert search([pose]).fit is pose.fit
-    assert f"{pair_decision.UNSURE * least:.0%} are needed" in search([pose], a=likely).doubt
+def test_the_less_is_known_of_sides_the_more_must_overlap(search):
+    likely = Cells(BODY, sure=False)
+    blind = likely.without_sides()
+    shares = [times * OWN.overlap_least for times in (1.0, pair_decision.UNSURE, pair_decision.UNSIDED_OVERLAP)]
+    for segment, least in zip((SURE, likely, blind), shares, strict=True):
+        pose = posed(enough(1.1 * least), 0)
+        assert search([pose], a=segment, b=segment).fit is pose.fit
+        found = search([posed(enough(0.9 * least), 0)], a=segment, b=segment)
+        # where sides are likely, the last search is that without them
+        needed = shares[0] if segment is SURE else shares[-1]
+        assert found.fit is None and f"{needed:.0%} are needed" in found.doubt
 
 
 def test_a_motion_of_the_body_onto_itself_gives_another_pose(search):

@@ -19,6 +19,7 @@ from nightbay.refine.fine_fit import FineFit
 
 # Where sides of normals aren't known, nothing shows what a scanner looked through: less may be held against a pose.
 UNSIDED = 0.5
+UNSIDED_OVERLAP = 3.0  # and so many times the least overlap is needed: nearly half of the smaller segment
 UNSURE = 1.5  # times as much must contradict in another pose where sides are only likely, and as much overlap
 OTHER_SHARE = 0.4  # of the distinctive cells that agree in the best pose: another that explains less does not count
 ALONE_SHARE = 0.25  # of the smaller segment: another pose that agrees on so much counts if it would be trusted alone
@@ -65,13 +66,14 @@ def enough(judged: Sequence[Judged], settings: Any) -> list[Judged]:
     return [
         pose
         for pose in judged
-        if pose.share >= _least_share(pose.sure, settings) and pose.fit.distinctive >= contradiction.LEAST_AGREEING
+        if pose.share >= _least_share(pose, settings) and pose.fit.distinctive >= contradiction.LEAST_AGREEING
     ]
 
 
-def _least_share(sure: bool, settings: Any) -> float:
-    """Share of the smaller segment that must agree, by whether the sides of normals are known."""
-    return float(settings.overlap_least * (1.0 if sure else UNSURE))
+def _least_share(pose: Judged, settings: Any) -> float:
+    """Share of the smaller segment that must agree, by what is known of the sides of normals."""
+    times = UNSIDED_OVERLAP if not pose.sided else 1.0 if pose.sure else UNSURE
+    return float(times * settings.overlap_least)
 
 
 def rejected_by(pose: Judged, best: Judged, settings: Any) -> str | None:
@@ -102,7 +104,7 @@ def doubt(judged: Sequence[Judged], xyz_mm: np.ndarray, settings: Any) -> str:
     poses = enough(judged, settings)
     if not poses:
         share = max((pose.share for pose in judged), default=0.0)
-        least = _least_share(all(pose.sure for pose in judged), settings)
+        least = _least_share(judged[0], settings) if judged else settings.overlap_least
         return (
             f"their surfaces agree over {share:.0%} of the smaller one at best, {least:.0%} are "
             "needed, floors and walls alone do not count; scan more overlap or put targets into it"
