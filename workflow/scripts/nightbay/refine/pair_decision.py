@@ -19,10 +19,9 @@ from nightbay.refine.fine_fit import FineFit
 
 # Where sides of normals aren't known, nothing shows what a scanner looked through: less may be held against a pose.
 UNSIDED = 0.5
-UNSIDED_OVERLAP = 3.0  # and so many times the least overlap is needed: nearly half of the smaller segment
-UNSURE = 1.5  # times as much must contradict in another pose where sides are only likely, and as much overlap
+UNSIDED_OVERLAP = 2.0  # and so many times the least overlap is needed: half of the smaller segment
+UNSURE = 1.5  # times as much must contradict in another pose where sides are only likely
 OTHER_SHARE = 0.4  # of the distinctive cells that agree in the best pose: another that explains less does not count
-ALONE_SHARE = 0.25  # of the smaller segment: another pose that agrees on so much counts if it would be trusted alone
 TWO_WAYS = "fit each other in two ways"
 
 
@@ -71,9 +70,8 @@ def enough(judged: Sequence[Judged], settings: Any) -> list[Judged]:
 
 
 def _least_share(pose: Judged, settings: Any) -> float:
-    """Share of the smaller segment that must agree, by what is known of the sides of normals."""
-    times = UNSIDED_OVERLAP if not pose.sided else 1.0 if pose.sure else UNSURE
-    return float(times * settings.overlap_least)
+    """Share of the smaller segment that must agree, by whether sides of normals are used."""
+    return float(settings.overlap_least * (1.0 if pose.sided else UNSIDED_OVERLAP))
 
 
 def rejected_by(pose: Judged, best: Judged, settings: Any) -> str | None:
@@ -89,8 +87,7 @@ def rejected_by(pose: Judged, best: Judged, settings: Any) -> str | None:
         return "contradiction"
     if pose.distance >= settings.distance_ratio * max(1.0, best.distance):
         return "distance"
-    alone = pose.share >= ALONE_SHARE and pose.fit.rate_bound <= settings.trusted_contradiction_most
-    if alone and pose.fit.distinctive >= contradiction.LEAST_AGREEING:
+    if enough([pose], settings) and pose.fit.rate_bound <= settings.trusted_contradiction_most:
         return None
     return None if pose.fit.distinctive > OTHER_SHARE * best.fit.distinctive else "agreement"
 
