@@ -190,3 +190,59 @@ def test_a_direction_between_two_walls_is_refused_with_the_nearest_plane():
     found = room_hints.nearest("up", wanted, np.eye(3), [])
     assert isinstance(found, NotFound)
     assert "lies 40 degrees" in found.reason and "at most 35 are allowed" in found.reason
+
+
+def bed(wheel_boxes=True):
+    """A pickup's bed: floor, four walls, nothing above; its wheel boxes are half as high as its walls."""
+    made = trimesh.creation.box(bounds=[[0, -760, 0], [1550, 760, 520]])
+    made = trimesh.Trimesh(made.vertices, made.faces[:, ::-1], process=False)
+    made.update_faces(made.triangles_center[:, 2] < 519)
+    boxes = [trimesh.creation.box(bounds=[[500, y, 0], [1150, y + 200, 250]]) for y in (-760, 560) if wheel_boxes]
+    return trimesh.util.concatenate([made, *boxes]), np.array([775.0, 0.0, 400.0])
+
+
+def test_a_bed_that_is_open_above_stands_on_its_floor(tmp_path):
+    result, left = run(tmp_path, *bed(), names=("front", "rear"))
+    assert result["room"]["up"]["decided"] and result["room"]["along"]["decided"]
+    assert "the room is open above" in result["room"]["up"]["found_by"]
+    assert rigid.angle_deg(left) < 0.05
+
+
+def test_an_open_side_alone_does_not_say_what_is_above(tmp_path):
+    """Without boxes it may be a room on its side; without names the open side may be an end."""
+    result, _ = run(tmp_path, *bed(wheel_boxes=False), names=("front", "rear"))
+    assert not result["room"]["up"]["decided"]
+    result, _ = run(tmp_path, *bed())
+    assert not result["room"]["up"]["decided"]
+
+
+def test_cupboards_opposite_an_open_side_are_no_wheel_boxes_under_an_open_roof(tmp_path):
+    """On its left wall the room would be open above, with boxes at both sides: too deep for a bed."""
+    made = trimesh.creation.box(bounds=[[0, -880, 0], [3600, 880, 1900]])
+    made = trimesh.Trimesh(made.vertices, made.faces[:, ::-1], process=False)
+    made.update_faces(made.triangles_center[:, 1] < 879)
+    cupboards = [trimesh.creation.box(bounds=[[1200, -880, z], [2300, -500, z + 350]]) for z in (0, 1550)]
+    made = trimesh.util.concatenate([made, *cupboards])
+    result, _ = run(tmp_path, made, np.array([1800.0, 0.0, 950.0]), names=("front", "rear"))
+    assert not result["room"]["up"]["decided"]
+
+
+def test_one_top_from_side_to_side_is_no_pair_of_boxes():
+    across, along = np.meshgrid(np.linspace(150, 350, 20), np.linspace(300, 800, 50))
+    strip = np.column_stack([along.ravel(), across.ravel(), np.full(across.size, 300.0)])
+    size = np.array([2000.0, 500.0, 1500.0])
+    room = room_evidence.Box(np.eye(3), strip, np.tile([0.0, 0.0, 1.0], (len(strip), 1)), np.zeros(3), size)
+    assert not room_evidence.wheel_boxes(room, 2, 1.0, 1)
+    # the same strip at both walls of a wide room is a pair
+    wide = np.concatenate([strip, strip + [0.0, 1500.0, 0.0]])
+    normals = np.tile([0.0, 0.0, 1.0], (len(wide), 1))
+    room = room_evidence.Box(np.eye(3), wide, normals, np.zeros(3), np.array([2000.0, 2000.0, 1500.0]))
+    assert room_evidence.wheel_boxes(room, 2, 1.0, 1)
+
+
+def test_a_direction_longer_than_vehicles_are_high_is_not_up():
+    made = trimesh.creation.box(bounds=[[0, 0, 0], [room_evidence.HIGHEST_MM + 500, 2400, 2300]])
+    points, normals = blockcar.scan(trimesh.Trimesh(made.vertices, made.faces[:, ::-1], process=False), 40_000, 1)
+    room = room_evidence.Box(np.eye(3), points, normals, points.min(axis=0), points.max(axis=0))
+    assert {axis for axis, _ in room_evidence.up_votes(room)} == {1, 2}
+    assert {axis for axis, _ in room_evidence.up_votes(room, along=1)} == {2}

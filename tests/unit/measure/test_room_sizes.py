@@ -13,6 +13,7 @@ from nightbay.frame import room_list, room_planes
 from nightbay.frame.part_view import PartView
 from nightbay.frame.result import Decision, Room
 from nightbay.measure import named_sizes, room_sizes
+from nightbay.measure.ribs import slant_over_height
 from nightbay.measure.room_faces import Shell, outermost_peak
 from nightbay.pipeline import typed
 from nightbay.pipeline.settings import settings
@@ -186,6 +187,12 @@ def test_flanks_that_slant_and_pillars_that_lean_have_their_pitch_at_middle_heig
     )  # fmt: skip
     assert_near(found["pitch_ribs_right_1"], 600)
     assert_near(found["pitch_ribs_right_2"], 600 + 40)
+
+
+def test_a_flank_is_what_shows_over_the_height_though_its_rounding_has_more_points():
+    rounding, flank = np.linspace(0.15, 0.3, 60), np.linspace(0.3, 0.9, 20)
+    slants = np.concatenate([np.full(60, 14.0), np.full(20, 0.5)])
+    assert slant_over_height(slants, np.concatenate([rounding, flank])) == pytest.approx(0.5)
 
 
 def test_a_door_has_its_width_and_height():

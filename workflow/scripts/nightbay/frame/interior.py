@@ -115,10 +115,8 @@ def _up(
     notes: list[str],
 ) -> Choice:
     """Which way is up: the job sheet's, else what the shape shows, else the likeliest guess."""
-    votes = room_evidence.up_votes(room)
-    if named is not None:
-        along = int(np.argmax(np.abs(room.axes @ named)))
-        votes = {key: found for key, found in votes.items() if key[0] != along}
+    along = None if named is None else int(np.argmax(np.abs(room.axes @ named)))
+    votes = room_evidence.up_votes(room, along)
     guess = max(votes, key=lambda key: (votes[key].count, _facing_mm2(room, planes, *key)), default=None)
     sure = guess is not None and room_evidence.decided(votes, guess)
     if "up" in wanted:

@@ -17,13 +17,19 @@ OPEN, CLOSED = 0.15, 0.4  # most and least cover of an end that is open, and of 
 LOW, HIGH = (0.1, 0.3), (0.7, 0.9)  # heights, shares of the room's, at which its width is compared
 LEAN_DEG, CLEAR_LEAN_DEG = 0.8, 2.0  # least mean lean of both walls that counts a little, and clearly
 BOX_LOW_MM, BOX_HIGH = 100.0, 0.4  # a wheel box is higher than this and lower than this share of the room's height
-BOX_ASIDE_MM, BOX_BIN_MM, BOX_STEP_MM = 350.0, 20.0, 50.0  # how wide it is, and the grid in which its top is looked for
+BOX_HIGH_BED = 0.8  # share of the height of a bed, which has no roof
+BOX_ASIDE_MM, BOX_ASIDE = 350.0, 0.4  # how wide it is, and most share of the room's width
+BOX_BIN_MM, BOX_STEP_MM = 20.0, 50.0  # the grid in which its top is looked for
 # It is longer than this, and shorter than this and than this share of the room's length: overhead lockers are longer.
 BOX_LEAST_MM, BOX_MOST_MM, BOX_MOST = 300.0, 1300.0, 0.6
 BOW_MM, BOW_STEP_MM, BOW_MIDDLE = (15.0, 90.0), 40.0, 0.2  # how far bows hang down; looked for about the middle
 BOWS, BOW_WIDEST_MM, BOW_COVER = 3, 160.0, 0.6  # least number, greatest width, least share of the middle they cross
 STANDING, STANDING_TIMES = 0.015, 3.0  # least share of the points that stand on a floor; how many times those that hang
 LONGER, MUCH_LONGER = 1.15, 1.4  # ratio of the room's horizontal lengths that counts a little, and clearly
+# No direction of a room that is longer is up: vehicles are up to 4.0 m high in the EU (Council Directive 96/53/EC,
+# Annex I) and hardly more where no limit is set
+HIGHEST_MM = 5000.0
+NARROWEST_MM = 1000.0  # no room of a vehicle is less wide between its side walls (common practice, no source)
 BOXES = "boxes at both sides on the floor"
 DECIDED, AHEAD = 3, 2  # least votes for a direction, and how many more than the next has: two kinds of evidence
 
@@ -101,24 +107,34 @@ def cover(room: Box, axis: int, sign: float) -> float:
     return float(len(np.unique(cells[inside], axis=0)) / count.prod())
 
 
-def up_votes(room: Box) -> dict[tuple[int, float], Votes]:
-    """Votes for each direction, (axis, sign), to be up; those whose other end is no floor have none."""
+def up_votes(room: Box, along: int | None = None) -> dict[tuple[int, float], Votes]:
+    """Votes for each direction, (axis, sign), to be up; those whose other end is no floor have none.
+
+    ``along``: the axis that runs along the vehicle where the names of the segments give it.
+    """
     votes: dict[tuple[int, float], Votes] = {}
     for axis in range(3):
+        level = [other for other in range(3) if other != axis]
+        asides = [other for other in level if other != along]
         for sign in (1.0, -1.0):
-            if cover(room, axis, -sign) < CLOSED:
+            if axis == along or room.size[axis] > HIGHEST_MM or cover(room, axis, -sign) < CLOSED:
                 continue
             found = votes.setdefault((axis, sign), Votes())
-            lean = max(lean_deg(room, axis, sign, across) for across in range(3) if across != axis)
+            lean = max(lean_deg(room, axis, sign, across) for across in asides)
             found.add(2 * (lean > CLEAR_LEAN_DEG) or 1 * (lean > LEAN_DEG), "walls lean in towards the roof")
-            boxes = any(wheel_boxes(room, axis, sign, across) for across in range(3) if across != axis)
+            boxes = any(wheel_boxes(room, axis, sign, across) for across in asides)
             # boxes in both corners may be lockers under the roof of a room that lies on it, and then they stand too
             standing = 2 * boxes or 1 * stands(room, axis, sign)
             found.add(standing, BOXES if boxes else "things stand on the floor")
-            found.add(
-                1 * any(bows(room, axis, sign, along) for along in range(3) if along != axis), "bows under the roof"
-            )
+            found.add(1 * any(bows(room, axis, sign, other) for other in level), "bows under the roof")
+            # the end of a vehicle may be open as well, so this counts only across the line between its ends
+            found.add(1 * (along is not None and is_bed(room, axis, sign)), "the room is open above")
     return votes
+
+
+def is_bed(room: Box, up: int, sign: float) -> bool:
+    """Whether the room is open towards ``sign`` times ``up`` and so shallow that this can't be a side that is open."""
+    return bool(room.size[up] < NARROWEST_MM and cover(room, up, sign) < OPEN)
 
 
 def along_votes(room: Box, up: int, sign: float) -> dict[int, Votes]:
@@ -159,19 +175,27 @@ def lean_deg(room: Box, up: int, sign: float, across: int) -> float:
 
 
 def wheel_boxes(room: Box, up: int, sign: float, across: int) -> bool:
-    """Whether two flat tops at one height lie opposite each other, at the walls at both ends of ``across``."""
+    """Whether two flat tops at one height lie opposite each other, at the walls at both ends of ``across``.
+
+    Their height is limited because lockers under the roof look like them in a room that lies on it; a bed has none.
+    """
     along = 3 - up - across
     height = _height(room, up, sign) * room.size[up]
-    top = (sign * room.normals[:, up] > 0.9) & (height > BOX_LOW_MM) & (height < BOX_HIGH * room.size[up])
+    highest = BOX_HIGH_BED if is_bed(room, up, sign) else BOX_HIGH
+    top = (sign * room.normals[:, up] > 0.9) & (height > BOX_LOW_MM) & (height < highest * room.size[up])
+    aside = min(BOX_ASIDE_MM, BOX_ASIDE * room.size[across])
+    from_middle = np.abs(room.points[:, across] - (room.low + room.high)[across] / 2)
+    middle = from_middle < (0.5 - BOX_ASIDE) * room.size[across]  # free between two boxes: a shelf or a bench is one
     level = np.floor(height / BOX_BIN_MM).astype(np.int64)
     step = np.floor((room.points[:, along] - room.low[along]) / BOX_STEP_MM).astype(np.int64)
     sides = [
-        top & (room.points[:, across] > room.high[across] - BOX_ASIDE_MM),
-        top & (room.points[:, across] < room.low[across] + BOX_ASIDE_MM),
+        top & (room.points[:, across] > room.high[across] - aside),
+        top & (room.points[:, across] < room.low[across] + aside),
     ]
     for number in range(int(BOX_LOW_MM // BOX_BIN_MM), int(level[top].max(initial=0)) + 1):
         near = (level == number) | (level == number + 1)
-        runs = [np.unique(step[side & near]) for side in sides]
+        crossing = step[top & near & middle]
+        runs = [np.setdiff1d(step[side & near], crossing) for side in sides]
         common = len(np.intersect1d(runs[0], runs[1]))
         longest = max(len(run) for run in runs)
         if common * BOX_STEP_MM >= BOX_LEAST_MM and common > 0.7 * longest:

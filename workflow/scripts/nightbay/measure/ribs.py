@@ -26,7 +26,8 @@ FLANK_MM, LEAST_FLANK = 25.0, 12  # a rib's flank lies this near to the end of i
 EDGE_MM = 2.0  # below the inner face, where a flank begins
 DOWN = 1 / 3  # least share of the rib's height that shows of a flank: a rounded edge alone is less
 SLANT_DEG, UNDERCUT_DEG = 60.0, 20.0  # flanks slant by less, away from the middle and under the face
-CONE_DEG = 10.0  # normals of one flank lie within this of their most frequent direction
+CONE_DEG = 10.0  # normals of one flank lie within this of each other
+STRIPS = 12  # of a rib's height, in which its flank is looked for
 FLANK_LIMITS_MM = (5.0, 3.0, 2.0)  # of the fit of a flank
 TWICE = 1.8  # a pitch that is so many times the median may hide a rib that was not seen
 FEWEST, MOST_LISTED = 2, 12
@@ -156,8 +157,8 @@ def _flank(room: "Room", group: list[Piece], axis: int, inwards: float, side: fl
     """The flank of a rib on a ``side`` of X, halfway down from its inner face to the panel, at ``across_mm`` across
     the slices; None where it is not seen.
 
-    ``group``: the rib in its slices. The flank is the most frequent direction of what lies beside the end of the face;
-    a plane is fitted robustly to it, since flanks slant and pillars lean. Where less than :data:`DOWN` of the rib's
+    ``group``: the rib in its slices. The flank is what shows over most of the height beside the end of the face; a
+    plane is fitted robustly to it, since flanks slant and pillars lean. Where less than :data:`DOWN` of the rib's
     height shows, it may be the rounding of its edge alone, which says nothing of where the flank is.
     """
     shell = room.shell
@@ -180,7 +181,7 @@ def _flank(room: "Room", group: list[Piece], axis: int, inwards: float, side: fl
     beside &= (slant_deg > -UNDERCUT_DEG) & (slant_deg < SLANT_DEG)
     if beside.sum() < LEAST_FLANK:
         return None
-    beside &= np.abs(slant_deg - _most_frequent(slant_deg[beside], CONE_DEG)) < CONE_DEG
+    beside &= np.abs(slant_deg - slant_over_height(slant_deg[beside], depth[beside] / height)) < CONE_DEG
     if beside.sum() < LEAST_FLANK or np.ptp(np.percentile(depth[beside], [5, 95])) < DOWN * height:
         return None
     design = np.column_stack([np.ones(beside.sum()), depth[beside] - height / 2, place[beside] - across_mm])
@@ -201,13 +202,16 @@ def _flank(room: "Room", group: list[Piece], axis: int, inwards: float, side: fl
     return End(point, {"noise": noise, "edge": float(np.sqrt(max(variances)))})
 
 
-def _most_frequent(values: np.ndarray, width: float) -> float:
-    """Median of those of the values, (n,), that lie in the fullest two neighbouring bins of a ``width``."""
-    bins = np.floor(values / width).astype(np.int64)
-    bins -= bins.min()
-    count = np.bincount(bins)
-    fullest = int(np.argmax(count + np.append(count[1:], 0)))
-    return float(np.median(values[(bins == fullest) | (bins == fullest + 1)]))
+def slant_over_height(slant_deg: np.ndarray, depth: np.ndarray) -> float:
+    """The slant, degrees, of what shows over most of a rib's height: a rounding may have more points than its flank.
+
+    ``slant_deg`` and ``depth`` (n,) of the points, the depth as a share of the height.
+    """
+    strip = np.floor(depth * STRIPS).astype(np.int64)
+    slants = np.arange(-UNDERCUT_DEG, SLANT_DEG, CONE_DEG / 2)
+    near = [np.abs(slant_deg - slant) <= CONE_DEG / 2 for slant in slants]
+    best = max(near, key=lambda mine: (len(np.unique(strip[mine])), np.count_nonzero(mine)))
+    return float(np.median(slant_deg[best]))
 
 
 def _inner(positions_mm: np.ndarray, inwards: float) -> float:
