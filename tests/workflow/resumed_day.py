@@ -1,5 +1,6 @@
 """A day whose night is killed half way; before the same command runs again, faulty jobs come to its sound one."""
 
+import contextlib
 import os
 import shutil
 import signal
@@ -51,14 +52,24 @@ def run(finished, folder):
 
 
 def end_group(night):
-    """Kill the night and every process it started, as a power cut would."""
-    for entry in os.listdir("/proc"):
-        try:
-            if entry.isdigit() and os.getsid(int(entry)) == night.pid:
-                os.kill(int(entry), signal.SIGKILL)
-        except ProcessLookupError:
-            continue
+    """Kill the night and every process it started, as a power cut would, until none of them is left to hold a lock."""
+    while alive := [
+        process for process in os.listdir("/proc") if process.isdigit() and _in_session(process, night.pid)
+    ]:
+        for process in alive:
+            with contextlib.suppress(ProcessLookupError):
+                os.kill(int(process), signal.SIGKILL)
+        time.sleep(0.05)
     night.wait()
+
+
+def _in_session(process, leader):
+    """Whether a process of this number runs in the leader's session; one that waits to be fetched has ended."""
+    try:
+        state = Path("/proc", process, "stat").read_text().rpartition(")")[2].split()[0]
+        return state != "Z" and os.getsid(int(process)) == leader
+    except (ProcessLookupError, FileNotFoundError):
+        return False
 
 
 def add_faulty_jobs(finished, day):
