@@ -266,7 +266,7 @@ def figures(rows):
         "mistaken": sum(row.get("mistaken", False) for row in rows),
         "crashes": n["crashes"],
         "coverage_95": round(float(np.mean(basin)) / 6, 4) if basin else None,
-        "own_s": round(float(np.mean([row["own_s"] for row in rows])), 3),
+        "own_s": round(float(np.mean([row["own_s"] for row in rows])), 3) if rows else None,
     }
     mine = [row for row in rows if "peer" in row]
     if mine:
