@@ -154,6 +154,7 @@ class Job:
         return {
             "title": self.document.get("title", self.name),
             "note": self.document.get("note", ""),
+            "identity": _sorted(self.document.get("identity", {})),
             "vehicle_class": self.vehicle_class,
             "extents_mm": parameters.extents() | {self.vehicle_class: self.extent_mm},
             "state": {key: state.get(key, "unknown") for key in STATE},
