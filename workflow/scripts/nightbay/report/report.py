@@ -11,7 +11,18 @@ from matplotlib.figure import Figure
 
 from nightbay.pipeline import provenance
 from nightbay.pipeline.stage import Upstream
-from nightbay.report import job_summary, joined, loose_picture, network_picture, page, registration, views
+from nightbay.report import (
+    job_summary,
+    job_warnings,
+    joined,
+    loose_picture,
+    network_picture,
+    next_step,
+    page,
+    registration,
+    views,
+)
+from nightbay.report.next_step import JobWarning
 from nightbay.report.part import Part, parts_of
 
 
@@ -23,9 +34,9 @@ def report(
     :mod:`nightbay.pipeline.stage` describes the arguments; ``upstream`` includes stages that rejected their data.
     """
     parts = parts_of(upstream)
-    warnings = job_summary.warnings_of(parts, sheet)
+    warnings = job_warnings.warnings_of(parts, sheet)
     both = joined.joined_of(upstream, settings.report)
-    warnings += both.warnings if both else []
+    warnings += [JobWarning(sentence, next_step.of_reason(sentence)) for sentence in (both.warnings if both else [])]
     state = job_summary.state_of(parts, warnings)
     if both and both.reasons and sheet.get("combined_ordered"):
         state = job_summary.REFUSED  # what was ordered can't be delivered
@@ -51,18 +62,25 @@ def report(
     (folder / "parameters.yaml").write_text(parameters, encoding="utf-8", newline="\n")
     print(f"{state}: {len(html) / 1e6:.1f} MB page")
     points = [part.points for part in parts if part.points]
+    reasons = [
+        *(reason for part in parts for reason in part.reasons),
+        *(both.reasons if both and state == job_summary.REFUSED else []),
+    ]
     return {
         "state": state,
         "summary": summary,
         "title": sheet.get("title", job),
         "vehicle_class": sheet.get("vehicle_class"),
         "points": sum(points) if points else None,
-        "figures": job_summary.figures_of(parts),
+        "sizes": [size for part in parts for size in job_summary.sizes_of(part)],
+        "evidence": [phrase for part in parts for phrase in job_summary.evidence_of(part)],
+        "joined": job_summary.joined_in_words(both),
         "warnings": warnings,
-        "reasons": [
-            *(reason for part in parts for reason in part.reasons),
-            *(both.reasons if both and state == job_summary.REFUSED else []),
-        ],
+        "reasons": reasons,
+        "next_steps": next_step.of_job(
+            state == job_summary.REFUSED, [reason["sentence"] for reason in reasons], warnings
+        ),
+        "parameters": sheet.get("parameters", {}),
         "page": "report.html",
         "thumbnail": "thumbnail.png" if (folder / "thumbnail.png").exists() else None,
     }
