@@ -119,7 +119,8 @@ if [ ${#targets[@]} -gt 0 ]; then
     keeper=$!
     set +m
     trap stopped INT TERM HUP
-    tail --pid="$night" -n +1 -F "$events" 2>/dev/null | summary progress
+    tail --pid="$night" -n +1 -F "$events" 2>/dev/null | summary progress &
+    wait "$!" # a signal interrupts a wait; a command in the foreground would hold the trap back till morning
     wait "$night"
     status=$?
     wait "$keeper"

@@ -45,6 +45,13 @@ def test_progress_names_what_finished_and_what_failed():
     ]
 
 
+def test_progress_does_not_call_failed_what_a_signal_ended():
+    shown = []
+    *before, error = RUN.splitlines(keepends=True)
+    night.progress([*before, '{"event": "stopped"}\n', error], shown.append)
+    assert shown == ["   1 of 5  clean   van exterior left"]
+
+
 def test_progress_with_nothing_to_do():
     shown = []
     night.progress([], shown.append)

@@ -75,11 +75,11 @@ def test_every_job_has_a_row_the_most_urgent_first(day):
     jobs = ["alder", "aspen", "birch", "cedar", "fir", "gorse", "hazel"]
     result, html = run(day, jobs, {"elm": ["elm/job.yaml: units is missing; add units."]}, scanned=DAYS)
     assert [(row["job"], row["state"]) for row in result["jobs"]] == [
-        ("hazel", "failed"), ("birch", "refused"), ("elm", "refused"), ("fir", "refused"), ("cedar", "not run"),
+        ("hazel", "failed"), ("birch", "refused"), ("elm", "refused"), ("fir", "refused"), ("cedar", "not finished"),
         ("gorse", "complete with warnings"), ("alder", "complete"), ("aspen", "complete"),
     ]  # fmt: skip
     assert result["counts"] == {
-        "failed": 1, "refused": 3, "not run": 1, "complete with warnings": 1, "in work": 0, "complete": 2,
+        "failed": 1, "refused": 3, "not finished": 1, "complete with warnings": 1, "in work": 0, "complete": 2,
     }  # fmt: skip
     steps = {job: row["next_steps"] for job, row in rows(result).items()}
     assert steps["alder"] == ["Deliver."] and steps["gorse"] == ["State the front."]
@@ -90,9 +90,9 @@ def test_every_job_has_a_row_the_most_urgent_first(day):
     assert 'href="../../alder/report/alder/report.html"' in html
     assert html.count("<img ") == 1 and 'src="data:image/png;base64,' in html and 'alt="Left side of The alder"' in html
     for text in (
-        "<h1>1 March 2026</h1>", "Monday &lt;2&gt;", "notes.txt is no job.", "</span>: 1 job</li>", "</span>: 3 jobs</li>",
-        "Length</dt><dd>5\u202f401.23 ± 0.62\u202fmm", "3\u202f000\u202f000 points", "high-voltage", "airbag",
-        "roof may", "licensed practice", f"Made by Nightbay {version()}.",
+        "<h1>1 March 2026</h1>", "Monday &lt;2&gt;", "notes.txt is no job.", "</span>: 1 job</li>",
+        "</span>: 3 jobs</li>", "Length</dt><dd>5\u202f401.23 ± 0.62\u202fmm",
+        "3\u202f000\u202f000 points", "high-voltage", "airbag", "roof may", "licensed practice", f"Made by Nightbay {version()}.",
     ):  # fmt: skip
         assert text in html, text
     for word in (state for state, count in result["counts"].items() if count):
@@ -133,7 +133,7 @@ def test_a_night_that_ended_early_is_not_a_failure(day):
     day("hazel")
     night(day, info(1, "clean", "hazel", part="exterior", segment="left"), {"event": "stopped"}, error(1, "clean.log"))
     shown = rows(run(day, ["hazel", "cedar"])[0])
-    assert shown["hazel"]["state"] == shown["cedar"]["state"] == "not run"
+    assert shown["hazel"]["state"] == shown["cedar"]["state"] == "not finished"
     assert shown["hazel"]["sentences"] == [
         "The night ended before the job was finished; it had reached stage clean of exterior left.",
         "The page is that of the run before.",
@@ -154,7 +154,7 @@ def test_while_the_night_runs_its_jobs_are_in_work_and_the_page_renews_itself(da
     shown = {job: (row["state"], *row["sentences"]) for job, row in rows(result).items()}
     assert shown["hazel"] == ("in work", "1 step is done; now: stage fuse of exterior.")
     assert shown["cedar"] == ("in work", "Waiting for its turn.")
-    assert shown["oak"][0] == "failed" and shown["alder"] == ("complete",) and shown["elder"][0] == "not run"
+    assert shown["oak"][0] == "failed" and shown["alder"] == ("complete",) and shown["elder"][0] == "not finished"
     assert '<meta http-equiv="refresh" content="60">' in html and "in work since 1 March 2126, 23:10" in html
     ended, html = run(day, ["alder", "hazel", "cedar", "oak"])
     assert "http-equiv" not in html and "Night run from 1 March 2126, 23:10" in html

@@ -82,6 +82,8 @@ def progress(lines: Iterable[str], write: Callable[[str], None]) -> None:
                 failed = known.get(number)
                 if failed:
                     write(f"      failed  {failed.stage:8}{failed.subject}: see {', '.join(logs or ['logs/night'])}")
+            case {"event": "stopped"}:  # what fails from here on was ended, and did not fail
+                known.clear()
             case {"event": "error"}:
                 idle = False
     if idle:

@@ -14,8 +14,8 @@ from nightbay.report import next_step
 from nightbay.report.job_summary import COMPLETE, REFUSED, WARNED
 from nightbay.report.next_step import AGAIN
 
-FAILED, NOT_RUN, IN_WORK = "failed", "not run", "in work"
-STATES = (FAILED, REFUSED, NOT_RUN, WARNED, IN_WORK, COMPLETE)  # the most urgent first
+FAILED, NOT_FINISHED, IN_WORK = "failed", "not finished", "in work"
+STATES = (FAILED, REFUSED, NOT_FINISHED, WARNED, IN_WORK, COMPLETE)  # the most urgent first
 TAIL_BYTES, LONGEST = 4000, 300  # of a log, whose last line is shown; letters of that line
 NONE: dict[str, Any] = {
     "vehicle_class": None,
@@ -48,13 +48,13 @@ def planned(
         return row(name, IN_WORK, [_in_work(begun)], ["Nothing to do yet."], **_page_of(old)), {}
     if begun:
         sentence = f"The night ended before the job was finished; it had reached {_words(begun[-1])}."
-        return row(name, NOT_RUN, [sentence, *_older(old)], [GO_ON], **_page_of(old)), {}
+        return row(name, NOT_FINISHED, [sentence, *_older(old)], [GO_ON], **_page_of(old)), {}
     if fault:
         sentence = f"The job's report can't be read ({fault})."
         step = f"Remove the folder results/{name}/report and {AGAIN}."
         return row(name, FAILED, [sentence], [step]), {}
     if not report:
-        return row(name, NOT_RUN, ["The job has no report: the night ended before it began."], [GO_ON]), {}
+        return row(name, NOT_FINISHED, ["The job has no report: the night ended before it began."], [GO_ON]), {}
     return row(name, **old), report
 
 

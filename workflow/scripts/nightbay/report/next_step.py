@@ -10,7 +10,7 @@ AGAIN = "run the same command"
 IMPERATIVES = re.compile(
     "(add|adjust|allow|answer|ask|calibrate|check|choose|close|copy|correct|declare|delete|describe|end|export|find|fix"
     "|free|give|install|join|leave|list|look|make|mark|measure|move|name|open|put|read|remove|rename|repair|replace"
-    r"|report|run|scan|see|set|shorten|split|state|survey|take|try|turn|unset|use|write)\b",
+    r"|report|run|scan|set|shorten|split|state|survey|take|try|turn|unset|use|write)\b",
     re.IGNORECASE,
 )
 BOUNDS = (": ", "; ", ". ", ", ")
