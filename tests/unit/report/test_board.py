@@ -26,7 +26,7 @@ def day(tmp_path):
             "state": "complete", "summary": "", "title": f"The {job}", "vehicle_class": "van", "points": 3_000_000,
             "sizes": [SIZE], "evidence": ["Exterior: overlaps agree to 0.1 mm"], "joined": None, "warnings": [],
             "reasons": [], "next_steps": ["Deliver."], "parameters": {"exterior": {"fuse": {"weight": 0.25}}},
-            "page": "report.html", "thumbnail": None, **result,
+            "page": "report.html", "customer_page": "customer.html", "thumbnail": None, **result,
         }  # fmt: skip
         path = tmp_path / board_rows.report_of(job)
         path.with_suffix("").mkdir(parents=True, exist_ok=True)
@@ -87,12 +87,14 @@ def test_every_job_has_a_row_the_most_urgent_first(day):
     assert steps["fir"] == ["Export a/raw/left.ply again.", "Then run the same command."]
     assert steps["cedar"] == ["Run the same command: it goes on where it stopped."]
     assert rows(result)["alder"]["page"] == "results/alder/report/alder/report.html"
-    assert 'href="../../alder/report/alder/report.html"' in html
+    for file in ("report.html", "customer.html"):
+        assert f'href="../../alder/report/alder/{file}"' in html
     assert html.count("<img ") == 1 and 'src="data:image/png;base64,' in html and 'alt="Left side of The alder"' in html
     for text in (
         "<h1>1 March 2026</h1>", "Monday &lt;2&gt;", "notes.txt is no job.", "</span>: 1 job</li>",
         "</span>: 3 jobs</li>", "Length</dt><dd>5\u202f401.23 ± 0.62\u202fmm",
-        "3\u202f000\u202f000 points", "high-voltage", "airbag", "roof may", "licensed practice", f"Made by Nightbay {version()}.",
+        "3\u202f000\u202f000 points", "high-voltage", "airbag", "roof may", "licensed practice",
+        f"Made by Nightbay {version()}.",
     ):  # fmt: skip
         assert text in html, text
     for word in (state for state, count in result["counts"].items() if count):

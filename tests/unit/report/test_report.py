@@ -96,7 +96,12 @@ def test_result_fits_its_schema(whole, tmp_path):
         report.report, stage="report", wildcards={"job": "larch"}, upstream=whole, sheet=sheet(), settings=SETTINGS,
         folder=tmp_path / "out", threads=1, accepts_rejected=True,
     )  # fmt: skip
-    assert record["status"] == "ok" and set(record["files"]) == {"report.html", "parameters.yaml", "thumbnail.png"}
+    assert record["status"] == "ok" and set(record["files"]) == {
+        "report.html",
+        "customer.html",
+        "parameters.yaml",
+        "thumbnail.png",
+    }
 
 
 def test_parameters_can_be_read_back(whole, tmp_path):

@@ -7,10 +7,10 @@ HEADLINE = (
 )
 IN_FILES = "surface marked as filled was not measured; local codes and licensed practice come first; see README.txt"
 CAUTIONS = (
-    "Dimensions that matter for brakes, steering, restraints, lifting or crash structure must be checked on the vehicle "
-    "by a qualified person before anything is cut, welded or mounted.",
-    "Before any drilling, find out where high-voltage batteries and cables, airbags and their sensors, and fuel and brake "
-    "lines run. A scan shows surfaces, not what lies behind them.",
+    "Dimensions that matter for brakes, steering, restraints, lifting or crash structure must be checked on the "
+    "vehicle by a qualified person before anything is cut, welded or mounted.",
+    "Before any drilling, find out where high-voltage batteries and cables, airbags and their sensors, and fuel and "
+    "brake lines run. A scan shows surfaces, not what lies behind them.",
     "What a roof may carry is stated by the vehicle's maker. A model says nothing about strength.",
     "Surface marked as filled was not measured. Don't fit parts to it.",
     "What the scanner did not see may still be there: wires, pipes, tanks and structure behind a panel are not in the "

@@ -80,7 +80,10 @@ def write(day: Path, result: Mapping[str, Any], html: str) -> None:
 
 
 def _html(day: Path, result: Mapping[str, Any]) -> str:
-    shown = [{**row, "picture": _picture(day, row), "link": _link(row["page"])} for row in result["jobs"]]
+    shown = [
+        {**row, "picture": _picture(day, row), "link": _link(row["page"]), "customer_link": _link(row["customer_page"])}
+        for row in result["jobs"]
+    ]
     return page.render(
         "board.html.j2",
         **{key: result[key] for key in ("day", "scanned", "notes", "night")},

@@ -24,6 +24,7 @@ NONE: dict[str, Any] = {
     "evidence": [],
     "joined": None,
     "page": None,
+    "customer_page": None,
     "thumbnail": None,
     "logs": [],
 }
@@ -128,7 +129,7 @@ def _shown(name: str, result: Mapping[str, Any]) -> dict[str, Any]:
     return {
         **{key: result[key] for key in keys},
         "sentences": reasons + result["warnings"],
-        "page": f"results/{name}/report/{name}/{result['page']}",
+        **{key: f"results/{name}/report/{name}/{result[key]}" for key in ("page", "customer_page")},
     }
 
 

@@ -121,11 +121,12 @@ def sizes_of(part: Part) -> list[dict[str, Any]]:
     ]
 
 
-def evidence_of(part: Part) -> list[str]:
-    """How well a part is known, in phrases for the board: check targets, overlaps, poses without targets."""
+def evidence_of(part: Part, fit_tolerance_mm: float | None = None) -> list[str]:
+    """How well a part is known, in a phrase for the board: how closely parts can be fitted to it, check targets,
+    overlaps, poses without targets; none where it was refused."""
     if part.reasons:
         return []
-    found = []
+    found = [] if fit_tolerance_mm is None else [f"parts can be fitted to about ±{mm(fit_tolerance_mm)} (95 %)"]
     check = part.network.check_targets if part.network else None
     if check:
         found.append(f"check targets predicted to {mm(check.rms_mm)} (rms of {number(check.count)})")
