@@ -18,13 +18,14 @@ from pathlib import Path
 from nightbay.core.paths import SCRIPTS, WORKFLOW
 
 # Files that are read when the stage runs: following imports does not find them.
-SHARED = ("report/state.html.j2", "report/style.css")
+SHARED = ("report/state.html.j2",)
 RESOURCES = {
     "report": (
         *(f"report/{name}.html.j2" for name in ("job", "accuracy", "colour", "join", "network", "room", "segments")),
+        "report/style.css",
         *SHARED,
     ),
-    "board": ("report/board.html.j2", *SHARED),
+    "board": ("report/board.html.j2", "report/board.css", *SHARED),
 }
 
 

@@ -17,15 +17,18 @@ from nightbay.report import (
     fitness_for_use,
     identity,
     job_summary,
+    job_warnings,
     joined,
     loose_picture,
     network_picture,
+    next_step,
     page,
     registration,
     views,
     work_done,
 )
 from nightbay.report.fitness_for_use import FitnessForUse
+from nightbay.report.next_step import JobWarning
 from nightbay.report.part import Part, parts_of
 
 PAGES: Mapping[identity.Audience, str] = {"shop": "report.html", "customer": "customer.html"}
@@ -41,9 +44,9 @@ def report(
     :mod:`nightbay.pipeline.stage` describes the arguments; ``upstream`` includes stages that rejected their data.
     """
     parts = parts_of(upstream)
-    warnings = job_summary.warnings_of(parts, sheet)
+    warnings = job_warnings.warnings_of(parts, sheet)
     both = joined.joined_of(upstream, settings.report)
-    warnings += both.warnings if both else []
+    warnings += [JobWarning(sentence, next_step.of_reason(sentence)) for sentence in (both.warnings if both else [])]
     state = job_summary.state_of(parts, warnings)
     if both and both.reasons and sheet.get("combined_ordered"):
         state = job_summary.REFUSED  # what was ordered can't be delivered
@@ -79,19 +82,29 @@ def report(
     (folder / "parameters.yaml").write_text(parameters, encoding="utf-8", newline="\n")
     print(f"{state}: {len(html['shop']) / 1e6:.1f} MB page")
     points = [part.points for part in parts if part.points]
+    tolerances_mm = {name: found.tolerance_mm for name, found in fitness.items() if found}
+    reasons = [
+        *(reason for part in parts for reason in part.reasons),
+        *(both.reasons if both and state == job_summary.REFUSED else []),
+    ]
     return {
         "state": state,
         "summary": summary,
         "title": sheet.get("title", job),
         "vehicle_class": sheet.get("vehicle_class"),
         "points": sum(points) if points else None,
-        "figures": job_summary.figures_of(parts),
-        "fit_tolerance_mm": {name: found.tolerance_mm for name, found in fitness.items() if found},
-        "warnings": warnings,
-        "reasons": [
-            *(reason for part in parts for reason in part.reasons),
-            *(both.reasons if both and state == job_summary.REFUSED else []),
+        "sizes": [size for part in parts for size in job_summary.sizes_of(part)],
+        "fit_tolerance_mm": tolerances_mm,
+        "evidence": [
+            phrase for part in parts for phrase in job_summary.evidence_of(part, tolerances_mm.get(part.name))
         ],
+        "joined": job_summary.joined_in_words(both),
+        "warnings": warnings,
+        "reasons": reasons,
+        "next_steps": next_step.of_job(
+            state == job_summary.REFUSED, [reason["sentence"] for reason in reasons], warnings
+        ),
+        "parameters": sheet.get("parameters", {}),
         "page": PAGES["shop"],
         "customer_page": PAGES["customer"],
         "thumbnail": "thumbnail.png" if (folder / "thumbnail.png").exists() else None,
