@@ -184,6 +184,7 @@ def _sheet(job, points):
     sheet = {"vehicle_class": job.vehicle_class, "title": job.title, "units": "mm"}
     sheet |= {"nominal_mm": job.nominal_mm} if job.nominal_mm else {}
     sheet |= {"state": job.state} if job.state else {}
+    sheet |= {"identity": job.identity} if job.identity else {}
     grid = scenario.resolution_mm(job, points * job.points_share)
     return sheet | {"parts": parts, "parameters": {"scan": {"resolution_mm": grid}}}
 

@@ -52,6 +52,7 @@ class Job:
     refused: bool = False
     drift_mm_per_m: float = DRIFT_MM_PER_M
     state: dict = field(default_factory=dict)
+    identity: dict = field(default_factory=dict)
 
     def part_of(self, run: Run) -> str:
         """The part that a run belongs to."""
@@ -76,6 +77,16 @@ JOBS = (
         seen_m2=54.0,
         target_spacing_mm=230.0,
         state={"load": "empty", "temperature_c": 20, "body_material": "steel"},
+        identity={
+            "reference": "order 2207",
+            "operator": "first shift",
+            "scanned_on": "2026-03-04",
+            "place": "hall 2",
+            "scanner": "hand-held scanner 3",
+            "calibrated_on": "2026-02-17",
+            "registration": "NB 412",
+            "show_vehicle": "shop",
+        },
         runs=(
             Run("left", "left.ply", 0.22, moved=2),
             Run("right", "right.ply", 0.22),
@@ -95,6 +106,7 @@ JOBS = (
         target_spacing_mm=190.0,
         with_top=True,
         state={"load": "driver only", "temperature_c": 18, "body_material": "steel"},
+        identity={"reference": "order 2211", "scanned_on": "2026-03-04", "scanner": "hand-held scanner 3"},
         runs=(
             Run("left", "left.ply", 0.32),
             Run("right", "right.ply", 0.32, moved=2),
