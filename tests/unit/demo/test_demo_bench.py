@@ -42,7 +42,7 @@ def _job(day, truth, job, off_mm, frame_error):
     # turned about the segment's middle, then shifted: the middle is off by the shift alone
     wrong = rigid.pose(turn, middle - turn @ middle + SHIFT)
     results = day / "results" / job
-    _write(results / "report" / f"{job}.json", {"state": "complete"})
+    _write(results / "report" / f"{job}.json", {"state": "complete", "fit_tolerance_mm": {"exterior": 0.2}})
     poses = {"left": {"T_control_segment": (wrong @ T_control_segment).tolist()}}
     _write(results / "refine" / "exterior.json", {"poses": poses})
     _write(results / "frame" / "exterior.json", {"T_vehicle_control": (frame_error @ T_vehicle_control).tolist()})
@@ -81,6 +81,8 @@ def test_known_errors_come_out(finished):
     assert figures["surface_rms_mm"] == pytest.approx(0.3, abs=0.002)
     assert figures["jobs"]["pebble-compact"]["surface_rms_mm"] == pytest.approx(0.1, abs=0.002)
     assert figures["jobs"]["larch-van"]["surface_beside_share"] > 0
+    covers = {name: figures["jobs"][name]["fit_covers"] for name in ("larch-van", "pebble-compact")}
+    assert covers == {"larch-van": 0.0, "pebble-compact": 1.0}  # 0.3 and 0.1 mm off, 0.2 mm stated
     assert figures["dimension_error_mm"] == pytest.approx(1.25)
     assert (figures["refused"], figures["complete"]) == (1, 3)
     assert figures["peak_gb"] == pytest.approx(2048 * 2**20 / 1e9, abs=0.001)
