@@ -85,14 +85,12 @@ def test_without_anything_withheld_there_is_no_tolerance(part):
 def test_what_no_uncertainty_covers_is_named(part):
     causes = fitness_for_use.causes_not_covered
     assert causes(None, None, {}) == [
-        "the scanner's scale, which no scale bar checked",
-        "the body's temperature, which is not known",
+        "the scanner's scale (no scale bar checked it)",
+        "the body's temperature (not known)",
     ]
-    assert causes("length", None, STATE) == ["the scanner's scale, which no scale bar checked"]
-    assert causes("height", None, {**STATE, "load": "unknown"})[-1] == "load, which is not known"
-    assert causes("height", None, {"temperature_c": 20})[-1] == (
-        "load, tyre pressure and ride height, which are not known"
-    )
+    assert causes("length", None, STATE) == ["the scanner's scale (no scale bar checked it)"]
+    assert causes("height", None, {**STATE, "load": "unknown"})[-1] == "load (not known)"
+    assert causes("height", None, {"temperature_c": 20})[-1] == ("load, tyre pressure and ride height (not known)")
 
 
 def test_where_nothing_must_be_fitted_is_named(part):

@@ -138,10 +138,10 @@ def causes_not_covered(dimension: str | None, network: NetworkResult | None, sta
     """Causes of error that no uncertainty on the page covers: of a dimension by its name, or of any distance (None)."""
     found = []
     if network is None or not network.scale_bars:
-        found.append("the scanner's scale, which no scale bar checked")
+        found.append("the scanner's scale (no scale bar checked it)")
     scaled = network is not None and network.scale is not None and network.scale.temperature is not None
     if not scaled and state.get("temperature_c", "unknown") == "unknown":
-        found.append("the body's temperature, which is not known")
+        found.append("the body's temperature (not known)")
     if dimension in HEIGHTS:
         unknown = [
             words
@@ -149,7 +149,7 @@ def causes_not_covered(dimension: str | None, network: NetworkResult | None, sta
             if state.get(key, "unknown") == "unknown"
         ]
         if unknown:
-            found.append(f"{listing(unknown)}, which {'is' if len(unknown) == 1 else 'are'} not known")
+            found.append(f"{listing(unknown)} (not known)")
     return found
 
 
