@@ -81,7 +81,8 @@ def whole(tmp_path):
         Discrepancy, segments=["left", "roof"], before=agree, after=agree, withheld_rms_before_mm=0.31,
         withheld_rms_after_mm=0.12,
     )  # fmt: skip
-    opening = Opening("large", np.array([1000, -400, 300]), np.array([400, 0, 200]), 8e4, 1200)
+    rim = np.array([[800, -400, 200], [1200, -400, 200], [1200, -400, 400], [800, -400, 400.0]])
+    opening = Opening("large", np.array([1000, -400, 300]), np.array([400, 0, 200]), 8e4, 100, rim)
     length = dimension(2000.3, [0, 0, 300], [2000, 0, 300], nominal_mm=1998, difference_mm=2.3, significant=True)
     dimensions = {
         "length": length,

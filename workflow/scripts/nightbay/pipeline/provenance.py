@@ -22,6 +22,7 @@ SHARED = ("report/state.html.j2", "report/style.css")
 RESOURCES = {
     "report": (
         *(f"report/{name}.html.j2" for name in ("job", "accuracy", "colour", "join", "network", "room", "segments")),
+        *(f"report/{name}" for name in ("key.html.j2", "openings.html.j2", "drawings.css")),
         *SHARED,
     ),
     "board": ("report/board.html.j2", *SHARED),
