@@ -77,8 +77,8 @@ def test_areas_are_summed_by_kind_and_the_rest_is_counted(body):
     underside = Opening("rim", np.array([1000.0, 0, 100]), np.array([3900.0, 1500, 200]), 5e6, 1e4)
     listed, _ = openings.shown([underside, square(1, 0), square(1, 1, "rim")], picture.Scene(body, DESIGN_GRID, 100), 0)
     found = openings.areas(listed, 5e6 + 3 * 9e4, 7)
-    assert found.listed_mm2 == {"edges of the scan": 5e6, "holes in panels": 9e4, "free edges of sheets": 9e4}
-    assert found.listed["edges of the scan"] == 1 and (found.rest_mm2, found.rest) == (9e4, 4)
+    assert found.listed == [("1 edge of the scan", 5e6), ("1 hole in a panel", 9e4), ("1 free edge of a sheet", 9e4)]
+    assert (found.rest_mm2, found.rest) == (9e4, 4)
 
 
 def test_runs_are_the_shown_stretches_of_a_closed_boundary():

@@ -56,7 +56,7 @@ def test_page_tells_what_was_measured(whole, tmp_path):
     ):
         assert text in html, text
     assert "Check targets" in html and "not measured" in html
-    assert html.count('class="drawing"') == 4 + 5 + 5 + 1
+    assert html.count('class="drawing"') == 4 + 5 + 5 + 1 + 1  # views, coverage, scatter, left and right, oblique
     assert html.count('<g class="mark">') == 1 and 'class="rim over"' in html
     for text in (
         "Confidence of the measured surface",
@@ -66,7 +66,7 @@ def test_page_tells_what_was_measured(whole, tmp_path):
         "no surface: open or not seen by the scanner",
         "mm or more",
         "<td>Left side</td>",
-        "800.0\u202fcm\u00b2 in 1 holes in panels",
+        "800.0\u202fcm\u00b2 in 1 hole in a panel",
     ):
         assert text in html, text
 

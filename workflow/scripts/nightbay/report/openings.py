@@ -6,6 +6,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from nightbay.core.axes import AS_SCANNED, Axes
+from nightbay.core.text_format import plural
 from nightbay.fill.result import Opening
 from nightbay.report import picture
 from nightbay.report.view_marks import Mark
@@ -20,7 +21,12 @@ WORDS = {
     "rim": "free edge of a sheet or end of a tube",
     "folded": "hole whose boundary overlaps itself or leaves no room for faces",
 }
-SHORT = {EDGE: "edges of the scan", "large": "holes in panels", "rim": "free edges of sheets", "folded": "other holes"}
+KINDS = {  # singular and plural
+    EDGE: ("edge of the scan", "edges of the scan"),
+    "large": ("hole in a panel", "holes in panels"),
+    "rim": ("free edge of a sheet", "free edges of sheets"),
+    "folded": ("other hole", "other holes"),
+}
 
 
 @dataclass(frozen=True)
@@ -37,10 +43,10 @@ class ShownOpening:
 
 @dataclass(frozen=True)
 class OpenAreas:
-    """Areas by kind, mm2, and numbers of the openings that are listed; ``rest_mm2`` and ``rest`` of all others."""
+    """The ``listed`` openings by kind, as (number with the kind in words, area in mm2); the number and area of all
+    others, ``rest`` and ``rest_mm2``."""
 
-    listed_mm2: dict[str, float]
-    listed: dict[str, int]
+    listed: list[tuple[str, float]]
     rest_mm2: float
     rest: int
 
@@ -132,8 +138,10 @@ def runs(boundary_mm: np.ndarray, shows: np.ndarray) -> list[np.ndarray]:
 
 def areas(listed: Sequence[ShownOpening], total_mm2: float, total: int) -> OpenAreas:
     """The open area by kind; ``total_mm2`` and ``total`` of all openings, listed or not."""
-    kinds = [kind for kind in SHORT if any(shown.kind == kind for shown in listed)]
-    by_kind = {kind: [shown.opening.area_mm2 for shown in listed if shown.kind == kind] for kind in kinds}
-    area_mm2 = {SHORT[kind]: float(sum(found)) for kind, found in by_kind.items()}
-    count = {SHORT[kind]: len(found) for kind, found in by_kind.items()}
-    return OpenAreas(area_mm2, count, max(total_mm2 - sum(area_mm2.values()), 0.0), total - len(listed))
+    found = []
+    for kind, words in KINDS.items():
+        area_mm2 = [shown.opening.area_mm2 for shown in listed if shown.kind == kind]
+        if area_mm2:
+            found.append((plural(len(area_mm2), *words), float(sum(area_mm2))))
+    rest_mm2 = total_mm2 - sum(area_mm2 for _, area_mm2 in found)
+    return OpenAreas(found, max(rest_mm2, 0.0), total - len(listed))

@@ -272,6 +272,13 @@ def colours_of(values: np.ndarray, low: float, high: float, name: str = "viridis
     return np.where(np.isnan(values)[:, None], UNKNOWN, table)
 
 
+def scan_colours(mesh: Surface) -> np.ndarray:
+    """The colours of the scan, (n, 3) in 0..1. Fuse leaves vertices without a coloured point at zero: they are grey."""
+    colours = np.column_stack([mesh.vertex[name] for name in ("red", "green", "blue")]) / 255.0
+    colours[~np.any(colours, axis=1)] = UNKNOWN
+    return colours
+
+
 def bar(name: str = "viridis", steps: int = 64) -> list[str]:
     """A colour map as CSS colours from its low to its high end."""
     table = matplotlib.colormaps[name](np.linspace(0, 1, steps))[:, :3]

@@ -12,7 +12,7 @@ from nightbay.core.axes import AS_SCANNED, DESIGN_GRID, axes
 from nightbay.frame.result import FrameResult
 from nightbay.measure.result import Dimension
 from nightbay.meshes import surface
-from nightbay.report import drawing, openings, picture, room_views
+from nightbay.report import drawing, model_3d, openings, picture, room_views
 from nightbay.report.job_summary import DIMENSIONS
 from nightbay.report.part import Part
 from nightbay.report.view_marks import Mark
@@ -71,7 +71,7 @@ def views_of(part: Part, own: Any, folder: Path) -> dict[str, Any]:
     """
     level = drawn_level(part, own.most_faces)
     if level is None:
-        return {"views": {}, "maps": [], "room_views": {}, "openings": [], "open_areas": None}
+        return {"views": {}, "maps": [], "room_views": {}, "openings": [], "open_areas": None, "model": None}
     mesh = surface.read_ply(part.folder("reduce") / f"{level}.ply")
     convention = axes(part.frame.axes) if part.frame else DESIGN_GRID
     scene = picture.Scene(mesh, convention, own.picture_px, part.name == "interior", front_of(part))
@@ -96,7 +96,22 @@ def views_of(part: Part, own: Any, folder: Path) -> dict[str, Any]:
         "open_areas": openings.areas(listed, part.fill.open.area_mm2, part.fill.open.count) if part.fill else None,
         "room_views": room_views.draw(part, scene, text_mm),
         "room_titles": room_views.TITLES,
+        "model": _model(part, own, scene, text_mm),
+        "scatter_words": _scatter_words(scene.mesh),
     }
+
+
+def _model(part: Part, own: Any, scene: picture.Scene, text_mm: float) -> model_3d.Model | None:
+    """The part's 3D view; None where no level is light enough."""
+    levels = part.reduce.levels if part.reduce else {}
+    level = drawn_level(part, own.model_faces)
+    if level is None:
+        return None
+    mesh = surface.read_ply(part.folder("reduce") / f"{level}.ply")
+    title = f"{part.name.capitalize()}, oblique"
+    still = drawing.draw(scene.view(picture.OBLIQUE), title, "still picture of the 3D view", text_mm=text_mm)
+    maps = {"confidence": CONFIDENCE_MAP, "scatter": SCATTER_MAP}
+    return model_3d.model_of(mesh, level, levels[level], scene, still, scatter_limit(scene.mesh), maps)
 
 
 def front_of(part: Part) -> str | None:
@@ -125,7 +140,7 @@ def _views(part: Part, scene: picture.Scene, text_mm: float) -> dict[str, drawin
     """The four views with the dimensions that were taken."""
     colours = None
     if part.name == "interior" and "red" in scene.mesh.vertex:
-        colours = np.column_stack([scene.mesh.vertex[name] for name in ("red", "green", "blue")]) / 255.0
+        colours = picture.scan_colours(scene.mesh)
     lines = _dimension_lines(part)
     drawn = {}
     for name in SHOWN:
@@ -230,13 +245,15 @@ def _coverage(
 
 def _scatter(scene: picture.Scene, text_mm: float) -> dict[str, Any] | None:
     """How far the points scatter about the surface that was drawn through them."""
-    values = scene.mesh.vertex.get("spread_mm")
-    if values is None or not np.isfinite(values).any():
+    most = scatter_limit(scene.mesh)
+    if most is None:
         return None
-    most = scatter_limit(values)
+    values = scene.mesh.vertex["spread_mm"]
     colours = picture.colours_of(values.astype(np.float64), 0.0, most, SCATTER_MAP)
     swatches = _swatches(scene, filled="filled, not measured", unknown="too few points to tell")
-    key = Key("Scatter (standard deviation), mm", picture.bar(SCATTER_MAP), "0 mm", f"{most:g} mm or more", swatches)
+    key = Key(
+        "Scatter (standard deviation), mm", picture.bar(SCATTER_MAP), "0 mm", _scatter_words(scene.mesh), swatches
+    )
     return _map(
         "Scatter about the surface",
         "Standard deviation of the measured points along the normal of the surface made from them. It shows the "
@@ -245,9 +262,18 @@ def _scatter(scene: picture.Scene, text_mm: float) -> dict[str, Any] | None:
     )  # fmt: skip
 
 
-def scatter_limit(values_mm: np.ndarray) -> float:
-    """The high end of a scale of scatter, mm, of the vertices' values (n,), NaN where unknown: four times their median,
-    so that ordinary noise fills a quarter of the scale, or less where 95 % of them are below less."""
+def _scatter_words(mesh: surface.Surface) -> str:
+    return f"{scatter_limit(mesh):g} mm or more"
+
+
+def scatter_limit(mesh: surface.Surface) -> float | None:
+    """The high end of a scale of scatter, mm; None where no vertex has a value.
+
+    Four times the median, so that ordinary noise fills a quarter of the scale, or less where 95 % are below less.
+    """
+    values_mm = mesh.vertex.get("spread_mm")
+    if values_mm is None or not np.isfinite(values_mm).any():
+        return None
     return _round_up(min(4 * float(np.nanmedian(values_mm)), float(np.nanquantile(values_mm, 0.95))))
 
 
