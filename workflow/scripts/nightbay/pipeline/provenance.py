@@ -22,8 +22,8 @@ SHARED = ("report/state.html.j2", "report/style.css")
 RESOURCES = {
     "report": (
         *(f"report/{name}.html.j2" for name in ("job", "accuracy", "colour", "join", "network", "room", "segments")),
-        *(f"report/{name}.html.j2" for name in ("key", "model_3d", "model_3d_script", "openings")),
-        *(f"report/{name}" for name in ("drawings.css", "model_3d.css", "model_3d.js")),
+        *(f"report/{name}.html.j2" for name in ("key", "model_3d", "model_3d_script", "openings", "sections")),
+        *(f"report/{name}" for name in ("drawings.css", "model_3d.css", "model_3d.js", "sections.css")),
         *SHARED,
     ),
     "board": ("report/board.html.j2", *SHARED),

@@ -12,7 +12,7 @@ from nightbay.core.axes import AS_SCANNED, DESIGN_GRID, axes
 from nightbay.frame.result import FrameResult
 from nightbay.measure.result import Dimension
 from nightbay.meshes import surface
-from nightbay.report import drawing, model_3d, openings, picture, room_views
+from nightbay.report import drawing, model_3d, openings, picture, room_views, section_drawing
 from nightbay.report.job_summary import DIMENSIONS
 from nightbay.report.part import Part
 from nightbay.report.view_marks import Mark
@@ -71,7 +71,15 @@ def views_of(part: Part, own: Any, folder: Path) -> dict[str, Any]:
     """
     level = drawn_level(part, own.most_faces)
     if level is None:
-        return {"views": {}, "maps": [], "room_views": {}, "openings": [], "open_areas": None, "model": None}
+        return {
+            "views": {},
+            "maps": [],
+            "room_views": {},
+            "openings": [],
+            "open_areas": None,
+            "model": None,
+            "sections": None,
+        }
     mesh = surface.read_ply(part.folder("reduce") / f"{level}.ply")
     convention = axes(part.frame.axes) if part.frame else DESIGN_GRID
     scene = picture.Scene(mesh, convention, own.picture_px, part.name == "interior", front_of(part))
@@ -98,6 +106,7 @@ def views_of(part: Part, own: Any, folder: Path) -> dict[str, Any]:
         "room_titles": room_views.TITLES,
         "model": _model(part, own, scene, text_mm),
         "scatter_words": _scatter_words(scene.mesh),
+        "sections": section_drawing.sections_of(part, text_mm),
     }
 
 
