@@ -24,7 +24,14 @@ from nightbay.report import report
 from typed_results import made
 
 SETTINGS = {
-    "report": {"most_faces": 10_000, "picture_px": 160, "thumbnail_px": 60, "text_share": 0.03, "marked_openings": 5}
+    "report": {
+        "most_faces": 10_000,
+        "model_faces": 10_000,
+        "picture_px": 160,
+        "thumbnail_px": 60,
+        "text_share": 0.03,
+        "marked_openings": 5,
+    }
 }
 
 
@@ -81,7 +88,8 @@ def whole(tmp_path):
         Discrepancy, segments=["left", "roof"], before=agree, after=agree, withheld_rms_before_mm=0.31,
         withheld_rms_after_mm=0.12,
     )  # fmt: skip
-    opening = Opening("large", np.array([1000, -400, 300]), np.array([400, 0, 200]), 8e4, 1200)
+    rim = np.array([[800, -400, 200], [1200, -400, 200], [1200, -400, 400], [800, -400, 400.0]])
+    opening = Opening("large", np.array([1000, -400, 300]), np.array([400, 0, 200]), 8e4, 100, rim)
     length = dimension(2000.3, [0, 0, 300], [2000, 0, 300], nominal_mm=1998, difference_mm=2.3, significant=True)
     dimensions = {
         "length": length,
@@ -158,4 +166,8 @@ def check(html):
     checker = Checker()
     checker.feed(html)
     assert checker.open == [] and set(checker.targets) <= checker.ids and checker.loads == []
-    assert not re.search(r"(src|href)=\"(https?:)?//|url\(|@import|Undefined|None|nan", html)
+    scripts = re.findall(r"<script>(.*?)</script>", html, re.DOTALL)
+    for script in (text for text in scripts if "Three.js Authors" not in text):
+        assert not re.search(r"https?:|fetch\(|XMLHttpRequest|import[ (]", script)
+    html = re.sub(r"<script.*?</script>|data:image/png;base64,[^\"]+", "", html, flags=re.DOTALL)
+    assert not re.search(r"(src|href)=\"(https?:)?//|url\(|@import|Undefined|None|\bnan\b", html)

@@ -70,6 +70,18 @@ def test_small_gap_is_closed_and_marked_and_the_opening_stays(two_holes):
     assert len(topology.loops(out.faces, len(out.vertices_mm))) == 1
 
 
+def test_openings_carry_points_of_their_own_boundary(two_holes, monkeypatch):
+    _, numbers = closed(two_holes)
+    boundary = numbers.openings[0].boundary_mm
+    assert 10 < len(boundary) <= fill.OUTLINE_POINTS
+    off = np.linalg.norm(two_holes.vertices_mm[None] - boundary[:, None], axis=2).min(axis=1)
+    assert off.max() < 0.01 and (boundary[:, 0] > 90).all()
+    around = np.unwrap(np.arctan2(boundary[:, 2], boundary[:, 1]))
+    assert abs(around[-1] - around[0]) > np.radians(330) and len(np.unique(np.sign(np.diff(around)))) == 1
+    monkeypatch.setattr(fill, "OUTLINED", 0)
+    assert closed(two_holes)[1].openings[0].boundary_mm is None
+
+
 def test_patch_follows_the_curvature_and_is_fine_and_even(two_holes):
     out, _ = closed(two_holes)
     radii = np.linalg.norm(out.vertices_mm[len(two_holes.vertices_mm) :], axis=1)

@@ -106,5 +106,6 @@ def test_content_of_a_missing_file_is_none(tmp_path):
 
 
 def test_every_template_is_the_resource_of_a_stage():
-    named = {pattern for patterns in provenance.RESOURCES.values() for pattern in patterns}
-    assert named == {f"report/{path.name}" for path in (provenance.WORKFLOW / "report").iterdir()}
+    patterns = [pattern for patterns in provenance.RESOURCES.values() for pattern in patterns]
+    named = {path for pattern in patterns for path in provenance.WORKFLOW.glob(pattern)}
+    assert named == set((provenance.WORKFLOW / "report").iterdir())

@@ -110,7 +110,7 @@ def test_page_and_state_of_the_job_tell_it(tmp_path, vehicle_class, state):
     sheet = {"vehicle_class": vehicle_class, "extents_mm": EXTENTS, "state": {}, "parameters": {}, "notes": []}
     folder = tmp_path / "report"
     folder.mkdir()
-    result = report.report(found, sheet, settings({"report": {"most_faces": 10_000}}), folder, 1)
+    result = report.report(found, sheet, settings({"report": {"most_faces": 10_000, "marked_openings": 5}}), folder, 1)
     jsonschema.validate(result, SCHEMA)
     assert result["state"] == state
     page = (folder / "report.html").read_text(encoding="utf-8")

@@ -38,7 +38,8 @@ def folder(tmp_path_factory):
     stages, pages = tmp_path_factory.mktemp("stages"), tmp_path_factory.mktemp("pages") / "job"
     given = {"note": HOSTILE, "identity": {"operator": HOSTILE[:100], "scanned_on": "2026-03-04"}}
     report_pages.page(report_pages.whole(stages), pages, **given)
-    _, html = board.board(["larch", "never"], {"bad": [HOSTILE]}, {}, day="2026-03-04 & <days>", notes=[HOSTILE])
+    day = tmp_path_factory.mktemp("day")
+    _, html = board.board(day, name="<days> & nights", jobs=["never"], refused={"bad": [HOSTILE]}, notes=[HOSTILE])
     (pages / "board.html").write_text(html, encoding="utf-8")
     return pages
 

@@ -7,9 +7,8 @@ import pytest
 import yaml
 
 from nightbay.clean.result import CleanResult
-from nightbay.core import axes
 from nightbay.core.version import version
-from nightbay.fill.result import FillResult, Opening
+from nightbay.fill.result import FillResult
 from nightbay.frame.result import FrameResult
 from nightbay.intake.result import IntakeResult
 from nightbay.measure.result import MeasureResult
@@ -17,7 +16,7 @@ from nightbay.network.result import Displacement, MovedGroup, NetworkResult, Sca
 from nightbay.pipeline import stage, typed
 from nightbay.reduce.result import ReduceResult
 from nightbay.refine.result import RefineResult
-from nightbay.report import job_summary, report, views
+from nightbay.report import job_summary, report
 from nightbay.report.part import parts_of
 from nightbay.tracking.result import NOT_RIGID, ONLY_NOTED, UNDETERMINED, Slip, Tracking
 from report_pages import SETTINGS, changed, check, page, sheet, upstream
@@ -60,8 +59,19 @@ def test_page_tells_what_was_measured(whole, tmp_path):
     ):
         assert text in html, text
     assert "Check targets" in html and "not measured" in html
-    assert html.count('class="drawing"') == 4 + 5 + 5 + 1
-    assert '<g class="mark">' in html
+    assert html.count('class="drawing"') == 4 + 5 + 5 + 1 + 1  # views, coverage, scatter, left and right, oblique
+    assert html.count('<g class="mark">') == 1 and 'class="rim over"' in html
+    for text in (
+        "Confidence of the measured surface",
+        "0: few or scattered points",
+        "filled to close a gap, not measured",
+        "back of a surface, seen through an opening",
+        "no surface: open or not seen by the scanner",
+        "mm or more",
+        "<td>Left side</td>",
+        "800.0\u202fcm\u00b2 in 1 hole in a panel",
+    ):
+        assert text in html, text
 
 
 def test_targets_that_moved_bars_that_fail_and_lists_that_disagree_are_warnings(whole, tmp_path):
@@ -148,30 +158,6 @@ def test_a_frame_as_scanned_names_its_views_by_their_axes(whole, tmp_path):
     changed(whole, "frame", axes="as_scanned")
     _, html = page(whole, tmp_path / "page")
     assert "Along +Y" in html and "Left side</figcaption>" not in html
-
-
-@pytest.mark.parametrize(
-    ("size", "centre", "view"),
-    [
-        ([400, 5, 300], [0, -800, 900], "left"),
-        ([400, 5, 300], [0, 800, 900], "right"),
-        ([5, 400, 300], [-900, 0, 900], "front"),
-        ([5, 400, 300], [900, 0, 900], "rear"),
-        ([400, 300, 5], [0, 0, 1500], "top"),
-    ],
-)
-def test_openings_are_numbered_in_the_view_that_shows_them(size, centre, view):
-    middle = np.array([0.0, 0.0, 750.0])
-    there = Opening("large", np.array(centre), np.array(size), 1.0, 1.0)
-    for convention in (axes.DESIGN_GRID, axes.AS_SCANNED):
-        assert views.openings_in_views([there], convention, middle) == {view: [(1, there.centre_mm)]}
-    turned = replace(there, centre_mm=there.centre_mm * [-1, -1, 1])
-    assert list(views.openings_in_views([turned], axes.ISO_8855, middle)) == [view]
-
-
-def test_boundaries_of_sheets_are_listed_but_carry_no_number():
-    boundary = Opening("rim", np.zeros(3), np.full(3, 9.0), 1.0, 1.0)
-    assert views.openings_in_views([boundary], axes.DESIGN_GRID, np.zeros(3)) == {}
 
 
 def test_parts_are_sorted_exterior_first(tmp_path):

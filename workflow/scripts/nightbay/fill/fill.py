@@ -18,10 +18,13 @@ from nightbay.fill.result import FillResult, Opening, OpeningsTotal
 from nightbay.fuse.result import FuseResult
 from nightbay.meshes import surface, topology
 from nightbay.meshes.surface import Surface
+from nightbay.meshes.topology import Loops
 from nightbay.pipeline import typed
 
 RINGS = 3  # rings of measured vertices around a gap that its patch continues: enough to average noise, still local
 LISTED = 200  # openings that are listed one by one; the rest is counted
+OUTLINED = 60  # of these, the largest that carry points of their boundary: more can't be told apart in a picture
+OUTLINE_POINTS = 64  # of a boundary, evenly along it: enough to draw it on a picture of the whole vehicle
 COMMENTS = ("units mm", "frame vehicle", "filled 1: made up, not measured")  # of the surface's file
 NO_UNCERTAINTY = "a filled face continues the surface around it and was not measured"
 
@@ -83,11 +86,13 @@ class Closure:
     """What :func:`close_gaps` makes of a surface.
 
     ``added``: a Surface whose vertices are numbered after the measured ones; ``shape`` and ``kind`` (l,) of the
-    boundary loops; ``filled_mm2``: areas of the added faces; ``spread_mm``, one a patch: standard deviation of the
-    measured vertices about what the patch follows.
+    boundary ``loops``, whose numbers are those of ``boundary_mm`` (n, 3); ``filled_mm2``: areas of the added faces;
+    ``spread_mm``, one a patch: standard deviation of the measured vertices about what the patch follows.
     """
 
     added: Surface
+    loops: Loops
+    boundary_mm: np.ndarray
     shape: Shapes
     kind: np.ndarray
     filled_mm2: np.ndarray
@@ -118,14 +123,14 @@ def close_gaps(measured: Surface, spacing_mm: float, largest_gap_mm: float, larg
     kind = gaps.classify(loops, shape, zone.vertices_mm, largest_gap_mm, largest_tilt_deg)
     small = np.flatnonzero(kind == gaps.GAP)
     if not len(small):
-        return Closure(_nothing(measured), shape, kind, np.empty(0), np.empty(0))
+        return Closure(_nothing(measured), loops, zone.vertices_mm, shape, kind, np.empty(0), np.empty(0))
     rims = [loops[number][::-1] for number in small]  # against the half-edges: anticlockwise about the cap's axis
     planes = _gap_planes(rims, shape.axis[small], shape.centre_mm[small], zone.vertices_mm)
     patches = _plane_patches(planes, spacing_mm)
     folded = np.setdiff1d(np.arange(len(small)), patches.patch)
     if len(folded) == len(small):
         kind[small] = gaps.FOLDED
-        return Closure(_nothing(measured), shape, kind, np.empty(0), np.empty(0))
+        return Closure(_nothing(measured), loops, zone.vertices_mm, shape, kind, np.empty(0), np.empty(0))
     inner, spread_mm = _lift(zone, planes, patches)
     rim = np.concatenate(rims)
     areas = surface.face_areas(Surface(np.vstack([zone.vertices_mm[rim], inner]), patches.faces))
@@ -136,7 +141,8 @@ def close_gaps(measured: Surface, spacing_mm: float, largest_gap_mm: float, larg
         patches, stays = patch.without(patches, flat)
         inner = inner[stays]
     added = _added(measured, zone.rows[rim], patches, inner)
-    return Closure(added, shape, kind, areas, spread_mm[np.unique(patches.patch)])
+    spread_mm = spread_mm[np.unique(patches.patch)]
+    return Closure(added, loops, zone.vertices_mm, shape, kind, areas, spread_mm)
 
 
 def _gap_planes(rims: list[np.ndarray], axes: np.ndarray, centres_mm: np.ndarray, vertices_mm: np.ndarray) -> GapPlanes:
@@ -220,16 +226,29 @@ def summarize(closure: Closure, measured_area_mm2: float) -> FillResult:
         filled_uncertainty_reason=NO_UNCERTAINTY,
         outer_boundaries=int(np.count_nonzero(kind == gaps.OUTER)),
         open=OpeningsTotal(len(left), float(shape.area_mm2[left].sum()), min(len(left), LISTED)),
-        openings=[_opening(shape, str(kind[number]), number) for number in left[:LISTED]],
+        openings=[_opening(closure, int(number), rank < OUTLINED) for rank, number in enumerate(left[:LISTED])],
     )
 
 
-def _opening(shape: Shapes, kind: str, number: int) -> Opening:
-    """The record of a loop that stays open, rounded to what a person can use."""
+def _opening(closure: Closure, number: int, outlined: bool) -> Opening:
+    """The record of a loop that stays open, rounded to what a person can use; ``outlined``: with its boundary."""
+    shape = closure.shape
     return Opening(
-        kind=kind,
+        kind=str(closure.kind[number]),
         centre_mm=np.array([round(float(value), 2) for value in shape.centre_mm[number]]),
         size_mm=np.array([round(float(value), 2) for value in shape.high_mm[number] - shape.low_mm[number]]),
         area_mm2=round(float(shape.area_mm2[number]), 1),
         perimeter_mm=round(float(shape.perimeter_mm[number]), 1),
+        boundary_mm=outline(closure.boundary_mm[closure.loops[number]]) if outlined else None,
     )
+
+
+def outline(loop_mm: np.ndarray) -> np.ndarray:
+    """At most :data:`OUTLINE_POINTS` points of a closed loop, (k, 3) mm, in its order and evenly along it; they are
+    its own points, rounded to 0.01 mm."""
+    points = loop_mm.astype(np.float64)
+    along = np.r_[0.0, np.cumsum(np.linalg.norm(np.diff(points, axis=0), axis=1))]
+    if len(points) > OUTLINE_POINTS:
+        rows = np.unique(np.searchsorted(along, np.linspace(0.0, along[-1], OUTLINE_POINTS)))
+        points = points[rows]
+    return np.array([[round(float(value), 2) for value in point] for point in points])

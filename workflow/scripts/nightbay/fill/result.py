@@ -10,13 +10,15 @@ class Opening:
     """An opening that stays: ``kind`` "large" (larger than the limit), "rim" (a cap would run across the sheet) or
     "folded" (no patch fits its boundary); ``centre_mm`` (3,), the mean of the boundary's vertices, and ``size_mm``
     (3,), its extent along the axes, in the vehicle frame; ``area_mm2`` of the boundary's projection along the cap's
-    axis; ``perimeter_mm``, the length of the boundary."""
+    axis; ``perimeter_mm``, the length of the boundary; ``boundary_mm`` (k, 3): some of its vertices, in their order
+    around it, of the largest openings, None of the others."""
 
     kind: str
     centre_mm: np.ndarray
     size_mm: np.ndarray
     area_mm2: float
     perimeter_mm: float
+    boundary_mm: np.ndarray | None = None
 
 
 @dataclass(frozen=True)

@@ -18,14 +18,9 @@ from pathlib import Path
 from nightbay.core.paths import SCRIPTS, WORKFLOW
 
 # Files that are read when the stage runs: following imports does not find them.
-SHARED = ("report/state.html.j2",)
 RESOURCES = {
-    "report": (
-        *(f"report/{name}.html.j2" for name in ("job", "accuracy", "colour", "join", "network", "room", "segments")),
-        "report/style.css",
-        *SHARED,
-    ),
-    "board": ("report/board.html.j2", "report/board.css", *SHARED),
+    "report": ("report/[!b]*",),  # all but what only the board reads
+    "board": ("report/board.html.j2", "report/board.css", "report/state.html.j2"),
 }
 
 

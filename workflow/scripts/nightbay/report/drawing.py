@@ -1,4 +1,4 @@
-"""Views as drawings: a picture with dimension lines and numbered openings, in millimetres of the vehicle, as SVG."""
+"""Views as drawings: a picture with its dimension lines, marks and scale, in millimetres of the vehicle, as SVG."""
 
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -7,7 +7,9 @@ from html import escape
 import numpy as np
 
 from nightbay.core import text_format
+from nightbay.report import view_marks
 from nightbay.report.picture import View
+from nightbay.report.view_marks import Mark, position
 
 GAP = 0.35  # between an object and its extension line, text heights
 LINES = 3.2  # from one dimension line to the next, text heights
@@ -31,14 +33,6 @@ class Line:
 
 
 @dataclass(frozen=True)
-class Mark:
-    """A numbered opening of the list: its ``number`` and its centre, (3,) in the vehicle frame."""
-
-    number: int
-    centre_mm: np.ndarray
-
-
-@dataclass(frozen=True)
 class Drawing:
     """``svg``: the text; ``wide_mm``: the width of all of it, in millimetres of the vehicle."""
 
@@ -57,6 +51,7 @@ def draw(
     """A view with its dimension lines and marks, one user unit a millimetre.
 
     ``text_mm`` is the height of the text in millimetres of the vehicle; drawings of one page share it and so one scale.
+    A strip above the picture holds the axes, the direction of the front and a scale bar.
     """
     width, height = view.width * view.pixel_mm, view.height * view.pixel_mm
     upright = [line for line in lines if line.upright]
@@ -67,26 +62,23 @@ def draw(
     body += [
         _upright(view, line, width + text_mm * (LINES * row - 1.4), text_mm) for row, line in enumerate(upright, 1)
     ]
-    body += [_mark(view, mark, text_mm) for mark in marks]
+    above = view_marks.STRIP * text_mm
+    strip, oriented = view_marks.strip(view, text_mm)
+    body += [strip, view_marks.numbers(view, marks, text_mm)]
     wide = width + beside + 0.3 * text_mm
+    box = f"{-0.3 * text_mm:.0f} {-above:.0f} {wide:.0f} {above + height + below:.0f}"
     svg = (
-        f'<svg class="drawing" viewBox="{-0.3 * text_mm:.0f} 0 {wide:.0f} {height + below:.0f}" role="img" '
-        f'aria-label="{escape(title)}. {escape(description)}" style="--text:{text_mm:.0f}px" '
+        f'<svg class="drawing" viewBox="{box}" role="img" '
+        f'aria-label="{escape(title)}. {escape(description)}. {escape(oriented)}" style="--text:{text_mm:.0f}px" '
         f'xmlns="http://www.w3.org/2000/svg">'
         f'<image href="{view.uri}" x="0" y="0" width="{width:.1f}" height="{height:.1f}"/>{"".join(body)}</svg>'
     )
     return Drawing(svg, wide)
 
 
-def _position(view: View, point_mm: np.ndarray) -> tuple[float, float]:
-    """Where a point of the vehicle frame lies in the drawing: to the right and down, mm."""
-    column, row = view.pixel_of(point_mm)
-    return column * view.pixel_mm, row * view.pixel_mm
-
-
 def _level(view: View, line: Line, y: float, text_mm: float) -> str:
     """A dimension line under the picture."""
-    (x0, y0), (x1, y1) = sorted([_position(view, line.low_mm), _position(view, line.high_mm)])
+    (x0, y0), (x1, y1) = sorted([position(view, line.low_mm), position(view, line.high_mm)])
     extensions = "".join(
         f'<path d="M{x:.1f} {top + GAP * text_mm:.1f}V{y + 0.3 * text_mm:.1f}"/>' for x, top in ((x0, y0), (x1, y1))
     )
@@ -97,7 +89,7 @@ def _level(view: View, line: Line, y: float, text_mm: float) -> str:
 
 def _upright(view: View, line: Line, x: float, text_mm: float) -> str:
     """A dimension line to the right of the picture."""
-    ends = sorted([_position(view, line.low_mm), _position(view, line.high_mm)], key=lambda end: end[1])
+    ends = sorted([position(view, line.low_mm), position(view, line.high_mm)], key=lambda end: end[1])
     (x0, y0), (x1, y1) = ends
     extensions = "".join(
         f'<path d="M{left + GAP * text_mm:.1f} {y:.1f}H{x + 0.3 * text_mm:.1f}"/>' for left, y in ((x0, y0), (x1, y1))
@@ -127,11 +119,3 @@ def _arrow(x: float, y: float, right: int, down: int, text_mm: float) -> str:
 def label(line: Line) -> str:
     """A dimension in words."""
     return f"{line.name} {text_format.plus_minus(line.value_mm, line.uncertainty_mm, line.at_least)}"
-
-
-def _mark(view: View, mark: Mark, text_mm: float) -> str:
-    x, y = _position(view, mark.centre_mm)
-    return (
-        f'<g class="mark"><circle cx="{x:.1f}" cy="{y:.1f}" r="{0.75 * text_mm:.1f}"/>'
-        f'<text x="{x:.1f}" y="{y + 0.35 * text_mm:.1f}" text-anchor="middle">{mark.number}</text></g>'
-    )

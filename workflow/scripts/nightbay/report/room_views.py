@@ -9,6 +9,7 @@ from nightbay.frame.result import Plane
 from nightbay.measure.result import RoomSize
 from nightbay.report import drawing, picture
 from nightbay.report.part import Part
+from nightbay.report.view_marks import Mark
 
 VIEWS = ("top", "left", "right", "rear", "front")
 TITLES = {
@@ -57,9 +58,9 @@ def draw(part: Part, scene: picture.Scene, text_mm: float) -> dict[str, drawing.
     return drawn
 
 
-def marks_of(planes: Sequence[Plane], convention: Axes) -> dict[str, list[drawing.Mark]]:
+def marks_of(planes: Sequence[Plane], convention: Axes) -> dict[str, list[Mark]]:
     """The number of each plane in the view that shows it best; those that face down in the view from the left."""
-    found: dict[str, list[drawing.Mark]] = {}
+    found: dict[str, list[Mark]] = {}
     for plane in planes:
         axis = int(np.argmax(np.abs(plane.normal)))
         sign = float(np.sign(plane.normal[axis]))
@@ -68,7 +69,7 @@ def marks_of(planes: Sequence[Plane], convention: Axes) -> dict[str, list[drawin
             1: "left" if sign == convention.left else "right",
             2: "top" if sign > 0 else "left",
         }[axis]
-        found.setdefault(name, []).append(drawing.Mark(plane.number, plane.centre_mm))
+        found.setdefault(name, []).append(Mark(plane.number, plane.centre_mm))
     return found
 
 

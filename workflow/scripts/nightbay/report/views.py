@@ -1,23 +1,23 @@
 """The drawings of a part on its page: four views with dimensions, and maps of coverage, scatter and symmetry."""
 
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 from scipy.spatial import cKDTree
 
-from nightbay.core.axes import AS_SCANNED, DESIGN_GRID, Axes, axes
-from nightbay.fill.result import Opening
+from nightbay.core.axes import AS_SCANNED, DESIGN_GRID, axes
 from nightbay.frame.result import FrameResult
 from nightbay.measure.result import Dimension
 from nightbay.meshes import surface
-from nightbay.report import drawing, picture, room_views
+from nightbay.report import drawing, model_3d, openings, picture, room_views, section_drawing
 from nightbay.report.job_summary import DIMENSIONS
 from nightbay.report.part import Part
+from nightbay.report.view_marks import Mark
 
 CONFIDENCE_MAP, SCATTER_MAP, SIGNED_MAP = "viridis", "cividis", "RdBu_r"
-FILLED = np.array([0.84, 0.37, 0.0])  # orange, a colour that the map of the confidence does not have
 VIEW_TITLES = {
     "left": "Left side",
     "right": "Right side",
@@ -50,7 +50,18 @@ DRAWN = {  # dimension: view, along the picture's height
     "inner_height": ("left", True),
     "inner_width": ("front", False),
 }
-Marks = dict[str, list[tuple[int, np.ndarray]]]  # {view: [(number, centre (3,) in mm)]}
+
+
+@dataclass(frozen=True)
+class Key:
+    """What the colours of a map mean: ``name`` of the value with its unit, the CSS ``colours`` from its ``low`` to its
+    ``high`` limit, and which other ``swatches`` the pictures hold: "filled", "not seen", "back", "unknown"."""
+
+    name: str
+    colours: list[str]
+    low: str
+    high: str
+    swatches: dict[str, str]
 
 
 def views_of(part: Part, own: Any, folder: Path) -> dict[str, Any]:
@@ -60,16 +71,26 @@ def views_of(part: Part, own: Any, folder: Path) -> dict[str, Any]:
     """
     level = drawn_level(part, own.most_faces)
     if level is None:
-        return {"views": {}, "maps": [], "room_views": {}}
+        return {
+            "views": {},
+            "maps": [],
+            "room_views": {},
+            "openings": [],
+            "open_areas": None,
+            "model": None,
+            "sections": None,
+        }
     mesh = surface.read_ply(part.folder("reduce") / f"{level}.ply")
     convention = axes(part.frame.axes) if part.frame else DESIGN_GRID
-    scene = picture.Scene(mesh, convention, own.picture_px, cull=part.name == "interior")
+    scene = picture.Scene(mesh, convention, own.picture_px, part.name == "interior", front_of(part))
     if not (folder / "thumbnail.png").exists():
-        small = picture.Scene(mesh, convention, own.thumbnail_px, cull=part.name == "interior")
+        small = picture.Scene(mesh, convention, own.thumbnail_px, part.name == "interior")
         (folder / "thumbnail.png").write_bytes(small.view("left").png)
     text_mm = own.text_share * float((scene.high_mm - scene.low_mm).max())
+    found = part.fill.openings if part.fill else []
+    listed, marks = openings.shown(found, scene, own.marked_openings)
     maps = [
-        _coverage(part, scene, text_mm, own.marked_openings),
+        _coverage(scene, text_mm, marks),
         _scatter(scene, text_mm),
         _left_right(part, scene, text_mm),
     ]
@@ -79,9 +100,35 @@ def views_of(part: Part, own: Any, folder: Path) -> dict[str, Any]:
         "titles": titles_of(scene),
         "views": _views(part, scene, text_mm),
         "maps": [drawn for drawn in maps if drawn],
+        "openings": listed,
+        "open_areas": openings.areas(listed, part.fill.open.area_mm2, part.fill.open.count) if part.fill else None,
         "room_views": room_views.draw(part, scene, text_mm),
         "room_titles": room_views.TITLES,
+        "model": _model(part, own, scene, text_mm),
+        "scatter_words": _scatter_words(scene.mesh),
+        "sections": section_drawing.sections_of(part, text_mm),
     }
+
+
+def _model(part: Part, own: Any, scene: picture.Scene, text_mm: float) -> model_3d.Model | None:
+    """The part's 3D view; None where no level is light enough."""
+    levels = part.reduce.levels if part.reduce else {}
+    level = drawn_level(part, own.model_faces)
+    if level is None:
+        return None
+    mesh = surface.read_ply(part.folder("reduce") / f"{level}.ply")
+    title = f"{part.name.capitalize()}, oblique"
+    still = drawing.draw(scene.view(picture.OBLIQUE), title, "still picture of the 3D view", text_mm=text_mm)
+    maps = {"confidence": CONFIDENCE_MAP, "scatter": SCATTER_MAP}
+    return model_3d.model_of(mesh, level, levels[level], scene, still, scatter_limit(scene.mesh), maps)
+
+
+def front_of(part: Part) -> str | None:
+    """What the arrow to the front says, and how sure it is; None where no front is known."""
+    frame = part.frame
+    if frame is None or frame.axes == AS_SCANNED.name or frame.heading.found_by == "kept":
+        return None
+    return "front (assumed)" if frame.heading.assumed else "front"
 
 
 def drawn_level(part: Part, most_faces: int) -> str | None:
@@ -102,7 +149,7 @@ def _views(part: Part, scene: picture.Scene, text_mm: float) -> dict[str, drawin
     """The four views with the dimensions that were taken."""
     colours = None
     if part.name == "interior" and "red" in scene.mesh.vertex:
-        colours = np.column_stack([scene.mesh.vertex[name] for name in ("red", "green", "blue")]) / 255.0
+        colours = picture.scan_colours(scene.mesh)
     lines = _dimension_lines(part)
     drawn = {}
     for name in SHOWN:
@@ -164,70 +211,79 @@ def _map(
     text_mm: float,
     *,
     names: Sequence[str],
-    scale: Mapping[str, Any],
-    hatched: np.ndarray | None = None,
-    marks: Marks | None = None,
+    key: Key,
+    filled: np.ndarray | None = None,
+    marks: Mapping[str, Sequence[Mark]] | None = None,
 ) -> dict[str, Any]:
-    """One coloured map: its views and what its colours mean. ``colours`` (n, 3) of the vertices, in 0..1."""
+    """One coloured map: its views and what its colours mean. ``colours`` (n, 3) of the vertices, in 0..1; ``filled``
+    (m,) bool of the faces."""
     drawn, titles = {}, titles_of(scene)
     for name in names:
-        view = scene.view(name, colours, hatched, coarser=picture.MAP)
-        numbered = [drawing.Mark(number, centre_mm) for number, centre_mm in (marks or {}).get(name, [])]
+        view = scene.view(name, colours, filled, coarser=picture.MAP, shade=picture.MAP_SHADE)
+        numbered = (marks or {}).get(name, ())
         drawn[name] = drawing.draw(view, f"{title}, {titles[name]}", text, marks=numbered, text_mm=text_mm)
-    return {"title": title, "text": text, "views": drawn, "scale": scale}
+    return {"title": title, "text": text, "views": drawn, "key": key}
 
 
-def _coverage(part: Part, scene: picture.Scene, text_mm: float, marked: int) -> dict[str, Any] | None:
-    """Confidence of the measured surface, what was filled, and the ``marked`` largest openings with their numbers."""
+def _swatches(scene: picture.Scene, **known: str) -> dict[str, str]:
+    """The swatches of a key: those given, and those of every picture."""
+    back = {} if scene.cull else {"back": "back of a surface, seen through an opening"}
+    return known | back | {"unseen": "no surface: open or not seen by the scanner"}
+
+
+def _coverage(
+    scene: picture.Scene, text_mm: float, marks: Mapping[str, Sequence[Mark]] | None = None
+) -> dict[str, Any] | None:
+    """Confidence of the measured surface, what was filled, and the largest openings with their numbers."""
     values = scene.mesh.vertex.get("confidence")
     if values is None:
         return None
     filled = scene.mesh.face["filled"].astype(bool)
     colours = picture.colours_of(values.astype(np.float64), 0.0, 1.0, CONFIDENCE_MAP)
-    colours[scene.mesh.faces[filled].ravel()] = FILLED
-    openings = part.fill.openings[:marked] if part.fill else []
-    marks = openings_in_views(openings, scene.convention, (scene.low_mm + scene.high_mm) / 2)
-    scale = {"colours": picture.bar(CONFIDENCE_MAP), "low": "0", "high": "1", "name": "confidence"}
+    key = Key(
+        "Confidence of the measured surface", picture.bar(CONFIDENCE_MAP), "0: few or scattered points",
+        "1: many points that agree", _swatches(scene, filled="filled to close a gap, not measured"),
+    )  # fmt: skip
     return _map(
         "Coverage",
-        "White: not seen by the scanner. Colour: confidence of the measured surface, from few or scattered points to "
-        "many that agree. Hatched: filled to close a gap. Numbers: the largest openings, as listed.",
-        scene, colours, text_mm, names=picture.VIEWS, scale=scale, hatched=filled, marks=marks,
+        "What the scanner saw, how well, and what was filled. Outlines with numbers: the largest openings, as listed. "
+        "An opening that none of these views shows has no number here.",
+        scene, colours, text_mm, names=picture.VIEWS, key=key, filled=filled, marks=marks,
     )  # fmt: skip
-
-
-def openings_in_views(openings: Sequence[Opening], convention: Axes, middle_mm: np.ndarray) -> Marks:
-    """Which view shows each opening best, with its number in the list, from 1. ``middle_mm`` (3,) of the part."""
-    views: Marks = {}
-    for number, opening in enumerate(openings, 1):
-        if opening.kind != "large":  # the boundary of a sheet surrounds much of the part: its centre shows nothing
-            continue
-        dx, dy, dz = opening.size_mm
-        x, y, _ = opening.centre_mm - middle_mm
-        faces = {
-            "left" if y * convention.left > 0 else "right": dx * dz,
-            "front" if x * convention.forward > 0 else "rear": dy * dz,
-            "top": dx * dy,
-        }
-        best = max(faces, key=lambda name: faces[name])
-        views.setdefault(best, []).append((number, opening.centre_mm))
-    return views
 
 
 def _scatter(scene: picture.Scene, text_mm: float) -> dict[str, Any] | None:
     """How far the points scatter about the surface that was drawn through them."""
-    values = scene.mesh.vertex.get("spread_mm")
-    if values is None or not np.isfinite(values).any():
+    most = scatter_limit(scene.mesh)
+    if most is None:
         return None
-    most = _round_up(np.nanquantile(values, 0.95))
+    values = scene.mesh.vertex["spread_mm"]
     colours = picture.colours_of(values.astype(np.float64), 0.0, most, SCATTER_MAP)
-    scale = {"colours": picture.bar(SCATTER_MAP), "low": "0", "high": f"{most:g} mm or more", "name": "scatter"}
+    swatches = _swatches(scene, filled="filled, not measured", unknown="too few points to tell")
+    key = Key(
+        "Scatter (standard deviation), mm", picture.bar(SCATTER_MAP), "0 mm", _scatter_words(scene.mesh), swatches
+    )
     return _map(
         "Scatter about the surface",
         "Standard deviation of the measured points along the normal of the surface made from them. It shows the "
-        "scanner's noise and segments that disagree. Grey: unknown.",
-        scene, colours, text_mm, names=picture.VIEWS, scale=scale,
+        "scanner's noise and segments that disagree.",
+        scene, colours, text_mm, names=picture.VIEWS, key=key, filled=scene.mesh.face["filled"].astype(bool),
     )  # fmt: skip
+
+
+def _scatter_words(mesh: surface.Surface) -> str:
+    return f"{scatter_limit(mesh):g} mm or more"
+
+
+def scatter_limit(mesh: surface.Surface) -> float | None:
+    """The high end of a scale of scatter, mm; None where no vertex has a value.
+
+    Four times the median, so that ordinary noise fills a quarter of the scale, or less where 95 % are below less.
+    """
+    values_mm = mesh.vertex.get("spread_mm")
+    if values_mm is None or not np.isfinite(values_mm).any():
+        return None
+    return _round_up(min(4 * float(np.nanmedian(values_mm)), float(np.nanquantile(values_mm, 0.95))))
 
 
 def _left_right(part: Part, scene: picture.Scene, text_mm: float) -> dict[str, Any] | None:
@@ -242,14 +298,14 @@ def _left_right(part: Part, scene: picture.Scene, text_mm: float) -> dict[str, A
     _, row = tree.query(scene.mesh.vertices_mm, distance_upper_bound=2 * spacing)  # far from all points: the row behind
     values = np.append(compared["deviation_mm"], np.nan).astype(np.float64)[row]
     most = _round_up(np.nanquantile(np.abs(compared["deviation_mm"]), 0.95))
-    scale = {
-        "colours": picture.bar(SIGNED_MAP), "name": "deviation",
-        "low": f"−{most:g} mm: left side further in", "high": f"+{most:g} mm: left side further out",
-    }  # fmt: skip
+    key = Key(
+        "Deviation, mm", picture.bar(SIGNED_MAP), f"−{most:g} mm: left side further in",
+        f"+{most:g} mm: left side further out", _swatches(scene, unknown="not compared"),
+    )  # fmt: skip
     return _map(
         "Left side against the mirrored right side",
-        "Signed deviation along the normal, positive where the left side is further out. Grey: not compared.",
-        scene, picture.colours_of(values, -most, most, SIGNED_MAP), text_mm, names=("left",), scale=scale,
+        "Signed deviation along the normal, positive where the left side is further out.",
+        scene, picture.colours_of(values, -most, most, SIGNED_MAP), text_mm, names=("left",), key=key,
     )  # fmt: skip
 
 

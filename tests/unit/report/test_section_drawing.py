@@ -1,0 +1,114 @@
+"""Sections as drawings: what the SVG holds, read back and compared with the polylines."""
+
+import json
+import re
+
+import numpy as np
+import pytest
+
+from nightbay.core.axes import DESIGN_GRID, ISO_8855
+from nightbay.frame.result import ZeroPlane
+from nightbay.measure.result import Section
+from nightbay.pipeline import typed
+from nightbay.report import section_drawing
+from report_pages import changed, check, page
+from typed_results import made
+
+ANGLES = np.linspace(0, 2 * np.pi, 721)
+RING = np.column_stack([2000 + 1500 * np.cos(ANGLES), 700 + 600 * np.sin(ANGLES)])
+
+
+def section(name="Y 0", axis="y", value_mm=0.0, points=RING, filled=()):
+    lines = [{"filled": False, "points_mm": np.round(points, 3).tolist()}] if len(points) else []
+    lines += [{"filled": True, "points_mm": np.round(line, 3).tolist()} for line in filled]
+    return {
+        "name": name, "axis": axis, "value_mm": value_mm, "length_mm": 1.0, "filled_mm": 0.0, "polylines": lines,
+    }  # fmt: skip
+
+
+def drawn_points(svg, kind):
+    """Points of the outlines of a kind, (k, 2) each, to the right and up, mm."""
+    scale = re.search(r'<g transform="scale\(([\d.]+) -\1\)"><path class="outline ' + kind + r'" d="([^"]+)"', svg)
+    if scale is None:
+        return []
+    lines = []
+    for line in scale.group(2).split("M")[1:]:
+        first, moves = line.split("l")
+        steps = np.array([int(value) for value in re.findall(r"-?\d+", moves)]).reshape(-1, 2)
+        start = np.array([int(value) for value in first.split()])
+        lines.append(float(scale.group(1)) * (start + np.vstack([[0, 0], np.cumsum(steps, axis=0)])))
+    return lines
+
+
+def off(points, line):
+    """Largest distance of points, (k, 2), from a polyline."""
+    a, b = line[:-1], line[1:]
+    along = b - a
+    share = np.einsum("kij,ij->ki", points[:, None] - a, along) / (along**2).sum(axis=1)
+    nearest = a + np.clip(share, 0, 1)[..., None] * along
+    return np.linalg.norm(points[:, None] - nearest, axis=2).min(axis=1).max()
+
+
+@pytest.mark.parametrize(("convention", "sign"), [(DESIGN_GRID, 1), (ISO_8855, -1)])
+def test_outlines_are_drawn_within_the_chord_with_the_front_on_the_left(convention, sign):
+    svg = section_drawing.draw(section(), "Y = 0 mm", convention, "ground plane", 60.0).svg
+    (line,) = drawn_points(svg, "measured")
+    chord_mm = section_drawing.Sections({}, {}, {}, 0, False).chord_mm
+    assert off(RING * [sign, 1], line) <= chord_mm and len(line) < len(RING) / 3
+    assert drawn_points(svg, "filled") == []
+
+
+def test_stations_are_seen_from_the_front_with_left_on_the_right():
+    points = np.array([[-800.0, 100], [-800, 900], [700, 900]])  # low Y is the left side of the design grid
+    svg = section_drawing.draw(section("X 250", "x", 250.0, points), "X = 250 mm", DESIGN_GRID, None, 60.0).svg
+    assert np.allclose(drawn_points(svg, "measured")[0][0], [800, 100])
+    assert 'class="centre"' in svg and 'class="ground"' not in svg and "seen from the front" in svg
+
+
+def test_filled_stretches_are_a_path_of_their_own():
+    gap = np.array([[2000.0, 1300], [2100, 1299]])
+    svg = section_drawing.draw(section(filled=[gap]), "Y = 0 mm", DESIGN_GRID, None, 60.0).svg
+    assert np.allclose(drawn_points(svg, "filled")[0], gap) and len(drawn_points(svg, "measured")) == 1
+
+
+def test_grid_ground_and_scale_bar_are_where_their_numbers_say():
+    svg = section_drawing.draw(section(), "Y = 0 mm", ISO_8855, "ground plane", 60.0).svg
+    for x, text in re.findall(r'<path d="M(-?\d+) -?\d+V-?\d+"/><text[^>]*>([^<]+)</text>', svg):
+        assert int(x) == -int(text.replace("\u202f", "").replace("\u2212", "-"))  # the picture's right is low X
+    heights = re.findall(r'<path d="M-?\d+ (-?\d+)H-?\d+"/><text[^>]*>([^<]+)</text>', svg)
+    assert len(heights) >= 2 and all(-int(y) == int(text.replace("\u202f", "")) for y, text in heights)
+    assert re.search(r'class="ground" d="M-?\d+ 0H', svg) and "Z = 0: ground plane" in svg
+    (bar,) = re.findall(r"h([\d.]+)m0", svg)
+    assert f">{float(bar):,.0f}\u202fmm<".replace(",", "\u202f") in svg
+
+
+def test_steps_of_the_grid_are_round():
+    assert [section_drawing.round_step(value) for value in (90, 100, 101, 210, 501)] == [100, 100, 200, 500, 1000]
+
+
+def test_names_are_escaped():
+    assert "<i>" not in section_drawing.draw(section(), "<i>", DESIGN_GRID, "<i>", 60.0).svg
+
+
+def test_page_shows_the_middle_and_the_axles_first_and_each_plane_once(whole, tmp_path):
+    ring = RING * [0.2, 1.0] - [400, 0]
+    planes = [
+        section(filled=[RING[:20]]),
+        *(section(f"X {x}", "x", float(x), ring) for x in (250, 400, 750)),
+        section("X 1000", "x", 1000.0, RING[:0]),
+        section("axle 1", "x", 400.1, ring),
+    ]
+    (tmp_path / "measure" / "sections.json").write_text(json.dumps({"sections": planes}))
+    records = [Section(**{key: plane[key] for key in Section.__annotations__}) for plane in planes]
+    zero = made(ZeroPlane, found_by="ground plane", normal=np.array([0.0, 0, 1]))
+    changed(whole, "measure", sections=[typed.write(record) for record in records])
+    changed(whole, "frame", zero_planes={axis: typed.write(zero) for axis in "xyz"})
+    settings = {"exterior": {"measure": {"outline_mm": 0.5}}}
+    _, html = page(whole, tmp_path / "page", parameters=settings)
+    check(html)
+    shown = re.findall(r"<figcaption>((?:X|Y|Axle)[^<]* = [^<]*)</figcaption>", html)
+    assert shown == ["Y = 0\u202fmm", "Axle 1, X = 400\u202fmm", "X = 250\u202fmm", "X = 750\u202fmm"]
+    folded = html[html.index("2 further stations") :]
+    assert "X = 250\u202fmm</figcaption>" in folded and "Axle 1, X" not in folded
+    assert "1 plane meets no surface." in html and "within 0.77\u202fmm of the surface" in html
+    assert "filled, not measured</dd>" in html[html.index("<h3>Sections</h3>") :]

@@ -1,0 +1,166 @@
+"""The plane sections of a part as drawings to scale: outlines with a grid, the ground and a scale bar, as SVG."""
+
+import json
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from html import escape
+from typing import Any
+
+import numpy as np
+
+from nightbay.core.axes import DESIGN_GRID, Axes, axes
+from nightbay.core.text_format import mm, number
+from nightbay.meshes import sections
+from nightbay.report import picture, view_marks
+from nightbay.report.drawing import Drawing
+from nightbay.report.part import Part
+
+CHORD_MM = 0.2  # the drawn lines keep this close to measure's polylines; a line on a screen is millimetres wide
+UNIT_MM = 0.1  # of the numbers in the drawing
+SAME_MM = 0.5  # a station as close as this to an axle is that axle's section
+LABELS = 6.0  # text heights between two numbers of the grid, at least
+MARGIN = 1.2  # around the outlines, text heights
+TEXT = 0.7  # of the height of the text in the views: a section has more numbers
+SEEN = {"y": "left", "x": "front", "z": "top"}  # the view whose directions a section has, by the axis across it
+KEPT = {"x": (1, 2), "y": (0, 2), "z": (0, 1)}  # the coordinates of a section's points
+
+
+@dataclass(frozen=True)
+class Sections:
+    """Drawings by title: of the ``middle`` plane, the ``axles`` and the other ``stations``.
+
+    ``empty``: number of planes that meet no surface; ``filled``: whether any meets filled surface; ``chord_mm``: how
+    far the drawn lines are from measure's polylines, at most.
+    """
+
+    middle: dict[str, Drawing]
+    axles: dict[str, Drawing]
+    stations: dict[str, Drawing]
+    empty: int
+    filled: bool
+    chord_mm: float = CHORD_MM + UNIT_MM * 0.5**0.5  # both coordinates are rounded
+
+
+def sections_of(part: Part, text_mm: float) -> Sections | None:
+    """The drawings of a part's sections; None where measure left none. ``text_mm``: height of the text in the views."""
+    if part.measure is None or not part.measure.sections:
+        return None
+    record = json.loads((part.folder("measure") / "sections.json").read_text(encoding="utf-8"))["sections"]
+    convention = axes(part.frame.axes) if part.frame else DESIGN_GRID
+    zero = part.frame.zero_planes.get("z") if part.frame else None
+    ground = zero.found_by if zero is not None and zero.found else None
+    groups: dict[str, dict[str, Drawing]] = {"middle": {}, "axles": {}, "stations": {}}
+    axles = [section["value_mm"] for section in record if _group(section) == "axles"]
+    shown = [
+        section
+        for section in record
+        if _group(section) != "stations" or all(abs(section["value_mm"] - x_mm) > SAME_MM for x_mm in axles)
+    ]
+    for section in shown:
+        if section["polylines"]:
+            title = title_of(section)
+            groups[_group(section)][title] = draw(section, title, convention, ground, TEXT * text_mm)
+    empty = sum(not section["polylines"] for section in shown)
+    filled = any(line["filled"] for section in shown for line in section["polylines"])
+    return Sections(groups["middle"], groups["axles"], groups["stations"], empty, filled)
+
+
+def _group(section: Mapping[str, Any]) -> str:
+    return "middle" if section["axis"] != "x" else "axles" if section["name"].startswith("axle") else "stations"
+
+
+def title_of(section: Mapping[str, Any]) -> str:
+    """The plane in words, with the station in millimetres."""
+    place = f"{section['axis'].upper()} = {mm(section['value_mm'] + 0.0, 0)}"
+    return f"{section['name'].capitalize()}, {place}" if section["name"].startswith("axle") else place
+
+
+def draw(section: Mapping[str, Any], title: str, convention: Axes, ground: str | None, text_mm: float) -> Drawing:
+    """A section as SVG, one user unit a millimetre, with the directions of the view from the left or from the front.
+
+    ``section``: what ``sections.json`` holds of it; ``ground``: how Z = 0 was found, None where it was not.
+    """
+    across, up = KEPT[section["axis"]]
+    sign = float(picture.axes_of(SEEN[section["axis"]], convention)[0][across])
+    lines = [(np.array(line["points_mm"]) * [sign, 1.0], line["filled"]) for line in section["polylines"]]
+    points = np.concatenate([line for line, _ in lines])
+    low, high = points.min(axis=0), points.max(axis=0)
+    if ground is not None and up == 2:
+        low[1] = min(low[1], 0.0)
+    low, high = low - MARGIN * text_mm, high + MARGIN * text_mm
+    left, below, above = 4.2 * text_mm, 1.8 * text_mm, 2.6 * text_mm
+    box = (low[0] - left, -high[1] - above, high[0] - low[0] + left + text_mm, high[1] - low[1] + above + below)
+    length_mm = view_marks.round_length(0.3 * (high[0] - low[0]))
+    bar = view_marks.scale_bar(low[0], -high[1] - 1.1 * text_mm, length_mm, text_mm)
+    body = (
+        _grid(low, high, sign, text_mm, "XYZ"[across], "XYZ"[up])
+        + _reference_lines(section["axis"], low, high, ground if up == 2 else None, text_mm)
+        + "".join(_path([line for line, filled in lines if filled is kind], kind) for kind in (False, True))
+        + bar
+    )
+    words = f"Section {title}: {'XYZ'[across]} and {'XYZ'[up]}, seen from the {SEEN[section['axis']]}"
+    return Drawing(
+        f'<svg class="drawing section" viewBox="{" ".join(f"{value:.0f}" for value in box)}" role="img" '
+        f'aria-label="{escape(words)}. Scale bar {escape(mm(length_mm, 0))}." style="--text:{text_mm:.0f}px" '
+        f'xmlns="http://www.w3.org/2000/svg">{body}</svg>',
+        float(box[2]),
+    )
+
+
+def _grid(low: np.ndarray, high: np.ndarray, sign: float, text_mm: float, across: str, up: str) -> str:
+    """Lines of the grid and their coordinates, below and to the left."""
+    step = round_step(LABELS * text_mm)
+    drawn = []
+    for at in _multiples(low[0], high[0], step):
+        drawn.append(
+            f'<path d="M{at:.0f} {-low[1]:.0f}V{-high[1]:.0f}"/>'
+            f'<text x="{at:.0f}" y="{-low[1] + 1.2 * text_mm:.0f}" text-anchor="middle">{number(sign * at)}</text>'
+        )
+    for at in _multiples(low[1], high[1], step):
+        drawn.append(
+            f'<path d="M{low[0]:.0f} {-at:.0f}H{high[0]:.0f}"/>'
+            f'<text x="{low[0] - 0.4 * text_mm:.0f}" y="{-at + 0.35 * text_mm:.0f}" text-anchor="end">'
+            f"{number(at)}</text>"
+        )
+    names = f'<text x="{high[0]:.0f}" y="{-high[1] - 0.6 * text_mm:.0f}" text-anchor="end">{across}, {up} in mm</text>'
+    return f'<g class="grid">{"".join(drawn)}{names}</g>'
+
+
+def round_step(least_mm: float) -> float:
+    """The least of 1, 2, 5 times a power of ten that is no shorter than ``least_mm``, a positive length."""
+    power = 10.0 ** np.floor(np.log10(least_mm))
+    return float(power * next(step for step in (1, 2, 5, 10) if step * power >= least_mm * (1 - 1e-9)))
+
+
+def _multiples(low: float, high: float, step: float) -> np.ndarray:
+    return np.arange(np.ceil(low / step), np.floor(high / step) + 1) * step + 0.0
+
+
+def _reference_lines(axis: str, low: np.ndarray, high: np.ndarray, ground: str | None, text_mm: float) -> str:
+    """The line of the ground, with how it was found, and in a station the line of the middle plane."""
+    drawn = ""
+    if ground is not None:
+        drawn += (
+            f'<path class="ground" d="M{low[0]:.0f} 0H{high[0]:.0f}"/>'
+            f'<text x="{high[0] - 0.3 * text_mm:.0f}" y="{0.95 * text_mm:.0f}" text-anchor="end">'
+            f"Z = 0: {escape(ground)}</text>"
+        )
+    if axis == "x" and low[0] < 0 < high[0]:
+        drawn += f'<path class="centre" d="M0 {-low[1]:.0f}V{-high[1]:.0f}"/>'
+    return drawn
+
+
+def _path(lines: Sequence[np.ndarray], filled: bool) -> str:
+    """Outlines, (k, 2) each, as one path in units of :data:`UNIT_MM`, from point to point."""
+    if not lines:
+        return ""
+    steps = "".join(_steps(sections.simplify(line, CHORD_MM)) for line in lines)
+    kind = "filled" if filled else "measured"
+    return f'<g transform="scale({UNIT_MM} -{UNIT_MM})"><path class="outline {kind}" d="{steps}"/></g>'
+
+
+def _steps(points_mm: np.ndarray) -> str:
+    units = np.rint(points_mm / UNIT_MM).astype(int)
+    moves = np.diff(units, axis=0)
+    moves = moves[np.any(moves != 0, axis=1)]
+    return f"M{units[0, 0]} {units[0, 1]}l" + " ".join(f"{x} {y}" for x, y in (moves if len(moves) else [(0, 0)]))
