@@ -9,7 +9,7 @@ from typing import Any
 import yaml
 from matplotlib.figure import Figure
 
-from nightbay.core.cautions import cautions
+from nightbay.core.cautions import HEADLINE, cautions
 from nightbay.meshes import surface
 from nightbay.pipeline import provenance
 from nightbay.pipeline.stage import Upstream
@@ -74,8 +74,9 @@ def report(
             registration=registration,
             joined=both, joined_sentence=work_done.joined_sentence(both), parameters=parameters,
             versions=_versions(upstream), shop=audience == "shop",
+            marked_openings=settings.report.marked_openings,
             identity=identity.identity(sheet.get("identity", {}), audience),
-            cautions=cautions(_safety_line(sheet)),
+            headline=HEADLINE, safety_line=_safety_line(sheet), cautions=cautions(_safety_line(sheet)),
         )  # fmt: skip
         (folder / file).write_text(html[audience], encoding="utf-8", newline="\n")
     (folder / "parameters.yaml").write_text(parameters, encoding="utf-8", newline="\n")
