@@ -4,6 +4,7 @@ Checked from outside: axe-core (the rules of WCAG 2, contrast by its formula inc
 html5lib, which reports what the HTML standard calls a parse error. Skipped where there is no Chromium.
 """
 
+import json
 import shutil
 
 import html5lib
@@ -37,8 +38,18 @@ def folder(tmp_path_factory):
     """A folder with the pages of a job whose texts are hostile, and the board of its day."""
     stages, pages = tmp_path_factory.mktemp("stages"), tmp_path_factory.mktemp("pages") / "job"
     given = {"note": HOSTILE, "identity": {"operator": HOSTILE[:100], "scanned_on": "2026-03-04"}}
-    report_pages.page(report_pages.whole(stages), pages, **given)
-    _, html = board.board(["larch", "never"], {"bad": [HOSTILE]}, {}, day="2026-03-04 & <days>", notes=[HOSTILE])
+    result, _ = report_pages.page(report_pages.whole(stages), pages, **given)
+    day = tmp_path_factory.mktemp("day")
+    report = day / "results/larch/report/larch"
+    shutil.copytree(pages, report)
+    result |= {"title": HOSTILE, "joined": HOSTILE, "warnings": [HOSTILE], "next_steps": [HOSTILE]}
+    report.with_suffix(".json").write_text(json.dumps({"status": "ok", "result": result}), encoding="utf-8")
+    costs = day / "benchmarks/larch/fuse/exterior.tsv"
+    costs.parent.mkdir(parents=True)
+    costs.write_text("s\th:m:s\tmax_rss\n31.2\t0:00:31\t900\n")
+    _, html = board.board(
+        day, name="2026-03-04 & <days>", jobs=["larch", "never"], refused={"bad": [HOSTILE]}, notes=[HOSTILE]
+    )
     (pages / "board.html").write_text(html, encoding="utf-8")
     return pages
 
