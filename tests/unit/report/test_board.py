@@ -116,6 +116,16 @@ def test_a_failed_stage_is_named_with_its_log_and_its_last_words(day):
     assert row["next_steps"][0] == "Read the end of logs/hazel/fuse/exterior.log."
 
 
+def test_a_job_without_a_report_has_the_title_of_its_sheet(day):
+    day("birch").write_text("[1]")
+    night(day, info(1, "fuse", "hazel", part="exterior"), error(1, "fuse.log"))
+    jobs = ["birch", "cedar", "elder", "hazel"]
+    shown = rows(run(day, jobs, titles={job: f"Sheet of {job}" for job in jobs[:2] + jobs[3:]}, running=["cedar"])[0])
+    assert {job: row["title"] for job, row in shown.items()} == {
+        "birch": "Sheet of birch", "cedar": "Sheet of cedar", "elder": "elder", "hazel": "Sheet of hazel",
+    }  # fmt: skip
+
+
 def test_a_job_whose_rerun_failed_does_not_stand_there_as_complete(day):
     day("hazel")
     night(day, info(1, "fuse", "hazel", part="exterior"), error(1, "fuse.log"))

@@ -34,20 +34,21 @@ def board(
     refused: Mapping[str, Sequence[str]],
     notes: Sequence[str] = (),
     scanned: Mapping[str, Any] | None = None,
+    titles: Mapping[str, str] | None = None,
     running: Collection[str] | None = None,
 ) -> tuple[dict[str, Any], str]:
     """The board's numbers and its page as HTML. A damaged report affects the row of its own job only.
 
     ``day``: the day's folder, from whose reports, records and events the board is made; ``name`` of the day. ``jobs``:
-    names of the jobs that were planned. ``refused``: {name: sentences} of those whose job sheet was refused. ``notes``:
-    sentences on what was skipped. ``scanned``: {"days": of the scans, ISO 8601, sorted; "by": what states them}.
-    ``running``: the jobs of a night that still runs; None once it has ended.
+    names of the jobs that were planned, ``titles`` of those whose job sheet has one. ``refused``: {name: sentences} of
+    those whose job sheet was refused. ``notes``: sentences on what was skipped. ``scanned``: {"days": of the scans, ISO
+    8601, sorted; "by": what states them}. ``running``: the jobs of a night that still runs; None once it has ended.
     """
     nights, before = night_events.read(day), _before(day)
     reported: dict[str, Any] = {}
     rows = []
     for job in jobs:
-        row, report = board_rows.planned(job, day, nights.unreported.get(job), running)
+        row, report = board_rows.planned(job, day, (titles or {}).get(job), nights.unreported.get(job), running)
         known = before.get(job)
         shown = _shown(day, job, report) if report else known
         rows.append({**row, **_further(day, job), "changes": _changes(known, shown) if report else []})
