@@ -76,7 +76,7 @@ def two_nights(tmp_path_factory):
 
 def head(page):
     """The top of a page, above its parts."""
-    return " ".join(re.sub("<[^>]*>", " ", page.split("<main>")[0].split("</style>")[1]).split())
+    return " ".join(re.sub("<[^>]*>", " ", page.split('<section id="exterior"')[0].split("</style>")[1]).split())
 
 
 def test_by_default_the_part_is_refused_and_the_segment_named(two_nights):

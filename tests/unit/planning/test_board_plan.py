@@ -36,10 +36,11 @@ def planned(shop):
 
 def test_days_come_from_the_newest_raw_file_of_each_job(shop):
     shop("van", SHEET, NOON["2026-03-01"], NOON["2026-03-03"])
-    shop("hatch", SHEET, NOON["2026-03-01"])
+    shop("hatch", SHEET + "title: A hatch\n", NOON["2026-03-01"])
     shop("bad", "- a list\n")
     found = planned(shop)
     assert found["jobs"] == ["hatch", "van"] and set(found["refused"]) == {"bad"}
+    assert found["titles"] == {"hatch": "A hatch"}
     assert found["scanned"] == {"days": ["2026-03-01", "2026-03-03"], "by": "newest raw files"}
 
 

@@ -116,6 +116,16 @@ def test_a_failed_stage_is_named_with_its_log_and_its_last_words(day):
     assert row["next_steps"][0] == "Read the end of logs/hazel/fuse/exterior.log."
 
 
+def test_a_job_without_a_report_has_the_title_of_its_sheet(day):
+    day("birch").write_text("[1]")
+    night(day, info(1, "fuse", "hazel", part="exterior"), error(1, "fuse.log"))
+    jobs = ["birch", "cedar", "elder", "hazel"]
+    shown = rows(run(day, jobs, titles={job: f"Sheet of {job}" for job in jobs[:2] + jobs[3:]}, running=["cedar"])[0])
+    assert {job: row["title"] for job, row in shown.items()} == {
+        "birch": "Sheet of birch", "cedar": "Sheet of cedar", "elder": "elder", "hazel": "Sheet of hazel",
+    }  # fmt: skip
+
+
 def test_a_job_whose_rerun_failed_does_not_stand_there_as_complete(day):
     day("hazel")
     night(day, info(1, "fuse", "hazel", part="exterior"), error(1, "fuse.log"))
@@ -256,18 +266,27 @@ def test_a_board_before_that_can_t_be_read_is_no_board(day, left):
 
 
 def test_the_release_check_stands_beside_a_job(day):
-    day("alder")
-    day("birch")
-    for job, record in {
-        "alder": {"result": {"state": "ready", "sentence": "Nothing is missing."}},
-        "birch": [1],
-    }.items():
-        path = day.folder / f"results/{job}/release_check/{job}.json"
+    actions = [{"sentence": "Scan the roof."}, {"sentence": "Wait for the copy."}]
+    records = {
+        "alder": ("release_check", {"result": {"state": "ready", "sentence": "Nothing is missing."}}),
+        "beech": ("release", {"result": {"verdict": "scan again", "actions": actions}}),
+        "birch": ("release_check", [1]),
+        "cedar": ("release", {"result": {"verdict": "may leave", "actions": []}}),
+        "elder": ("release", {"result": {"verdict": 1, "actions": []}}),
+    }
+    for job, (folder, record) in records.items():
+        day(job)
+        path = day.folder / f"results/{job}/{folder}/{job}.json"
         path.parent.mkdir()
         path.write_text(json.dumps(record))
-    result, html = run(day, ["alder", "birch"])
-    assert rows(result)["birch"]["release_check"] is None
-    assert "Release check: ready. Nothing is missing." in html
+    result, html = run(day, sorted(records))
+    assert rows(result)["birch"]["release_check"] is rows(result)["elder"]["release_check"] is None
+    for text in (
+        "Release check: ready. Nothing is missing.",
+        "Release check: scan again. Scan the roof. Wait for the copy.",
+        "Release check: may leave. Nothing to do.",
+    ):
+        assert text in html
 
 
 def test_time_and_memory_of_each_step(day):

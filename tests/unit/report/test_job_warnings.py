@@ -15,7 +15,10 @@ from nightbay.report.next_step import JobWarning
 from nightbay.report.part import Part, Segment
 from typed_results import made
 
-SHEET = {"parameters": {"exterior": {"refine": {"patch_mm": 400.0}}}, "parts": {"exterior": ["left"]}}
+SHEET = {
+    "parameters": {"exterior": {"refine": {"patch_mm": 400.0}, "scan": {"smallest_mm": 6.0}}},
+    "parts": {"exterior": ["left"]},
+}
 
 
 def part(name="exterior", cleaned=None, **stages):
@@ -57,8 +60,8 @@ def test_normals_whose_outer_side_nothing_shows(certainty, observed, warned):
         assert job_summary.state_of([one], found) == job_summary.WARNED
 
 
-def layer(area_cm2, kept="both"):
-    return DuplicateLayer(100.0 * area_cm2, 3.0, kept)
+def layer(area_cm2, kept="both", apart_mm=3.0):
+    return DuplicateLayer(100.0 * area_cm2, apart_mm, kept)
 
 
 @pytest.mark.parametrize(
@@ -69,6 +72,7 @@ def layer(area_cm2, kept="both"):
         ([layer(101)], 3.0, "101.0 cm² in 1 area (0.3 %"),
         ([layer(400), layer(367), layer(20)], 3.0, "767.0 cm² in 2 areas (2.1 %"),
         ([layer(400, "outer")], 3.0, None),  # decided
+        ([layer(400, apart_mm=24.0)], 3.0, None),  # two surfaces
         ([layer(101)], 33.0, None),  # ten points
     ],
 )

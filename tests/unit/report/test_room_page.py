@@ -50,6 +50,7 @@ def interior(made):
     ("made", "sentence"),
     [
         (frame(found_by=("kept",) * 3), "The interior has no frame: which way is up was not found"),
+        (frame(found_by=("kept", "kept", "floor plane")), "The middle of the interior was not found"),
         (frame(up=UNSURE), "which of them is the floor is assumed"),
         (frame(along=UNSURE), "Which way the interior's length runs is assumed"),
         (frame(heading=("kept", False)), "Which end of the interior is the front is not known"),
@@ -58,7 +59,7 @@ def interior(made):
 )
 def test_an_interior_without_a_decided_frame_is_a_warning(made, sentence):
     found = job_warnings.warnings_of([interior(made)], {})
-    assert len(found) == 1 and sentence in found[0]
+    assert len(found) == 1 and sentence in found[0] and found[0].step.endswith(".")
     assert job_summary.state_of([interior(made)], found) == job_summary.WARNED
 
 

@@ -9,7 +9,8 @@ from nightbay.planning.day import Job, Plan
 
 
 def board_plan(plan: Plan, day: Path) -> dict[str, Any]:
-    """Plain data for the board: {"jobs": names, "refused", "notes", "scanned": {"days": ISO 8601, "by": their source}}.
+    """Plain data for the board: {"jobs": names, "titles" of those that have one, "refused", "notes", "scanned":
+    {"days": ISO 8601, "by": their source}}.
 
     The day of a scan is what its job sheet states, else the day on which its newest raw file was last changed.
     """
@@ -17,6 +18,7 @@ def board_plan(plan: Plan, day: Path) -> dict[str, Any]:
     days = {stated[name] or _newest(job, day) for name, job in plan.jobs.items()}
     return {
         "jobs": sorted(plan.jobs),
+        "titles": {name: job.document["title"] for name, job in sorted(plan.jobs.items()) if "title" in job.document},
         "refused": plan.refused,
         "notes": plan.notes,
         "scanned": {

@@ -34,20 +34,21 @@ def board(
     refused: Mapping[str, Sequence[str]],
     notes: Sequence[str] = (),
     scanned: Mapping[str, Any] | None = None,
+    titles: Mapping[str, str] | None = None,
     running: Collection[str] | None = None,
 ) -> tuple[dict[str, Any], str]:
     """The board's numbers and its page as HTML. A damaged report affects the row of its own job only.
 
     ``day``: the day's folder, from whose reports, records and events the board is made; ``name`` of the day. ``jobs``:
-    names of the jobs that were planned. ``refused``: {name: sentences} of those whose job sheet was refused. ``notes``:
-    sentences on what was skipped. ``scanned``: {"days": of the scans, ISO 8601, sorted; "by": what states them}.
-    ``running``: the jobs of a night that still runs; None once it has ended.
+    names of the jobs that were planned, ``titles`` of those whose job sheet has one. ``refused``: {name: sentences} of
+    those whose job sheet was refused. ``notes``: sentences on what was skipped. ``scanned``: {"days": of the scans, ISO
+    8601, sorted; "by": what states them}. ``running``: the jobs of a night that still runs; None once it has ended.
     """
     nights, before = night_events.read(day), _before(day)
     reported: dict[str, Any] = {}
     rows = []
     for job in jobs:
-        row, report = board_rows.planned(job, day, nights.unreported.get(job), running)
+        row, report = board_rows.planned(job, day, (titles or {}).get(job), nights.unreported.get(job), running)
         known = before.get(job)
         shown = _shown(day, job, report) if report else known
         rows.append({**row, **_further(day, job), "changes": _changes(known, shown) if report else []})
@@ -132,18 +133,29 @@ def _changes(before: Mapping[str, Any] | None, shown: Mapping[str, Any] | None) 
 def _further(day: Path, job: str) -> dict[str, Any]:
     """What lies beside a job's report: time and memory of its stages, and the verdict of the release check."""
     costs = stage_costs.of_job(day / "benchmarks" / job, tuple(stages.STAGES))
-    return {"stages": costs, "release_check": _release_check(day / f"results/{job}/release_check/{job}.json")}
+    return {"stages": costs, "release_check": _release_check(day / "results" / job, job)}
 
 
-def _release_check(path: Path) -> dict[str, str] | None:
-    """The verdict of a job's release check in a word and a sentence, where there is one in this form."""
-    try:
-        record = json.loads(path.read_text(encoding="utf-8"))
-        record = record.get("result", record)
-        verdict = {key: record[key] for key in ("state", "sentence")}
-    except (OSError, ValueError, KeyError, TypeError, AttributeError):
-        return None
-    return verdict if all(isinstance(text, str) for text in verdict.values()) else None
+def _release_check(folder: Path, job: str) -> dict[str, str] | None:
+    """The verdict of a job's release check in words and what it says to do, where there is one in a form that is known.
+
+    ``folder``: results/<job> of the day.
+    """
+    for path in (folder / stage_name / f"{job}.json" for stage_name in ("release_check", "release")):
+        try:
+            record = json.loads(path.read_text(encoding="utf-8"))
+            record = record.get("result", record)
+            verdict = record["state"] if "state" in record else record["verdict"]
+            said = record["sentence"] if "sentence" in record else _said(record["actions"])
+        except (OSError, ValueError, KeyError, TypeError, AttributeError):
+            continue
+        if isinstance(verdict, str) and isinstance(said, str):
+            return {"state": verdict, "sentence": said}
+    return None
+
+
+def _said(actions: Sequence[Mapping[str, str]]) -> str:
+    return " ".join(action["sentence"] for action in actions) or "Nothing to do."
 
 
 def _night(nights: Nights, running: bool) -> dict[str, Any]:

@@ -32,16 +32,17 @@ GO_ON = f"{AGAIN[0].upper()}{AGAIN[1:]}: it goes on where it stopped."
 
 
 def planned(
-    name: str, day: Path, unreported: Unreported | None, running: Collection[str] | None
+    name: str, day: Path, title: str | None, unreported: Unreported | None, running: Collection[str] | None
 ) -> tuple[dict[str, Any], dict[str, Any]]:
     """The row of a job that was planned, and the result of its report, empty where it has none that can be read.
 
-    ``unreported``: what was begun of it after its last report; ``running``: the jobs of a night that still runs.
+    ``title``: of its job sheet; ``unreported``: what was begun of it after its last report; ``running``: the jobs of a
+    night that still runs.
     """
     path = day / report_of(name)
     report, fault = _read(path)
     begun = unreported.attempts if unreported and not _overtaken(path, unreported.last) else []
-    old = _shown(name, report) if report else {}
+    old = {"title": title} | (_shown(name, report) if report else {})
     failed = [attempt for attempt in begun if attempt.state == "failed"]
     if failed:
         return row(name, FAILED, *_failed(day, failed), **_page_of(old), logs=_logs(failed)), {}
@@ -53,9 +54,10 @@ def planned(
     if fault:
         sentence = f"The job's report can't be read ({fault})."
         step = f"Remove the folder results/{name}/report and {AGAIN}."
-        return row(name, FAILED, [sentence], [step]), {}
+        return row(name, FAILED, [sentence], [step], title=title), {}
     if not report:
-        return row(name, NOT_FINISHED, ["The job has no report: the night ended before it began."], [GO_ON]), {}
+        sentence = "The job has no report: the night ended before it began."
+        return row(name, NOT_FINISHED, [sentence], [GO_ON], title=title), {}
     return row(name, **old), report
 
 

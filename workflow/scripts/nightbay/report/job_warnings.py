@@ -125,10 +125,13 @@ def _duplicate_layers(part: Part, sheet: Mapping[str, Any]) -> list[JobWarning]:
     """Segments with an undecided second copy of the surface that is large enough to be taken for the surface."""
     settings = sheet.get("parameters", {}).get(part.name, {})
     view_mm = settings.get("refine", {}).get("patch_mm")
+    smallest_mm = settings.get("scan", {}).get("smallest_mm")
+    if view_mm is None or smallest_mm is None:
+        return []
     found = []
     for name in part.placed:
         clean = part.segments[name].clean
-        large = _undecided_mm2(clean, view_mm) if clean and view_mm else []
+        large = _undecided_mm2(clean, view_mm, smallest_mm) if clean else []
         if clean and large:
             surface_mm2 = clean.kept * clean.spacing_mm**2
             total = text_format.area(sum(large))
@@ -144,14 +147,19 @@ def _duplicate_layers(part: Part, sheet: Mapping[str, Any]) -> list[JobWarning]:
     return found
 
 
-def _undecided_mm2(clean: CleanResult, view_mm: float) -> list[float]:
+def _undecided_mm2(clean: CleanResult, view_mm: float, smallest_mm: float) -> list[float]:
     """Areas with two copies that a slip may have left; smaller ones are edges, hems and both sides of thin panels.
 
     A slip shows in what the scanner sees at once, a square of ``view_mm``: at least a quarter of it each way. On a
-    sparse cloud it takes :data:`FEWEST_POINTS` to make a surface.
+    sparse cloud it takes :data:`FEWEST_POINTS` to make a surface. Surfaces further apart than ``smallest_mm`` are two
+    things that the scan is to keep, and slips as large as that are looked for in the track and between the segments.
     """
     least = max((view_mm / 4) ** 2, FEWEST_POINTS * clean.spacing_mm**2)
-    return [area.area_mm2 for area in clean.duplicate_layers if area.kept == "both" and area.area_mm2 >= least]
+    return [
+        area.area_mm2
+        for area in clean.duplicate_layers
+        if area.kept == "both" and area.area_mm2 >= least and area.apart_mm <= smallest_mm
+    ]
 
 
 def _frame_warnings(part_name: str, frame: FrameResult | None) -> list[JobWarning]:
