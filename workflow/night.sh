@@ -68,11 +68,20 @@ call() {
         --workflow-profile none --profile "$root/workflow/profiles/workstation" \
         --cores "$cores" --resources "mem_mb=$((memory * 1000))"
 }
+keep_board() { PYTHONPATH="$root/workflow/scripts" "$python" -m night_board "$day" "$names"; }
+stopped() {
+    echo '{"event": "stopped"}' >>"$events" # what fails from here on was ended, and did not fail
+    kill -TERM -- -"$night" 2>/dev/null
+    wait "$night" "$keeper"
+    echo "Ended by a signal; finished stages are kept, run the same command to go on." >&2
+    exit 143
+}
 summary() { PYTHONPATH="$root/workflow/scripts" "$python" -m nightbay.planning.night "$@"; }
 
 # The plan comes first: a fault of the whole day ends the call, and refused jobs are named before anyone goes home.
 targets=$(summary targets "$day" ${jobs:+"$jobs"}) || exit 2
 targets=($targets) # names of jobs hold no space
+names=$(printf '%s,' "${targets[@]##*/}") && names=${names//.json,/,} && names=${names%,}
 [ -n "$jobs" ] || targets=(all)
 
 # With the outer lock held, a lock that Snakemake left behind belongs to a run that was killed.
@@ -103,13 +112,18 @@ status=0
 if [ ${#targets[@]} -gt 0 ]; then
     # In a process group of its own: ended by a signal, the night takes the stages that still run with it.
     set -m
-    call "${targets[@]}" --logger nightbay --logger-nightbay-events "$events" >"$log" 2>&1 &
+    call "${targets[@]}" --logger nightbay --logger-nightbay-events "$events" >>"$log" 2>&1 &
     night=$!
+    # Also in a group of its own: it makes the board once more when the night has ended, whatever ended it.
+    tail --pid="$night" -n +1 -F "$events" 2>/dev/null | keep_board >>"$log" 2>&1 &
+    keeper=$!
     set +m
-    trap 'kill -TERM -- -"$night" 2>/dev/null; wait "$night"; echo "Ended by a signal; finished stages are kept, run the same command to go on." >&2; exit 143' INT TERM HUP
-    tail --pid="$night" -n +1 -F "$events" 2>/dev/null | summary progress
+    trap stopped INT TERM HUP
+    tail --pid="$night" -n +1 -F "$events" 2>/dev/null | summary progress &
+    wait "$!" # a signal interrupts a wait; a command in the foreground would hold the trap back till morning
     wait "$night"
     status=$?
+    wait "$keeper"
     trap - INT TERM HUP
 fi
 

@@ -27,7 +27,7 @@ from pose_error import pose_error
 ROOT = Path(__file__).resolve().parents[2]
 MOST_VERTICES = 2_000_000  # of a surface that are compared, evenly through its file
 DIMENSIONS = ("length", "width", "height", "wheelbase")
-WORST = ("pose_error_mm", "pose_error_deg", "surface_rms_mm", "dimension_error_mm")
+WORST = ("fit_tolerance_mm", "pose_error_mm", "pose_error_deg", "surface_rms_mm", "dimension_error_mm")
 JOINED = ("join_mm", "join_deg", "join_sds")  # of the jobs that have something to join
 FAR_MM = 5.0  # what lies further from the vehicle is hardly noise: a ghost or clump that stayed
 
@@ -148,7 +148,10 @@ def surface_error(day, truth, job, true):
     beside = np.minimum(np.abs(vertices[:, 2]), _distance(scenario.surroundings(body), vertices)) < off
     far = (off > FAR_MM) & ~beside
     near = off[~beside & ~far]
+    tolerance_mm = _result(day, job.name, "report", job.name)["fit_tolerance_mm"][job.part]
     return {
+        "fit_tolerance_mm": tolerance_mm,
+        "fit_covers": None if tolerance_mm is None else float((off[~beside] <= tolerance_mm).mean()),
         "surface_rms_mm": float(np.sqrt(np.mean(off[~beside] ** 2))),
         "surface_rms_near_mm": float(np.sqrt(np.mean(near**2))),
         "surface_p95_mm": float(np.percentile(off[~beside], 95)),

@@ -12,6 +12,7 @@ from scipy.stats import chi2
 from nightbay.core import hashing, rigid
 from nightbay.meshes import surface, topology
 from nightbay.pipeline import stage
+from nightbay.report import board_rows
 from workflow import nights, resumed_day
 
 PARTS = {"larch-van": ("exterior", "interior"), "pebble-compact": ("exterior",), "larch-loadbay": ("interior",)}
@@ -38,6 +39,24 @@ def test_three_jobs_complete_and_one_is_refused_with_its_reason(finished):
     assert {job for job, state in states.items() if state.startswith("complete")} == set(COMPLETE)
     assert {job for job, state in states.items() if state == "refused"} == {REFUSED}
     assert REFUSED in process.stdout and "common targets" in process.stdout
+
+
+def test_the_board_has_the_most_urgent_first_with_next_steps_sizes_and_costs(finished):
+    day, process = finished
+    board = json.loads((day / "results/board/board.json").read_text())["result"]
+    html = (day / "results/board/board/index.html").read_text(encoding="utf-8")
+    order = [board_rows.STATES.index(job["state"]) for job in board["jobs"]]
+    assert order == sorted(order) and board["jobs"][0]["job"] == REFUSED
+    assert "http-equiv" not in html and board["counts"]["in work"] == 0
+    assert board["night"]["began"] < board["night"]["ended"] and not board["night"]["running"]
+    jobs = {job["job"]: job for job in board["jobs"]}
+    assert jobs[REFUSED]["next_steps"][0].startswith("Scan segment rear again with more targets in view")
+    for name in COMPLETE:
+        assert {size["part"] for size in jobs[name]["sizes"]} == set(PARTS[name])
+        assert {step["stage"] for step in jobs[name]["stages"]} >= {*nights_stages(), "intake", "clean", "report"}
+        assert (jobs[name]["next_steps"] == ["Deliver."]) is (jobs[name]["state"] == "complete")
+        assert f"{name}: Next: {' '.join(jobs[name]['next_steps'])}" in process.stdout
+    assert jobs["larch-van"]["joined"].startswith("Inside joined to outside by ")
 
 
 @pytest.mark.parametrize(("job", "part"), EACH_PART)
@@ -136,6 +155,7 @@ def test_bad_jobs_are_named_and_the_others_go_on(resumed):
         "cut-short": "refused", "exchanged": "refused", "asking": "refused",
     }  # fmt: skip
     assert "vehicle_class" in " ".join(jobs["wrong-key"]["sentences"])
+    assert "http-equiv" not in (resumed.day / "results/board/board/index.html").read_text(encoding="utf-8")
     assert resumed_day.cut_short(resumed.day).name in " ".join(jobs["cut-short"]["sentences"])
     said = " ".join(jobs["exchanged"]["sentences"])
     assert (
@@ -192,5 +212,8 @@ def test_a_disk_that_may_get_full_is_reported_before_and_after(finished, tmp_pat
     done = nights.run_night(day)
     assert done.returncode == 1
     assert "failed  network larch-loadbay interior: see logs/larch-loadbay/network/interior.log" in done.stdout
+    (row,) = json.loads((day / "results/board/board.json").read_text())["result"]["jobs"]
+    assert row["state"] == "failed" and row["logs"] == ["logs/larch-loadbay/network/interior.log"]
+    assert row["sentences"][0].startswith("Stage network of interior failed; its log is logs/larch-loadbay/network/")
     assert "has 0.0 GB free, and results of up to" in done.stderr
     assert "is full: free some space and run the same command" in done.stderr

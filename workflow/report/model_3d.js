@@ -340,7 +340,7 @@
 
   function show(figure, live, words) {
     figure.querySelector(".still").hidden = live;
-    for (const part of ["canvas", ".overlay", ".controls"]) figure.querySelector(part).hidden = !live;
+    for (const part of ["canvas", ".overlay", ".controls", "[id$=-keys]"]) figure.querySelector(part).hidden = !live;
     const notice = figure.querySelector(".notice");
     notice.hidden = live;
     notice.textContent = words;
@@ -356,7 +356,7 @@
       figure.querySelector("canvas").addEventListener("webglcontextlost", () => show(figure, false, "The browser dropped the 3D view. The picture stays; reload the page for the 3D view."));
       figure.dataset.ready = "";
     } catch (error) {
-      show(figure, false, `This browser can't show the model in 3D (${error.message}); the picture above stays.`);
+      show(figure, false, `This browser can't show the model in 3D (${error.message.replace(/\.$/, "")}); the picture above stays.`);
     }
   }
 

@@ -12,11 +12,12 @@ rule board:
     resources:
         mem_mb=500,
     params:
-        jobs=sorted(PLAN.jobs),
-        refused=PLAN.refused,
-        notes=PLAN.notes,
+        plan=board_plan(PLAN, Path.cwd()),
         reports=lambda wildcards: {
             job: provenance.content(f"results/{job}/report/{job}.json") for job in sorted(PLAN.jobs)
+        },
+        events={
+            path.name: provenance.content(path) for path in Path(night_events.FOLDER).glob(f"*{night_events.ENDING}")
         },
         code=provenance.code_hash("board"),
     script:

@@ -8,8 +8,9 @@ from pathlib import Path
 sys.path.insert(0, str(Path(workflow.basedir) / "workflow" / "scripts"))
 
 from nightbay.core.errors import Rejected
-from nightbay.pipeline import provenance, stages
+from nightbay.pipeline import night_events, provenance, stages
 from nightbay.planning import day
+from nightbay.planning.board_plan import board_plan
 from snakemake.exceptions import WorkflowError
 
 # Scripts run from .snakemake/scripts, and Python would import from there what is meant to come from its own library.

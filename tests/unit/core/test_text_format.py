@@ -27,6 +27,8 @@ def test_a_length_has_as_many_digits_as_its_uncertainty_bears(value, uncertainty
         (text_format.number(-0.4), "0"),
         (text_format.number(1234567), "1\u202f234\u202f567"),
         (text_format.number(0.5, 1, sign=True), "+0.5"),
+        (text_format.number(-0.04, 1, sign=True), "0.0"),
+        (text_format.number(0.04, 1, sign=True), "0.0"),
         (text_format.number(True), "not measured"),
         (text_format.area(2_345_678), "2.35\u202fm\u00b2"),
         (text_format.area(34_500), "345.0\u202fcm\u00b2"),

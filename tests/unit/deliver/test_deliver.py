@@ -39,7 +39,9 @@ def run(source, folder, wanted, axes="design_grid"):
     folder.mkdir()
     frame = typed.write(part_results.frame([0, 0, 0], [1, 1, 1], axes=axes))
     upstream = {"reduce": source, "frame": SimpleNamespace(result=frame)}
-    return deliver.deliver(upstream, {}, settings({"deliver": {"formats": wanted}}), folder, 1)["deliverables"]
+    return deliver.deliver(
+        upstream, {}, settings({"deliver": {"formats": wanted, "safety_line": "Ask the shop first."}}), folder, 1
+    )["deliverables"]
 
 
 def test_names_marks_and_checksums(source, tmp_path):
@@ -59,6 +61,7 @@ def test_names_marks_and_checksums(source, tmp_path):
         digest, name = line.split("  ")
         assert hashlib.sha256((tmp_path / "out" / name).read_bytes()).hexdigest() == digest
     note = (tmp_path / "out" / "README.txt").read_text()
+    assert note.index("Ask the shop first.") < note.index("brakes") < note.index("Local codes")
     assert "larch-exterior-light.stl: level light, 12 faces, units mm, filled faces are not marked" in note
     assert "Level light: 95 % within 0.2 mm and all 9 samples within 0.4 mm of the full surface." in note
     assert f"Made by Nightbay {version()}." in note

@@ -13,7 +13,7 @@ from nightbay.intake.result import IntakeResult
 from nightbay.pipeline.settings import settings
 from nightbay.planning import parameters, yaml_file
 from nightbay.planning.raw_files import Hashes
-from nightbay.report import job_summary
+from nightbay.report import job_warnings
 from nightbay.report.part import Part, Segment
 from raw_exports import write_ply
 from typed_results import made
@@ -169,7 +169,7 @@ def test_digits_that_ruin_the_model_are_refused_unless_they_are_allowed(take, ma
 def test_rounding_that_errs_by_more_than_the_scanner_is_a_warning_before_use(outweighs):
     taken = made(IntakeResult, step_mm=1.0, step_outweighs_noise=outweighs)
     exterior = made(Part, name="exterior", segments={"left": made(Segment, intake=taken)})
-    warnings = job_summary.warnings_of([exterior], {})
+    warnings = job_warnings.warnings_of([exterior], {})
     assert bool(warnings) == outweighs
     assert not outweighs or "The coordinates of segment left were rounded to steps of" in warnings[0]
 

@@ -192,8 +192,8 @@ def test_a_survey_of_another_vehicle_is_told_as_that(tmp_path):
         run(sheet(tmp_path, other, [one for one, _ in made.values()]))
     sentence = str(refused.value)
     assert sentence.startswith(
-        "The control survey (control survey.csv) shares no more than three targets with segments front, left, rear, "
-        "right and roof, which fit each other ("
+        "The control survey (control survey.csv) shares no more than three of its 60 targets with segments front, "
+        "left, rear, right and roof, which fit each other ("
     )
     assert "13, 13, " in sentence and sentence.endswith(
         "common targets): it may belong to another vehicle or to another arrangement of the targets: correct "
@@ -213,7 +213,8 @@ def test_a_survey_that_fits_one_segment_of_many_is_told_with_it(tmp_path):
         run(sheet(tmp_path, survey, [lost, *(one for one, _ in made.values())]))
     assert str(refused.value).startswith(
         "The control survey (control survey.csv) and segment door (door.csv) fit each other (20 common targets), but "
-        "share no more than three targets with segments front, left, rear, right and roof, which fit each other ("
+        "share no more than three of their 60 targets with segments front, left, rear, right and roof, which fit each "
+        "other ("
     )
 
 
@@ -231,7 +232,8 @@ def test_a_segment_of_another_vehicle_may_be_one(tmp_path):
     with pytest.raises(Rejected) as refused:
         run(sheet(tmp_path, None, [lost, *(one for one, _ in made.values())]))
     assert str(refused.value).startswith(
-        "Segment bonnet (bonnet.csv) shares no more than three targets with segments front, left, rear, right and roof"
+        "Segment bonnet (bonnet.csv) shares no more than three of its 30 targets with segments front, left, rear, "
+        "right and roof"
     )
     assert "correct the job sheet if it belongs to another vehicle or to another arrangement of the targets" in str(
         refused.value
@@ -249,7 +251,9 @@ def test_every_refused_segment_is_named(tmp_path):
     told = str(refused.value)
     assert "Segment s1 (s1.csv) fits the other lists only as a mirror image" in told
     for name in ("x1", "x2"):
-        assert f"Segment {name} ({name}.csv) shares no more than three targets with the control survey and" in told
+        assert (
+            f"Segment {name} ({name}.csv) shares no more than three of its 20 targets with the control survey" in told
+        )
     assert told.count("Segment ") == 3
 
 
@@ -257,7 +261,8 @@ def test_every_refused_segment_is_named(tmp_path):
 def test_lists_too_short_to_match_are_refused_by_name(count):
     made = sharing(12, FREE)
     lists = [one.rows(np.arange(count)) if name == "front" else one for name, (one, _) in sorted(made.items())]
-    with pytest.raises(Rejected, match=r"^Segment front .front.csv. shares no more than three targets with segments"):
+    words = rf"^Segment front .front.csv. shares at most {count} targets? with segments"
+    with pytest.raises(Rejected, match=words):
         initial_poses.find(lists, TOLERANCE, SETTINGS.network)
 
 

@@ -23,7 +23,9 @@ def test_refuses_fewer_than_four_common_targets(tmp_path):
     rng = np.random.default_rng(40)
     elsewhere = networks.body(rng, 20)
     lost, _, _ = networks.record(elsewhere, np.arange(20), rng, name="lost", **NOISE)
-    with pytest.raises(Rejected, match="Segment lost .lost.csv. shares no more than three targets .* scan it again"):
+    with pytest.raises(
+        Rejected, match="Segment lost .lost.csv. shares no more than three of its 20 targets .* scan it again"
+    ):
         run(sheet(tmp_path, survey, [*segments, lost]))
 
 
@@ -55,7 +57,9 @@ def test_refuses_segments_that_share_nothing(tmp_path):
         networks.record(truth, rows, rng, name=name, **NOISE)[0]
         for rows, name in zip(ends, ("front", "rear"), strict=True)
     )
-    with pytest.raises(Rejected, match="Segment rear .* shares no more than three targets with segment front"):
+    with pytest.raises(
+        Rejected, match="Segment rear .* shares no more than three of its 15 targets with segment front"
+    ):
         run(sheet(tmp_path, None, [front, rear]))
 
 
@@ -192,7 +196,8 @@ def test_refuses_a_few_targets_in_one_plane_and_notes_many(tmp_path):
 def test_refuses_what_may_be_chance(tmp_path):
     _, survey, segments, _ = day(29, seen=5)
     with pytest.raises(
-        Rejected, match="Segment s0 .* shares only 5 targets .* could happen by chance: scan it again with at least two"
+        Rejected,
+        match="Segment s0 .* shares only 5 of its 5 targets .* could happen by chance: scan it again with at least two",
     ):
         run(sheet(tmp_path, survey, segments[:1]), false_matches_max=1e-40)
 

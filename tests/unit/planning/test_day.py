@@ -156,7 +156,7 @@ def test_another_order_of_keys_reruns_nothing(shop):
         ("note: hurry", {"report"}),
         ("state: {load: kerb}", {"report"}),
         ("state: {temperature_c: 4}", {"network", "report"}),
-        ("scale_bars: [{from: A, to: 7, length_mm: 1000, sd_mm: 0.01}]", {"network"}),
+        ("scale_bars: [{from: A, to: 7, length_mm: 1000, sd_mm: 0.01}]", {"network", "report"}),
         ("parameters: {intake: {fewest_points: 77}}", {"intake", "report"}),
     ],
 )

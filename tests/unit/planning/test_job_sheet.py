@@ -97,6 +97,15 @@ def test_null_says_that_there_is_no_survey_and_no_list(job):
         (SOUND + "nominal_mm: {length: long}\n", "'nominal_mm.length' is \"long\"; it must be a number"),
         (SOUND + "nominal_mm: {length: .inf}\n", "'nominal_mm.length' is \".inf\"; it must be a number"),
         (SOUND + "nominal_mm: {length: 1e999}\n", "'nominal_mm.length' is inf; a finite number is needed."),
+        (
+            SOUND + "identity: {scanned_on: 20.11.2026}\n",
+            "'identity.scanned_on' is \"20.11.2026\"; A day as year-month-day, ISO 8601",
+        ),
+        (
+            SOUND + "identity: {calibrated_on: 2026-02-30}\n",
+            "'identity.calibrated_on' is '2026-02-30'; no calendar has this day: correct it",
+        ),
+        (SOUND + "identity: {vin: ABC}\n", "'identity.vin' is \"ABC\"; Vehicle identification number as ISO 3779"),
         (SOUND + "state: {tyre_pressure_kpa: 3}\n", "'state.tyre_pressure_kpa' is 3; allowed is at least 50"),
         (SOUND + "scale_bars: [{from: A, to: B, length_mm: 1000}]\n", "'scale_bars.0' lacks the key 'sd_mm'"),
         (SOUND + "parts: {outside: {}}\n", "unknown key 'parts.outside' (known are exterior, interior)."),

@@ -45,6 +45,13 @@ def test_progress_names_what_finished_and_what_failed():
     ]
 
 
+def test_progress_does_not_call_failed_what_a_signal_ended():
+    shown = []
+    *before, error = RUN.splitlines(keepends=True)
+    night.progress([*before, '{"event": "stopped"}\n', error], shown.append)
+    assert shown == ["   1 of 5  clean   van exterior left"]
+
+
 def test_progress_with_nothing_to_do():
     shown = []
     night.progress([], shown.append)
@@ -57,18 +64,44 @@ def test_progress_of_a_night_that_did_not_begin_says_nothing():
     assert shown == []
 
 
-def test_table_has_a_row_a_job_and_the_reasons(tmp_path):
+def board_of(tmp_path, *jobs):
+    """A day with a board of these jobs, each with every key."""
+    nothing = {"points": None, "sizes": [], "sentences": [], "next_steps": ["Deliver."], "page": None}
     board = tmp_path / "results" / "board"
     board.mkdir(parents=True)
-    jobs = [
-        {"job": "van", "state": "complete", "points": 3000000, "figures": "5.400 m", "page": "report.html"},
-        {"job": "hatch", "state": "refused", "sentences": ["Segment rear shares 3 targets."]},
+    rows = [{**nothing, "release_check": None, **job} for job in jobs]
+    (board / "board.json").write_text(json.dumps({"result": {"jobs": rows}}))
+    return tmp_path
+
+
+def test_table_has_the_board_s_order_and_words(tmp_path):
+    size = {"name": "Length", "value_mm": 5401.23, "uncertainty_mm": 0.62, "at_least": False}
+    day = board_of(
+        tmp_path,
+        {"job": "hatch", "state": "refused", "sentences": ["Segment rear shares 3 targets."],
+         "next_steps": ["Scan segment rear again.", "Then run the same command."]},
+        {"job": "van", "state": "complete", "points": 3000000, "page": "report.html",
+         "sizes": [size, {**size, "name": "Width", "at_least": True}],
+         "release_check": {"state": "ready", "sentence": "Nothing is missing."}},
+    )  # fmt: skip
+    lines = night.table(day)
+    assert [line.split()[:2] for line in lines[:3]] == [["job", "state"], ["hatch", "refused"], ["van", "complete"]]
+    assert "3\u202f000\u202f000" in lines[2]
+    assert lines[3:-1] == [
+        "hatch: Segment rear shares 3 targets.",
+        "hatch: Next: Scan segment rear again. Then run the same command.",
+        "van: Release check: ready. Nothing is missing.",
+        "van: Length 5\u202f401.23 ± 0.62\u202fmm; Width ≥ 5\u202f401.23 ± 0.62\u202fmm",
+        "van: Next: Deliver.",
     ]
-    (board / "board.json").write_text(json.dumps({"result": {"jobs": jobs}}))
-    lines = night.table(tmp_path)
-    assert [line.split()[:2] for line in lines[:3]] == [["job", "status"], ["van", "complete"], ["hatch", "refused"]]
-    assert "3,000,000" in lines[1]
-    assert "hatch: Segment rear shares 3 targets." in lines
+
+
+def test_a_hostile_board_changes_no_more_than_its_own_lines(tmp_path, capsys):
+    said = "\x1b[2J\u202e\n" + "x" * 10_000
+    night.main(["table", str(board_of(tmp_path, {"job": "van", "state": "refused", "sentences": [said]}))])
+    shown = capsys.readouterr().out.splitlines()
+    assert shown[0].split() == ["job", "state", "points", "report"]
+    assert shown[2] == r"van: \x1b[2J\u202e\n" + "x" * 10_000 and len(shown) == 5
 
 
 def shop(tmp_path):
@@ -99,14 +132,11 @@ def test_an_unknown_job_is_no_target(tmp_path, capsys):
 
 
 def test_a_long_name_does_not_widen_every_row_of_the_table(tmp_path):
-    board = tmp_path / "results" / "board"
-    board.mkdir(parents=True)
-    jobs = [{"job": "b" * 245, "state": "refused"}, {"job": "van", "state": "complete"}]
-    (board / "board.json").write_text(json.dumps({"result": {"jobs": jobs}}))
-    assert len(night.table(tmp_path)[2]) < 100
+    day = board_of(tmp_path, {"job": "b" * 245, "state": "refused"}, {"job": "van", "state": "complete"})
+    assert len(night.table(day)[2]) < 100
 
 
-@pytest.mark.parametrize("left", [None, "{"])
+@pytest.mark.parametrize("left", [None, "{", '{"result": {"jobs": [{"job": "van"}]}}'])
 def test_a_board_that_can_t_be_read_is_reported(tmp_path, left):
     (tmp_path / "results" / "board").mkdir(parents=True)
     if left:

@@ -12,7 +12,7 @@ from nightbay.refine import contradiction
 from nightbay.refine.coarse_fit import Fit
 from nightbay.refine.part import Sizes
 from nightbay.refine.result import Contradictions
-from nightbay.report import job_summary
+from nightbay.report import job_warnings
 from overlap_scenes import egg, random_pose, write_segment
 
 CELL_MM, MOST = 60.0, 0.03
@@ -102,10 +102,10 @@ def test_few_cells_may_be_chance():
 def test_what_the_page_says():
     found = contradiction.Agreement({}, {"roof": Fit(np.eye(4), 100, 100, 500)}, ["front"], 30.0)
     found = found.record()
-    doubted, isolated = job_summary._contradictions(found)
+    doubted, isolated = job_warnings.contradictions(found)
     assert doubted.startswith(
         "Segment roof contradicts the other segments: about 4\u202f500.0\u202fcm² of surface, its own and"
     )
     assert "900.0\u202fcm² agrees" in doubted
     assert isolated.startswith("Segment front overlaps no surface of another segment")
-    assert job_summary._contradictions(replace(found, doubted=[], isolated=[])) == []
+    assert job_warnings.contradictions(replace(found, doubted=[], isolated=[])) == []

@@ -1,101 +1,328 @@
-"""The day board: every job has a row, whatever became of it."""
+"""The day board: every job has a row, whatever became of it, the most urgent first, with what to do next."""
 
 import json
+import os
+from html.parser import HTMLParser
 
 import pytest
 
 from nightbay.core.version import version
-from nightbay.report import board
+from nightbay.report import board, board_changes, board_rows, stage_costs
+
+SIZE = {
+    "part": "exterior", "key": "length", "name": "Length", "value_mm": 5401.23, "uncertainty_mm": 0.62,
+    "at_least": False,
+}  # fmt: skip
+SENTENCE = {"stage": "intake", "segment": "left", "sentence": "a/raw/left.ply holds 3 points: export it again."}
+DAYS = {"days": ["2026-03-01"], "by": "job sheets"}
 
 
 @pytest.fixture
 def day(tmp_path):
-    """A day with two reports."""
+    """A folder of a day, and a function that writes the report of a job into it."""
 
     def write(job, status="ok", reasons=(), **result):
         whole = {
-            "state": "complete", "title": f"The {job}", "vehicle_class": "van", "points": 3_000_000, "figures": "5 m",
-            "warnings": [], "reasons": [], "page": "report.html", "thumbnail": None, **result,
+            "state": "complete", "summary": "", "title": f"The {job}", "vehicle_class": "van", "points": 3_000_000,
+            "sizes": [SIZE], "evidence": ["Exterior: overlaps agree to 0.1 mm"], "joined": None, "warnings": [],
+            "reasons": [], "next_steps": ["Deliver."], "parameters": {"exterior": {"fuse": {"weight": 0.25}}},
+            "page": "report.html", "customer_page": "customer.html", "thumbnail": None, **result,
         }  # fmt: skip
-        path = tmp_path / f"results/{job}/report/{job}.json"
-        path.parent.mkdir(parents=True)
-        path.with_suffix("").mkdir()
+        path = tmp_path / board_rows.report_of(job)
+        path.with_suffix("").mkdir(parents=True, exist_ok=True)
         (path.with_suffix("") / "thumbnail.png").write_bytes(b"picture")
         path.write_text(json.dumps({"status": status, "reasons": list(reasons), "result": whole}))
         return path
 
+    write.folder = tmp_path
     return write
 
 
-def run(jobs, refused, reports):
-    return board.board(jobs, refused, reports, day="Monday <2>", notes=["notes.txt is no job."])
+def run(day, jobs, refused=None, **known):
+    return board.board(
+        day.folder, name="Monday <2>", jobs=jobs, refused=refused or {}, notes=["notes.txt is no job."], **known
+    )
 
 
-def test_every_job_has_a_row(day, tmp_path):
-    sentence = {"stage": "intake", "segment": "left", "sentence": "left.ply holds 3 points."}
-    reports = {
-        "alder": day("alder", thumbnail="thumbnail.png"),
-        "birch": day("birch", state="refused", reasons=[sentence]),
-        "cedar": tmp_path / "results/cedar/report/cedar.json",
-        "fir": day("fir", status="rejected", reasons=[sentence]),
-    }
-    result, html = run(list(reports), {"elm": ["elm/job.yaml: units is missing."]}, reports)
-    states = {row["job"]: row["state"] for row in result["jobs"]}
-    assert states == {
-        "alder": "complete", "birch": "refused", "cedar": board.UNFINISHED, "elm": "refused", "fir": "refused",
+def rows(result):
+    return {row["job"]: row for row in result["jobs"]}
+
+
+def night(day, *events):
+    path = day.folder / "logs/night/1.events.jsonl"
+    path.parent.mkdir(parents=True, exist_ok=True)
+    lines = [json.dumps({**event, "time": "2126-03-01T23:10:00+01:00"}) for event in events]
+    path.write_text("\n".join(lines) + "\n")
+
+
+def info(number, stage, job, **of):
+    return {
+        "event": "job_info", "jobid": number, "rule_name": stage, "wildcards": {"job": job, **of}, "reason": "",
     }  # fmt: skip
-    assert result["counts"] == {"complete": 1, "complete with warnings": 0, "refused": 3, board.UNFINISHED: 1}
-    rows = {row["job"]: row for row in result["jobs"]}
-    assert rows["alder"]["page"] == "results/alder/report/alder/report.html"
-    assert rows["cedar"]["sentences"] == [
-        "The job has no report: a stage failed, or the night ended before it ran; its logs are in logs/cedar."
-    ]
-    assert 'href="../../alder/report/alder/report.html"' in html
+
+
+def error(number, log):
+    return {"event": "job_error", "jobid": number, "log": [log]}
+
+
+def test_every_job_has_a_row_the_most_urgent_first(day):
+    day("alder", thumbnail="thumbnail.png")
+    day("birch", state="refused", reasons=[SENTENCE], next_steps=["Export it."])
+    day("fir", status="rejected", reasons=[SENTENCE])
+    day("gorse", state="complete with warnings", warnings=["Its front is assumed."], next_steps=["State the front."])
+    day("aspen")
+    night(day, info(1, "fuse", "hazel", part="exterior"), error(1, "logs/hazel/fuse/exterior.log"))
+    jobs = ["alder", "aspen", "birch", "cedar", "fir", "gorse", "hazel"]
+    result, html = run(day, jobs, {"elm": ["elm/job.yaml: units is missing; add units."]}, scanned=DAYS)
+    assert [(row["job"], row["state"]) for row in result["jobs"]] == [
+        ("hazel", "failed"), ("birch", "refused"), ("elm", "refused"), ("fir", "refused"), ("cedar", "not finished"),
+        ("gorse", "complete with warnings"), ("alder", "complete"), ("aspen", "complete"),
+    ]  # fmt: skip
+    assert result["counts"] == {
+        "failed": 1, "refused": 3, "not finished": 1, "complete with warnings": 1, "in work": 0, "complete": 2,
+    }  # fmt: skip
+    steps = {job: row["next_steps"] for job, row in rows(result).items()}
+    assert steps["alder"] == ["Deliver."] and steps["gorse"] == ["State the front."]
+    assert steps["elm"] == ["Add units.", "Then run the same command."]
+    assert steps["fir"] == ["Export a/raw/left.ply again.", "Then run the same command."]
+    assert steps["cedar"] == ["Run the same command: it goes on where it stopped."]
+    assert rows(result)["alder"]["page"] == "results/alder/report/alder/report.html"
+    for file in ("report.html", "customer.html"):
+        assert f'href="../../alder/report/alder/{file}"' in html
     assert html.count("<img ") == 1 and 'src="data:image/png;base64,' in html and 'alt="Left side of The alder"' in html
     for text in (
-        "left.ply holds 3 points.",
-        "elm/job.yaml: units is missing.",
-        "Monday &lt;2&gt;",
-        "notes.txt is no job.",
+        "<h1>1 March 2026</h1>", "Monday &lt;2&gt;", "notes.txt is no job.", "</span>: 1 job</li>",
+        "</span>: 3 jobs</li>", "Length</dt><dd>5\u202f401.23 ± 0.62\u202fmm",
+        "3\u202f000\u202f000 points", "high-voltage", "airbag", "roof may", "licensed practice",
         f"Made by Nightbay {version()}.",
-    ):
-        assert text in html
-    for word in board.STATES[::2]:
-        assert f"{word.capitalize()}</span>" in html
+    ):  # fmt: skip
+        assert text in html, text
+    for word in (state for state, count in result["counts"].items() if count):
+        assert f"{word[0].upper()}{word[1:]}</span>" in html
+    assert "http-equiv" not in html
 
 
-def test_an_empty_day_has_a_board_too():
-    result, html = run([], {}, {})
-    assert result["jobs"] == [] and "No job was found." in html
+def test_a_failed_stage_is_named_with_its_log_and_its_last_words(day):
+    log = day.folder / "logs/hazel/fuse/exterior.log"
+    log.parent.mkdir(parents=True)
+    log.write_text("Traceback\n  line\nMemoryError: no \x1b[31m room\n\n====\n")
+    night(day, info(1, "fuse", "hazel", part="exterior"), error(1, "logs/hazel/fuse/exterior.log"))
+    row = rows(run(day, ["hazel"])[0])["hazel"]
+    assert row["sentences"] == [
+        "Stage fuse of exterior failed; its log is logs/hazel/fuse/exterior.log. It ends with: MemoryError: no "
+        r"\x1b[31m room"
+    ]
+    assert row["logs"] == ["logs/hazel/fuse/exterior.log"]
+    assert row["next_steps"][0] == "Read the end of logs/hazel/fuse/exterior.log."
+
+
+def test_a_job_whose_rerun_failed_does_not_stand_there_as_complete(day):
+    day("hazel")
+    night(day, info(1, "fuse", "hazel", part="exterior"), error(1, "fuse.log"))
+    row = rows(run(day, ["hazel"])[0])["hazel"]
+    assert row["state"] == "failed" and row["sizes"] == [] and row["page"]
+
+
+def test_a_report_that_was_written_after_the_events_holds(day):
+    """Plain Snakemake, which finished the job later, writes no events."""
+    path = day("hazel")
+    night(day, info(1, "fuse", "hazel", part="exterior"), error(1, "fuse.log"))
+    os.utime(path, (5e9, 5e9))  # the year 2128, two years after the events
+    assert rows(run(day, ["hazel"])[0])["hazel"]["state"] == "complete"
+
+
+def test_a_night_that_ended_early_is_not_a_failure(day):
+    day("hazel")
+    night(day, info(1, "clean", "hazel", part="exterior", segment="left"), {"event": "stopped"}, error(1, "clean.log"))
+    shown = rows(run(day, ["hazel", "cedar"])[0])
+    assert shown["hazel"]["state"] == shown["cedar"]["state"] == "not finished"
+    assert shown["hazel"]["sentences"] == [
+        "The night ended before the job was finished; it had reached stage clean of exterior left.",
+        "The page is that of the run before.",
+    ]
+
+
+def test_while_the_night_runs_its_jobs_are_in_work_and_the_page_renews_itself(day):
+    day("alder")
+    night(
+        day,
+        info(1, "intake", "hazel", part="exterior", segment="left"),
+        {"event": "job_finished", "job_id": 1},
+        info(2, "fuse", "hazel", part="exterior"),
+        info(3, "fuse", "oak", part="exterior"),
+        error(3, "fuse.log"),
+    )
+    result, html = run(day, ["alder", "hazel", "cedar", "oak", "elder"], running=["alder", "hazel", "cedar", "oak"])
+    shown = {job: (row["state"], *row["sentences"]) for job, row in rows(result).items()}
+    assert shown["hazel"] == ("in work", "1 step is done; now: stage fuse of exterior.")
+    assert shown["cedar"] == ("in work", "Waiting for its turn.")
+    assert shown["oak"][0] == "failed" and shown["alder"] == ("complete",) and shown["elder"][0] == "not finished"
+    assert '<meta http-equiv="refresh" content="60">' in html and "in work since 1 March 2126, 23:10" in html
+    ended, html = run(day, ["alder", "hazel", "cedar", "oak"])
+    assert "http-equiv" not in html and "Night run from 1 March 2126, 23:10" in html
+    assert ended["counts"]["in work"] == 0
+
+
+def test_an_empty_day_has_a_board_too(day):
+    result, html = run(day, [])
+    assert result["jobs"] == [] and "No job was found." in html and "<h1>Monday &lt;2&gt;</h1>" in html
 
 
 def test_board_is_the_same_bytes_again(day):
-    reports = {"alder": day("alder")}
-    assert run(["alder"], {}, reports) == run(["alder"], {}, reports)
+    day("alder")
+    first = run(day, ["alder"])
+    board.write(day.folder, *first)
+    assert run(day, ["alder"]) == first
+    before = (day.folder / board.JSON).read_bytes(), (day.folder / board.PAGE).read_bytes()
+    board.write(day.folder, *run(day, ["alder"]))
+    assert ((day.folder / board.JSON).read_bytes(), (day.folder / board.PAGE).read_bytes()) == before
+
+
+def test_what_a_rerun_changed_stays_on_the_board_until_the_next(day):
+    day("alder")
+    board.write(day.folder, *run(day, ["alder"]))
+    moved = {**SIZE, "value_mm": 5401.53}
+    day("alder", state="complete with warnings", sizes=[moved], parameters={"exterior": {"fuse": {"weight": 0.5}}})
+    said = [
+        "State: complete with warnings; before: complete.",
+        "Length (exterior): +0.30\u202fmm against before.",
+        "Parameter exterior.fuse.weight: 0.5; before: 0.25.",
+    ]
+    for _ in range(2):
+        result, html = run(day, ["alder"])
+        assert rows(result)["alder"]["changes"] == said and "What the last run changed" in html
+        board.write(day.folder, result, html)
+    night(day, info(1, "fuse", "alder", part="exterior"))
+    for _ in range(2):  # in work, its report does not count, and what it says is kept for the comparison
+        in_work = run(day, ["alder"], running=["alder"])
+        assert rows(in_work[0])["alder"]["state"] == "in work" and rows(in_work[0])["alder"]["changes"] == []
+        board.write(day.folder, *in_work)
+    (day.folder / "logs/night/1.events.jsonl").unlink()
+    assert rows(run(day, ["alder"])[0])["alder"]["changes"] == said
+    day("alder", summary="Other words.", state="complete with warnings", sizes=[moved],
+        parameters={"exterior": {"fuse": {"weight": 0.5}}})  # fmt: skip
+    assert rows(run(day, ["alder"])[0])["alder"]["changes"] == [board_changes.NOTHING]
+
+
+def shown(sizes=(), parameters=None, state="complete"):
+    return {"state": state, "sizes": list(sizes), "parameters": parameters or {}}
+
+
+def test_a_size_that_moved_by_less_than_its_last_digit_did_not_change():
+    at = [{**SIZE, "value_mm": 5401.23 + off} for off in (0.0, -0.004, -0.04)]
+    assert board_changes.changes(shown([at[0]]), shown([at[1]])) == [board_changes.NOTHING]
+    assert board_changes.changes(shown([at[0]]), shown([at[2]])) == [
+        "Length (exterior): \u22120.04\u202fmm against before."
+    ]
+
+
+def test_new_and_lost_sizes_and_many_parameters_are_said():
+    width = {**SIZE, "key": "width", "name": "Width"}
+    parameters = {"exterior": {"fuse": {f"k{at}": at for at in range(8)}}}
+    found = board_changes.changes(shown([SIZE]), shown([width], parameters))
+    assert found[:2] == ["Width (exterior): now stated.", "Length (exterior): no longer stated."]
+    assert found[2] == "Parameter exterior.fuse.k0: 0; before: none." and len(found) == 2 + board_changes.LISTED + 1
+    assert found[-1] == "2 further parameters changed."
 
 
 @pytest.mark.parametrize("left", ["", "[1]", "{}", '{"status": "ok", "result": {}}', '{"status": "rejected"}'])
 def test_a_damaged_report_costs_no_other_job_its_row(day, left):
-    reports = {"alder": day("alder"), "birch": day("birch")}
-    reports["birch"].write_text(left)
-    result, html = run(["alder", "birch"], {}, reports)
-    alder, birch = result["jobs"]
-    assert (alder["state"], birch["state"]) == ("complete", board.UNFINISHED)
+    day("alder")
+    day("birch").write_text(left)
+    result, html = run(day, ["alder", "birch"])
+    birch, alder = result["jobs"]
+    assert (alder["state"], birch["state"]) == ("complete", "failed")
     (sentence,) = birch["sentences"]
     assert sentence.startswith("The job's report can't be read (")
-    assert sentence.endswith("): remove the folder results/birch/report and run the night again.")
-    assert sentence.replace("'", "&#39;") in html.replace("&#34;", '"')
+    assert birch["next_steps"] == ["Remove the folder results/birch/report and run the same command."]
+    assert birch["next_steps"][0] in html
 
 
 def test_a_lost_thumbnail_costs_no_other_job_its_row(day):
-    reports = {"alder": day("alder"), "birch": day("birch", thumbnail="lost.png")}
-    assert [row["state"] for row in run(["alder", "birch"], {}, reports)[0]["jobs"]] == ["complete", board.UNFINISHED]
+    day("alder")
+    day("birch", thumbnail="lost.png")
+    assert [row["state"] for row in run(day, ["alder", "birch"])[0]["jobs"]] == ["failed", "complete"]
 
 
-def test_what_a_report_says_can_be_written_and_shown(day):
-    """A target's or a file's name may hold anything."""
-    reports = {"alder": day("alder", title="a\ud800\x1b[31m", warnings=["Target \udcff\x00 is lost."])}
-    result, html = run(["alder"], {}, reports)
-    assert result["jobs"][0]["title"] == r"a\ud800\x1b[31m"
-    assert result["jobs"][0]["sentences"] == [r"Target \udcff\x00 is lost."]
-    assert html.encode() and json.dumps(result, ensure_ascii=False).encode()
+@pytest.mark.parametrize(
+    "left", ["", "[1]", "{}", '{"result": {"jobs": []}}', '{"result": {"reported": {"alder": 1}}}']
+)
+def test_a_board_before_that_can_t_be_read_is_no_board(day, left):
+    day("alder")
+    path = day.folder / board.JSON
+    path.parent.mkdir(parents=True)
+    path.write_text(left)
+    assert rows(run(day, ["alder"])[0])["alder"]["changes"] == []
+
+
+def test_the_release_check_stands_beside_a_job(day):
+    day("alder")
+    day("birch")
+    for job, record in {
+        "alder": {"result": {"state": "ready", "sentence": "Nothing is missing."}},
+        "birch": [1],
+    }.items():
+        path = day.folder / f"results/{job}/release_check/{job}.json"
+        path.parent.mkdir()
+        path.write_text(json.dumps(record))
+    result, html = run(day, ["alder", "birch"])
+    assert rows(result)["birch"]["release_check"] is None
+    assert "Release check: ready. Nothing is missing." in html
+
+
+def test_time_and_memory_of_each_step(day):
+    day("van")
+    for path, row in {
+        "intake/exterior.left": "31.17\t0:00:31\t347.43", "fuse/exterior": "4000.2\t1:06:40\t2600.0",
+        "report/van": "NA\t-\t-",
+    }.items():  # fmt: skip
+        file = day.folder / f"benchmarks/van/{path}.tsv"
+        file.parent.mkdir(parents=True)
+        file.write_text(f"s\th:m:s\tmax_rss\n{row}\n")
+    (day.folder / "benchmarks/van/fuse/interior.tsv").write_bytes(b"\xff\x00")
+    result, html = run(day, ["van"])
+    assert [tuple(row.values()) for row in rows(result)["van"]["stages"]] == [
+        ("intake", "exterior left", 31.17, 347.43), ("fuse", "exterior", 4000.2, 2600.0),
+        ("fuse", "interior", None, None), ("report", "", None, None),
+    ]  # fmt: skip
+    assert "Time and memory of 4 steps" in html and "1\u202fh 06\u202fmin" in html and "31.2\u202fs" in html
+    assert "2.6\u202fGB" in html and "347.4\u202fMB" in html and html.count('class="n">not measured</td>') == 4
+    assert stage_costs.of_job(day.folder / "nowhere", ("fuse",)) == []
+
+
+HOSTILE = "</style><script>alert(1)</script>\"'&\x1b[2J\x07\u202e\u200f\ud800\udcff" + "x" * 10_000
+
+
+class Tags(HTMLParser):
+    def __init__(self):
+        super().__init__()
+        self.tags, self.attributes = [], []
+
+    def handle_starttag(self, tag, attrs):
+        self.tags.append(tag)
+        self.attributes += [name for name, _ in attrs]
+
+
+def tags(html):
+    parser = Tags()
+    parser.feed(html)
+    return parser.tags, parser.attributes
+
+
+def test_hostile_texts_change_nothing_but_themselves(day):
+    """Titles, names, sentences of files may hold anything: markup, quotes, controls, bidi marks, 10 000 letters."""
+
+    def made(text):
+        size = {**SIZE, "name": text}
+        day("alder", title=text, vehicle_class=text, sizes=[size], evidence=[text], joined=text, warnings=[text],
+            reasons=[{"stage": "x", "segment": None, "sentence": text}], next_steps=[text])  # fmt: skip
+        check = day.folder / "results/alder/release_check/alder.json"
+        check.parent.mkdir(exist_ok=True)
+        check.write_text(json.dumps({"state": text, "sentence": text}))
+        return board.board(day.folder, name=text, jobs=["alder"], refused={text: [text]}, notes=[text])
+
+    (hostile, html), (_, plain) = made(HOSTILE), made("plain")
+    assert tags(html) == tags(plain)
+    assert html.encode() and json.dumps(hostile, ensure_ascii=False).encode()
+    assert not {"\x1b", "\x07", "\u202e", "\u200f"} & set(html + json.dumps(hostile, ensure_ascii=False))
+    assert r"\x1b[2J\x07\u202e\u200f\ud800\udcff" in hostile["jobs"][0]["title"]

@@ -17,7 +17,7 @@ from nightbay.refine.result import (
     SurfaceRegistration,
     UnplacedSegment,
 )
-from nightbay.report import job_summary, loose_picture, registration, report
+from nightbay.report import job_summary, job_warnings, loose_picture, registration, report
 from nightbay.report.part import Part, Segment, parts_of
 from typed_results import made
 from unit.report.test_report import SETTINGS, sheet, upstream
@@ -52,7 +52,7 @@ def test_missing_segments_are_named_with_their_reasons():
     ]
     assert made_of.placed == ["aft", "fore"] and made_of.points == 2000
     assert job_summary.summary_of(made_of).startswith(f"The interior was made from 2 segments and 2{THIN}000 points")
-    assert job_summary.state_of([made_of], job_summary.warnings_of([made_of], sheet())) == job_summary.WARNED
+    assert job_summary.state_of([made_of], job_warnings.warnings_of([made_of], sheet())) == job_summary.WARNED
 
 
 def test_less_than_half_and_a_single_segment_are_said_plainly():
@@ -90,7 +90,7 @@ def test_surfaces_alone_say_how_sure_they_are():
         "other pose contradicts the scans at least 14 times as often."
     )
     assert registration.short(alone) == "registered by surfaces alone: ±0.40\u202fmm, ±0.010° (95 %)"
-    assert job_summary.figures_of([alone]) == registration.short(alone)
+    assert job_summary.evidence_of(alone) == [f"Interior: {registration.short(alone)}"]
     assert registration.certainty(part(["aft", "fore"], unplaced=[], by_surfaces=[])) is None
 
 

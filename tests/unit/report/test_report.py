@@ -33,7 +33,10 @@ def test_page_tells_what_was_measured(whole, tmp_path):
     result, html = page(whole, tmp_path / "page")
     check(html)
     assert result["state"] == job_summary.WARNED and result["points"] == 60
-    assert result["figures"] == "overlaps 0.14 mm rms"
+    assert result["evidence"] == ["Exterior: overlaps agree to 0.14\u202fmm (rms of the worst pair)"]
+    assert [(size["name"], size["value_mm"], size["uncertainty_mm"]) for size in result["sizes"]] == [
+        ("Length", 2000.3, 0.62), ("Height", 600.1, 0.62), ("Wheelbase", 1200.0, 0.62),
+    ]  # fmt: skip
     assert (
         "Length differs from its nominal value by +2.3\u202fmm, more than its uncertainty of 0.6\u202fmm."
         in result["warnings"]
@@ -103,7 +106,12 @@ def test_result_fits_its_schema(whole, tmp_path):
         report.report, stage="report", wildcards={"job": "larch"}, upstream=whole, sheet=sheet(), settings=SETTINGS,
         folder=tmp_path / "out", threads=1, accepts_rejected=True,
     )  # fmt: skip
-    assert record["status"] == "ok" and set(record["files"]) == {"report.html", "parameters.yaml", "thumbnail.png"}
+    assert record["status"] == "ok" and set(record["files"]) == {
+        "report.html",
+        "customer.html",
+        "parameters.yaml",
+        "thumbnail.png",
+    }
 
 
 def test_parameters_can_be_read_back(whole, tmp_path):
@@ -193,4 +201,5 @@ def test_an_end_that_was_not_scanned_is_a_warning(whole, tmp_path):
     assert "not in the uncertainty: unscanned end" in html
     assert html.count("\u2265 2\u202f000.3") >= 3, "in the drawing, in its description and in the table"
     assert "at least 2\u202f000\u202fmm long" in result["summary"]
-    assert result["figures"].startswith("\u22652000.3 \u00d7 600.1 \u00d7 600.1 mm")
+    assert [size["at_least"] for size in result["sizes"]] == [True, False, False, False]
+    assert "Scan the rear again, or check the length by hand." in result["next_steps"]

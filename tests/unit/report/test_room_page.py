@@ -13,7 +13,7 @@ from nightbay.core.text_format import THIN
 from nightbay.frame.result import Decision, Heading, Plane, Room
 from nightbay.measure.result import Dimension, MeasureResult, RoomSize, TouchPoints
 from nightbay.meshes.surface import Surface
-from nightbay.report import job_summary, page, picture, room_summary, room_views
+from nightbay.report import job_summary, job_warnings, page, picture, room_summary, room_views
 from nightbay.report.part import Part
 
 SURE, UNSURE = Decision(True, "walls lean in towards the roof", None), Decision(False, "assumed", "nothing shows it")
@@ -57,7 +57,7 @@ def interior(made):
     ],
 )
 def test_an_interior_without_a_decided_frame_is_a_warning(made, sentence):
-    found = job_summary.warnings_of([interior(made)], {})
+    found = job_warnings.warnings_of([interior(made)], {})
     assert len(found) == 1 and sentence in found[0]
     assert job_summary.state_of([interior(made)], found) == job_summary.WARNED
 
@@ -74,7 +74,7 @@ def test_the_summary_has_the_sizes_between_the_walls():
 
 
 def test_a_decided_frame_is_no_warning():
-    assert job_summary.warnings_of([interior(frame())], {}) == []
+    assert job_warnings.warnings_of([interior(frame())], {}) == []
     assert room_summary.warnings(None) == []
 
 

@@ -6,6 +6,7 @@ at the end: ``snakemake --logger nightbay --logger-nightbay-events FILE``.
 
 import json
 from dataclasses import dataclass, field
+from datetime import datetime
 from logging import LogRecord
 from pathlib import Path
 
@@ -43,14 +44,16 @@ class LogHandler(LogHandlerBase):
     needs_rulegraph = False
 
     def __post_init__(self) -> None:
-        self.events = open(self.settings.events, "w", encoding="utf-8", buffering=1)  # noqa: SIM115 (closed in close)
+        # Appended to, because the night run adds a line where it is stopped.
+        self.events = open(self.settings.events, "a", encoding="utf-8", buffering=1)  # noqa: SIM115 (closed in close)
 
     def emit(self, record: LogRecord) -> None:
         """Write the event, if it is one that is kept."""
         event = str(getattr(record, "event", ""))
         if event in KEPT:
             facts = {key: getattr(record, key, None) for key in KEPT[event]}
-            self.events.write(json.dumps({"event": event, **facts}, default=str) + "\n")
+            time = datetime.fromtimestamp(record.created).astimezone().isoformat(timespec="seconds")
+            self.events.write(json.dumps({"event": event, "time": time, **facts}, default=str) + "\n")
 
     def close(self) -> None:
         """Close the file."""

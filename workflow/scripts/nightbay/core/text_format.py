@@ -18,13 +18,16 @@ def known(value: Any) -> TypeGuard[float]:
 
 
 def number(value: Any, digits: int = 0, sign: bool = False) -> str:
-    """A number with its digits in groups of three; ``not measured`` where there is none. ``sign`` writes a plus too."""
+    """A number with its digits in groups of three; ``not measured`` where there is none.
+
+    ``sign`` writes a plus too. What rounds to zero has no sign.
+    """
     if not known(value):
         return NOT_MEASURED
     text = f"{abs(value):,.{digits}f}".replace(",", THIN)
-    if value < 0 and float(f"{value:.{digits}f}") != 0:
-        return MINUS + text
-    return "+" + text if sign else text
+    if float(f"{value:.{digits}f}") == 0:
+        return text
+    return MINUS + text if value < 0 else "+" + text if sign else text
 
 
 def mm(value: Any, digits: int = 2, sign: bool = False) -> str:

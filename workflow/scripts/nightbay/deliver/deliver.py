@@ -1,5 +1,6 @@
 """Stage deliver: the levels of a part in open formats, with a checksum list and a note on units, frame and marks."""
 
+import textwrap
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -7,6 +8,7 @@ from typing import Any
 
 from nightbay.core import axes, hashing
 from nightbay.core.axes import AS_SCANNED, Axes
+from nightbay.core.cautions import IN_FILES, cautions
 from nightbay.core.errors import Rejected
 from nightbay.core.version import version
 from nightbay.deliver import formats
@@ -58,7 +60,8 @@ def deliver(upstream: Mapping[str, Any], sheet: Mapping[str, Any], settings: Any
         files += _write_level(source, level, wanted[level], folder)
         print(f"{level}: {', '.join(wanted[level])}")
     files.sort(key=lambda row: row.file)
-    (folder / "README.txt").write_text(_note(source, files), encoding="utf-8", newline="\n")
+    note = _note(source, files, settings.deliver.safety_line)
+    (folder / "README.txt").write_text(note, encoding="utf-8", newline="\n")
     names = sorted(path.name for path in folder.iterdir())
     sums = "".join(f"{hashing.sha256(folder / name)}  {name}\n" for name in names)
     (folder / "SHA256SUMS").write_text(sums, encoding="ascii", newline="\n")
@@ -70,7 +73,7 @@ def _write_level(source: Source, level: str, wanted: Sequence[str], folder: Path
     path = source.folder / f"{level}.ply"
     stem = f"{source.job}-{source.part}-{level}"
     frame = source.axes.meaning
-    comments = ["units mm", frame, f"part {source.part} of job {source.job}, level {level}"]
+    comments = ["units mm", frame, f"part {source.part} of job {source.job}, level {level}", f"caution: {IN_FILES}"]
     mesh = surface.read_ply(path) if set(wanted) - {"ply"} else None
     for kind in sorted(wanted):
         target = folder / f"{stem}.{kind}"
@@ -81,7 +84,7 @@ def _write_level(source: Source, level: str, wanted: Sequence[str], folder: Path
         elif kind == "obj":
             formats.write_obj(target, mesh, [*comments, f"group filled: {FILLED}"])
         else:
-            extras = {"units": "m", "frame": frame, "filled": FILLED}
+            extras = {"units": "m", "frame": frame, "filled": FILLED, "caution": IN_FILES}
             formats.write_glb(target, mesh, stem, extras, z_up=source.axes != AS_SCANNED)
     return [
         Deliverable(
@@ -97,7 +100,7 @@ def _write_level(source: Source, level: str, wanted: Sequence[str], folder: Path
     ]
 
 
-def _note(source: Source, files: Sequence[Deliverable]) -> str:
+def _note(source: Source, files: Sequence[Deliverable], safety_line: str) -> str:
     """README.txt: what a reader who has only these files must know."""
     lines = [
         f"Models of job {source.job}, part {source.part}.",
@@ -106,6 +109,9 @@ def _note(source: Source, files: Sequence[Deliverable]) -> str:
         *([] if source.axes == AS_SCANNED else ["GLB files are also rotated: y is up, as glTF requires."]),
         "Surfaces are open: what the scanner did not see is missing, unless it is marked as filled. Filled faces",
         "continue the surface around them and were not measured. STL files can't mark them; other formats do.",
+        "",
+        "Cautions",
+        *(textwrap.fill(f"- {sentence}", 100, subsequent_indent="  ") for sentence in cautions(safety_line)),
         "",
     ]
     for row in files:

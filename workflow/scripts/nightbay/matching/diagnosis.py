@@ -7,6 +7,7 @@ from typing import Any
 import numpy as np
 
 from nightbay.core.errors import Rejected, Unplaced
+from nightbay.core.text_format import plural
 from nightbay.core.units import MM
 from nightbay.matching import matching
 from nightbay.matching.list_groups import Group, GroupMatch, Joined
@@ -139,9 +140,15 @@ def _sentence(refused: _Refused) -> str:
 def _too_few(refused: _Refused) -> str:
     """Too few common targets, and what to do: nothing distinguishes missing targets from those of another vehicle."""
     group, main, why = refused.group, refused.main, refused.why
-    share, it, may = ("share", "them", "they belong") if refused.several else ("shares", "it", "it belongs")
-    count = "no more than three" if why.count < matching.LEAST else f"only {why.count}"
-    sentence = f"{refused.named}{f' {_fit(group)}, but' if refused.several else ''} {share} {count} targets with "
+    share, its, it, may = (
+        ("share", "their", "them", "they belong") if refused.several else ("shares", "its", "it", "it belongs")
+    )
+    of = f"of {its} {len(group.xyz_mm)} targets"
+    if len(group.xyz_mm) < matching.LEAST:
+        count = f"at most {plural(len(group.xyz_mm), 'target')}"
+    else:  # any three fit somewhere, so a smaller count can't be known
+        count = f"no more than three {of}" if why.count < matching.LEAST else f"only {why.count} {of}"
+    sentence = f"{refused.named}{f' {_fit(group)}, but' if refused.several else ''} {share} {count} with "
     sentence += names(main, refused.lists) + (f", which {_fit(main)}" if len(main.members) > 1 else "")
     if 0 in group.members and refused.lists[0].is_survey:
         if refused.several:

@@ -18,15 +18,16 @@ from pathlib import Path
 from nightbay.core.paths import SCRIPTS, WORKFLOW
 
 # Files that are read when the stage runs: following imports does not find them.
-SHARED = ("report/state.html.j2", "report/style.css")
+SHARED = ("report/state.html.j2",)
 RESOURCES = {
     "report": (
-        *(f"report/{name}.html.j2" for name in ("job", "accuracy", "colour", "join", "network", "room", "segments")),
-        *(f"report/{name}.html.j2" for name in ("key", "model_3d", "model_3d_script", "openings", "sections")),
-        *(f"report/{name}" for name in ("drawings.css", "model_3d.css", "model_3d.js", "sections.css")),
+        *(f"report/{name}.html.j2" for name in ("job", "accuracy", "colour", "join", "key", "missing", "model_3d")),
+        *(f"report/{name}.html.j2" for name in ("model_3d_script", "models", "network", "openings", "room")),
+        *(f"report/{name}.html.j2" for name in ("sections", "segments", "size")),
+        *(f"report/{name}" for name in ("drawings.css", "model_3d.css", "model_3d.js", "sections.css", "style.css")),
         *SHARED,
     ),
-    "board": ("report/board.html.j2", *SHARED),
+    "board": ("report/board.html.j2", "report/board.css", *SHARED),
 }
 
 

@@ -154,10 +154,13 @@ class Job:
         return {
             "title": self.document.get("title", self.name),
             "note": self.document.get("note", ""),
+            "identity": _sorted(self.document.get("identity", {})),
             "vehicle_class": self.vehicle_class,
             "extents_mm": parameters.extents() | {self.vehicle_class: self.extent_mm},
             "state": {key: state.get(key, "unknown") for key in STATE},
             "nominal_mm": self._nominal_mm(),
+            "scale_bars": len(self.document.get("scale_bars", [])),
+            "sizes": {name: [size["name"] for size in part.sizes] for name, part in self.parts.items() if part.sizes},
             "parts": self.segments(),
             **({"combined_ordered": self._join_orders()["combined"]} if STAGES["join"].runs_for(self.parts) else {}),
             "parameters": {name: self.resolved[name] for name in self.parts},

@@ -1,5 +1,6 @@
 """Reads one job of a day: its job sheet, checked, and completed by the files in its raw folder."""
 
+import datetime
 import os
 import re
 from collections.abc import Iterable, Iterator, Sequence
@@ -107,6 +108,8 @@ def read(day: str | os.PathLike[str], job: str, classes: Sequence[str]) -> JobSh
         sentences.append(f"{sheet}: 'vehicle_class' is '{document['vehicle_class']}'; allowed are {known}.")
     for prefix, section in _parameter_sections(document):
         sentences += parameters.section_faults(section, sheet, prefix)
+    if not sentences:
+        sentences += _date_faults(_mapping(document.get("identity")), sheet)
     if sentences:
         raise Faults(sentences)
     reader = _Reader(day, job, document)
@@ -116,6 +119,15 @@ def read(day: str | os.PathLike[str], job: str, classes: Sequence[str]) -> JobSh
     if reader.sentences:
         raise Faults(reader.sentences)
     return JobSheet(job, document, parts, reader.unused_files(parts))
+
+
+def _date_faults(identity: dict[str, Any], sheet: str) -> Iterator[str]:
+    """Sentences on days that the calendar does not have, such as 2026-02-30."""
+    for key in ("scanned_on", "calibrated_on"):
+        try:
+            datetime.date.fromisoformat(identity.get(key, "2000-01-01"))
+        except ValueError:
+            yield f"{sheet}: 'identity.{key}' is '{identity[key]}'; no calendar has this day: correct it."
 
 
 def _parameter_sections(document: dict[str, Any]) -> Iterator[tuple[str, dict[str, Any]]]:

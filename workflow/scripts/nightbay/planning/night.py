@@ -12,13 +12,13 @@ Events are the lines of JSON that workflow/logger writes.
 
 import json
 import sys
-from collections.abc import Callable, Iterable, Iterator
-from dataclasses import dataclass
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from pathlib import Path
 from typing import Any, TextIO
 
 from nightbay.core.errors import Rejected
-from nightbay.core.text_format import printable
+from nightbay.core.text_format import number, plus_minus, printable
+from nightbay.pipeline.night_events import Step, events, step_of
 from nightbay.planning import day as day_plan
 from nightbay.planning import parameters, yaml_file
 
@@ -26,33 +26,11 @@ WIDEST = 60  # letters of a column of the table
 NOTHING = "Nothing to do: every result is newer than what it depends on."
 
 
-@dataclass
-class Step:
-    """One job of Snakemake: a stage over a segment, a part or a vehicle."""
-
-    stage: str
-    subject: str  # "van exterior left"
-    reason: str
-    number: int
-
-
-def events(lines: Iterable[str]) -> Iterator[dict[str, Any]]:
-    """The events in lines of JSON, as they come."""
-    for line in lines:
-        yield json.loads(line)
-
-
 def steps(lines: Iterable[str]) -> Iterator[Step]:
     """A :class:`Step` for each job that is announced; rules that only collect are left out."""
     for event in events(lines):
         if event["event"] == "job_info" and event["wildcards"]:
-            yield _step(event)
-
-
-def _step(event: dict[str, Any]) -> Step:
-    wildcards = event["wildcards"]
-    subject = " ".join(wildcards[key] for key in ("job", "part", "segment") if key in wildcards)
-    return Step(event["rule_name"], subject, event["reason"], event["jobid"])
+            yield step_of(event)
 
 
 def targets(day: Path, only: list[str] | None = None) -> tuple[list[str], list[str]]:
@@ -94,7 +72,7 @@ def progress(lines: Iterable[str], write: Callable[[str], None]) -> None:
             case {"event": "job_info", "jobid": number, "wildcards": wildcards}:
                 idle = False
                 if wildcards:
-                    known[number] = _step(event)
+                    known[number] = step_of(event)
             case {"event": "job_finished", "job_id": number}:
                 last = known.get(number)
             case {"event": "progress", "done": done, "total": total} if last:
@@ -104,6 +82,8 @@ def progress(lines: Iterable[str], write: Callable[[str], None]) -> None:
                 failed = known.get(number)
                 if failed:
                     write(f"      failed  {failed.stage:8}{failed.subject}: see {', '.join(logs or ['logs/night'])}")
+            case {"event": "stopped"}:  # what fails from here on was ended, and did not fail
+                known.clear()
             case {"event": "error"}:
                 idle = False
     if idle:
@@ -111,22 +91,40 @@ def progress(lines: Iterable[str], write: Callable[[str], None]) -> None:
 
 
 def table(day: str | Path) -> list[str]:
-    """The lines of the table at the end: job, status, points, figures, where the page is."""
+    """The lines of the table at the end, in the order and words of the board: a row a job; then of each job its sizes,
+    what decided its state, and the next step."""
     path = Path(day) / "results/board/board.json"
     try:
-        record = json.loads(path.read_text(encoding="utf-8"))
-    except (OSError, ValueError) as error:
+        jobs = json.loads(path.read_text(encoding="utf-8"))["result"]["jobs"]
+        rows = [("job", "state", "points", "report"), *map(_row, jobs)]
+        lines = [line for job in jobs for line in _lines(job)]
+    except (OSError, ValueError, KeyError, TypeError) as error:
         return [f"{path} can't be read ({error}): remove the folder {path.parent} and run the night again."]
-    rows = [("job", "status", "points", "figures", "report")]
-    sentences = []
-    for job in record["result"]["jobs"]:
-        points = f"{job['points']:,}" if job.get("points") else "-"
-        rows.append((job["job"], job["state"], points, job.get("figures") or "-", job.get("page") or "-"))
-        sentences += [f"{job['job']}: {sentence}" for sentence in job.get("sentences", [])]
     # A limit on the width: one long name would push the other columns out of sight.
     widths = [min(WIDEST, max(len(row[at]) for row in rows)) for at in range(len(rows[0]))]
-    lines = ["  ".join(cell.ljust(width) for cell, width in zip(row, widths, strict=True)).rstrip() for row in rows]
-    return [*lines, *sentences, f"Day board: {Path(day) / 'results/board/board/index.html'}"]
+    shown = ["  ".join(cell.ljust(width) for cell, width in zip(row, widths, strict=True)).rstrip() for row in rows]
+    return [*shown, *lines, f"Day board: {Path(day) / 'results/board/board/index.html'}"]
+
+
+def _row(job: Mapping[str, Any]) -> tuple[str, ...]:
+    points = number(job["points"]) if job["points"] else "-"
+    return job["job"], job["state"], points, job["page"] or "-"
+
+
+def _lines(job: Mapping[str, Any]) -> list[str]:
+    """What the board says of a job, a sentence a line."""
+    sizes = [
+        f"{size['name']} {plus_minus(size['value_mm'], size['uncertainty_mm'], size['at_least'])}"
+        for size in job["sizes"]
+    ]
+    release = job["release_check"]
+    said = [
+        *job["sentences"],
+        *([f"Release check: {release['state']}. {release['sentence']}"] if release else []),
+        *(["; ".join(sizes)] if sizes else []),
+        f"Next: {' '.join(job['next_steps'])}",
+    ]
+    return [f"{job['job']}: {sentence}" for sentence in said]
 
 
 def show(lines: Iterable[str], file: TextIO | None = None) -> None:

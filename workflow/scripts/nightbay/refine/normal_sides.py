@@ -13,11 +13,7 @@ from nightbay.orientation import normal_orientation
 from nightbay.orientation.normal_orientation import Orientation
 from nightbay.pipeline.stage import Upstream
 from nightbay.refine.part import Part, Sizes
-from nightbay.refine.result import TurnedNormals
-
-# Certainty of estimated normals from which on their sides are used like those of measured ones. On simulated scans of
-# known sides, those above had at most a few per cent of their normals turned over, those below up to a half.
-SURE_SIDES = 0.95
+from nightbay.refine.result import SURE_SIDES, TurnedNormals
 
 
 def sure(cleaned: Sequence[Upstream]) -> dict[str, bool]:

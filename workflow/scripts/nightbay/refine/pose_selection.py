@@ -14,7 +14,7 @@ from nightbay.core import rigid
 from nightbay.refine import error_model, overlap_adjustment, target_constraints
 from nightbay.refine.overlap_adjustment import NormalEquations, OverlapEquations, Solution
 from nightbay.refine.overlap_patches import DriftModel, Patches
-from nightbay.refine.result import WeakDirection, Withheld
+from nightbay.refine.result import CONTRADICTS, WeakDirection, Withheld
 from nightbay.refine.target_constraints import TargetObservations
 
 NO_FOLD = -1  # nothing is withheld
@@ -191,7 +191,7 @@ def _reason(overlaps: Gain, targets: Gain, squared_mahalanobis: float, confidenc
         )
     if squared_mahalanobis > stats.chi2.ppf(confidence, 6):
         return (
-            f"its surfaces contradict its targets: they would move it by {np.sqrt(squared_mahalanobis / 6):.1f} "
+            f"{CONTRADICTS}: they would move it by {np.sqrt(squared_mahalanobis / 6):.1f} "
             "standard deviations of its target pose (rms of six coordinates); look for a target or a panel that moved "
             "between the runs"
         )

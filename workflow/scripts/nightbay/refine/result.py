@@ -7,6 +7,11 @@ import numpy as np
 
 from nightbay.network.result import Scale
 
+# Certainty of estimated normals from which on their sides are used like those of measured ones. On simulated scans of
+# known sides, those above had at most a few per cent of their normals turned over, those below up to a half.
+SURE_SIDES = 0.95
+CONTRADICTS = "its surfaces contradict its targets"  # begins the reason of a target pose that surfaces speak against
+
 
 @dataclass(frozen=True)
 class Withheld:

@@ -1,123 +1,193 @@
-"""The day board: every job of a day at a glance, those that failed or never ran included."""
+"""The day board: every job of a day at a glance, the most urgent first, those that failed or never ran included."""
 
 import base64
 import json
-import traceback
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
+from datetime import date, datetime
 from pathlib import Path
 from typing import Any
 
-from nightbay.core.text_format import printable
-from nightbay.report import page
+import jsonschema
 
-UNFINISHED = "failed or not finished"
-STATES = ("complete", "complete with warnings", "refused", UNFINISHED)
+from nightbay.core.cautions import CAUTIONS, HEADLINE
+from nightbay.core.paths import SCHEMAS
+from nightbay.core.text_format import NOT_MEASURED, THIN, number
+from nightbay.pipeline import night_events, provenance, stage, stages
+from nightbay.pipeline.night_events import Nights
+from nightbay.report import board_changes, board_rows, page, stage_costs
+from nightbay.report.board_rows import STATES
+
+JSON, PAGE = "results/board/board.json", "results/board/board/index.html"
+RENEWED_SECONDS = 60  # how often a page in work is loaded again
+MONTHS = (
+    "January", "February", "March", "April", "May", "June", "July", "August", "September", "October", "November",
+    "December",
+)  # fmt: skip
+ROOF = next(sentence for sentence in CAUTIONS if "roof" in sentence)
 
 
 def board(
+    day: Path,
+    *,
+    name: str,
     jobs: Sequence[str],
     refused: Mapping[str, Sequence[str]],
-    reports: Mapping[str, str | Path],
-    *,
-    day: str,
-    logs: str = "logs",
     notes: Sequence[str] = (),
+    scanned: Mapping[str, Any] | None = None,
+    running: Collection[str] | None = None,
 ) -> tuple[dict[str, Any], str]:
     """The board's numbers and its page as HTML. A damaged report affects the row of its own job only.
 
-    ``jobs``: names of the jobs that were planned. ``refused``: {name: sentences} of those whose job sheet was refused.
-    ``reports``: {name: path of ``results/<job>/report/<job>.json``}; a job whose file is missing failed or has not run.
-    ``day``: the board's heading. ``logs``: folder of the logs, as the reader finds it. ``notes``: sentences on what was
-    skipped.
+    ``day``: the day's folder, from whose reports, records and events the board is made; ``name`` of the day. ``jobs``:
+    names of the jobs that were planned. ``refused``: {name: sentences} of those whose job sheet was refused. ``notes``:
+    sentences on what was skipped. ``scanned``: {"days": of the scans, ISO 8601, sorted; "by": what states them}.
+    ``running``: the jobs of a night that still runs; None once it has ended.
     """
-    day = printable(day)
-    shown = [_planned(name, reports.get(name), logs) for name in jobs]
-    shown += [(_refused(name, sentences), None) for name, sentences in refused.items()]
-    shown.sort(key=lambda row_and_picture: row_and_picture[0]["job"])
-    rows = [row for row, _ in shown]
-    counts = {word: sum(row["state"] == word for row in rows) for word in STATES}
-    html = page.render(
+    nights, before = night_events.read(day), _before(day)
+    reported: dict[str, Any] = {}
+    rows = []
+    for job in jobs:
+        row, report = board_rows.planned(job, day, nights.unreported.get(job), running)
+        known = before.get(job)
+        shown = _shown(day, job, report) if report else known
+        rows.append({**row, **_further(day, job), "changes": _changes(known, shown) if report else []})
+        if shown:
+            reported[job] = shown | {"changes": rows[-1]["changes"] if report else shown["changes"]}
+    for job, sentences in refused.items():
+        rows.append({**board_rows.refused(job, sentences), "stages": [], "release_check": None, "changes": []})
+    rows.sort(key=lambda row: (STATES.index(row["state"]), row["job"]))
+    result = board_rows.visible(
+        {
+            "day": name,
+            "scanned": scanned or {"days": [], "by": "job sheets"},
+            "night": _night(nights, running is not None),
+            "jobs": rows,
+            "counts": {state: sum(row["state"] == state for row in rows) for state in STATES},
+            "notes": list(notes),
+            "reported": reported,
+        }
+    )
+    jsonschema.validate(result, json.loads((SCHEMAS / "board.schema.json").read_text(encoding="utf-8")))
+    return result, _html(day, result)
+
+
+def write(day: Path, result: Mapping[str, Any], html: str) -> None:
+    """Write the board below the day, each of its two files whole or not at all."""
+    for path in (day / PAGE, day / JSON):
+        path.parent.mkdir(parents=True, exist_ok=True)
+    stage.write_text(day / PAGE, html)
+    stage.write_json(day / JSON, {"stage": "board", "status": "ok", "result": result})
+
+
+def _html(day: Path, result: Mapping[str, Any]) -> str:
+    shown = [
+        {**row, "picture": _picture(day, row), "link": _link(row["page"]), "customer_link": _link(row["customer_page"])}
+        for row in result["jobs"]
+    ]
+    return page.render(
         "board.html.j2",
-        day=day,
-        jobs=[{**row, "picture": picture, "link": _link(row)} for row, picture in shown],
-        notes=notes,
-        counts={word: count for word, count in counts.items() if count},
+        **{key: result[key] for key in ("day", "scanned", "notes", "night")},
+        jobs=shown,
+        counts={state: count for state, count in result["counts"].items() if count},
+        date=_dates(result["scanned"]["days"]),
+        moment=_moment,
+        duration=_duration,
+        renewed_seconds=RENEWED_SECONDS,
+        cautions=(HEADLINE, ROOF),
     )
-    return {"day": day, "jobs": rows, "counts": counts}, html
 
 
-def _planned(name: str, path: str | Path | None, logs: str) -> tuple[dict[str, Any], str | None]:
-    """The row of a job that was planned, and its picture or None."""
-    if path is None or not Path(path).is_file():
-        return _unfinished(name, logs), None
+def _before(day: Path) -> dict[str, Any]:
+    """What the board before shows of each job that has a report; empty where there is none or an older form of it."""
     try:
-        row = _finished(name, path)
-        return row, _picture(row, path)
-    except Exception as error:  # a damaged report, of whatever kind
-        traceback.print_exc()
-        return _damaged(name, f"{type(error).__name__}: {error}"), None
+        before = json.loads((day / JSON).read_text(encoding="utf-8"))["result"]["reported"]
+        return {job: known for job, known in before.items() if set(known) == set(_REPORTED)}
+    except (OSError, ValueError, KeyError, TypeError, AttributeError):
+        return {}
 
 
-def _finished(name: str, path: str | Path) -> dict[str, Any]:
-    """The row of a job with a report."""
-    record = json.loads(Path(path).read_text(encoding="utf-8"))
-    result = record["result"]
-    if record["status"] != "ok":
-        return _row(name, "refused", sentences=[reason["sentence"] for reason in record["reasons"]])
-    reasons = [reason["sentence"] for reason in result["reasons"]]
-    return _row(
-        name,
-        result["state"],
-        title=result["title"],
-        vehicle_class=result["vehicle_class"],
-        points=result["points"],
-        figures=result["figures"],
-        page=f"results/{name}/report/{name}/{result['page']}",
-        thumbnail=result["thumbnail"],
-        sentences=reasons + result["warnings"],
-    )
+_REPORTED = ("report", "state", "sizes", "parameters", "changes")
 
 
-def _unfinished(name: str, logs: str) -> dict[str, Any]:
-    sentence = (
-        f"The job has no report: a stage failed, or the night ended before it ran; its logs are in {logs}/{name}."
-    )
-    return _row(name, UNFINISHED, sentences=[sentence], logs=f"{logs}/{name}")
-
-
-def _damaged(name: str, why: str) -> dict[str, Any]:
-    sentence = (
-        f"The job's report can't be read ({why}): remove the folder results/{name}/report and run the night again."
-    )
-    return _row(name, UNFINISHED, sentences=[sentence])
-
-
-def _refused(name: str, sentences: Sequence[str]) -> dict[str, Any]:
-    return _row(name, "refused", sentences=list(sentences))
-
-
-def _row(
-    name: str, state: str, *, title: str | None = None, sentences: Sequence[str] = (), **known: Any
-) -> dict[str, Any]:
-    empty = {"vehicle_class": None, "points": None, "figures": "", "page": None, "thumbnail": None, "logs": None}
+def _shown(day: Path, job: str, report: Mapping[str, Any]) -> dict[str, Any]:
+    """What the next board compares a job's report with."""
     return {
-        "job": name,
-        "state": state,
-        "title": printable(title or name),
-        "sentences": [printable(sentence) for sentence in sentences],
-        **empty,
-        **known,
+        "report": provenance.content(day / board_rows.report_of(job)),
+        "state": report["state"],
+        "sizes": report.get("sizes", []),
+        "parameters": report.get("parameters", {}),
+        "changes": [],
     }
 
 
-def _picture(row: Mapping[str, Any], path: str | Path) -> str | None:
+def _changes(before: Mapping[str, Any] | None, shown: Mapping[str, Any] | None) -> list[str]:
+    """What a rerun changed. A board that is made again from the same report says the same."""
+    if before is None or shown is None:
+        return []
+    if before["report"] == shown["report"]:
+        return list(before["changes"])
+    return board_changes.changes(before, shown)
+
+
+def _further(day: Path, job: str) -> dict[str, Any]:
+    """What lies beside a job's report: time and memory of its stages, and the verdict of the release check."""
+    costs = stage_costs.of_job(day / "benchmarks" / job, tuple(stages.STAGES))
+    return {"stages": costs, "release_check": _release_check(day / f"results/{job}/release_check/{job}.json")}
+
+
+def _release_check(path: Path) -> dict[str, str] | None:
+    """The verdict of a job's release check in a word and a sentence, where there is one in this form."""
+    try:
+        record = json.loads(path.read_text(encoding="utf-8"))
+        record = record.get("result", record)
+        verdict = {key: record[key] for key in ("state", "sentence")}
+    except (OSError, ValueError, KeyError, TypeError, AttributeError):
+        return None
+    return verdict if all(isinstance(text, str) for text in verdict.values()) else None
+
+
+def _night(nights: Nights, running: bool) -> dict[str, Any]:
+    began, ended = (time.isoformat() if time else None for time in (nights.began, nights.ended))
+    return {"running": running, "began": began, "ended": ended}
+
+
+def _picture(day: Path, row: Mapping[str, Any]) -> str | None:
     """The job's thumbnail as a data URI, which keeps the board whole when it is sent to someone."""
     if not row["thumbnail"]:
         return None
-    data = (Path(path).with_suffix("") / row["thumbnail"]).read_bytes()
+    data = (day / board_rows.report_of(row["job"])).with_suffix("").joinpath(row["thumbnail"]).read_bytes()
     return "data:image/png;base64," + base64.b64encode(data).decode("ascii")
 
 
-def _link(row: Mapping[str, Any]) -> str | None:
-    """The page of a job, seen from results/board/board/."""
-    return row["page"] and row["page"].replace("results/", "../../", 1)
+def _link(path: str | None) -> str | None:
+    """A page below results/, seen from results/board/board/."""
+    return path and path.replace("results/", "../../", 1)
+
+
+def _dates(scanned: Sequence[str]) -> str | None:
+    """Days in words: the only one, or the first and the last."""
+    if not scanned:
+        return None
+    first, last = (_date(date.fromisoformat(day)) for day in (scanned[0], scanned[-1]))
+    return first if first == last else f"{first} to {last}"
+
+
+def _date(day: date) -> str:
+    return f"{day.day} {MONTHS[day.month - 1]} {day.year}"
+
+
+def _moment(text: str) -> str:
+    """A time in words, as the clock of the machine showed it."""
+    time = datetime.fromisoformat(text)
+    return f"{_date(time.date())}, {time:%H:%M}"
+
+
+def _duration(seconds: float | None) -> str:
+    """Seconds as a person reads them."""
+    if seconds is None:
+        return NOT_MEASURED
+    minutes, rest = divmod(round(seconds), 60)
+    if not minutes:
+        return f"{number(seconds, 1)}{THIN}s"
+    hours, minutes = divmod(minutes, 60)
+    return f"{number(hours)}{THIN}h {minutes:02}{THIN}min" if hours else f"{minutes}{THIN}min {rest:02}{THIN}s"

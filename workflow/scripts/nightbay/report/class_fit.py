@@ -4,6 +4,7 @@ from collections.abc import Mapping, Sequence
 
 from nightbay.core.text_format import THIN, listing, mm, number, plus_minus
 from nightbay.measure.result import Dimension
+from nightbay.report.next_step import AGAIN, JobWarning
 
 INSIDE = "inner_"  # begins the name of a dimension of an interior
 Ranges = Mapping[str, Sequence[float]]  # {dimension: [least, most] mm}
@@ -14,7 +15,7 @@ def warning(
     dimensions: Mapping[str, Dimension],
     vehicle_class: str | None,
     extents_mm: Mapping[str, Ranges],
-) -> str | None:
+) -> JobWarning | None:
     """A sentence on the dimensions of a part that lie outside their class's range by more than their uncertainty.
 
     ``dimensions`` by name; ``extents_mm`` {class: ranges of the whole vehicle}. An inner dimension is compared with the
@@ -31,9 +32,10 @@ def warning(
     ]
     known = {other: _limits(dimensions, ranges) for other, ranges in sorted(extents_mm.items())}
     fitting = [other for other, limits in known.items() if limits and not _outside_limits(dimensions, limits)]
-    return (
+    return JobWarning(
         f"The {part_name} does not fit vehicle class {vehicle_class}: {listing(sizes)}; check vehicle_class and units "
-        f"on the job sheet ({f'its size fits {listing(fitting)}' if fitting else 'its size fits no class'})."
+        f"on the job sheet ({f'its size fits {listing(fitting)}' if fitting else 'its size fits no class'}).",
+        f"Check vehicle_class and units in job.yaml and {AGAIN}.",
     )
 
 

@@ -8,7 +8,7 @@ import jinja2
 from nightbay.core import text_format
 from nightbay.core.paths import TEMPLATES
 from nightbay.core.version import version
-from nightbay.report import chart
+from nightbay.report import chart, fitness_for_use
 from nightbay.report.drawing import Drawing
 
 
@@ -39,6 +39,7 @@ def render(template: str, **values: Any) -> str:
         "dots": chart.dots,
         "Row": chart.Row,
         "not_measured": text_format.NOT_MEASURED,
+        "not_covered": lambda name, network, state: fitness_for_use.causes_not_covered(name, _plain(network), state),
         "nightbay_version": version(),
     }
     return environment.get_template(template).render(**values)

@@ -5,16 +5,17 @@ from collections.abc import Sequence
 from nightbay.core.text_format import listing, mm, number, plural
 from nightbay.measure.result import COVERAGE
 from nightbay.refine.result import LooseOverlap, SurfaceRegistration
+from nightbay.report.next_step import JobWarning, of_reason
 from nightbay.report.part import Part
 
 
-def warnings(part: Part) -> list[str]:
-    """Sentences on segments that the model lacks, lists of targets that were not used, and directions that rest on
-    point pairs."""
-    return [*_unplaced(part), *_set_aside(part), *_point_pairs(part)]
+def warnings(part: Part) -> list[JobWarning]:
+    """Sentences on segments that the model lacks, lists of targets that were not used, poses that no target checks,
+    and directions that rest on point pairs."""
+    return [*_unplaced(part), *_set_aside(part), *_unchecked(part), *_point_pairs(part)]
 
 
-def _unplaced(part: Part) -> list[str]:
+def _unplaced(part: Part) -> list[JobWarning]:
     missing = part.refine.unplaced if part.refine else []
     if not missing:
         return []
@@ -31,29 +32,57 @@ def _unplaced(part: Part) -> list[str]:
     else:
         share = f"The {part.name} is made from {len(placed)} of its {every} segments, {listing(placed)}"
     asides = part.network.set_aside if part.network else {}
-    return [f"{share}. What only the missing segments saw is missing from the model."] + [
-        f"Segment {left.segment} is missing, because it could not be placed: "
-        + (f"{_whole(asides[left.segment])} Without its targets, " if left.segment in asides else "")
-        + _whole(left.reason)
+    again = f"Scan {listing(left.segment for left in missing)} again with more overlap, or with targets in it."
+    return [JobWarning(f"{share}. What only the missing segments saw is missing from the model.", again)] + [
+        JobWarning(
+            f"Segment {left.segment} is missing, because it could not be placed: "
+            + (f"{_whole(asides[left.segment])} Without its targets, " if left.segment in asides else "")
+            + _whole(left.reason),
+            again,
+        )
         for left in missing
     ]
 
 
-def _set_aside(part: Part) -> list[str]:
+def _set_aside(part: Part) -> list[JobWarning]:
     if part.refine is None or part.network is None:
         return []
     return [
-        f"The targets of segment {name} were not used, and its surfaces alone place it: {_whole(reason)}"
+        JobWarning(
+            f"The targets of segment {name} were not used, and its surfaces alone place it: {_whole(reason)}",
+            of_reason(reason, f"Scan segment {name} again with more targets in view."),
+        )
         for name, reason in part.network.set_aside.items()
         if name in part.refine.poses
     ]
 
 
-def _point_pairs(part: Part) -> list[str]:
+def _unchecked(part: Part) -> list[JobWarning]:
+    """That segments were registered by surfaces alone, how sure that is, and how to check it."""
+    known = [found for found in _by_surfaces(part) if not found.point_pairs]
+    if not known:
+        return []
+    worst, names = _worst(known), [found.segment for found in known]
+    subject = f"Segments {listing(names)} were" if len(names) > 1 else f"Segment {names[0]} was"
+    least = f"the least certain, {worst.segment}, is" if len(names) > 1 else "it is"
     return [
-        f"The overlap of {listing(overlap.segments)} with {listing(overlap.relative_to)} leaves "
-        f"{listing([direction.words for direction in overlap.directions])} loose. Only the point pairs of the job "
-        f"sheet determine {'this' if len(overlap.directions) == 1 else 'these'}: {uncertainty(overlap)} (95 %)."
+        JobWarning(
+            f"{subject} registered by surfaces alone: {least} known to {bounds(worst)} (95 %), and no target checks "
+            f"it. Check a length across the segments of the {part.name} by hand where that is not enough.",
+            f"Check a length across the segments of the {part.name} by hand, or put targets into their overlap.",
+        )
+    ]
+
+
+def _point_pairs(part: Part) -> list[JobWarning]:
+    return [
+        JobWarning(
+            f"The overlap of {listing(overlap.segments)} with {listing(overlap.relative_to)} leaves "
+            f"{listing([direction.words for direction in overlap.directions])} loose. Only the point pairs of the job "
+            f"sheet determine {'this' if len(overlap.directions) == 1 else 'these'}: {uncertainty(overlap)} (95 %).",
+            f"Check a length across {listing([*overlap.segments, *overlap.relative_to])} by hand, or scan more in "
+            "their overlap.",
+        )
         for overlap in (part.refine.loose if part.refine else [])
         if overlap.fixed_by
     ]

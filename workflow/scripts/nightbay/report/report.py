@@ -1,4 +1,4 @@
-"""Stage report: the page of a job, for a customer to read, and its resolved parameters."""
+"""Stage report: the pages of a job, one for the shop and one for the customer, and its resolved parameters."""
 
 import base64
 import io
@@ -9,63 +9,121 @@ from typing import Any
 import yaml
 from matplotlib.figure import Figure
 
+from nightbay.core.cautions import HEADLINE, cautions
+from nightbay.meshes import surface
 from nightbay.pipeline import provenance
 from nightbay.pipeline.stage import Upstream
-from nightbay.report import job_summary, joined, loose_picture, network_picture, page, registration, views
+from nightbay.report import (
+    fitness_for_use,
+    identity,
+    job_summary,
+    job_warnings,
+    joined,
+    loose_picture,
+    network_picture,
+    next_step,
+    page,
+    registration,
+    views,
+    work_done,
+)
+from nightbay.report.fitness_for_use import FitnessForUse
+from nightbay.report.next_step import JobWarning
 from nightbay.report.part import Part, parts_of
+
+PAGES: Mapping[identity.Audience, str] = {"shop": "report.html", "customer": "customer.html"}
 
 
 def report(
     upstream: Mapping[str, list[Upstream]], sheet: Mapping[str, Any], settings: Any, folder: Path, threads: int
 ) -> dict[str, Any]:
-    """Write ``report.html``, ``parameters.yaml`` and, with a surface, ``thumbnail.png``; return the job's summary.
+    """Write ``report.html``, ``customer.html``, ``parameters.yaml`` and, with a surface, ``thumbnail.png``.
+
+    Returns the job's summary.
 
     :mod:`nightbay.pipeline.stage` describes the arguments; ``upstream`` includes stages that rejected their data.
     """
     parts = parts_of(upstream)
-    warnings = job_summary.warnings_of(parts, sheet)
+    warnings = job_warnings.warnings_of(parts, sheet)
     both = joined.joined_of(upstream, settings.report)
-    warnings += both.warnings if both else []
+    warnings += [JobWarning(sentence, next_step.of_reason(sentence)) for sentence in (both.warnings if both else [])]
     state = job_summary.state_of(parts, warnings)
     if both and both.reasons and sheet.get("combined_ordered"):
         state = job_summary.REFUSED  # what was ordered can't be delivered
     summary = " ".join(job_summary.summary_of(part) for part in parts)
     job = next(left.job for results in upstream.values() for left in results)
+    fitness = {part.name: _fitness(part, sheet, settings.report.most_faces) for part in parts}
     shown = [
         {
             "part": part,
             "network_picture": network_uri(part),
             "loose": [{"overlap": overlap, "picture": _uri(loose_picture.draw(overlap))} for overlap in part.loose],
+            "fitness": fitness[part.name],
+            "work": work_done.work_done(part),
             **views.views_of(part, settings.report, folder),
         }
         for part in parts
     ]
     certainty = [sentence for part in parts if not part.reasons and (sentence := registration.certainty(part))]
     parameters = _parameters(job, sheet)
-    html = page.render(
-        "job.html.j2", job=job, sheet=sheet, state=state, summary=summary, warnings=warnings, parts=shown,
-        dimension_names=job_summary.DIMENSIONS, certainty=certainty, registration=registration,
-        joined=both, parameters=parameters, versions=_versions(upstream),
-    )  # fmt: skip
-    (folder / "report.html").write_text(html, encoding="utf-8", newline="\n")
+    html = {}
+    for audience, file in PAGES.items():
+        html[audience] = page.render(
+            "job.html.j2", job=job, sheet=sheet, state=state, summary=summary, warnings=warnings, parts=shown,
+            dimension_names=job_summary.DIMENSIONS, fit_sentences=fitness_for_use.sentences, certainty=certainty,
+            registration=registration,
+            joined=both, joined_sentence=work_done.joined_sentence(both), parameters=parameters,
+            versions=_versions(upstream), shop=audience == "shop",
+            marked_openings=settings.report.marked_openings,
+            identity=identity.identity(sheet.get("identity", {}), audience),
+            headline=HEADLINE, safety_line=_safety_line(sheet), cautions=cautions(_safety_line(sheet)),
+        )  # fmt: skip
+        (folder / file).write_text(html[audience], encoding="utf-8", newline="\n")
     (folder / "parameters.yaml").write_text(parameters, encoding="utf-8", newline="\n")
-    print(f"{state}: {len(html) / 1e6:.1f} MB page")
+    print(f"{state}: {len(html['shop']) / 1e6:.1f} MB page")
     points = [part.points for part in parts if part.points]
+    tolerances_mm = {name: found.tolerance_mm for name, found in fitness.items() if found}
+    reasons = [
+        *(reason for part in parts for reason in part.reasons),
+        *(both.reasons if both and state == job_summary.REFUSED else []),
+    ]
     return {
         "state": state,
         "summary": summary,
         "title": sheet.get("title", job),
         "vehicle_class": sheet.get("vehicle_class"),
         "points": sum(points) if points else None,
-        "figures": job_summary.figures_of(parts),
-        "warnings": warnings,
-        "reasons": [
-            *(reason for part in parts for reason in part.reasons),
-            *(both.reasons if both and state == job_summary.REFUSED else []),
+        "sizes": [size for part in parts for size in job_summary.sizes_of(part)],
+        "fit_tolerance_mm": tolerances_mm,
+        "evidence": [
+            phrase for part in parts for phrase in job_summary.evidence_of(part, tolerances_mm.get(part.name))
         ],
-        "page": "report.html",
+        "joined": job_summary.joined_in_words(both),
+        "warnings": warnings,
+        "reasons": reasons,
+        "next_steps": next_step.of_job(
+            state == job_summary.REFUSED, [reason["sentence"] for reason in reasons], warnings
+        ),
+        "parameters": sheet.get("parameters", {}),
+        "page": PAGES["shop"],
+        "customer_page": PAGES["customer"],
         "thumbnail": "thumbnail.png" if (folder / "thumbnail.png").exists() else None,
     }
+
+
+def _fitness(part: Part, sheet: Mapping[str, Any], most_faces: int) -> FitnessForUse | None:
+    """What a part can be used for, None where it was refused."""
+    if part.reasons:
+        return None
+    level = views.drawn_level(part, most_faces)
+    model = surface.read_ply(part.folder("reduce") / f"{level}.ply") if level else None
+    return fitness_for_use.fitness_for_use(part, model, sheet.get("state", {}))
+
+
+def _safety_line(sheet: Mapping[str, Any]) -> str:
+    """The shop's own caution, from the parameters of any part."""
+    lines = [sections.get("deliver", {}).get("safety_line", "") for sections in sheet.get("parameters", {}).values()]
+    return next((line for line in lines if line), "")
 
 
 def _parameters(job: str, sheet: Mapping[str, Any]) -> str:

@@ -1,0 +1,49 @@
+"""Keeps the day board up to date while a night runs, and makes it once more when the night has ended.
+
+Usage: python -m night_board DAY JOBS < EVENTS
+JOBS are those of the night, separated by commas. EVENTS are the lines that workflow/logger writes; where they end, the
+night has ended, however that came.
+"""
+
+import sys
+import time
+import traceback
+from pathlib import Path
+
+from nightbay.pipeline import night_events
+from nightbay.planning import board_plan, parameters, yaml_file
+from nightbay.planning import day as day_plan
+from nightbay.report import board
+
+OFTEN = 20.0  # seconds between two boards that show no more than steps
+
+
+def keep(day: Path, running: list[str], lines) -> None:
+    """Make the board at the beginning, with each report and each failure, with other steps now and then, at the end."""
+    defaults = yaml_file.read(parameters.CLASSES.parent / "config.yaml", "config/config.yaml")
+    plan = board_plan.board_plan(day_plan.plan(day, defaults), day)
+    made = _make(day, plan, running)
+    reports = set()
+    for event in night_events.events(lines):
+        match event:
+            case {"event": "job_info", "rule_name": "report", "jobid": number}:
+                reports.add(number)
+        decisive = event["event"] == "job_error" or event.get("job_id") in reports
+        if decisive or time.monotonic() - made > OFTEN:
+            made = _make(day, plan, running)
+    _make(day, plan, None)
+
+
+def _make(day: Path, plan, running: list[str] | None) -> float:
+    """Make the board; a fault is reported and ends no night. Returns when, in seconds."""
+    try:
+        board.write(day, *board.board(day, name=day.name, **plan, running=running))
+    except Exception:
+        traceback.print_exc()
+    return time.monotonic()
+
+
+if __name__ == "__main__":
+    if len(sys.argv) != 3:
+        sys.exit(__doc__)
+    keep(Path(sys.argv[1]), sys.argv[2].split(","), sys.stdin)

@@ -1,0 +1,193 @@
+"""The row of each job on the day board: its state, what decided it, and the next step."""
+
+import json
+import os
+import traceback
+from collections.abc import Collection, Mapping, Sequence
+from datetime import datetime
+from pathlib import Path
+from typing import Any
+
+from nightbay.core.text_format import listing, printable
+from nightbay.pipeline.night_events import Attempt, Unreported
+from nightbay.report import next_step
+from nightbay.report.job_summary import COMPLETE, REFUSED, WARNED
+from nightbay.report.next_step import AGAIN
+
+FAILED, NOT_FINISHED, IN_WORK = "failed", "not finished", "in work"
+STATES = (FAILED, REFUSED, NOT_FINISHED, WARNED, IN_WORK, COMPLETE)  # the most urgent first
+TAIL_BYTES, LONGEST = 4000, 300  # of a log, whose last line is shown; letters of that line
+NONE: dict[str, Any] = {
+    "vehicle_class": None,
+    "points": None,
+    "sizes": [],
+    "evidence": [],
+    "joined": None,
+    "page": None,
+    "customer_page": None,
+    "thumbnail": None,
+    "logs": [],
+}
+GO_ON = f"{AGAIN[0].upper()}{AGAIN[1:]}: it goes on where it stopped."
+
+
+def planned(
+    name: str, day: Path, unreported: Unreported | None, running: Collection[str] | None
+) -> tuple[dict[str, Any], dict[str, Any]]:
+    """The row of a job that was planned, and the result of its report, empty where it has none that can be read.
+
+    ``unreported``: what was begun of it after its last report; ``running``: the jobs of a night that still runs.
+    """
+    path = day / report_of(name)
+    report, fault = _read(path)
+    begun = unreported.attempts if unreported and not _overtaken(path, unreported.last) else []
+    old = _shown(name, report) if report else {}
+    failed = [attempt for attempt in begun if attempt.state == "failed"]
+    if failed:
+        return row(name, FAILED, *_failed(day, failed), **_page_of(old), logs=_logs(failed)), {}
+    if running is not None and name in running and (begun or not report):
+        return row(name, IN_WORK, [_in_work(begun)], ["Nothing to do yet."], **_page_of(old)), {}
+    if begun:
+        sentence = f"The night ended before the job was finished; it had reached {_words(begun[-1])}."
+        return row(name, NOT_FINISHED, [sentence, *_older(old)], [GO_ON], **_page_of(old)), {}
+    if fault:
+        sentence = f"The job's report can't be read ({fault})."
+        step = f"Remove the folder results/{name}/report and {AGAIN}."
+        return row(name, FAILED, [sentence], [step]), {}
+    if not report:
+        return row(name, NOT_FINISHED, ["The job has no report: the night ended before it began."], [GO_ON]), {}
+    return row(name, **old), report
+
+
+def refused(name: str, sentences: Sequence[str]) -> dict[str, Any]:
+    """The row of a job whose job sheet was refused."""
+    return row(name, REFUSED, list(sentences), next_step.of_job(True, sentences, []))
+
+
+def row(
+    name: str,
+    state: str,
+    sentences: Sequence[str],
+    next_steps: Sequence[str],
+    *,
+    title: str | None = None,
+    **known: Any,
+) -> dict[str, Any]:
+    """A row with every key; texts of people and of files can't hold what steers a terminal or a page."""
+    values = {
+        "job": name,
+        "state": state,
+        "title": title or name,
+        "sentences": list(sentences),
+        "next_steps": list(next_steps),
+        **NONE,
+        **known,
+    }
+    return visible(values)
+
+
+def visible(value: Any) -> Any:
+    """Plain data with :func:`printable` applied to every text in it."""
+    if isinstance(value, str):
+        return printable(value)
+    if isinstance(value, Mapping):
+        return {key: visible(part) for key, part in value.items()}
+    return [visible(part) for part in value] if isinstance(value, list | tuple) else value
+
+
+def report_of(name: str) -> str:
+    """Path of a job's report, relative to the day."""
+    return f"results/{name}/report/{name}.json"
+
+
+def _read(path: Path) -> tuple[dict[str, Any] | None, str | None]:
+    """The result of a report, and what is wrong with it; both None where there is none."""
+    if not path.is_file():
+        return None, None
+    try:
+        record = json.loads(path.read_text(encoding="utf-8"))
+        if record["status"] != "ok":
+            sentences = [reason["sentence"] for reason in record["reasons"]]
+            return {"state": REFUSED, "reasons": sentences}, None
+        result = record["result"]
+        _shown("", result)
+        if result["thumbnail"]:
+            (path.with_suffix("") / result["thumbnail"]).read_bytes()
+        return result, None
+    except Exception as error:  # a damaged report, of whatever kind
+        traceback.print_exc()
+        return None, f"{type(error).__name__}: {error}"
+
+
+def _shown(name: str, result: Mapping[str, Any]) -> dict[str, Any]:
+    """What the row of a finished job takes from its report."""
+    if "page" not in result:  # the report itself was rejected
+        reasons = result["reasons"]
+        return {"state": REFUSED, "sentences": reasons, "next_steps": next_step.of_job(True, reasons, [])}
+    keys = ("state", "next_steps", "title", "vehicle_class", "points", "sizes", "evidence", "joined", "thumbnail")
+    reasons = [reason["sentence"] for reason in result["reasons"]]
+    return {
+        **{key: result[key] for key in keys},
+        "sentences": reasons + result["warnings"],
+        **{key: f"results/{name}/report/{name}/{result[key]}" for key in ("page", "customer_page")},
+    }
+
+
+def _page_of(old: Mapping[str, Any]) -> dict[str, Any]:
+    """Of an older report only the way to its page and what names the vehicle: its numbers may no longer hold."""
+    return {key: old[key] for key in ("title", "vehicle_class", "page") if key in old}
+
+
+def _older(old: Mapping[str, Any]) -> list[str]:
+    return ["The page is that of the run before."] if old.get("page") else []
+
+
+def _overtaken(path: Path, last: datetime | None) -> bool:
+    """Whether the report was written after the last event of a night: plain Snakemake writes no events."""
+    try:
+        return last is not None and os.stat(path).st_mtime > last.timestamp() + 1.0  # events have whole seconds
+    except OSError:
+        return False
+
+
+def _failed(day: Path, failed: Sequence[Attempt]) -> tuple[list[str], list[str]]:
+    """Sentences and next steps of a job with stages that crashed."""
+    sentences = []
+    for attempt in failed:
+        said = _last_line(day / attempt.logs[-1]) if attempt.logs else None
+        where = f"; its log is {listing(attempt.logs)}" if attempt.logs else ""
+        sentences.append(f"{_words(attempt, capital=True)} failed{where}." + (f" It ends with: {said}" if said else ""))
+    logs = _logs(failed)
+    look = f"Read the end of {logs[0]}." if logs else "Read the newest log in logs/night."
+    return sentences, [look, f"Then {AGAIN}; if it fails again, report it with this log."]
+
+
+def _logs(attempts: Sequence[Attempt]) -> list[str]:
+    return [log for attempt in attempts for log in attempt.logs]
+
+
+def _last_line(path: Path) -> str | None:
+    """The last line of a log that holds a letter or a digit, shortened."""
+    try:
+        with open(path, "rb") as file:
+            file.seek(max(0, path.stat().st_size - TAIL_BYTES))
+            lines = file.read().decode("utf-8", "replace").splitlines()
+    except OSError:
+        return None
+    said = next((line.strip() for line in reversed(lines) if any(map(str.isalnum, line))), None)
+    return said if said is None or len(said) <= LONGEST else f"{said[:LONGEST]} …"
+
+
+def _in_work(begun: Sequence[Attempt]) -> str:
+    now = [_words(attempt) for attempt in begun if attempt.state == "running"]
+    done = sum(attempt.state == "done" for attempt in begun)
+    if not begun:
+        return "Waiting for its turn."
+    steps = f"{done} {'step is' if done == 1 else 'steps are'} done"
+    return f"{steps}; now: {listing(now)}." if now else f"{steps}; waiting for the next."
+
+
+def _words(attempt: Attempt, capital: bool = False) -> str:
+    """A step in words, as "stage fuse of exterior"."""
+    of = f" of {attempt.step.unit}" if attempt.step.unit else ""
+    return f"{'S' if capital else 's'}tage {attempt.step.stage}{of}"

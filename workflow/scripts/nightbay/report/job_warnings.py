@@ -1,0 +1,290 @@
+"""The warnings of a job: doubts that decide whether its models can be used, each with what to do about it."""
+
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+from nightbay.clean.result import CleanResult
+from nightbay.core import text_format
+from nightbay.core.axes import axes
+from nightbay.core.text_format import listing, mm, number, plural
+from nightbay.frame.result import FrameResult
+from nightbay.measure.result import Dimension, MeasureResult
+from nightbay.reduce.result import ReduceResult
+from nightbay.refine.result import CONTRADICTS, SURE_SIDES, Contradictions
+from nightbay.report import class_fit, network_warnings, registration, room_summary
+from nightbay.report.job_summary import DIMENSIONS
+from nightbay.report.next_step import AGAIN, JobWarning, of_reason
+from nightbay.report.part import Part
+from nightbay.tracking.sentences import slip_sentence
+
+SHOWN_BY = {  # what a scan has to show for a zero plane of an exterior to be found
+    "z": "the ground or the tyres",
+    "y": "both sides of the body",
+    "x": "the wheels of the front axle",
+}
+FEWEST_POINTS = (
+    16  # of an area with two copies of the surface: measure asks as many of a surface that holds a dimension
+)
+
+
+def warnings_of(parts: Sequence[Part], sheet: Mapping[str, Any]) -> list[JobWarning]:
+    """Sentences on what a customer must know before using the models; none where no part was made."""
+    found = []
+    for part in parts:
+        if not part.reasons:
+            found += _warnings_of_part(part, sheet)
+        elif not all(other.reasons for other in parts):
+            found.append(
+                JobWarning(
+                    f"The {part.name} was refused; the rest of the job was made without it.",
+                    of_reason(part.reasons[0]["sentence"]),
+                )
+            )
+    return found
+
+
+def _warnings_of_part(part: Part, sheet: Mapping[str, Any]) -> list[JobWarning]:
+    dimensions = part.measure.dimensions if part.measure else {}
+    class_warning = class_fit.warning(part.name, dimensions, sheet.get("vehicle_class"), sheet.get("extents_mm", {}))
+    return [
+        *registration.warnings(part),
+        *_rounded_coordinates(part),
+        *_lost_tracks(part),
+        *_open_sides(part),
+        *_duplicate_layers(part, sheet),
+        *_frame_warnings(part.name, part.frame),
+        *room_summary.warnings(part.frame),
+        *network_warnings.of_network(part.network),
+        *network_warnings.unmeasured_bars(part, sheet),
+        *_targets_against_surfaces(part),
+        *contradictions(part.refine.contradiction if part.refine else None),
+        *([class_warning] if class_warning else []),
+        *(
+            sentence
+            for name, dimension in dimensions.items()
+            for sentence in _dimension_warnings(name, dimension, part.frame)
+        ),
+        *_missing_sizes(part.name, part.measure, sheet),
+        *_level_warnings(part.reduce),
+    ]
+
+
+def _rounded_coordinates(part: Part) -> list[JobWarning]:
+    """Segments whose coordinates were rounded more coarsely than the scanner's noise."""
+    return [
+        JobWarning(
+            f"The coordinates of segment {name} were rounded to steps of {mm(segment.intake.step_mm, 2)}. The rounding "
+            "error exceeds the scanner's noise, and the model has terraces of that height.",
+            f"Export segment {name} again, centred on the vehicle, in double precision or with more digits.",
+        )
+        for name, segment in part.segments.items()
+        if segment.intake and segment.intake.step_outweighs_noise
+    ]
+
+
+def _lost_tracks(part: Part) -> list[JobWarning]:
+    """Segments whose scanner lost its track, and their target lists, which hold the same displacement."""
+    found = []
+    for name, segment in part.segments.items():
+        slips = segment.intake.tracking.slips if segment.intake else []
+        step = f"Scan segment {name} again."
+        found += [JobWarning(slip_sentence(f"Segment {name}", slip), step) for slip in slips]
+        if slips and part.network and part.network.poses is not None and name not in part.network.without_targets:
+            found.append(
+                JobWarning(
+                    f"The target list of segment {name} was recorded with the same track: targets seen before and "
+                    "after the slip do not fit each other in it. Scan this run again, or remove its target list.",
+                    step,
+                )
+            )
+    return found
+
+
+def _open_sides(part: Part) -> list[JobWarning]:
+    """Segments with estimated normals whose outer side neither their own shape nor another segment shows."""
+    shown = part.refine.normal_orientation if part.refine else {}
+    found = []
+    for name in part.placed:
+        certainty = clean.normals_certainty if (clean := part.segments[name].clean) else None
+        observed = shown[name].observed_share if name in shown else 0.0
+        # Other segments settle the side of what they are connected to. Less than the share that a certain shape leaves
+        # open settles nothing.
+        if certainty is not None and certainty <= SURE_SIDES and observed < 1.0 - SURE_SIDES:
+            found.append(
+                JobWarning(
+                    f"The raw file of segment {name} has no normals, and the outer side of its surface is uncertain "
+                    f"(certainty {number(certainty, 2)} of 1): parts of it may be inside out. Look at the model from "
+                    "both sides before you use it.",
+                    f"Export segment {name} again with normals, or scan it so that it overlaps a segment with normals.",
+                )
+            )
+    return found
+
+
+def _duplicate_layers(part: Part, sheet: Mapping[str, Any]) -> list[JobWarning]:
+    """Segments with an undecided second copy of the surface that is large enough to be taken for the surface."""
+    settings = sheet.get("parameters", {}).get(part.name, {})
+    view_mm = settings.get("refine", {}).get("patch_mm")
+    found = []
+    for name in part.placed:
+        clean = part.segments[name].clean
+        large = _undecided_mm2(clean, view_mm) if clean and view_mm else []
+        if clean and large:
+            surface_mm2 = clean.kept * clean.spacing_mm**2
+            total = text_format.area(sum(large))
+            share = text_format.share(sum(large) / max(surface_mm2, 1e-9))
+            found.append(
+                JobWarning(
+                    f"Segment {name} shows two copies of the surface on {total} in {plural(len(large), 'area')} "
+                    f"({share} of what it saw), and nothing decides which is right: both were kept, and the model may "
+                    "be wrong there. Don't measure or mount anything on these areas before you have checked them.",
+                    f"Scan what segment {name} shows twice again, in one steady run.",
+                )
+            )
+    return found
+
+
+def _undecided_mm2(clean: CleanResult, view_mm: float) -> list[float]:
+    """Areas with two copies that a slip may have left; smaller ones are edges, hems and both sides of thin panels.
+
+    A slip shows in what the scanner sees at once, a square of ``view_mm``: at least a quarter of it each way. On a
+    sparse cloud it takes :data:`FEWEST_POINTS` to make a surface.
+    """
+    least = max((view_mm / 4) ** 2, FEWEST_POINTS * clean.spacing_mm**2)
+    return [area.area_mm2 for area in clean.duplicate_layers if area.kept == "both" and area.area_mm2 >= least]
+
+
+def _frame_warnings(part_name: str, frame: FrameResult | None) -> list[JobWarning]:
+    """Zero planes of an exterior that were not found, and a heading that was inferred from the shape alone."""
+    if frame is None or part_name != "exterior":
+        return []
+    found = []
+    if frame.state != "vehicle":
+        kept = [axis for axis in ("x", "y", "z") if axis in frame.zero_planes and not frame.zero_planes[axis].found]
+        stay = "stays" if len(kept) == 1 else "stay"
+        shown = [SHOWN_BY[axis] for axis in reversed(kept)]
+        found.append(
+            JobWarning(
+                f"The vehicle frame is incomplete: zero {listing(axis.upper() for axis in kept)} {stay} as scanned.",
+                f"Scan {shown[0] if shown else 'the whole vehicle'} too, or use the model without a vehicle frame.",
+            )
+        )
+    if frame.heading.assumed and frame.heading.found_by != "kept":
+        found.append(
+            JobWarning(
+                "Which end is the front was inferred from the shape alone; state it in the job sheet (parts, axes, "
+                "forward).",
+                f"State which end is the front in job.yaml (parts, exterior, axes, forward) and {AGAIN}.",
+            )
+        )
+    return found
+
+
+def _targets_against_surfaces(part: Part) -> list[JobWarning]:
+    """Segments that stay at their target pose although their surfaces contradict it."""
+    return [
+        JobWarning(
+            f"Segment {name} stays where its targets place it, but its surfaces say otherwise: a target, a door or a "
+            "lid may have moved between the runs. Inspect its overlaps before you use the model.",
+            f"Look for what moved between the runs of segment {name}, and scan it again.",
+        )
+        for name, pose in (part.refine.poses if part.refine else {}).items()
+        if pose is not None and pose.reason and pose.reason.startswith(CONTRADICTS)
+    ]
+
+
+def contradictions(found: Contradictions | None) -> list[JobWarning]:
+    """Segments that do not agree with the others in their final poses, or have nothing to agree with."""
+    if found is None:
+        return []
+    cell_mm2 = found.cell_mm**2
+    sentences = [
+        JobWarning(
+            f"Segment {doubted.segment} contradicts the other segments: about "
+            f"{text_format.area(doubted.contradicting_cells * cell_mm2)} of surface, its own and theirs, lies where "
+            "the other scan saw through or is offset from it, and "
+            f"{text_format.area(doubted.agreeing_cells * cell_mm2)} agrees. Its file or its pose is wrong, or "
+            "something on the vehicle had moved. Inspect this segment before you use the model.",
+            f"Inspect segment {doubted.segment}: check that its file is of this vehicle, and scan it again if "
+            "something had moved.",
+        )
+        for doubted in found.doubted
+    ]
+    return sentences + [
+        JobWarning(
+            f"Segment {name} overlaps no surface of another segment: its targets alone determine its pose.",
+            f"Scan segment {name} again with more overlap, or check a length across it by hand.",
+        )
+        for name in found.isolated
+    ]
+
+
+def _dimension_warnings(name: str, dimension: Dimension, frame: FrameResult | None) -> list[JobWarning]:
+    found, title = [], DIMENSIONS.get(name, name)
+    if dimension.unscanned_ends:
+        beyond_mm = max(end.beyond_mm for end in dimension.unscanned_ends)
+        ends = listing(_end(name, end.end, frame) for end in dimension.unscanned_ends)
+        found.append(
+            JobWarning(
+                f"{title} may be larger by about {mm(beyond_mm, 1)}: one end was not scanned; see the notes.",
+                f"Scan the {ends} again, or check the {title[0].lower()}{title[1:]} by hand.",
+            )
+        )
+    if dimension.significant:
+        found.append(
+            JobWarning(
+                f"{title} differs from its nominal value by {mm(dimension.difference_mm, 1, sign=True)}, more than its "
+                f"uncertainty of {mm(dimension.uncertainty_mm, 1)}.",
+                f"Check the nominal {title[0].lower()}{title[1:]}, or measure it by hand.",
+            )
+        )
+    return found
+
+
+def _end(name: str, end: str, frame: FrameResult | None) -> str:
+    """An end ("high" or "low") of a dimension in words."""
+    try:
+        convention = axes(frame.axes) if frame else axes("design_grid")
+    except KeyError:
+        convention = axes("design_grid")
+    if "length" in name:
+        return "front" if (end == "high") == (convention.forward > 0) else "rear"
+    if "width" in name:
+        return "left side" if (end == "high") == (convention.left > 0) else "right side"
+    return "top" if end == "high" else "bottom"
+
+
+def _missing_sizes(part_name: str, measured: MeasureResult | None, sheet: Mapping[str, Any]) -> list[JobWarning]:
+    """What the job sheet orders and measure could not state."""
+    if measured is None:
+        return []
+    nominal = sheet.get("nominal_mm", {}) if part_name == "exterior" else {}
+    wanted = sheet.get("sizes", {}).get(part_name, [])
+    stated = {entry.key for entry in measured.room}
+    missing = [DIMENSIONS[name].lower() for name in DIMENSIONS if name in nominal and name not in measured.dimensions]
+    found = [
+        JobWarning(
+            f"The job sheet gives a nominal {name}, but it could not be measured; see the notes.",
+            f"Scan what the {name} is measured between, or measure it by hand.",
+        )
+        for name in missing
+    ]
+    return found + [
+        JobWarning(
+            f"The distance '{name}' of the job sheet can't be stated; see the notes.",
+            f"Correct the distance '{name}' in job.yaml (parts, {part_name}, sizes) and {AGAIN}.",
+        )
+        for at, name in enumerate(wanted, 1)
+        if f"distance_{at}" not in stated
+    ]
+
+
+def _level_warnings(reduced: ReduceResult | None) -> list[JobWarning]:
+    return [
+        JobWarning(
+            f"Level {name} of the model is not manifold.",
+            f"Take another level than {name} where a program needs a manifold.",
+        )
+        for name, level in (reduced.levels if reduced else {}).items()
+        if level.edges_of_many_faces or level.edges_of_one_direction
+    ]
