@@ -4,32 +4,15 @@ Checked from outside: axe-core (the rules of WCAG 2, contrast by its formula inc
 html5lib, which reports what the HTML standard calls a parse error. Skipped where there is no Chromium.
 """
 
-import shutil
-
 import html5lib
 import pytest
 from axe_playwright_python.sync_playwright import Axe
-from playwright.sync_api import sync_playwright
 
 import report_pages
 from nightbay.report import board
 
-CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser") or shutil.which("google-chrome")
 HOSTILE = "<b>x</b> & \"quoted\" 'too' \u202etxt.exe\u202c " + "w" * 10_000
 PAGES = ("report.html", "customer.html", "board.html")
-
-
-@pytest.fixture(scope="module")
-def browser():
-    if CHROMIUM is None:
-        pytest.skip("no Chromium on this machine")
-    with sync_playwright() as playwright:
-        browser = playwright.chromium.launch(
-            executable_path=CHROMIUM,
-            args=["--no-sandbox", "--use-angle=swiftshader", "--enable-unsafe-swiftshader"],  # WebGL without a card
-        )
-        yield browser
-        browser.close()
 
 
 @pytest.fixture(scope="module")
