@@ -144,10 +144,15 @@
       return {towards, up, right: up.clone().cross(towards)};
     }
 
-    fitted(aspect, {right, up}) {
-      const ahead = this.arrow ? 0.35 * this.radius : 0;
-      const extent = axis => axis.toArray().reduce((sum, value, k) => sum + Math.abs(value) * (this.mesh.half[k] + (k ? 0 : ahead)), 0);
-      return 1.12 * Math.max(extent(up), extent(right) / aspect);
+    fit(aspect, {right, up}) {
+      const [x, y, z] = this.mesh.half, corners = [];
+      for (const i of [-1, 1]) for (const j of [-1, 1]) for (const k of [-1, 1]) corners.push(new THREE.Vector3(i * x, j * y, k * z));
+      const points = corners.concat(this.places.slice(1).map(({at}) => at));  // the arrow's tip, not a far origin
+      const [u, v] = [right, up].map(axis => points.map(point => point.dot(axis)));
+      const middle = values => (Math.max(...values) + Math.min(...values)) / 2;
+      const half = values => (Math.max(...values) - Math.min(...values)) / 2;
+      this.target.set(0, 0, 0).addScaledVector(right, middle(u)).addScaledVector(up, middle(v));
+      this.half = 1.08 * Math.max(half(v), half(u) / aspect);
     }
 
     draw() {
@@ -162,7 +167,7 @@
       this.renderer.setPixelRatio(ratio);
       this.renderer.setSize(width, height, false);
       const basis = this.basis(), aspect = width / height;
-      this.half = this.half || this.fitted(aspect, basis);
+      if (!this.half) this.fit(aspect, basis);
       this.pixel_mm = 2 * this.half / height;
       Object.assign(this.camera, {left: -this.half * aspect, right: this.half * aspect, top: this.half, bottom: -this.half});
       this.camera.up.copy(basis.up);
@@ -340,7 +345,7 @@
 
   function show(figure, live, words) {
     figure.querySelector(".still").hidden = live;
-    for (const part of ["canvas", ".overlay", ".controls"]) figure.querySelector(part).hidden = !live;
+    for (const part of ["canvas", ".overlay", ".controls", "[id$=-keys]"]) figure.querySelector(part).hidden = !live;
     const notice = figure.querySelector(".notice");
     notice.hidden = live;
     notice.textContent = words;
@@ -356,7 +361,7 @@
       figure.querySelector("canvas").addEventListener("webglcontextlost", () => show(figure, false, "The browser dropped the 3D view. The picture stays; reload the page for the 3D view."));
       figure.dataset.ready = "";
     } catch (error) {
-      show(figure, false, `This browser can't show the model in 3D (${error.message}); the picture above stays.`);
+      show(figure, false, `This browser can't show the model in 3D (${error.message.replace(/\.$/, "")}); the picture above stays.`);
     }
   }
 

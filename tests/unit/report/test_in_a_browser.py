@@ -10,30 +10,12 @@ import shutil
 import html5lib
 import pytest
 from axe_playwright_python.sync_playwright import Axe
-from playwright.sync_api import sync_playwright
 
 import report_pages
 from nightbay.report import board
 
-CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser") or shutil.which("google-chrome")
 HOSTILE = "<b>x</b> & \"quoted\" 'too' \u202etxt.exe\u202c " + "w" * 10_000
 PAGES = ("report.html", "customer.html", "board.html")
-
-
-@pytest.fixture(scope="module")
-def launched():
-    """A function that launches Chromium with further options."""
-    if CHROMIUM is None:
-        pytest.skip("no Chromium on this machine")
-    with sync_playwright() as playwright:
-        yield lambda *options: playwright.chromium.launch(executable_path=CHROMIUM, args=["--no-sandbox", *options])
-
-
-@pytest.fixture(scope="module")
-def browser(launched):
-    browser = launched("--use-angle=swiftshader", "--enable-unsafe-swiftshader")  # WebGL without a graphics card
-    yield browser
-    browser.close()
 
 
 @pytest.fixture(scope="module")
@@ -106,38 +88,3 @@ def test_print_is_a4_and_opens_what_is_folded(browser, folder, name):
         assert all(box and box["height"] > 0 for box in heights)
     finally:
         page.close()
-
-
-def test_the_3d_view_draws_turns_cuts_and_shades(browser, folder):
-    page = browser.new_page(viewport={"width": 1000, "height": 900})
-    try:
-        page.goto((folder / "customer.html").as_uri())
-        view = page.locator("figure.model canvas").first
-        page.locator("figure.model").first.scroll_into_view_if_needed()
-        view.wait_for(state="visible")
-        seen = [view.screenshot()]
-        for change in (
-            lambda: view.press("ArrowRight"),
-            lambda: page.locator("[data-control=shading]").first.select_option("provenance"),
-            lambda: page.locator("[data-control=axis]").first.select_option("0"),
-            lambda: page.locator("[data-view=top]").first.click(),
-        ):
-            change()
-            page.wait_for_timeout(400)
-            seen.append(view.screenshot())
-        assert len(set(seen)) == len(seen), "a change of the view left the same picture"
-    finally:
-        page.close()
-
-
-def test_without_webgl_a_still_picture_stays(launched, folder):
-    browser = launched("--disable-3d-apis")
-    try:
-        page = browser.new_page()
-        page.goto((folder / "customer.html").as_uri())
-        page.locator("figure.model").first.scroll_into_view_if_needed()
-        page.locator("figure.model .notice").first.wait_for(state="visible")
-        assert page.locator("figure.model .still").first.is_visible()
-        assert not page.locator("figure.model canvas").first.is_visible()
-    finally:
-        browser.close()

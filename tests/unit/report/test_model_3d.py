@@ -103,7 +103,7 @@ def test_page_holds_the_view_its_picture_and_its_words(whole, tmp_path):
     for name in ("plain", "confidence", "scatter", "provenance"):
         assert f'<option value="{name}">' in html
     assert 'value="colour"' not in html and html.count("Three.js Authors") == 1
-    assert "Exterior, oblique" in html and "<noscript>" in html
+    assert "Exterior, oblique" in html and "Without JavaScript" in html
 
 
 def test_the_full_surface_is_said_to_be_itself(whole, tmp_path):

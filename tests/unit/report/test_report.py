@@ -66,6 +66,7 @@ def test_page_tells_what_was_measured(whole, tmp_path):
         "0: few or scattered points",
         "filled to close a gap, not measured",
         "back of a surface, seen through an opening",
+        "origin of the frame",
         "no surface: open or not seen by the scanner",
         "mm or more",
         "<td>Left side</td>",

@@ -9,7 +9,7 @@ import numpy as np
 from nightbay.core import text_format
 from nightbay.report.picture import View
 
-STRIP = 3.6  # height of the strip above a picture, text heights
+STRIP = 4.2  # height of the strip above a picture, text heights
 FLAT = 0.2  # a direction whose length in the picture is below this share of its own points at the viewer, or away
 RADIUS = 0.75  # of a mark's circle, text heights
 APART = 2.1  # least distance of two marks' centres, in radii
@@ -39,7 +39,7 @@ def strip(view: View, text_mm: float) -> tuple[str, str]:
     origin, words = _origin(view, text_mm)
     front, facing = _front(view, text_mm)
     length_mm = round_length(0.35 * view.width * view.pixel_mm)
-    x, y = 4.2 * text_mm, -0.75 * text_mm
+    x, y = 4.5 * text_mm, -0.75 * text_mm
     bar = scale_bar(x, y, length_mm, text_mm)
     text = f"{facing} Scale bar {text_format.mm(length_mm, 0)}. {words}"
     return f"{_tripod(view, text_mm)}{front}{bar}{origin}", text
@@ -63,7 +63,7 @@ def scale_bar(x: float, y: float, length_mm: float, text_mm: float) -> str:
 
 def _tripod(view: View, text_mm: float) -> str:
     """The frame's axes as they lie in the picture, each with its letter."""
-    x, y = 1.55 * text_mm, -1.75 * text_mm
+    x, y = 1.7 * text_mm, -1.95 * text_mm
     drawn = []
     for letter, (right, up) in zip("XYZ", view.axes[:2].T, strict=True):
         if np.hypot(right, up) < FLAT:
@@ -81,7 +81,7 @@ def _tripod(view: View, text_mm: float) -> str:
 
 def _front(view: View, text_mm: float) -> tuple[str, str]:
     """The arrow towards the front, or words where it points at the viewer or away; SVG and words."""
-    x, y = 4.2 * text_mm, -2.3 * text_mm
+    x, y = 4.5 * text_mm, -2.4 * text_mm
     if view.forward is None or view.front is None:
         return f'<g class="front"><text x="{x:.1f}" y="{y:.1f}">front not known</text></g>', "The front is not known."
     right, up, towards = view.axes @ view.forward

@@ -99,6 +99,7 @@ def views_of(part: Part, own: Any, folder: Path) -> dict[str, Any]:
         "axes": convention,
         "titles": titles_of(scene),
         "views": _views(part, scene, text_mm),
+        "swatches": _swatches(scene, origin="origin of the frame"),
         "maps": [drawn for drawn in maps if drawn],
         "openings": listed,
         "open_areas": openings.areas(listed, part.fill.open.area_mm2, part.fill.open.count) if part.fill else None,
