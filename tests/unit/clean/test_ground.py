@@ -57,10 +57,9 @@ def test_it_is_found_in_any_attitude(sided, seed):
 
 
 @pytest.mark.parametrize("turned", [0.0, 0.15, 0.5, 1.0])
-@pytest.mark.parametrize("seed", [1, 2, 3])
-def test_estimated_normals_may_point_to_either_side(turned, seed):
-    """From far points the sides of most normals of a van were wrong: its ground was missed, its roof taken for it."""
-    rng = np.random.default_rng(seed)
+def test_estimated_normals_may_point_to_either_side(turned):
+    """With few points the sides of most normals of a van were wrong: its ground was missed, its roof taken for it."""
+    rng = np.random.default_rng(11)
     pieces = [*body(rng), floor(rng)]
     for some in (pieces, pieces[:-1]):
         points, normals = gathered(some, POSE)

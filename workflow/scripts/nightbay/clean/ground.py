@@ -215,7 +215,7 @@ def _is_joined(ground: Ground, centres_mm: np.ndarray, edge_mm: float, noise_mm:
 
 
 def _squares(ground: Ground, points_mm: np.ndarray, edge_mm: float) -> tuple[np.ndarray, tuple[int, int]]:
-    """Number of each point's square in plan view, (n,) int64, and how many there are each way: an outer row is empty."""
+    """Number of each point's square in plan view, (n,) int64, and how many there are each way, with an empty rim."""
     plan = points_mm @ np.column_stack(plane_fit.across(ground.normal))
     index = np.floor((plan - plan.min(axis=0)) / edge_mm).astype(np.int64) + 1
     rows, columns = (int(most) + 2 for most in index.max(axis=0))
