@@ -20,17 +20,20 @@ def candidates(scene: bodies.Body, views: paths.Viewpoints, caster: Any) -> tupl
     a, ab, ac, normal, _ = bodies.geometry(scene)
     middle = a + (ab + ac) / 3
     tried = min(4 * VIEWS_A_FACE, len(views))
-    _, near = cKDTree(views.aim_mm).query(middle, tried, workers=-1)
-    near = near.reshape(len(middle), tried)
-    good = np.zeros(near.shape, bool)
+    within, _ = cKDTree(views.position_mm).query(middle, distance_upper_bound=DEEPEST_MM, workers=-1)
+    rows = np.flatnonzero(np.isfinite(within))  # of most faces a run is on the other side
+    near = np.zeros((len(middle), tried), np.int64)
+    near[rows] = cKDTree(views.aim_mm).query(middle[rows], tried, workers=-1)[1].reshape(len(rows), tried)
+    good, count = np.zeros(near.shape, bool), np.zeros(len(middle), np.int64)
     for at in range(tried):
-        rows = np.flatnonzero(good.sum(axis=1) < VIEWS_A_FACE)
+        rows = rows[count[rows] < VIEWS_A_FACE]
         view = near[rows, at]
         _, _, fit = in_view(views, view, middle[rows], normal[rows])
-        rows, view = rows[fit], view[fit]
-        good[rows, at] = seen(caster, views.position_mm[view], middle[rows])
+        met, view = rows[fit], view[fit]
+        good[met, at] = seen(caster, views.position_mm[view], middle[met])
+        count[met] += good[met, at]
     order = np.argsort(~good, axis=1, kind="stable")[:, :VIEWS_A_FACE]
-    return np.take_along_axis(near, order, axis=1).astype(np.int32), good.sum(axis=1)
+    return np.take_along_axis(near, order, axis=1).astype(np.int32), count
 
 
 def in_view(

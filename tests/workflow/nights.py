@@ -89,8 +89,11 @@ def copy_for_dry_runs(day, copy):
 
 
 def copy_house(folder):
-    """A copy of everything that a night needs from the project, to be edited by a test; file times are kept."""
-    ignore = shutil.ignore_patterns("__pycache__", ".venv*")
+    """A copy of everything that a night needs from the project, to be edited by a test.
+
+    File times are kept, by which Python knows its compiled files again.
+    """
+    ignore = shutil.ignore_patterns(".venv*")
     for name in ("Snakefile", "pyproject.toml", "config", "workflow", "envs"):
         source = ROOT / name
         if source.is_dir():

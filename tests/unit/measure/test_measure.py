@@ -248,3 +248,38 @@ def test_a_length_whose_ends_were_scanned_says_nothing(tmp_path):
     assert result["dimensions"]["length"]["unscanned_ends"] == []
     assert "unscanned end" not in result["dimensions"]["length"]["budget_mm"]
     assert not any("opening" in note for note in result["notes"])
+
+
+def with_ground(model, low, high):
+    """The model with level surface at Z = 0 between two corners, (X, Y) mm, as cleaning leaves it now and then."""
+    x, y = (grid.ravel() for grid in np.meshgrid(*(np.arange(low[axis], high[axis] + 1.0, 10.0) for axis in (0, 1))))
+    columns = round((high[0] - low[0]) / 10.0) + 1
+    first = np.arange(len(x) - columns)
+    first = first[(first + 1) % columns > 0][:, None]
+    faces = np.concatenate([first + [0, 1, columns + 1], first + [0, columns + 1, columns]]) + len(model.vertices_mm)
+    points = np.column_stack([x, y, np.zeros(len(x))])
+    return surface.Surface(
+        np.concatenate([model.vertices_mm, points]).astype(np.float32),
+        np.concatenate([model.faces, faces]).astype(np.int32),
+    )
+
+
+def test_ground_that_was_left_is_not_measured_and_said(car, tmp_path):
+    """Half a metre of it behind the car, and beside it."""
+    clear = run(tmp_path / "clear", car)
+    rear = float(car.vertices_mm[:, 0].max())
+    left = with_ground(car, (rear - 400.0, -1400.0), (rear + 500.0, -400.0))
+    result = run(tmp_path / "left", left, frame_of(car))
+    assert values(result) == values(clear)
+    assert [note for note in result["notes"] if "lie in the ground plane" in note] == [
+        "9000 cm\u00b2 of the model lie in the ground plane: ground that the stage clean did not recognise. No "
+        "dimension counts it; cut it out of the model, or scan that segment with more of the ground."
+    ]
+    assert not any("ground plane" in note for note in clear["notes"])
+
+
+def test_the_floor_of_an_interior_is_measured(tmp_path):
+    floor = with_ground(bumpers(0.0), (-1500.0, -300.0), (1500.0, 300.0))
+    found_by = ("front wall", "symmetry plane of the part", "floor")
+    result = run(tmp_path, floor, frame_of(floor, found_by), part="interior")
+    assert result["dimensions"]["inner_length"]["value_mm"] == pytest.approx(3000.0, abs=1.0)

@@ -1,9 +1,10 @@
+import ast
 import shutil
 import sys
 
 import pytest
 
-from nightbay.pipeline import provenance
+from nightbay.pipeline import provenance, sources
 
 SCRIPT = "from nightbay import stage, width\nstage.run(snakemake, width.width)\n"
 
@@ -35,10 +36,9 @@ def house(tmp_path, monkeypatch):
 def look():
     for function in (
         provenance.code_hash,
-        provenance._tree,
+        provenance._sources,
+        provenance._source,
         provenance._files,
-        provenance._meaning,
-        provenance._distributions,
     ):
         function.cache_clear()
     return provenance.code_hash("width")
@@ -109,3 +109,33 @@ def test_every_template_is_the_resource_of_a_stage():
     patterns = [pattern for patterns in provenance.RESOURCES.values() for pattern in patterns]
     named = {path for pattern in patterns for path in provenance.WORKFLOW.glob(pattern)}
     assert named == set((provenance.WORKFLOW / "report").iterdir())
+
+
+def test_files_are_not_parsed_again_by_the_next_process_but_where_they_changed(house, monkeypatch):
+    before = look()
+    parsed = []
+    parse = ast.parse
+    monkeypatch.setattr(ast, "parse", lambda text: parsed.append(text) or parse(text))
+    assert look() == before
+    assert parsed == []
+    path = house / "scripts" / "nightbay" / "inner" / "other.py"
+    path.write_text("value = 3\n")
+    assert look() != before
+    assert parsed == [b"value = 3\n"]
+
+
+@pytest.mark.parametrize("text", ["", "[]", '{"by": "another version", "files": {}, "libraries": {}}'])
+def test_what_another_version_kept_is_found_anew(house, text):
+    before = look()
+    kept = house / "scripts" / sources.KEPT
+    assert kept.is_file()
+    kept.write_text(text)
+    assert look() == before
+
+
+def test_a_project_that_can_t_be_written_to_has_the_same_hash(house):
+    before = look()
+    kept = house / "scripts" / sources.KEPT
+    shutil.rmtree(kept.parent)
+    kept.parent.write_text("in the way")
+    assert look() == before

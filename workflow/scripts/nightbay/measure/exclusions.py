@@ -1,11 +1,35 @@
-"""What the dimensions leave out: mirrors and the tyres' bulge from the width, thin things on the roof from the
-height."""
+"""What the dimensions leave out: remains of the ground, mirrors and the tyres' bulge from the width, thin things on the
+roof from the height."""
 
 import numpy as np
 
+from nightbay.frame.result import FrameResult
 from nightbay.measure import protrusions
 from nightbay.measure.body import Body
 from nightbay.measure.result import Protrusion
+from nightbay.meshes import vertices
+from nightbay.meshes.surface import Surface
+
+GROUND_MM = 15.0  # above the ground nothing of a vehicle but its tyres begins lower; uneven ground reaches as far
+LEVEL = 0.7  # cosine of 45 degrees, between the normals of a vertex and of the ground
+
+
+def ground_rows(model: Surface, areas: np.ndarray, frame: FrameResult) -> np.ndarray:
+    """Vertices of remains of the ground, rows (k,): level surface at Z = 0, off the tyres, that cleaning left.
+
+    ``model`` in the vehicle ``frame``, with ``areas`` (n,) mm2. A patch of ground behind a vehicle would else be its
+    end. None where the frame was not found by the ground: no segment saw it then.
+    """
+    if frame.zero_planes["z"].found_by != "ground plane":
+        return np.empty(0, np.int64)
+    rows = np.flatnonzero(np.abs(model.vertices_mm[:, 2]) < GROUND_MM)
+    for wheel in frame.wheels:
+        x_mm, _, radius_mm = wheel.centre_mm
+        assert x_mm is not None and radius_mm is not None
+        tread_mm = np.sqrt(2.0 * radius_mm * GROUND_MM)  # length along X from the axle to where the tread is as high
+        rows = rows[np.abs(model.vertices_mm[rows, 0] - x_mm) > tread_mm]
+    rows = rows[areas[rows] > 0.0]
+    return rows[np.abs(vertices.normals(model, rows)[:, 2]) > LEVEL] if len(rows) else rows
 
 
 def width_areas(body: Body) -> tuple[np.ndarray, list[Protrusion]]:

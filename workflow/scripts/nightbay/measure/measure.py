@@ -68,6 +68,9 @@ def measure(upstream: Mapping[str, Any], sheet: Mapping[str, Any], settings: Any
     loose = pieces.loose(model.vertices_mm, areas, settings.measure.loose_mm2)
     loose_mm2 = float(areas[loose].sum())
     areas[loose] = 0.0
+    remains = exclusions.ground_rows(model, areas, frame)
+    remains_mm2 = float(areas[remains].sum())
+    areas[remains] = 0.0
     body = Body(
         surface=model,
         areas=areas,
@@ -99,7 +102,8 @@ def measure(upstream: Mapping[str, Any], sheet: Mapping[str, Any], settings: Any
         scale=refined.scale,
         room=room,
     )
-    return typed.write(result) | {"notes": stated.notes + unscanned_end_notes(body, found) + room_notes}
+    notes = stated.notes + unscanned_end_notes(body, found) + room_notes
+    return typed.write(result) | {"notes": [*ground_notes(remains_mm2, settings.measure.loose_mm2), *notes]}
 
 
 def room_of(body: Body, wanted: Sequence[Mapping[str, Any]]) -> tuple[list[RoomSize], list[str]]:
@@ -167,6 +171,16 @@ def _exterior(body: Body) -> tuple[dict[str, Dimension | None], list[Protrusion]
     if found["wheelbase"] is None:
         notes.append("Wheelbase can't be stated: fewer than two axles were found.")
     return found, noticed, notes
+
+
+def ground_notes(remains_mm2: float, least_mm2: float) -> list[str]:
+    """A sentence on surface that lies in the ground, where that is ``least_mm2`` or more."""
+    if remains_mm2 < least_mm2:
+        return []
+    return [
+        f"{remains_mm2 / 100:.0f} cm\u00b2 of the model lie in the ground plane: ground that the stage clean did not "
+        "recognise. No dimension counts it; cut it out of the model, or scan that segment with more of the ground."
+    ]
 
 
 def unscanned_end_notes(body: Body, found: Mapping[str, Dimension]) -> list[str]:

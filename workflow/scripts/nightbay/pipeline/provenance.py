@@ -5,17 +5,16 @@ an edited one. So every rule carries :func:`code_hash` of its script as a parame
 the meaning of the code behind the stage changes.
 """
 
-import ast
 import hashlib
 import importlib.metadata
 import json
 import os
 import sys
-from collections.abc import Mapping
 from functools import cache
 from pathlib import Path
 
 from nightbay.core.paths import SCRIPTS, WORKFLOW
+from nightbay.pipeline.sources import Source, Sources
 
 # Files that are read when the stage runs: following imports does not find them.
 RESOURCES = {
@@ -32,15 +31,17 @@ def modules_of(script: str | os.PathLike[str]) -> list[Path]:
         path = waiting.pop()
         if path not in found:
             found.add(path)
-            waiting += [file for name in _imports(path) for file in _files(name)]
+            waiting += [file for name in _source(path).imports for file in _files(name)]
+    _sources().keep()
     return sorted(found)
 
 
 def libraries_of(script: str | os.PathLike[str]) -> dict[str, str]:
     """The versions of the third-party libraries behind ``script``: {distribution: version}, sorted."""
-    names = {name.split(".")[0] for path in modules_of(script) for name in _imports(path)}
+    names = {name.split(".")[0] for path in modules_of(script) for name in _source(path).imports}
     ours = {path.stem for path in SCRIPTS.glob("*.py")} | {"nightbay"}
-    distributions = _distributions()
+    distributions = _sources().distributions()
+    _sources().keep()
     found = {
         distribution for name in names - ours - sys.stdlib_module_names for distribution in distributions.get(name, ())
     }
@@ -56,7 +57,7 @@ def code_hash(stage: str) -> str:
     script = SCRIPTS / f"{stage}.py"
     digest = hashlib.sha256()
     for path in modules_of(script):
-        digest.update(f"{path.relative_to(SCRIPTS)}\n{_meaning(path)}\n".encode())
+        digest.update(f"{path.relative_to(SCRIPTS)}\n{_source(path).meaning}\n".encode())
     digest.update(json.dumps(libraries_of(script)).encode())
     digest.update(repr(sys.version_info[:2]).encode())
     for pattern in (f"schemas/{stage}.schema.json", *RESOURCES.get(stage, ())):
@@ -66,32 +67,13 @@ def code_hash(stage: str) -> str:
 
 
 @cache
-def _tree(path: Path) -> ast.Module:
-    return ast.parse(path.read_text(encoding="utf-8"))
+def _sources() -> Sources:
+    return Sources(SCRIPTS.resolve())
 
 
 @cache
-def _distributions() -> Mapping[str, list[str]]:
-    return importlib.metadata.packages_distributions()
-
-
-@cache
-def _imports(path: Path) -> set[str]:
-    """Dotted names of everything that the file imports, also inside functions."""
-    names: set[str] = set()
-    for node in ast.walk(_tree(path)):
-        if isinstance(node, ast.Import):
-            names |= {alias.name for alias in node.names}
-        elif isinstance(node, ast.ImportFrom):
-            if node.level:
-                base = path.parent
-                for _ in range(node.level - 1):
-                    base = base.parent
-                prefix = ".".join([*base.relative_to(SCRIPTS).parts, *([node.module] if node.module else [])])
-            else:
-                prefix = node.module or ""  # a name without level always has a module
-            names |= {prefix, *(f"{prefix}.{alias.name}" for alias in node.names)}
-    return names
+def _source(path: Path) -> Source:
+    return _sources().read(path)
 
 
 @cache
@@ -102,17 +84,6 @@ def _files(name: str) -> tuple[Path, ...]:
     path = SCRIPTS.joinpath(*name.split("."))
     packages = [folder / "__init__.py" for folder in (path, *path.parents) if folder.is_relative_to(SCRIPTS)]
     return tuple(file.resolve() for file in (path.with_suffix(".py"), *packages) if file.is_file())
-
-
-@cache
-def _meaning(path: Path) -> str:
-    tree = _tree(path)
-    for node in ast.walk(tree):
-        if isinstance(node, ast.Module | ast.ClassDef | ast.FunctionDef | ast.AsyncFunctionDef) and ast.get_docstring(
-            node, clean=False
-        ):
-            node.body = node.body[1:]
-    return ast.dump(tree)
 
 
 def content(path: str | os.PathLike[str]) -> str | None:
