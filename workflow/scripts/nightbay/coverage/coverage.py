@@ -1,6 +1,6 @@
 """Finds places of a vehicle's outside that were never seen, and tells them from places that are open by nature."""
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -20,13 +20,16 @@ LEAST_MM2 = 50_000.0  # a palm's breadth squared and more: 0.05 m2
 # third comes back (dark trim) still shows.
 CELL_MM, A_CELL, WIDEST_MM = 20.0, 6.0, 60.0
 OPPOSITE = {"left": "right", "right": "left"}
-SEEN_BESIDE = 0.5  # share of a place with surface on the other side from which it should have surface too
-EDGED = 0.5  # share of the edge with a step from which a place is framed
+SEEN_BESIDE = 0.5  # share of a place with surface on the other side that a wheel arch needs not to be open by nature
+# Openings are alike on both sides: a place is not, where the other side has surface over this share of it.
+ASYMMETRIC = 0.3
+EDGED, SMOOTH = 0.5, 0.1  # shares of the edge with a step: from the first a place is framed, up to the other it is not
 # Glass and chrome return a few per cent of their points, stray ones included; places that no view reached return none.
-# Counted where no surface is near, over squares of this size; a place was looked at where most of them hold points.
-PATCH_MM, LOOKED_AT, DEPTH_MM = 75.0, 0.5, 150.0
+# A place was looked at where this share of its points came back, from this many of its quarters, within a depth of the
+# continued surface.
+LEAST_RETURNED, LEAST_QUARTERS, DEPTH_MM = 0.005, 3, 150.0
 SHOWS_THROUGH = 0.25  # share of a hole behind which surface lies deep inside
-ASIDE_MM = 50.0  # how far beside another view's area a place may lie that is the same
+ASIDE_MM = 30.0  # bounds of two views meet within that
 BRIM_CELLS = 300  # of the surface round a hole that its continuation is computed from
 BESIDE_CELLS = 2  # cells of a hole's margin, which points of its edge fill
 
@@ -89,6 +92,48 @@ def _spacing(points_mm: np.ndarray) -> float:
     return float(np.quantile(fourth, 0.75) * np.sqrt(np.pi / 4))
 
 
+@dataclass(frozen=True)
+class Hole:
+    """A hole of a view in the design grid, as :class:`Area`: ``projected_mm2`` and half a cell along its edge
+    ``edge_mm2``, as the view shows them; ``slant``: cosine of the surface round it to the view. ``seen_mm2``: the area by
+    all views that show it, each with its share: the squares of a normal's three cosines add up to one."""
+
+    view: str
+    verdict: str
+    projected_mm2: float
+    edge_mm2: float
+    slant: float
+    centre_mm: np.ndarray
+    low_mm: np.ndarray
+    high_mm: np.ndarray
+    evidence: str
+    mirrored: float | None
+    returns: float
+    edged: float | None
+    outlines_mm: dict[str, list[np.ndarray]]
+    seen_mm2: float = 0.0
+
+    @property
+    def area_mm2(self) -> float:
+        """Area of the surface that would close it."""
+        return max(self.projected_mm2 / self.slant, self.seen_mm2 + self.projected_mm2 * self.slant)
+
+    @property
+    def most_mm2(self) -> float:
+        """The same with half a cell more along the edge."""
+        return self.area_mm2 + self.edge_mm2 / self.slant
+
+    def with_part(self, part: "Hole") -> "Hole":
+        """This hole with what another view shows of it."""
+        return replace(
+            self,
+            low_mm=np.minimum(self.low_mm, part.low_mm),
+            high_mm=np.maximum(self.high_mm, part.high_mm),
+            outlines_mm=self.outlines_mm | part.outlines_mm,
+            seen_mm2=self.seen_mm2 + part.projected_mm2 * part.slant,
+        )
+
+
 class _Search:
     """The search over all views; everything in the design grid."""
 
@@ -98,7 +143,8 @@ class _Search:
         step = max(1, round((cell_mm / spacing) ** 2 / A_CELL))
         points, normals = surface.points_mm[::step], surface.normals[::step]
         self.views = {
-            name: views.view(views.grid(name, surface.points_mm, cell_mm), points, normals) for name in views.VIEWS
+            name: views.view(views.grid(name, surface.points_mm, cell_mm), points, normals, A_CELL)
+            for name in views.VIEWS
         }
         self.density = len(points) * step / sum(np.count_nonzero(view.filled) for view in self.views.values())
         self.every = np.concatenate([surface.points_mm, surface.others_mm])
@@ -108,62 +154,61 @@ class _Search:
         self.slant = {name: surface.normals @ view.grid.toward for name, view in self.views.items()}
 
     def run(self) -> Coverage:
-        found = [area for name, view in self.views.items() for area in self._in_view(name, view)]
-        found = _once(found)
-        found.sort(key=lambda area: (area.verdict != "never seen", -area.area_mm2))
-        numbered = [replace(area, number=number) for number, area in enumerate(found, 1)]
-        return Coverage(numbered, self.cell_mm, self.least_mm2)
+        found = _joined([hole for name, view in self.views.items() for hole in self._in_view(name, view)])
+        found = [hole for hole in found if hole.most_mm2 >= self.least_mm2]
+        found.sort(key=lambda hole: (hole.verdict != "never seen", -hole.area_mm2))
+        areas = [self._listed(number, hole) for number, hole in enumerate(found, 1)]
+        return Coverage(areas, self.cell_mm, self.least_mm2)
 
-    def _in_view(self, name: str, view: View) -> list[Area]:
-        hole = view.silhouette & ~view.filled
-        if not self.surface.mirrored:
-            return self._areas(name, view, hole, None)
-        other = views.mirrored(view, self.views[OPPOSITE.get(name, name)])
-        one_sided = _wide(hole & other)
-        areas = self._areas(name, view, one_sided, other)
-        return areas + self._areas(name, view, _wide(hole & ~one_sided), other)
-
-    def _areas(self, name: str, view: View, holes: np.ndarray, other: np.ndarray | None) -> list[Area]:
-        label, count = ndimage.label(holes)
-        areas = []
-        for number, box in enumerate(ndimage.find_objects(label), 1):
-            if np.count_nonzero(label[box] == number) * self.cell_mm**2 < self.least_mm2 / 4:
+    def _in_view(self, name: str, view: View) -> list[Hole]:
+        """The holes of a view. One that is part glazing, part never seen is divided by what the other side shows."""
+        holes = []
+        other = None
+        if self.surface.mirrored:
+            other = views.mirrored(view, self.views[OPPOSITE.get(name, name)])
+        for mask in _components(_wide(view.silhouette & ~view.filled), self.least_mm2 / 8 / self.cell_mm**2):
+            hole = self._hole(name, view, mask, other)
+            if hole.verdict == "never seen" or other is None:
+                holes.append(hole)
                 continue
-            area = self._area(name, view, label == number, other)
-            if area is not None:
-                areas.append(area)
-        return areas
+            for part in (_wide(mask & other), _wide(mask & ~_wide(mask & other))):
+                pieces = _components(part, self.least_mm2 / 8 / self.cell_mm**2)
+                holes += [self._hole(name, view, piece, other) for piece in pieces]
+        return [hole for hole in holes if hole.verdict != "natural"]
 
-    def _area(self, name: str, view: View, mask: np.ndarray, other: np.ndarray | None) -> Area | None:
+    def _hole(self, name: str, view: View, mask: np.ndarray, other: np.ndarray | None) -> Hole:
         ring = ndimage.binary_dilation(mask, iterations=3) & view.filled & (view.slant > views.FACING)
-        slant = float(np.nanmedian(view.slant[ring])) if ring.any() and np.isfinite(view.slant[ring]).any() else 1.0
-        area_mm2 = np.count_nonzero(mask) * self.cell_mm**2 / slant
+        slant = float(np.median(view.slant[ring])) if ring.any() else 1.0
         edge = mask & ~ndimage.binary_erosion(mask)
-        most_mm2 = area_mm2 + np.count_nonzero(edge) * self.cell_mm**2 / 2 / slant
-        if most_mm2 < self.least_mm2:
-            return None
         share = None if other is None else float(np.mean(other[mask]))
         depth = self._depth(view, mask, ring)
         centre, low, high = self._bounds(view.grid, mask, depth)
-        one_sided = share is not None and share >= SEEN_BESIDE
-        if not one_sided and self._open_by_nature(name, view, mask, centre):
-            return None
         returns, looked_at, through = self._returns(view, mask, depth)
         edged = self._edged(name, view, mask)
-        verdict, evidence = _judged(one_sided, share, looked_at, through, edged)
+        verdict, evidence = _judged(share, looked_at, through, edged)
+        if self._open_by_nature(name, centre) and (share is None or share < SEEN_BESIDE):
+            verdict = "natural"
+        cells = np.array([np.count_nonzero(mask), np.count_nonzero(edge) / 2]) * self.cell_mm**2
+        outlines = {name: outline.polygons(mask, view.grid.low_mm, self.cell_mm)}
+        return Hole(
+            name, verdict, float(cells[0]), float(cells[1]), slant, centre, low, high, evidence, share, returns, edged,
+            outlines,
+        )  # fmt: skip
+
+    def _listed(self, number: int, hole: Hole) -> Area:
         return Area(
-            0,
-            verdict,  # type: ignore[arg-type]
-            name,
-            places.name(self.frame, name, centre),
-            float(area_mm2),
-            float(most_mm2),
-            *(self._in_frame(corner) for corner in (centre, low, high)),
-            evidence,
-            share,
-            returns,
-            edged,
-            outline.polygons(mask, view.grid.low_mm, self.cell_mm),
+            number,
+            hole.verdict,  # type: ignore[arg-type]
+            hole.view,
+            places.name(self.frame, hole.view, hole.centre_mm),
+            hole.area_mm2,
+            hole.most_mm2,
+            *(self._in_frame(corner) for corner in (hole.centre_mm, hole.low_mm, hole.high_mm)),
+            hole.evidence,
+            hole.mirrored,
+            hole.returns,
+            hole.edged,
+            hole.outlines_mm,
         )
 
     def _in_frame(self, corner: np.ndarray) -> np.ndarray:
@@ -187,14 +232,13 @@ class _Search:
         at = middles[:, :1] * grid.right + middles[:, 1:] * grid.up + depth[:, None] * grid.toward
         return at.mean(axis=0), at.min(axis=0), at.max(axis=0)
 
-    def _open_by_nature(self, name: str, view: View, mask: np.ndarray, centre: np.ndarray) -> bool:
-        """Whether a hole that both sides share lies in a wheel arch, or under the vehicle."""
-        radius = self.surface.radius_mm
-        if not radius or name == "top":
-            return False
-        if name in ("left", "right") and self.frame.arch(centre) is not None:
-            return True
-        return bool(centre[2] < radius)
+    def _open_by_nature(self, name: str, centre: np.ndarray) -> bool:
+        """Whether a hole that both sides share lies in a wheel arch, or beside it under the vehicle."""
+        return (
+            name in ("left", "right")
+            and bool(self.surface.radius_mm)
+            and (self.frame.arch(centre) is not None or bool(centre[2] < self.surface.radius_mm))
+        )
 
     def _returns(self, view: View, mask: np.ndarray, depth: np.ndarray) -> tuple[float, bool, bool]:
         """Points in a hole against those that surface would have; whether they come from all over it; and whether
@@ -208,14 +252,14 @@ class _Search:
         level = np.full(mask.shape, np.nan)
         level[mask] = depth
         near = np.abs(self.every[inside] @ grid.toward - level[column, row]) < DEPTH_MM
-        squares = max(1, round(PATCH_MM / self.cell_mm))
         cells = np.column_stack([column, row])[near]
-        wanted = {tuple(cell) for cell in np.argwhere(inner) // squares}
-        held = {tuple(cell) for cell in cells // squares}
+        middle = np.argwhere(inner).mean(axis=0)
+        quarters = np.bincount((cells > middle) @ [1, 2], minlength=4)
         returns = len(cells) / max(1.0, np.count_nonzero(inner) * self.density)
         behind = inner & np.isfinite(view.depth_mm) & (level - view.depth_mm > DEPTH_MM)
         through = np.count_nonzero(behind) >= SHOWS_THROUGH * np.count_nonzero(inner)
-        return float(returns), len(held & wanted) >= LOOKED_AT * len(wanted), bool(through)
+        looked_at = returns >= LEAST_RETURNED and np.count_nonzero(quarters) >= LEAST_QUARTERS
+        return float(returns), bool(looked_at), bool(through)
 
     def _edged(self, name: str, view: View, mask: np.ndarray) -> float | None:
         grid = view.grid
@@ -227,29 +271,37 @@ class _Search:
         return edges.edged(mask, grid.low_mm, self.cell_mm, grid.plane(points), points @ grid.toward)
 
 
-def _judged(
-    one_sided: bool, share: float | None, looked_at: bool, through: bool, edged: float | None
-) -> tuple[str, str]:
+def _judged(share: float | None, looked_at: bool, through: bool, edged: float | None) -> tuple[str, str]:
     """The verdict on a hole and the evidence in words."""
-    framed = edged is not None and edged >= EDGED
     signs = []
     if looked_at:
         signs.append("scattered points come back from all over it, as from glass, chrome or black trim")
-    if framed:
+    if edged is not None and edged >= EDGED:
         signs.append(f"a step or flange follows {edged:.0%} of its edge")
     if through:
-        signs.append("surface shows through it")
-    if one_sided:
+        signs.append("surface shows deep inside")
+    if share is not None and share >= ASYMMETRIC:
         seen = f"the other side has surface over {share:.0%} of it"
         if looked_at:
-            return "open", f"{seen}, but {listing(signs)}: check that this is glazing"
+            return "open", f"{seen}, but here {listing(signs)}: check that this is glazing"
         return "never seen", f"{seen}, this side has none"
     if signs:
-        both = "both sides are open here" if share is not None else "it is open"
-        return "open", f"{both}, and {listing(signs)}: check that this is glazing or another opening"
+        return "open", f"{listing(signs)}: check that this is glazing or another opening"
     if edged is None:
         return "never seen", "no surface borders on it, and no point comes back from it"
-    return "never seen", "surface ends at its edge without a step or flange, and no point comes back from it"
+    if edged <= SMOOTH:
+        return "never seen", "surface ends all round it without a step or flange, and no point comes back from it"
+    return "open", (
+        f"both sides are open and no point comes back, but a step or flange follows {edged:.0%} of its edge only: check "
+        "that this is glazing or another opening"
+    )
+
+
+def _components(mask: np.ndarray, least: float) -> Iterator[np.ndarray]:
+    """The connected parts of at least so many cells."""
+    label, count = ndimage.label(mask)
+    for number in np.flatnonzero(np.bincount(label.ravel(), minlength=count + 1)[1:] >= least) + 1:
+        yield label == number
 
 
 def _wide(mask: np.ndarray) -> np.ndarray:
@@ -257,16 +309,21 @@ def _wide(mask: np.ndarray) -> np.ndarray:
     return ndimage.binary_opening(mask, np.ones((3, 3)))
 
 
-def _once(areas: list[Area]) -> list[Area]:
-    """Each place once: an area whose centre lies within a larger one of another view and the same verdict is left
-    out."""
-    kept: list[Area] = []
-    for area in sorted(areas, key=lambda area: -area.area_mm2):
-        if not any(
-            other.view != area.view
-            and other.verdict == area.verdict
-            and np.all((area.centre_mm > other.low_mm - ASIDE_MM) & (area.centre_mm < other.high_mm + ASIDE_MM))
-            for other in kept
-        ):
-            kept.append(area)
+def _joined(holes: list[Hole]) -> list[Hole]:
+    """Each place once: what two views show of one place is joined, as the larger of them with the outlines of both.
+
+    Holes of different views and the same verdict are of one place where their bounds meet.
+    """
+    kept: list[Hole] = []
+    for hole in sorted(holes, key=lambda hole: -hole.projected_mm2):
+        for at, other in enumerate(kept):
+            if hole.verdict == other.verdict and hole.view not in other.outlines_mm and _meet(hole, other):
+                kept[at] = other.with_part(hole)
+                break
+        else:
+            kept.append(hole)
     return kept
+
+
+def _meet(a: Hole, b: Hole) -> bool:
+    return bool(np.all((a.low_mm < b.high_mm + ASIDE_MM) & (b.low_mm < a.high_mm + ASIDE_MM)))

@@ -6,8 +6,9 @@ from dataclasses import dataclass
 import numpy as np
 
 SIDE_OF_MIDDLE = 0.15  # share of the width within which a place lies in the middle
-THIRD = 1 / 3
-BELT = 0.55  # share of the height above which the windows of a car begin (common practice, no source)
+# Shares of the height at which windows begin and the roof does, and wheel radii up to the sill (common practice, no
+# source).
+BELT, ROOF, SILL = 0.55, 0.85, 1.2
 ARCH = 1.45  # radii round an axle that belong to the wheel arch
 
 
@@ -30,25 +31,27 @@ class Frame:
 
 
 def name(frame: Frame, view: str, centre_mm: np.ndarray) -> str:
-    """A place in words, such as "rear left wheel arch" or "roof, front third, right"; ``view`` it is seen from."""
+    """A place in words, such as "rear left wheel arch" or "left side, below the windows (0.6 m behind the front axle,
+    0.8 m above the ground)"; ``view`` it is seen from."""
     share = (centre_mm - frame.low_mm) / np.maximum(frame.high_mm - frame.low_mm, 1.0)
-    side = _side(share[1])
+    side, high = _side(share[1]), f"{centre_mm[2] / 1000:.1f} m above the ground"
     if view in ("left", "right"):
         axle = frame.arch(centre_mm)
-        if axle is not None and frame.radius_mm:
-            return f"{_axle(axle, len(frame.axles_x_mm))} {view} wheel arch"
-        return f"{view} side, {_along(share[0])}, {_height(frame, centre_mm, share[2])}"
+        if axle is not None:
+            return f"{_axle(axle, len(frame.axles_x_mm))}{view} wheel arch"
+        return f"{view} side, {_height(frame, centre_mm, share[2])} ({_along(frame, centre_mm[0])}, {high})"
+    where = "in the middle" if side is None else f"towards the {side}"
     if view in ("front", "rear"):
-        where = "in the middle" if side is None else f"to the {side}"
-        return f"{view}, {_height(frame, centre_mm, share[2])}, {where}"
-    surface = "roof" if share[2] > 0.8 else "top"
-    return f"{surface}, {_along(share[0])}, {'in the middle' if side is None else side}"
+        return f"{view}, {_height(frame, centre_mm, share[2])}, {where} ({high})"
+    surface = "roof" if share[2] > ROOF else "top"
+    return f"{surface}, {where} ({_along(frame, centre_mm[0])}, {high})"
 
 
 def _axle(number: int, count: int) -> str:
+    """The name of an axle, with a blank behind it; a single one has none."""
     if count == 2:
-        return ("front", "rear")[number]
-    return "" if count == 1 else f"axle {number + 1}"
+        return ("front ", "rear ")[number]
+    return "" if count == 1 else f"axle {number + 1} "
 
 
 def _side(share: float) -> str | None:
@@ -57,13 +60,20 @@ def _side(share: float) -> str | None:
     return "left" if share < 0.5 else "right"
 
 
-def _along(share: float) -> str:
-    return "front third" if share < THIRD else "middle third" if share < 2 * THIRD else "rear third"
+def _along(frame: Frame, x_mm: float) -> str:
+    """Where along the vehicle a place lies: from the nearest axle, or from the front end where no axle is known."""
+    marks = [*frame.axles_x_mm] or [float(frame.low_mm[0])]
+    names = [f"{_axle(number, len(marks))}axle" for number in range(len(marks))] if frame.axles_x_mm else ["front end"]
+    nearest = int(np.argmin(np.abs(np.array(marks) - x_mm)))
+    off_m = (x_mm - marks[nearest]) / 1000
+    if abs(off_m) < 0.05:
+        return f"at the {names[nearest]}"
+    return f"{abs(off_m):.1f} m {'behind' if off_m > 0 else 'ahead of'} the {names[nearest]}"
 
 
 def _height(frame: Frame, centre_mm: np.ndarray, share: float) -> str:
-    if frame.radius_mm and centre_mm[2] < 1.2 * frame.radius_mm:
+    if centre_mm[2] < SILL * frame.radius_mm:
         return "at sill height"
     if share < BELT:
         return "below the windows"
-    return "at window height" if share < 0.85 else "at the edge of the roof"
+    return "at window height" if share < ROOF else "at the edge of the roof"

@@ -17,7 +17,8 @@ class Area:
     in a direction of which nothing is known. ``evidence`` in words. ``mirrored``: share of it that has surface on the
     other side of the symmetry plane, None without one; ``returns``: points in it against those that surface beside it
     would have; ``edged``: share of its edge that a step or a flange follows, None where no surface borders on it.
-    ``outline_mm``: closed polygons (k, 2) in the view's coordinates (see :data:`nightbay.coverage.views.VIEWS`).
+    ``outlines_mm`` {view: closed polygons (k, 2)} in the coordinates of each view that shows it (see
+    :data:`nightbay.coverage.views.VIEWS`).
     """
 
     number: int
@@ -33,7 +34,7 @@ class Area:
     mirrored: float | None
     returns: float
     edged: float | None
-    outline_mm: list[np.ndarray]
+    outlines_mm: dict[str, list[np.ndarray]]
 
 
 @dataclass(frozen=True)

@@ -16,7 +16,10 @@ VIEWS = {
 }
 FACING = 0.4  # least cosine of surface that is looked at: every normal is within 55 degrees of an axis
 DEEP_MM = 250.0  # surface in a pit deeper than that lies behind an opening; a mirror reaches out less
-FILLED = 0.5  # share of the nine cells round a cell that must hold points for surface to be there
+# Surface is there where a cell and its eight neighbours hold this share of the points of plain surface. Dark trim gives
+# a third of them and chrome a quarter, glass some per cent.
+FILLED = 0.2
+OCCUPIED = 0.5  # least share of those nine cells that hold points
 MARGIN = 6  # cells round the points
 CLOSED_MM = 120.0  # gaps of the silhouette up to this are bridged: between a mirror and the door, between two panels
 
@@ -82,8 +85,9 @@ def grid(name: str, points_mm: np.ndarray, cell_mm: float) -> Grid:
     return Grid(name, toward, right, up, first * cell_mm, cell_mm, shape)
 
 
-def view(cells: Grid, points_mm: np.ndarray, normals: np.ndarray) -> View:
-    """The view of points (n, 3) with unit normals (n, 3), both in the design grid."""
+def view(cells: Grid, points_mm: np.ndarray, normals: np.ndarray, a_cell: float) -> View:
+    """The view of points (n, 3) with unit normals (n, 3), both in the design grid; ``a_cell``: points that plain surface
+    has in a cell."""
     slant = normals @ cells.toward
     seen = slant > 0.0
     column, row = cells.cells(points_mm)
@@ -100,10 +104,13 @@ def view(cells: Grid, points_mm: np.ndarray, normals: np.ndarray) -> View:
     every = np.zeros(size, bool)
     every[flat] = True
     depth = depth.reshape(cells.shape)
-    share = ndimage.uniform_filter((count > 0).reshape(cells.shape).astype(np.float32), 3, mode="constant")
-    level = _filled_pits(np.where(share >= FILLED, depth, -np.inf))
+    # at most plain surface a cell: one crowded cell is no surface round it
+    capped = np.minimum(count, a_cell).reshape(cells.shape).astype(np.float32)
+    shown = ndimage.uniform_filter(capped, 3, mode="constant") >= FILLED * a_cell
+    shown &= ndimage.uniform_filter((capped > 0).astype(np.float32), 3, mode="constant") >= OCCUPIED
+    level = _filled_pits(np.where(shown, depth, -np.inf))
     with np.errstate(invalid="ignore"):
-        outside = (share >= FILLED) & ~(level - depth > DEEP_MM)
+        outside = shown & ~(level - depth > DEEP_MM)
     return View(
         cells,
         outside,

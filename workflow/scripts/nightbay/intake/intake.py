@@ -80,9 +80,7 @@ def intake(
     return working_cloud(raw, sheet, settings, folder)
 
 
-def working_cloud(
-    raw: raw_store.RawStore, sheet: Mapping[str, Any], settings: Any, folder: Path
-) -> dict[str, Any]:
+def working_cloud(raw: raw_store.RawStore, sheet: Mapping[str, Any], settings: Any, folder: Path) -> dict[str, Any]:
     """Check the points that were read of an export, all or a sample, and leave them as a working cloud in ``folder``.
 
     Returns and raises as :func:`intake` does; the files of ``raw`` are removed.

@@ -1,7 +1,8 @@
 """The night's stages from intake to frame, run on a sample of a part's raw files in a scratch folder."""
 
 import time
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterator, Mapping
+from contextlib import contextmanager, redirect_stdout
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
@@ -21,6 +22,8 @@ from nightbay.release import file_state, sampling
 # Points of a part that are looked at. A coach has 120 m2 of outside, most of it seen twice: four points in each cell of
 # 25 mm. A fifth of a missing area of 0.05 m2 is then still sixteen cells.
 MOST = 1_000_000
+# Of an overlap: enough to register what has no targets, and too few to measure how well it fits.
+CORRESPONDENCES = 3000
 
 
 @dataclass(frozen=True)
@@ -60,7 +63,7 @@ class _Chain:
     def __init__(self, job: Job, part: str, scratch: Path, say: Callable[[str], None]) -> None:
         self.job, self.part, self.scratch, self.say = job, part, scratch, say
         self.checked = Checked()
-        self.day = job.hashes.day
+        self.day, self.log = job.hashes.day, scratch / "log"
 
     def run(self) -> Checked:
         segments = self.job.parts[self.part].segments
@@ -83,6 +86,20 @@ class _Chain:
             checked.frame = self._stage("frame", frame.frame, {"clean": posed, "refine": checked.refine})
         return checked
 
+    def _settings(self, stage: str) -> dict[str, dict[str, Any]]:
+        """The night's settings of a stage, with fewer correspondences."""
+        values = self.job.settings(stage, self.part)
+        if stage == "refine":
+            few = min(CORRESPONDENCES, values["refine"]["correspondences"])
+            values["refine"] = values["refine"] | {"correspondences": few}
+        return values
+
+    @contextmanager
+    def _logged(self) -> Iterator[None]:
+        """What a stage prints goes to the log."""
+        with open(self.log, "a", encoding="utf-8") as log, redirect_stdout(log):
+            yield
+
     def _segment(self, name: str, most: int) -> None:
         job = replace(self.job, hashes=Unhashed(self.day))
         sheet = job.sheet("intake", part=self.part, segment=name)
@@ -95,9 +112,10 @@ class _Chain:
             missing = file_state.fault(path, sheet["file"])
             if missing:
                 raise Rejected(missing)
-            found, sample = sampling.blocks(path, sheet["file"], sheet["columns"], sheet["units"], most, folder)
+            found, self.checked.samples[name] = sampling.blocks(
+                path, sheet["file"], sheet["columns"], sheet["units"], most, folder
+            )
             raw = raw_store.store(found, sheet["file"], sheet["units"], folder)
-            self.checked.samples[name] = sample or sampling.Sample(raw.count, None, True)
             return intake.working_cloud(raw, sheet, settings, folder)
 
         taken = self._stage("intake", read, {}, sheet, name, raw=(path, state))
@@ -124,7 +142,8 @@ class _Chain:
         began = time.monotonic()
         wanted = self.job.sheet(stage, part=self.part) if sheet is None else sheet
         try:
-            result = function(upstream, wanted, frozen(self.job.settings(stage, self.part)), folder, 1)
+            with self._logged():
+                result = function(upstream, wanted, frozen(self._settings(stage)), folder, 1)
         except Unplaced as unplaced:
             self.checked.faults += [Fault(name, stage, sentence) for name, sentence in unplaced.reasons.items()]
             return None

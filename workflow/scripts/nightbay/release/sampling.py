@@ -25,23 +25,22 @@ LAS_COUNT, LAS_RETURNS, LAS_RECORD = 107, 20, 105  # offsets and sizes in bytes,
 LAS_EXTENDED, LAS_LONG_COUNT, LAS_1_4 = 235, 247, 375
 
 
-@dataclass(frozen=True)
+@dataclass
 class Sample:
-    """What was read of a file: ``read`` points of about ``of`` (None where only the whole file tells); ``all_rows``:
-    the format made every row be read."""
+    """What was taken of a file: ``read`` points of about ``of``; ``all_rows``: its format made every row be read, and
+    both count up while they are."""
 
     read: int
-    of: int | None
+    of: int
     all_rows: bool
 
 
 def blocks(
     path: Path, name: str, columns: Sequence[str] | None, units: str, most: int, folder: Path
-) -> tuple[Iterator[Block], Sample | None]:
+) -> tuple[Iterator[Block], Sample]:
     """Blocks of at most about ``most`` points of an export, in its order, and what they are a sample of.
 
-    The second result is None where it is known only once all blocks were taken: count them. ``folder`` holds the small
-    copy. Raises :class:`nightbay.core.errors.Rejected` as the readers do, for the file itself.
+    ``folder`` holds the small copy. Raises :class:`nightbay.core.errors.Rejected` as the readers do, for the file itself.
     """
     small = folder / f"sample{path.suffix.lower()}"
     copy = {".ply": _ply, ".stl": _stl, ".las": _las}.get(path.suffix.lower())
@@ -49,7 +48,9 @@ def blocks(
         copy = _text
     sample = copy(path, name, columns, units, most, small) if copy and path.stat().st_size else None
     if sample is None:
-        return _every(readers.blocks(path, name, columns, units), _share(path, name, most)), None
+        step = _step(path, most)
+        sample = Sample(0, 0, step > 1)
+        return _every(readers.blocks(path, name, columns, units), step, sample), sample
     if copy is _text:
         columns = layout.find(path, name, columns).columns
         return readers.blocks(small, name, columns, None), sample
@@ -71,14 +72,16 @@ def rows(count: int, most: int) -> np.ndarray:
     return np.unique(np.minimum((start[:, None] + np.arange(RUN)).ravel(), count - 1))
 
 
-def _share(path: Path, name: str, most: int) -> int:
+def _step(path: Path, most: int) -> int:
     """Of how many rows one is kept, where a file's rows are all read: by its size and the least bytes of a point."""
     least = {".laz": 4, ".e57": 12, ".obj": 20, ".stl": 50, ".ply": 12}.get(path.suffix.lower(), 12)
     return max(1, path.stat().st_size // least // most)
 
 
-def _every(all_blocks: Iterator[Block], step: int) -> Iterator[Block]:
+def _every(all_blocks: Iterator[Block], step: int, sample: Sample) -> Iterator[Block]:
     for block in all_blocks:
+        sample.of += len(block.xyz)
+        sample.read += len(block.xyz[::step])
         kept = {
             field: None if values is None else values[::step]
             for field, values in (
@@ -98,7 +101,8 @@ def _ply(path: Path, name: str, columns: Any, units: str, most: int, small: Path
         return None
     ply.check_size(path, name, header)
     before = header.before("vertex")
-    if vertex.has_list or vertex.count <= most or (before and (header.order == "ascii" or any(e.has_list for e in before))):
+    apart = before and (header.order == "ascii" or any(element.has_list for element in before))
+    if vertex.has_list or apart or vertex.count <= most:
         return None
     if header.order == "ascii":
         lines = _lines(path, header.offset, most)
