@@ -9,7 +9,10 @@ import pickle
 from dataclasses import dataclass, field, replace
 
 import numpy as np
+import trimesh
 import yaml
+from scipy.spatial import cKDTree
+from scipy.spatial.transform import Rotation
 
 import bodies
 import export
@@ -124,13 +127,19 @@ def kept_scene(seed, folder):
     return pickle.loads(path.read_bytes())
 
 
-def write(folder, made, kind, seed):
-    """Write a job of a scene into ``folder`` with a planted defect of this kind, None for a sound one."""
+def write(folder, made, kind, seed, clear=False):
+    """Write a job of a scene into ``folder`` with a planted defect of this kind, None for a sound one.
+
+    ``clear``: no point comes back from glazing; else some per cent do.
+    """
     rng = np.random.default_rng([seed, 72])
     raw = folder / "raw"
     raw.mkdir(parents=True)
-    clouds = {name: (points.xyz.copy(), points.normals.copy()) for name, points in made.points.items()}
-    labels = {name: points.label for name, points in made.points.items()}
+    clouds, labels = {}, {}
+    glass = _glass(made) if clear else lambda xyz: np.zeros(len(xyz), bool)
+    for name, points in made.points.items():
+        left = ~glass(points.xyz)
+        clouds[name], labels[name] = (points.xyz[left], points.normals[left]), points.label[left]
     seen = {name: numbers[rng.random(len(numbers)) > 0.1] for name, numbers in made.seen.items()}
     places = {name: made.targets.xyz_mm.copy() for name in RUNS}
     planted = Planted(kind, str(rng.choice(RUNS)))
@@ -169,6 +178,13 @@ def write(folder, made, kind, seed):
     return planted
 
 
+def _glass(made):
+    """A function of points, (n, 3): whether they lie on glazing."""
+    places, face = trimesh.sample.sample_surface(made.body.mesh, 400_000, seed=1)
+    tree, glazed = cKDTree(places), made.body.material[face] == bodies.GLASS
+    return lambda xyz: glazed[tree.query(xyz)[1]]
+
+
 def _missing(made, rng):
     """A random place of the outside that is cut out, as :class:`Planted` and a function of points (n, 3): gone or not.
 
@@ -179,7 +195,7 @@ def _missing(made, rng):
     middle = made.body.vertices_mm[made.body.faces].mean(axis=1)
     every = np.concatenate([points.xyz[points.label == simulate.SURFACE] for points in made.points.values()])
     outer = np.isin(made.body.material, (bodies.PAINT, bodies.TRIM)) & (normal[:, 2] > -0.3)
-    outer &= simulate.cKDTree(every).query(middle)[0] < DENSE_MM
+    outer &= cKDTree(every).query(middle)[0] < DENSE_MM
     for x in made.body.dimensions_mm["axles"]:
         radius = made.body.dimensions_mm["tyre_radius"]
         outer &= np.hypot(middle[:, 0] - x, middle[:, 2] - radius) > 1.25 * radius
@@ -220,7 +236,7 @@ def _moved(made, planted, clouds, labels, places, rng):
     shift = np.array([0.0, rng.normal(0, 1.0), -rng.uniform(3.0, 6.0)])
     lean = np.radians(rng.uniform(0.05, 0.15)) * rng.choice([-1, 1])
     middle = np.array([made.body.bounds_mm[:, 0].mean(), 0.0, 0.0])
-    turn = simulate.Rotation.from_rotvec([lean, 0.0, 0.0]).as_matrix()
+    turn = Rotation.from_rotvec([lean, 0.0, 0.0]).as_matrix()
     T = rigid.pose(turn, middle - turn @ middle + shift)
     xyz, normals = clouds[planted.segment]
     body = np.isin(labels[planted.segment], (simulate.GROUND, simulate.SURROUNDINGS), invert=True)

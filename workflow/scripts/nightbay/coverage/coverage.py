@@ -23,10 +23,12 @@ OPPOSITE = {"left": "right", "right": "left"}
 SEEN_BESIDE = 0.5  # share of a place with surface on the other side that a wheel arch needs not to be open by nature
 # Openings are alike on both sides: a place is not, where the other side has surface over this share of it.
 ASYMMETRIC = 0.3
+# Glazing may return nothing and lie flush with the body. What reaches above this share of the height may be glazing.
+GLAZED = 0.5
 EDGED, SMOOTH = 0.5, 0.1  # shares of the edge with a step: from the first a place is framed, up to the other it is not
 # Glass and chrome return a few per cent of their points, stray ones included; places that no view reached return none.
 # A place was looked at where this share of its points came back, from this many of its quarters, within a depth of the
-# continued surface.
+# continued surface; or as many as surface needs, from wherever.
 LEAST_RETURNED, LEAST_QUARTERS, DEPTH_MM = 0.005, 3, 150.0
 SHOWS_THROUGH = 0.25  # share of a hole behind which surface lies deep inside
 ASIDE_MM = 30.0  # bounds of two views meet within that
@@ -57,9 +59,11 @@ def find(surface: Surface, least_mm2: float = LEAST_MM2) -> Coverage:
     """The :class:`Coverage` of a vehicle's outside: areas of at least ``least_mm2`` without surface.
 
     Cells of five views are compared with their mirror image. Where only one side has surface, the other was never
-    seen, unless points come back from all over it. Where both sides are open, a place was never seen if nothing comes
-    back from it, no step or flange follows its edge, and nothing shows through it; else it is open, and the evidence
-    says why. Wheel arches and what lies below the axles between the wheels are open by nature.
+    seen, unless points come back from all over it, as from glazing on one side. Where both sides are open, a place was
+    never seen if it lies below the windows, nothing comes back from it, no step or flange follows its edge and nothing
+    shows through it, or if no surface borders on it. Else it is open, and the evidence says why: glazing that returns
+    nothing and lies flush can't be told from a place that was never seen. Wheel arches, and what lies below the axles
+    on a side, are open by nature.
     """
     design = _in_design_grid(surface)
     spacing = _spacing(design.points_mm)
@@ -95,8 +99,8 @@ def _spacing(points_mm: np.ndarray) -> float:
 @dataclass(frozen=True)
 class Hole:
     """A hole of a view in the design grid, as :class:`Area`: ``projected_mm2`` and half a cell along its edge
-    ``edge_mm2``, as the view shows them; ``slant``: cosine of the surface round it to the view. ``seen_mm2``: the area by
-    all views that show it, each with its share: the squares of a normal's three cosines add up to one."""
+    ``edge_mm2``, as the view shows them; ``slant``: cosine of the surface round it to the view. ``seen_mm2``: the area
+    by other views that show it, each with its share: the squares of a normal's three cosines add up to one."""
 
     view: str
     verdict: str
@@ -163,68 +167,83 @@ class _Search:
     def _in_view(self, name: str, view: View) -> list[Hole]:
         """The holes of a view. One that is part glazing, part never seen is divided by what the other side shows."""
         holes = []
-        other = None
+        other = beside = None
         if self.surface.mirrored:
-            other = views.mirrored(view, self.views[OPPOSITE.get(name, name)])
+            other, beside = views.mirrored(view, self.views[OPPOSITE.get(name, name)])
         for mask in _components(_wide(view.silhouette & ~view.filled), self.least_mm2 / 8 / self.cell_mm**2):
-            hole = self._hole(name, view, mask, other)
+            hole = self._hole(name, view, mask, other, beside)
             if hole.verdict == "never seen" or other is None:
                 holes.append(hole)
                 continue
             for part in (_wide(mask & other), _wide(mask & ~_wide(mask & other))):
                 pieces = _components(part, self.least_mm2 / 8 / self.cell_mm**2)
-                holes += [self._hole(name, view, piece, other) for piece in pieces]
+                holes += [self._hole(name, view, piece, other, beside) for piece in pieces]
         return [hole for hole in holes if hole.verdict != "natural"]
 
-    def _hole(self, name: str, view: View, mask: np.ndarray, other: np.ndarray | None) -> Hole:
+    def _hole(
+        self, name: str, view: View, mask: np.ndarray, other: np.ndarray | None, beside: np.ndarray | None
+    ) -> Hole:
         ring = ndimage.binary_dilation(mask, iterations=3) & view.filled & (view.slant > views.FACING)
         slant = float(np.median(view.slant[ring])) if ring.any() else 1.0
-        edge = mask & ~ndimage.binary_erosion(mask)
+        # a cell beside the edge counts as surface by its neighbours: the hole reaches 0.9 cells farther on average
+        whole = ndimage.binary_dilation(mask)
+        edge = whole & ~ndimage.binary_erosion(whole)
         share = None if other is None else float(np.mean(other[mask]))
-        depth = self._depth(view, mask, ring)
+        known = None if other is None or beside is None else np.where(other & mask, beside, np.nan)
+        depth = self._depth(view, mask, ring, known)
         centre, low, high = self._bounds(view.grid, mask, depth)
         returns, looked_at, through = self._returns(view, mask, depth)
         edged = self._edged(name, view, mask)
-        verdict, evidence = _judged(share, looked_at, through, edged)
+        glazing = bool(high[2] > GLAZED * self.frame.high_mm[2])
+        verdict, evidence = _judged(share, looked_at, through, edged, glazing)
         if self._open_by_nature(name, centre) and (share is None or share < SEEN_BESIDE):
             verdict = "natural"
-        cells = np.array([np.count_nonzero(mask), np.count_nonzero(edge) / 2]) * self.cell_mm**2
-        outlines = {name: outline.polygons(mask, view.grid.low_mm, self.cell_mm)}
+        cells = np.array([np.count_nonzero(whole), np.count_nonzero(edge) / 2]) * self.cell_mm**2
+        outlines = {name: outline.polygons(whole, view.grid.low_mm, self.cell_mm)}
         return Hole(
             name, verdict, float(cells[0]), float(cells[1]), slant, centre, low, high, evidence, share, returns, edged,
             outlines,
         )  # fmt: skip
 
     def _listed(self, number: int, hole: Hole) -> Area:
+        centre, low, high = (self._in_frame(corner) for corner in (hole.centre_mm, hole.low_mm, hole.high_mm))
         return Area(
-            number,
-            hole.verdict,  # type: ignore[arg-type]
-            hole.view,
-            places.name(self.frame, hole.view, hole.centre_mm),
-            hole.area_mm2,
-            hole.most_mm2,
-            *(self._in_frame(corner) for corner in (hole.centre_mm, hole.low_mm, hole.high_mm)),
-            hole.evidence,
-            hole.mirrored,
-            hole.returns,
-            hole.edged,
-            hole.outlines_mm,
+            number=number,
+            verdict="never seen" if hole.verdict == "never seen" else "open",
+            view=hole.view,
+            place=places.name(self.frame, hole.view, hole.centre_mm),
+            area_mm2=hole.area_mm2,
+            most_mm2=hole.most_mm2,
+            centre_mm=centre,
+            low_mm=np.minimum(low, high),
+            high_mm=np.maximum(low, high),
+            evidence=hole.evidence,
+            mirrored=hole.mirrored,
+            returns=hole.returns,
+            edged=hole.edged,
+            outlines_mm=hole.outlines_mm,
         )
 
     def _in_frame(self, corner: np.ndarray) -> np.ndarray:
         axes = self.surface.axes
         return corner * np.array([-axes.forward, -axes.left, 1.0])
 
-    def _depth(self, view: View, mask: np.ndarray, ring: np.ndarray) -> np.ndarray:
-        """How far towards the viewer the surface would lie that closes a hole, (k,) mm for its cells: the smoothest
-        continuation of what borders on it (thin plate)."""
-        around = np.argwhere(ring)
+    def _depth(self, view: View, mask: np.ndarray, ring: np.ndarray, beside: np.ndarray | None) -> np.ndarray:
+        """How far towards the viewer the surface would lie that closes a hole, (k,) mm for its cells: where it lies on
+        the other side, ``beside``, else the smoothest continuation of that and of what borders on it (thin plate)."""
+        values = np.where(ring, view.depth_mm, np.nan)
+        if beside is not None:
+            values = np.where(np.isfinite(beside), beside, values)
+        around = np.argwhere(np.isfinite(values))
         around = around[:: max(1, len(around) // BRIM_CELLS)]
         cells = np.argwhere(mask)
         if len(around) < 3 or np.linalg.matrix_rank(around - around.mean(axis=0)) < 2:
-            return np.full(len(cells), np.nanmax(view.depth_mm))
-        values = view.depth_mm[around[:, 0], around[:, 1]]
-        return RBFInterpolator(around.astype(float), values, smoothing=1.0)(cells.astype(float))
+            found = np.full(len(cells), np.nanmax(view.depth_mm))
+        else:
+            own = values[around[:, 0], around[:, 1]]
+            found = RBFInterpolator(around.astype(float), own, smoothing=1.0)(cells.astype(float))
+        exact = values[cells[:, 0], cells[:, 1]]
+        return np.where(np.isfinite(exact), exact, found)
 
     def _bounds(self, grid: Grid, mask: np.ndarray, depth: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
         """Centre and bounds of a hole, (3,) each."""
@@ -258,7 +277,8 @@ class _Search:
         returns = len(cells) / max(1.0, np.count_nonzero(inner) * self.density)
         behind = inner & np.isfinite(view.depth_mm) & (level - view.depth_mm > DEPTH_MM)
         through = np.count_nonzero(behind) >= SHOWS_THROUGH * np.count_nonzero(inner)
-        looked_at = returns >= LEAST_RETURNED and np.count_nonzero(quarters) >= LEAST_QUARTERS
+        spread = np.count_nonzero(quarters) >= LEAST_QUARTERS
+        looked_at = returns >= (LEAST_RETURNED if spread else views.FILLED)
         return float(returns), bool(looked_at), bool(through)
 
     def _edged(self, name: str, view: View, mask: np.ndarray) -> float | None:
@@ -271,8 +291,8 @@ class _Search:
         return edges.edged(mask, grid.low_mm, self.cell_mm, grid.plane(points), points @ grid.toward)
 
 
-def _judged(share: float | None, looked_at: bool, through: bool, edged: float | None) -> tuple[str, str]:
-    """The verdict on a hole and the evidence in words."""
+def _judged(share: float | None, looked_at: bool, through: bool, edged: float | None, glazing: bool) -> tuple[str, str]:
+    """The verdict on a hole and the evidence in words; ``glazing``: it lies where windows are."""
     signs = []
     if looked_at:
         signs.append("scattered points come back from all over it, as from glass, chrome or black trim")
@@ -284,16 +304,20 @@ def _judged(share: float | None, looked_at: bool, through: bool, edged: float | 
         seen = f"the other side has surface over {share:.0%} of it"
         if looked_at:
             return "open", f"{seen}, but here {listing(signs)}: check that this is glazing"
-        return "never seen", f"{seen}, this side has none"
+        unless = " (unless it is glazing on one side only)" if glazing else ""
+        return "never seen", f"{seen}, this side has none{unless}"
     if signs:
         return "open", f"{listing(signs)}: check that this is glazing or another opening"
     if edged is None:
         return "never seen", "no surface borders on it, and no point comes back from it"
-    if edged <= SMOOTH:
-        return "never seen", "surface ends all round it without a step or flange, and no point comes back from it"
+    if edged <= SMOOTH and not glazing:
+        return "never seen", (
+            "it lies below the windows, surface ends all round it without a step or flange, and no point comes back "
+            "from it"
+        )
     return "open", (
-        f"both sides are open and no point comes back, but a step or flange follows {edged:.0%} of its edge only: check "
-        "that this is glazing or another opening"
+        f"no point comes back, and a step or flange follows {edged:.0%} of its edge: it looks the same on both sides, "
+        "or lies in the middle; check that this is glazing or another opening"
     )
 
 

@@ -1,4 +1,4 @@
-"""Orthographic views of points along the axes of the vehicle: where surface faces the viewer, and how far out it lies."""
+"""Orthographic views along the axes of the vehicle: where surface faces the viewer, and how far out it lies."""
 
 from dataclasses import dataclass
 
@@ -86,8 +86,8 @@ def grid(name: str, points_mm: np.ndarray, cell_mm: float) -> Grid:
 
 
 def view(cells: Grid, points_mm: np.ndarray, normals: np.ndarray, a_cell: float) -> View:
-    """The view of points (n, 3) with unit normals (n, 3), both in the design grid; ``a_cell``: points that plain surface
-    has in a cell."""
+    """The view of points (n, 3) with unit normals (n, 3), both in the design grid; ``a_cell``: points of plain
+    surface in a cell."""
     slant = normals @ cells.toward
     seen = slant > 0.0
     column, row = cells.cells(points_mm)
@@ -146,9 +146,10 @@ def _silhouette(occupied: np.ndarray, cell_mm: float) -> np.ndarray:
     return closed[around:-around, around:-around]
 
 
-def mirrored(own: View, opposite: View) -> np.ndarray:
-    """Which cells of a view have surface at their mirror image about Y = 0, (columns, rows) bool.
+def mirrored(own: View, opposite: View) -> tuple[np.ndarray, np.ndarray]:
+    """What a view shows at the mirror image of each cell about Y = 0: whether surface is there, and its depth, mm.
 
     ``opposite``: the view from the other side of Y = 0, which is the view itself but for left and right.
     """
-    return opposite.filled[:, ::-1] if own.grid.name == "top" else opposite.filled[::-1]
+    turned = (slice(None), slice(None, None, -1)) if own.grid.name == "top" else slice(None, None, -1)
+    return opposite.filled[turned], opposite.depth_mm[turned]

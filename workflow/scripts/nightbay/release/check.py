@@ -55,7 +55,8 @@ def job(planned: Job, say: Callable[[str], None]) -> tuple[ReleaseResult, list[P
             checked = chain.run(planned, part, scratch, say)
             targets, own = _registration(checked, planned, part)
             actions += own
-            coverage, reason = None, "the coverage of an interior is not looked at: look round it yourself"
+            coverage: Coverage | None = None
+            reason: str | None = "the coverage of an interior is not looked at: look round it yourself"
             if part == "exterior":
                 coverage, reason, shown = _coverage(checked, part, say)
                 actions += _areas(coverage, reason, checked, part)

@@ -60,17 +60,17 @@ def check_day(day: Path, only: list[str] | None) -> int:
 
 
 def check_job(day: Path, found: Plan, name: str) -> ReleaseResult:
-    """Check one job, leave its JSON and its page, and return the result. A fault of the program spoils only this job."""
+    """Check one job, leave its JSON and its page, and return the result. A fault of the program spoils no other."""
     _say(f"{name}:")
     if name in found.refused:
-        result, pictures = check.refused(found.refused[name]), []
-    else:
-        try:
-            result, pictures = check.job(found.jobs[name], _say)
-        except Exception as error:
-            traceback.print_exc()
-            cause = f"{type(error).__name__}: {error}"
-            result, pictures = check.failed(f"{name} can't be checked because of a fault in Nightbay ({cause})."), []
+        page.leave(day, name, result := check.refused(found.refused[name]), [])
+        return result
+    try:
+        result, pictures = check.job(found.jobs[name], _say)
+    except Exception as error:
+        traceback.print_exc()
+        cause = f"{type(error).__name__}: {error}"
+        result, pictures = check.failed(f"{name} can't be checked because of a fault in Nightbay ({cause})."), []
     page.leave(day, name, result, pictures)
     return result
 

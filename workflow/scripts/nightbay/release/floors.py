@@ -46,7 +46,7 @@ def moved(
         if len(common) < LEAST_CELLS:
             continue
         off = np.array([floors[a][cell] - floors[b][cell] for cell in common])
-        reach_m = np.ptp([cell for cell in common], axis=0).max() * CELL_MM / 1000 + 1.0
+        reach_m = np.ptp(list(common), axis=0).max() * CELL_MM / 1000 + 1.0
         allowed = SURE_SDS * float(np.hypot(noise_mm, drift_mm_per_m * reach_m))
         if abs(np.median(off)) > allowed:
             apart[a, b] = float(np.median(off))
@@ -97,7 +97,7 @@ def _action(part: str, segment: str, others: Sequence[str], off_mm: float) -> Ac
         part,
         segment,
         None,
-        f"While segment {segment}{either} was scanned, the body stood {off_mm:.1f} mm higher or lower above the floor than "
-        f"in {several if not either else 'the other'}: somebody sat in it, stepped on it, or it was jacked up. Let it "
-        f"stand untouched and scan {segment} again.",
+        f"While segment {segment}{either} was scanned, the body stood {off_mm:.1f} mm higher or lower above the floor "
+        f"than in {several if not either else 'the other'}: somebody sat in it, stepped on it or jacked it up. Let "
+        f"it stand untouched and scan {segment} again.",
     )

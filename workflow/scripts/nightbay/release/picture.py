@@ -14,6 +14,7 @@ from nightbay.coverage.result import Area, Coverage
 
 PIXEL_MM = 8.0
 DARKEST, LIGHTEST = 70, 225  # grey of surface seen edge on, and face on
+BESIDE = 4.0  # an area narrower than so many heights of its number has it beside it
 LETTER = 0.032  # height of a number, share of the picture's width: readable on a phone of 400 pixels
 CAPTIONS = {"left": "Left side", "right": "Right side", "front": "Front", "rear": "Rear", "top": "From above"}
 
@@ -55,7 +56,7 @@ def _picture(name: str, points: np.ndarray, normals: np.ndarray, areas: list[Are
     grid = views.grid(name, points, PIXEL_MM)
     wide, high = np.array(grid.shape) * PIXEL_MM
     letter = LETTER * max(wide, high)
-    marks = [_mark(area, name, grid.low_mm, high) for area in areas if name in area.outlines_mm]
+    marks = [_mark(area, name, grid.low_mm, high, letter) for area in areas if name in area.outlines_mm]
     return Picture(name, CAPTIONS[name], wide, high, _png(grid, points, normals), marks, letter)
 
 
@@ -75,11 +76,16 @@ def _png(grid: views.Grid, points: np.ndarray, normals: np.ndarray) -> str:
     return base64.b64encode(file.getvalue()).decode("ascii")
 
 
-def _mark(area: Area, view: str, low_mm: np.ndarray, high_mm: float) -> Mark:
+def _mark(area: Area, view: str, low_mm: np.ndarray, high_mm: float, letter_mm: float) -> Mark:
     lines = []
     for polygon in area.outlines_mm[view]:
         corners = [f"{x - low_mm[0]:.0f} {high_mm - (y - low_mm[1]):.0f}" for x, y in polygon]
         lines.append("M" + "L".join(corners) + "Z")
-    largest = max(area.outlines_mm[view], key=len)
-    middle = (largest.min(axis=0) + largest.max(axis=0)) / 2 - low_mm
-    return Mark(area.number, area.verdict == "never seen", "".join(lines), float(middle[0]), float(high_mm - middle[1]))
+    largest = max(area.outlines_mm[view], key=np.ptp)
+    low, high = largest.min(axis=0) - low_mm, largest.max(axis=0) - low_mm
+    middle = (low + high) / 2
+    # a number would hide a small area: it stands above it, or below where there is no room
+    y = high_mm - middle[1]
+    if min(high - low) < BESIDE * letter_mm:
+        y = high_mm - high[1] - letter_mm if high[1] + 2 * letter_mm < high_mm else high_mm - low[1] + letter_mm
+    return Mark(area.number, area.verdict == "never seen", "".join(lines), float(middle[0]), float(y))

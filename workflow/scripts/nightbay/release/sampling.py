@@ -40,7 +40,7 @@ def blocks(
 ) -> tuple[Iterator[Block], Sample]:
     """Blocks of at most about ``most`` points of an export, in its order, and what they are a sample of.
 
-    ``folder`` holds the small copy. Raises :class:`nightbay.core.errors.Rejected` as the readers do, for the file itself.
+    ``folder`` holds the small copy. Raises :class:`nightbay.core.errors.Rejected` as the readers do.
     """
     small = folder / f"sample{path.suffix.lower()}"
     copy = {".ply": _ply, ".stl": _stl, ".las": _las}.get(path.suffix.lower())
