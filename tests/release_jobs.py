@@ -35,13 +35,15 @@ OLD_S = 3600.0  # a file that has come to rest
 
 @dataclass(frozen=True)
 class Scene:
-    """A scanned vehicle: its body, the points of each run, all targets, and which of them each run saw."""
+    """A scanned vehicle: its body, the points of each run, all targets, which of them each run has seen, and which
+    points lie on ``glazed`` faces."""
 
     vehicle_class: str
     body: bodies.Body
     points: dict[str, simulate.Points]
     targets: survey.Targets
     seen: dict[str, np.ndarray]
+    glazed: dict[str, np.ndarray]
 
 
 @dataclass(frozen=True)
@@ -114,7 +116,7 @@ def scene(seed, chord_mm=2.0):
         )
         scans[name] = run.all_points()
         seen[name] = np.sort(survey.target_list(run, every, seed=own, noise_mm=0.0).truth)
-    return Scene(vehicle_class, body, scans, every, seen)
+    return Scene(vehicle_class, body, scans, every, seen, _glazed(body, scans))
 
 
 def kept_scene(seed, folder):
@@ -136,9 +138,8 @@ def write(folder, made, kind, seed, clear=False):
     raw = folder / "raw"
     raw.mkdir(parents=True)
     clouds, labels = {}, {}
-    glass = _glass(made) if clear else lambda xyz: np.zeros(len(xyz), bool)
     for name, points in made.points.items():
-        left = ~glass(points.xyz)
+        left = ~made.glazed[name] if clear else np.ones(len(points), bool)
         clouds[name], labels[name] = (points.xyz[left], points.normals[left]), points.label[left]
     seen = {name: numbers[rng.random(len(numbers)) > 0.1] for name, numbers in made.seen.items()}
     places = {name: made.targets.xyz_mm.copy() for name in RUNS}
@@ -178,11 +179,11 @@ def write(folder, made, kind, seed, clear=False):
     return planted
 
 
-def _glass(made):
-    """A function of points, (n, 3): whether they lie on glazing."""
-    places, face = trimesh.sample.sample_surface(made.body.mesh, 400_000, seed=1)
-    tree, glazed = cKDTree(places), made.body.material[face] == bodies.GLASS
-    return lambda xyz: glazed[tree.query(xyz)[1]]
+def _glazed(body, scans):
+    """Which points of each run lie on glazing."""
+    places, face = trimesh.sample.sample_surface(body.mesh, 400_000, seed=1)
+    tree, glass = cKDTree(places), body.material[face] == bodies.GLASS
+    return {name: glass[tree.query(points.xyz)[1]] for name, points in scans.items()}
 
 
 def _missing(made, rng):

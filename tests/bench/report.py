@@ -50,7 +50,7 @@ def release_jobs_figures(options):
     sent_back = 0
     with tempfile.TemporaryDirectory() as folder:
         keep = options.keep or Path(folder) / "scenes"
-        for number, kind in enumerate(kinds):
+        for number, kind in enumerate(rng.permutation(np.array(kinds, object))):
             made = release_jobs.kept_scene(scenes[number % len(scenes)], keep)
             day = Path(folder) / f"day-{number}"
             clear = scenes[number % len(scenes)] % 3 == 1

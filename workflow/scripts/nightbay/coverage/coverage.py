@@ -13,7 +13,7 @@ from nightbay.core.text_format import listing
 from nightbay.coverage import edges, outline, places, views
 from nightbay.coverage.places import Frame
 from nightbay.coverage.result import Area, Coverage
-from nightbay.coverage.views import Grid, View
+from nightbay.coverage.views import Grid, Image, View
 
 LEAST_MM2 = 50_000.0  # a palm's breadth squared and more: 0.05 m2
 # A cell is wide enough for six points of plain surface, so that one in 400 is empty by chance, and a surface of which a
@@ -31,9 +31,10 @@ EDGED, SMOOTH = 0.5, 0.1  # shares of the edge with a step: from the first a pla
 # continued surface; or as many as surface needs, from wherever.
 LEAST_RETURNED, LEAST_QUARTERS, DEPTH_MM = 0.005, 3, 150.0
 SHOWS_THROUGH = 0.25  # share of a hole behind which surface lies deep inside
-ASIDE_MM = 30.0  # bounds of two views meet within that
+# Bounds of one place in two views lie no farther apart than that; round a corner, which neither shows, by its radius.
+ASIDE_MM, CORNER_MM = 30.0, 150.0
 BRIM_CELLS = 300  # of the surface round a hole that its continuation is computed from
-BESIDE_CELLS = 2  # cells of a hole's margin, which points of its edge fill
+BESIDE_CELLS = 1  # cells of a hole's margin, which points of its edge fill
 
 
 @dataclass(frozen=True)
@@ -98,9 +99,9 @@ def _spacing(points_mm: np.ndarray) -> float:
 
 @dataclass(frozen=True)
 class Hole:
-    """A hole of a view in the design grid, as :class:`Area`: ``projected_mm2`` and half a cell along its edge
-    ``edge_mm2``, as the view shows them; ``slant``: cosine of the surface round it to the view. ``seen_mm2``: the area
-    by other views that show it, each with its share: the squares of a normal's three cosines add up to one."""
+    """A hole of a view in the design grid, as :class:`Area`: ``projected_mm2`` and a quarter of a cell along its
+    edge, ``edge_mm2``, as the view shows them; ``slant``: cosine of the surface round it to the view. ``seen_mm2``: the
+    area by other views that show it, each with its share: the squares of a normal's three cosines add up to one."""
 
     view: str
     verdict: str
@@ -124,7 +125,7 @@ class Hole:
 
     @property
     def most_mm2(self) -> float:
-        """The same with half a cell more along the edge."""
+        """The same with a quarter of a cell more along the edge: twice the scatter of where that is found."""
         return self.area_mm2 + self.edge_mm2 / self.slant
 
     def with_part(self, part: "Hole") -> "Hole":
@@ -167,29 +168,27 @@ class _Search:
     def _in_view(self, name: str, view: View) -> list[Hole]:
         """The holes of a view. One that is part glazing, part never seen is divided by what the other side shows."""
         holes = []
-        other = beside = None
+        image, silhouette = None, view.silhouette
         if self.surface.mirrored:
-            other, beside = views.mirrored(view, self.views[OPPOSITE.get(name, name)])
-        for mask in _components(_wide(view.silhouette & ~view.filled), self.least_mm2 / 8 / self.cell_mm**2):
-            hole = self._hole(name, view, mask, other, beside)
-            if hole.verdict == "never seen" or other is None:
+            image = views.mirrored(view, self.views[OPPOSITE.get(name, name)])
+            silhouette = silhouette | image.silhouette
+        for mask in _components(_wide(silhouette & ~view.filled), self.least_mm2 / 8 / self.cell_mm**2):
+            hole = self._hole(name, view, mask, image)
+            if hole.verdict == "never seen" or image is None:
                 holes.append(hole)
                 continue
-            for part in (_wide(mask & other), _wide(mask & ~_wide(mask & other))):
+            one_sided = _wide(mask & image.filled)
+            for part in (one_sided, _wide(mask & ~one_sided)):
                 pieces = _components(part, self.least_mm2 / 8 / self.cell_mm**2)
-                holes += [self._hole(name, view, piece, other, beside) for piece in pieces]
+                holes += [self._hole(name, view, piece, image) for piece in pieces]
         return [hole for hole in holes if hole.verdict != "natural"]
 
-    def _hole(
-        self, name: str, view: View, mask: np.ndarray, other: np.ndarray | None, beside: np.ndarray | None
-    ) -> Hole:
+    def _hole(self, name: str, view: View, mask: np.ndarray, image: Image | None) -> Hole:
         ring = ndimage.binary_dilation(mask, iterations=3) & view.filled & (view.slant > views.FACING)
         slant = float(np.median(view.slant[ring])) if ring.any() else 1.0
-        # a cell beside the edge counts as surface by its neighbours: the hole reaches 0.9 cells farther on average
-        whole = ndimage.binary_dilation(mask)
-        edge = whole & ~ndimage.binary_erosion(whole)
-        share = None if other is None else float(np.mean(other[mask]))
-        known = None if other is None or beside is None else np.where(other & mask, beside, np.nan)
+        edge = np.count_nonzero(mask & ~ndimage.binary_erosion(mask))
+        share = None if image is None else float(np.mean(image.filled[mask]))
+        known = None if image is None else np.where(image.filled & mask, image.depth_mm, np.nan)
         depth = self._depth(view, mask, ring, known)
         centre, low, high = self._bounds(view.grid, mask, depth)
         returns, looked_at, through = self._returns(view, mask, depth)
@@ -198,8 +197,9 @@ class _Search:
         verdict, evidence = _judged(share, looked_at, through, edged, glazing)
         if self._open_by_nature(name, centre) and (share is None or share < SEEN_BESIDE):
             verdict = "natural"
-        cells = np.array([np.count_nonzero(whole), np.count_nonzero(edge) / 2]) * self.cell_mm**2
-        outlines = {name: outline.polygons(whole, view.grid.low_mm, self.cell_mm)}
+        # the cells through which the edge runs count as surface: half of each is hole
+        cells = np.array([np.count_nonzero(mask) + edge / 2, edge / 4]) * self.cell_mm**2
+        outlines = {name: outline.polygons(mask, view.grid.low_mm, self.cell_mm)}
         return Hole(
             name, verdict, float(cells[0]), float(cells[1]), slant, centre, low, high, evidence, share, returns, edged,
             outlines,
@@ -238,7 +238,7 @@ class _Search:
         around = around[:: max(1, len(around) // BRIM_CELLS)]
         cells = np.argwhere(mask)
         if len(around) < 3 or np.linalg.matrix_rank(around - around.mean(axis=0)) < 2:
-            found = np.full(len(cells), np.nanmax(view.depth_mm))
+            found = np.full(len(cells), np.max(self.surface.points_mm @ view.grid.toward))
         else:
             own = values[around[:, 0], around[:, 1]]
             found = RBFInterpolator(around.astype(float), own, smoothing=1.0)(cells.astype(float))
@@ -350,4 +350,5 @@ def _joined(holes: list[Hole]) -> list[Hole]:
 
 
 def _meet(a: Hole, b: Hole) -> bool:
-    return bool(np.all((a.low_mm < b.high_mm + ASIDE_MM) & (b.low_mm < a.high_mm + ASIDE_MM)))
+    aside_mm = CORNER_MM if a.verdict == "never seen" else ASIDE_MM
+    return bool(np.all((a.low_mm < b.high_mm + aside_mm) & (b.low_mm < a.high_mm + aside_mm)))

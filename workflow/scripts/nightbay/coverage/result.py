@@ -11,14 +11,15 @@ class Area:
     """A place without surface, as seen along one of the vehicle's axes.
 
     ``number`` in the list and in the picture, from 1; ``verdict``: "never seen" (to be scanned again) or "open" (to be
-    looked at: glazing, a grille or another opening by nature); ``view`` from which it is seen: "left", "right",
+    looked at: glazing, a grille or another opening by nature); ``view`` from which it is seen best: "left", "right",
     "front", "rear" or "top"; ``place`` in words; ``area_mm2`` of the surface that would close it, at most ``most_mm2``
-    by half a cell along its edge. ``centre_mm``, ``low_mm``, ``high_mm`` (3,) in the vehicle frame of the points, None
-    in a direction of which nothing is known. ``evidence`` in words. ``mirrored``: share of it that has surface on the
-    other side of the symmetry plane, None without one; ``returns``: points in it against those that surface beside it
-    would have; ``edged``: share of its edge that a step or a flange follows, None where no surface borders on it.
-    ``outlines_mm`` {view: closed polygons (k, 2)} in the coordinates of each view that shows it (see
-    :data:`nightbay.coverage.views.VIEWS`).
+    by a quarter of a cell along its edge. ``centre_mm``, ``low_mm``, ``high_mm`` (3,) in the frame of the points;
+    ``evidence`` in words.
+
+    ``mirrored``: share of it that has surface on the other side of the symmetry plane, None without one; ``returns``:
+    points in it against those that surface would have; ``edged``: share of its edge that a step or a flange follows,
+    None where no surface borders on it. ``outlines_mm`` {view: closed polygons (k, 2)} in the coordinates of each view
+    that shows it (see :data:`nightbay.coverage.views.VIEWS`).
     """
 
     number: int

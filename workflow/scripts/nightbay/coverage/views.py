@@ -21,7 +21,9 @@ DEEP_MM = 250.0  # surface in a pit deeper than that lies behind an opening; a m
 FILLED = 0.2
 OCCUPIED = 0.5  # least share of those nine cells that hold points
 MARGIN = 6  # cells round the points
-CLOSED_MM = 120.0  # gaps of the silhouette up to this are bridged: between a mirror and the door, between two panels
+CLOSED_CELLS = (
+    2  # gaps of the silhouette up to twice as wide are bridged: points lie farther apart than cells in places
+)
 
 
 @dataclass(frozen=True)
@@ -115,7 +117,7 @@ def view(cells: Grid, points_mm: np.ndarray, normals: np.ndarray, a_cell: float)
         cells,
         outside,
         np.where(np.isfinite(depth), depth, np.nan),
-        _silhouette(every.reshape(cells.shape), cells.cell_mm),
+        _silhouette(every.reshape(cells.shape)),
         mean_slant,
     )
 
@@ -136,9 +138,9 @@ def _filled_pits(depth: np.ndarray) -> np.ndarray:
         level = lower
 
 
-def _silhouette(occupied: np.ndarray, cell_mm: float) -> np.ndarray:
+def _silhouette(occupied: np.ndarray) -> np.ndarray:
     """The outline of what is there, filled: whatever is enclosed belongs to the vehicle."""
-    around = max(1, round(CLOSED_MM / 2 / cell_mm))
+    around = CLOSED_CELLS
     disc = np.hypot(*np.mgrid[-around : around + 1, -around : around + 1]) <= around
     padded = np.pad(occupied, around)
     closed = ndimage.binary_fill_holes(ndimage.binary_closing(padded, disc))
@@ -146,10 +148,17 @@ def _silhouette(occupied: np.ndarray, cell_mm: float) -> np.ndarray:
     return closed[around:-around, around:-around]
 
 
-def mirrored(own: View, opposite: View) -> tuple[np.ndarray, np.ndarray]:
-    """What a view shows at the mirror image of each cell about Y = 0: whether surface is there, and its depth, mm.
+@dataclass(frozen=True)
+class Image:
+    """What a view shows at the mirror image of each cell about Y = 0, see :class:`View`."""
 
-    ``opposite``: the view from the other side of Y = 0, which is the view itself but for left and right.
-    """
+    filled: np.ndarray
+    depth_mm: np.ndarray
+    silhouette: np.ndarray
+
+
+def mirrored(own: View, opposite: View) -> Image:
+    """The mirror image of a view. ``opposite``: the view from the other side of Y = 0, which is the view itself but for
+    left and right."""
     turned = (slice(None), slice(None, None, -1)) if own.grid.name == "top" else slice(None, None, -1)
-    return opposite.filled[turned], opposite.depth_mm[turned]
+    return Image(*(values[turned] for values in (opposite.filled, opposite.depth_mm, opposite.silhouette)))
