@@ -32,7 +32,7 @@ EDGED, SMOOTH = 0.5, 0.1  # shares of the edge with a step: from the first a pla
 LEAST_RETURNED, LEAST_QUARTERS, DEPTH_MM = 0.005, 3, 150.0
 SHOWS_THROUGH = 0.25  # share of a hole behind which surface lies deep inside
 # Bounds of one place in two views lie no farther apart than that; round a corner, which neither shows, by its radius.
-ASIDE_MM, CORNER_MM = 30.0, 150.0
+ASIDE_MM, CORNER_MM = 30.0, 200.0
 BRIM_CELLS = 300  # of the surface round a hole that its continuation is computed from
 BESIDE_CELLS = 1  # cells of a hole's margin, which points of its edge fill
 
