@@ -21,6 +21,7 @@ LEAST_MM2 = 50_000.0  # a palm's breadth squared and more: 0.05 m2
 CELL_MM, A_CELL, WIDEST_MM = 20.0, 6.0, 60.0
 OPPOSITE = {"left": "right", "right": "left"}
 SEEN_BESIDE = 0.5  # share of a place with surface on the other side that a wheel arch needs not to be open by nature
+DENSE = 0.5  # share of the points of plain surface that the other side must hold where windows are
 # Openings are alike on both sides: a place is not, where the other side has surface over this share of it.
 ASYMMETRIC = 0.3
 # Glazing may return nothing and lie flush with the body. What reaches above this share of the height may be glazing.
@@ -194,6 +195,9 @@ class _Search:
         returns, looked_at, through = self._returns(view, mask, depth)
         edged = self._edged(name, view, mask)
         glazing = bool(high[2] > GLAZED * self.frame.high_mm[2])
+        if image is not None and glazing and np.any(other := mask & image.filled):
+            # points of glazing may fill cells of one side by chance, but hardly densely
+            looked_at |= bool(np.mean(image.density[other]) < DENSE)
         verdict, evidence = _judged(share, looked_at, through, edged, glazing)
         if self._open_by_nature(name, centre) and (share is None or share < SEEN_BESIDE):
             verdict = "natural"

@@ -57,13 +57,15 @@ class Grid:
 class View:
     """What is seen in a view; arrays over its cells.
 
-    ``filled``: outer surface is there; ``depth_mm``: how far towards the viewer surface lies, outer or not, NaN where
-    there is none; ``silhouette``: the vehicle is there, whether or not its surface was seen; ``slant``: cosine between
+    ``filled``: outer surface is there; ``density``: points against those of plain surface, at most 1, over a cell and
+    its neighbours; ``depth_mm``: how far towards the viewer surface lies, outer or not, NaN where there is none;
+    ``silhouette``: the vehicle is there, whether or not its surface was seen; ``slant``: cosine between
     the surface's normal and the direction of view, NaN where there is none.
     """
 
     grid: Grid
     filled: np.ndarray
+    density: np.ndarray
     depth_mm: np.ndarray
     silhouette: np.ndarray
     slant: np.ndarray
@@ -108,7 +110,8 @@ def view(cells: Grid, points_mm: np.ndarray, normals: np.ndarray, a_cell: float)
     depth = depth.reshape(cells.shape)
     # at most plain surface a cell: one crowded cell is no surface round it
     capped = np.minimum(count, a_cell).reshape(cells.shape).astype(np.float32)
-    shown = ndimage.uniform_filter(capped, 3, mode="constant") >= FILLED * a_cell
+    density = ndimage.uniform_filter(capped, 3, mode="constant") / a_cell
+    shown = density >= FILLED
     shown &= ndimage.uniform_filter((capped > 0).astype(np.float32), 3, mode="constant") >= OCCUPIED
     level = _filled_pits(np.where(shown, depth, -np.inf))
     with np.errstate(invalid="ignore"):
@@ -116,6 +119,7 @@ def view(cells: Grid, points_mm: np.ndarray, normals: np.ndarray, a_cell: float)
     return View(
         cells,
         outside,
+        density,
         np.where(np.isfinite(depth), depth, np.nan),
         _silhouette(every.reshape(cells.shape)),
         mean_slant,
@@ -153,6 +157,7 @@ class Image:
     """What a view shows at the mirror image of each cell about Y = 0, see :class:`View`."""
 
     filled: np.ndarray
+    density: np.ndarray
     depth_mm: np.ndarray
     silhouette: np.ndarray
 
@@ -161,4 +166,5 @@ def mirrored(own: View, opposite: View) -> Image:
     """The mirror image of a view. ``opposite``: the view from the other side of Y = 0, which is the view itself but for
     left and right."""
     turned = (slice(None), slice(None, None, -1)) if own.grid.name == "top" else slice(None, None, -1)
-    return Image(*(values[turned] for values in (opposite.filled, opposite.depth_mm, opposite.silhouette)))
+    shown = (opposite.filled, opposite.density, opposite.depth_mm, opposite.silhouette)
+    return Image(*(values[turned] for values in shown))
