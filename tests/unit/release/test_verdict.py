@@ -77,14 +77,14 @@ def test_actions_are_ordered_by_their_weight():
 
 
 def test_a_refused_job_says_its_sentences():
-    told = check.refused(["job.yaml is wrong."])
-    assert (told.verdict, told.actions[0].sentence) == ("not yet", "job.yaml is wrong.")
+    found = check.refused(["job.yaml is wrong."])
+    assert (found.verdict, found.actions[0].sentence) == ("not yet", "job.yaml is wrong.")
 
 
 def test_a_fault_of_the_program_is_no_leave():
-    told = check.failed("van can't be checked because of a fault in Nightbay (ValueError: x).")
-    assert told.verdict == "not yet"
-    assert "look over the vehicle yourself" in told.actions[0].sentence
+    found = check.failed("van can't be checked because of a fault in Nightbay (ValueError: x).")
+    assert found.verdict == "not yet"
+    assert "look over the vehicle yourself" in found.actions[0].sentence
 
 
 def test_areas_in_words():

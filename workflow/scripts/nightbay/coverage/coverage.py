@@ -9,8 +9,8 @@ from scipy.interpolate import RBFInterpolator
 from scipy.spatial import cKDTree
 
 from nightbay.core.axes import Axes
-from nightbay.core.text_format import listing
-from nightbay.coverage import edges, outline, places, views
+from nightbay.coverage import edges, holes, outline, places, views
+from nightbay.coverage.holes import Hole
 from nightbay.coverage.places import Frame
 from nightbay.coverage.result import Area, Coverage
 from nightbay.coverage.views import Grid, Image, View
@@ -22,18 +22,13 @@ CELL_MM, A_CELL, WIDEST_MM = 20.0, 6.0, 60.0
 OPPOSITE = {"left": "right", "right": "left"}
 SEEN_BESIDE = 0.5  # share of a place with surface on the other side that a wheel arch needs not to be open by nature
 DENSE = 0.5  # share of the points of plain surface that the other side must hold where windows are
-# Openings are alike on both sides: a place is not, where the other side has surface over this share of it.
-ASYMMETRIC = 0.3
 # Glazing may return nothing and lie flush with the body. What reaches above this share of the height may be glazing.
 GLAZED = 0.5
-EDGED, SMOOTH = 0.5, 0.1  # shares of the edge with a step: from the first a place is framed, up to the other it is not
 # Glass and chrome return a few per cent of their points, stray ones included; places that no view reached return none.
 # A place was looked at where this share of its points came back, from this many of its quarters, within a depth of the
 # continued surface; or as many as surface needs, from wherever.
 LEAST_RETURNED, LEAST_QUARTERS, DEPTH_MM = 0.005, 3, 150.0
 SHOWS_THROUGH = 0.25  # share of a hole behind which surface lies deep inside
-# Bounds of one place in two views lie no farther apart than that; round a corner, which neither shows, by its radius.
-ASIDE_MM, CORNER_MM = 30.0, 200.0
 BRIM_CELLS = 300  # of the surface round a hole that its continuation is computed from
 BESIDE_CELLS = 1  # cells of a hole's margin, which points of its edge fill
 
@@ -98,48 +93,6 @@ def _spacing(points_mm: np.ndarray) -> float:
     return float(np.quantile(fourth, 0.75) * np.sqrt(np.pi / 4))
 
 
-@dataclass(frozen=True)
-class Hole:
-    """A hole of a view in the design grid, as :class:`Area`: ``projected_mm2`` and a quarter of a cell along its
-    edge, ``edge_mm2``, as the view shows them; ``slant``: cosine of the surface round it to the view. ``seen_mm2``: the
-    area by other views that show it, each with its share: the squares of a normal's three cosines add up to one."""
-
-    view: str
-    verdict: str
-    projected_mm2: float
-    edge_mm2: float
-    slant: float
-    centre_mm: np.ndarray
-    low_mm: np.ndarray
-    high_mm: np.ndarray
-    evidence: str
-    mirrored: float | None
-    returns: float
-    edged: float | None
-    outlines_mm: dict[str, list[np.ndarray]]
-    seen_mm2: float = 0.0
-
-    @property
-    def area_mm2(self) -> float:
-        """Area of the surface that would close it."""
-        return max(self.projected_mm2 / self.slant, self.seen_mm2 + self.projected_mm2 * self.slant)
-
-    @property
-    def most_mm2(self) -> float:
-        """The same with a quarter of a cell more along the edge: twice the scatter of where that is found."""
-        return self.area_mm2 + self.edge_mm2 / self.slant
-
-    def with_part(self, part: "Hole") -> "Hole":
-        """This hole with what another view shows of it."""
-        return replace(
-            self,
-            low_mm=np.minimum(self.low_mm, part.low_mm),
-            high_mm=np.maximum(self.high_mm, part.high_mm),
-            outlines_mm=self.outlines_mm | part.outlines_mm,
-            seen_mm2=self.seen_mm2 + part.projected_mm2 * part.slant,
-        )
-
-
 class _Search:
     """The search over all views; everything in the design grid."""
 
@@ -160,7 +113,7 @@ class _Search:
         self.slant = {name: surface.normals @ view.grid.toward for name, view in self.views.items()}
 
     def run(self) -> Coverage:
-        found = _joined([hole for name, view in self.views.items() for hole in self._in_view(name, view)])
+        found = holes.joined([hole for name, view in self.views.items() for hole in self._in_view(name, view)])
         found = [hole for hole in found if hole.most_mm2 >= self.least_mm2]
         found.sort(key=lambda hole: (hole.verdict != "never seen", -hole.area_mm2))
         areas = [self._listed(number, hole) for number, hole in enumerate(found, 1)]
@@ -168,7 +121,7 @@ class _Search:
 
     def _in_view(self, name: str, view: View) -> list[Hole]:
         """The holes of a view. One that is part glazing, part never seen is divided by what the other side shows."""
-        holes = []
+        found: list[Hole] = []
         image, silhouette = None, view.silhouette
         if self.surface.mirrored:
             image = views.mirrored(view, self.views[OPPOSITE.get(name, name)])
@@ -176,13 +129,13 @@ class _Search:
         for mask in _components(_wide(silhouette & ~view.filled), self.least_mm2 / 8 / self.cell_mm**2):
             hole = self._hole(name, view, mask, image)
             if hole.verdict == "never seen" or image is None:
-                holes.append(hole)
+                found.append(hole)
                 continue
             one_sided = _wide(mask & image.filled)
             for part in (one_sided, _wide(mask & ~one_sided)):
                 pieces = _components(part, self.least_mm2 / 8 / self.cell_mm**2)
-                holes += [self._hole(name, view, piece, image) for piece in pieces]
-        return [hole for hole in holes if hole.verdict != "natural"]
+                found += [self._hole(name, view, piece, image) for piece in pieces]
+        return [hole for hole in found if hole.verdict != "natural"]
 
     def _hole(self, name: str, view: View, mask: np.ndarray, image: Image | None) -> Hole:
         ring = ndimage.binary_dilation(mask, iterations=3) & view.filled & (view.slant > views.FACING)
@@ -198,7 +151,7 @@ class _Search:
         if image is not None and glazing and np.any(other := mask & image.filled):
             # points of glazing may fill cells of one side by chance, but hardly densely
             looked_at |= bool(np.mean(image.density[other]) < DENSE)
-        verdict, evidence = _judged(share, looked_at, through, edged, glazing)
+        verdict, evidence = holes.judged(share, looked_at, through, edged, glazing)
         if self._open_by_nature(name, centre) and (share is None or share < SEEN_BESIDE):
             verdict = "natural"
         # the cells through which the edge runs count as surface: half of each is hole
@@ -295,36 +248,6 @@ class _Search:
         return edges.edged(mask, grid.low_mm, self.cell_mm, grid.plane(points), points @ grid.toward)
 
 
-def _judged(share: float | None, looked_at: bool, through: bool, edged: float | None, glazing: bool) -> tuple[str, str]:
-    """The verdict on a hole and the evidence in words; ``glazing``: it lies where windows are."""
-    signs = []
-    if looked_at:
-        signs.append("scattered points come back from all over it, as from glass, chrome or black trim")
-    if edged is not None and edged >= EDGED:
-        signs.append(f"a step or flange follows {edged:.0%} of its edge")
-    if through:
-        signs.append("surface shows deep inside")
-    if share is not None and share >= ASYMMETRIC:
-        seen = f"the other side has surface over {share:.0%} of it"
-        if looked_at:
-            return "open", f"{seen}, but here {listing(signs)}: check that this is glazing"
-        unless = " (unless it is glazing on one side only)" if glazing else ""
-        return "never seen", f"{seen}, this side has none{unless}"
-    if signs:
-        return "open", f"{listing(signs)}: check that this is glazing or another opening"
-    if edged is None:
-        return "never seen", "no surface borders on it, and no point comes back from it"
-    if edged <= SMOOTH and not glazing:
-        return "never seen", (
-            "it lies below the windows, surface ends all round it without a step or flange, and no point comes back "
-            "from it"
-        )
-    return "open", (
-        f"no point comes back, and a step or flange follows {edged:.0%} of its edge: it looks the same on both sides, "
-        "or lies in the middle; check that this is glazing or another opening"
-    )
-
-
 def _components(mask: np.ndarray, least: float) -> Iterator[np.ndarray]:
     """The connected parts of at least so many cells."""
     label, count = ndimage.label(mask)
@@ -335,24 +258,3 @@ def _components(mask: np.ndarray, least: float) -> Iterator[np.ndarray]:
 def _wide(mask: np.ndarray) -> np.ndarray:
     """Without strips of one or two cells, which are the scatter of an edge."""
     return ndimage.binary_opening(mask, np.ones((3, 3)))
-
-
-def _joined(holes: list[Hole]) -> list[Hole]:
-    """Each place once: what two views show of one place is joined, as the larger of them with the outlines of both.
-
-    Holes of different views and the same verdict are of one place where their bounds meet.
-    """
-    kept: list[Hole] = []
-    for hole in sorted(holes, key=lambda hole: -hole.projected_mm2):
-        for at, other in enumerate(kept):
-            if hole.verdict == other.verdict and hole.view not in other.outlines_mm and _meet(hole, other):
-                kept[at] = other.with_part(hole)
-                break
-        else:
-            kept.append(hole)
-    return kept
-
-
-def _meet(a: Hole, b: Hole) -> bool:
-    aside_mm = CORNER_MM if a.verdict == "never seen" else ASIDE_MM
-    return bool(np.all((a.low_mm < b.high_mm + aside_mm) & (b.low_mm < a.high_mm + aside_mm)))

@@ -100,9 +100,9 @@ def _registration(checked: Checked, planned: Job, part: str) -> tuple[list[Segme
         T = DESIGN[framed.axes] @ framed.T_vehicle_control if framed.axes in DESIGN else None
     actions += ties.weak(part, rows, network, clean, T)
     by_targets = ties.moved(part, network.moved_groups)
-    told = {action.segment for action in by_targets}
+    named = {action.segment for action in by_targets}
     by_floor = floors.moved(part, network, clean, scan.noise_mm, scan.target_drift_mm_per_m)
-    actions += by_targets + [action for action in by_floor if action.segment not in told]
+    actions += by_targets + [action for action in by_floor if action.segment not in named]
     return rows, actions
 
 
@@ -122,7 +122,7 @@ def _coverage(
 
 def _areas(coverage: Coverage | None, reason: str | None, checked: Checked, part: str) -> list[Action]:
     if reason is not None:
-        # a part whose segments are at fault is not told twice that something is missing
+        # a part whose segments are at fault is not named twice that something is missing
         sentence = f"Whether anything is missing could not be checked: {reason}. Look over the vehicle yourself."
         return [] if checked.faults else [Action("unknown", part, None, None, sentence)]
     assert coverage is not None
