@@ -148,10 +148,10 @@ class _Search:
         returns, looked_at, through = self._returns(view, mask, depth)
         edged = self._edged(name, view, mask)
         glazing = bool(high[2] > GLAZED * self.frame.high_mm[2])
-        if image is not None and glazing and np.any(other := mask & image.filled):
-            # points of glazing may fill cells of one side by chance, but hardly densely
-            looked_at |= bool(np.mean(image.density[other]) < DENSE)
-        verdict, evidence = holes.judged(share, looked_at, through, edged, glazing)
+        other = np.zeros_like(mask) if image is None else mask & image.filled
+        # points of glazing may fill cells of one side by chance, but hardly densely
+        scattered = image is not None and glazing and other.any() and float(np.mean(image.density[other])) < DENSE
+        verdict, evidence = holes.judged(share, looked_at, through, edged, glazing, bool(scattered))
         if self._open_by_nature(name, centre) and (share is None or share < SEEN_BESIDE):
             verdict = "natural"
         # the cells through which the edge runs count as surface: half of each is hole

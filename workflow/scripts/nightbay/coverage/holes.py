@@ -55,8 +55,15 @@ class Hole:
         )
 
 
-def judged(share: float | None, looked_at: bool, through: bool, edged: float | None, glazing: bool) -> tuple[str, str]:
-    """The verdict on a hole and the evidence in words; ``glazing``: it lies where windows are."""
+def judged(
+    share: float | None, looked_at: bool, through: bool, edged: float | None, glazing: bool, scattered: bool
+) -> tuple[str, str]:
+    """The verdict on a hole and the evidence in words.
+
+    ``share`` of it that has surface on the other side; ``looked_at``: points come back from all over it; ``through``:
+    surface shows deep inside; ``edged``: share of its edge with a step; ``glazing``: it lies where windows are;
+    ``scattered``: what the other side has are few points, as glazing gives.
+    """
     signs = []
     if looked_at:
         signs.append("scattered points come back from all over it, as from glass, chrome or black trim")
@@ -66,6 +73,8 @@ def judged(share: float | None, looked_at: bool, through: bool, edged: float | N
         signs.append("surface shows deep inside")
     if share is not None and share >= ASYMMETRIC:
         seen = f"the other side has surface over {share:.0%} of it"
+        if scattered and not looked_at:
+            return "open", "the other side has scattered points, as glazing gives: check that this is glazing"
         if looked_at:
             return "open", f"{seen}, but here {listing(signs)}: check that this is glazing"
         unless = " (unless it is glazing on one side only)" if glazing else ""

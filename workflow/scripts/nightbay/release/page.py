@@ -4,15 +4,14 @@ import json
 from collections.abc import Sequence
 from pathlib import Path
 
-import jinja2
 import jsonschema
 
 from nightbay.core import text_format
-from nightbay.core.paths import SCHEMAS, TEMPLATES
-from nightbay.core.version import version
+from nightbay.core.paths import SCHEMAS
 from nightbay.pipeline import stage, typed
 from nightbay.release.picture import Picture
 from nightbay.release.result import ReleaseResult
+from nightbay.report import page as report_page
 
 HEADLINES = {
     "may leave": "The vehicle may leave",
@@ -40,21 +39,13 @@ def leave(day: Path, job: str, result: ReleaseResult, pictures: Sequence[Picture
 
 def html(job: str, result: ReleaseResult, pictures: Sequence[Picture]) -> str:
     """The page of a job's check: one file that needs no other."""
-    environment = jinja2.Environment(
-        loader=jinja2.FileSystemLoader(TEMPLATES),
-        undefined=jinja2.StrictUndefined,
-        autoescape=True,
-        trim_blocks=True,
-        lstrip_blocks=True,
-    )
-    environment.filters |= {"number": text_format.number, "area": text_format.area}
-    return environment.get_template("release.html.j2").render(
+    return report_page.render(
+        "release.html.j2",
         job=job,
         result=result,
         pictures=pictures,
         headline=HEADLINES[result.verdict],
         samples=[sample_sentence(result)] if any(part.files for part in result.parts) else [],
-        version=version(),
     )
 
 
