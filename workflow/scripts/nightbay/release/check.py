@@ -101,7 +101,8 @@ def _registration(checked: Checked, planned: Job, part: str) -> tuple[list[Segme
     actions += ties.weak(part, rows, network, clean, T)
     by_targets = ties.moved(part, network.moved_groups)
     named = {action.segment for action in by_targets}
-    by_floor = floors.moved(part, network, clean, scan.noise_mm, scan.target_drift_mm_per_m)
+    pose_sd = {row.segment: row.far_end_sd_mm for row in rows}
+    by_floor = floors.moved(part, network, clean, scan.noise_mm, scan.target_drift_mm_per_m, pose_sd)
     actions += by_targets + [action for action in by_floor if action.segment not in named]
     return rows, actions
 

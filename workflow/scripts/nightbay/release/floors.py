@@ -20,11 +20,17 @@ SURE_SDS = 4.0  # of a normal distribution 6 in 100 000 lie further off
 
 
 def moved(
-    part: str, network: NetworkResult, clean: Sequence[Upstream], noise_mm: float, drift_mm_per_m: float
+    part: str,
+    network: NetworkResult,
+    clean: Sequence[Upstream],
+    noise_mm: float,
+    drift_mm_per_m: float,
+    pose_sd_mm: Mapping[str, float],
 ) -> list[Action]:
     """An action for each segment whose floor lies at another height than that of the segments beside it.
 
-    The segments lie in the control frame by the targets on the body. Noise and drift as ``scan`` declares them.
+    The segments lie in the control frame by the targets on the body. Noise and drift as ``scan`` declares them;
+    ``pose_sd_mm`` {segment: standard deviation of the position of its farthest point, as its targets leave it}.
     """
     poses = {name: pose.T_control_segment for name, pose in (network.poses or {}).items()}
     posed = [record for record in clean if record.segment in poses]
@@ -47,7 +53,8 @@ def moved(
             continue
         off = np.array([floors[a][cell] - floors[b][cell] for cell in common])
         reach_m = np.ptp(list(common), axis=0).max() * CELL_MM / 1000 + 1.0
-        allowed = SURE_SDS * float(np.hypot(noise_mm, drift_mm_per_m * reach_m))
+        poses_mm = [pose_sd_mm.get(name, 0.0) for name in (a, b)]
+        allowed = SURE_SDS * float(np.linalg.norm([noise_mm, drift_mm_per_m * reach_m, *poses_mm]))
         if abs(np.median(off)) > allowed:
             apart[a, b] = float(np.median(off))
     return [_action(part, *pair) for pair in _blamed(apart)]
