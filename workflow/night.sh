@@ -5,18 +5,21 @@
 #     --cores N       processors to use (all)
 #     --memory GB     memory to use (nine tenths of what the machine has)
 #     --dry-run       say what would run and why, and run nothing
+#     --release-check say in a minute, from a sample of the files, which vehicles may leave and what to scan again
+#     --watch         with --release-check: check again whenever a file changes, until Ctrl-C
 # The exit code is 0 when every job ended, complete or refused with its reason; 1 when a job failed; 2 for a wrong call.
+# Of a release check it is 0 when every vehicle may leave, 1 when one may not or can't be told yet, 2 for a wrong call.
 set -uo pipefail
 root=$(cd "$(dirname "${BASH_SOURCE[0]}")/.." && pwd)
 
 usage() {
     echo "$1" >&2
-    sed -n '3,7s/^# \{0,1\}//p' "${BASH_SOURCE[0]}" >&2
+    sed -n '3,9s/^# \{0,1\}//p' "${BASH_SOURCE[0]}" >&2
     exit 2
 }
 whole() { case "$2" in "" | *[!0-9]* | 0) usage "$1 is '$2': a whole number of at least 1 is needed." ;; esac; }
 
-day="" jobs="" cores=all memory="" dry=""
+day="" jobs="" cores=all memory="" dry="" release="" watch=""
 while [ $# -gt 0 ]; do
     case "$1" in
         --jobs | --cores | --memory) [ $# -ge 2 ] || usage "$1 needs a value." ;;&
@@ -24,12 +27,15 @@ while [ $# -gt 0 ]; do
         --cores) whole "$1" "$2" && cores=$2 && shift ;;
         --memory) whole "$1" "$2" && memory=$2 && shift ;;
         --dry-run) dry=yes ;;
+        --release-check) release=yes ;;
+        --watch) watch=yes ;;
         -*) usage "$1 is not an option of the night run." ;;
         *) [ -z "$day" ] || usage "Two day folders given, $day and $1: one night run takes one day." && day=$1 ;;
     esac
     shift
 done
 [ -n "$day" ] || usage "No day folder given."
+[ -z "$watch" ] || [ -n "$release" ] || usage "--watch needs --release-check."
 [ -d "$day" ] || usage "The day folder $day does not exist."
 day=$(CDPATH="" cd -- "$day" && pwd) || usage "The day folder $day can't be entered: correct its permissions."
 [ -w "$day" ] || usage "The day folder $day can't be written to: results are kept in it."
@@ -52,6 +58,13 @@ fi
 if ! mkdir -p "$day/.nightbay" "$day/logs/night"; then
     echo "The night run can't keep its files in $day/.nightbay and $day/logs/night: see that they are folders that can be written to." >&2
     exit 2
+fi
+
+# Beside a night that may be running: no lock is taken, and the night has the processors first.
+if [ -n "$release" ]; then
+    OMP_NUM_THREADS=1 OPENBLAS_NUM_THREADS=1 PYTHONPATH="$root/workflow/scripts" PYTHONUNBUFFERED=1 \
+        nice "$python" -m nightbay.release.command "$day" ${jobs:+--jobs "$jobs"} ${watch:+--watch}
+    exit
 fi
 
 # One night a day folder: Snakemake's own lock does not hold against a second run. Children keep the lock while they live.

@@ -312,7 +312,7 @@
       view.zoom(1.0015 ** -event.deltaY, event.clientX - box.left - box.width / 2, event.clientY - box.top - box.height / 2);
     }, {passive: false});
     drag(view, canvas);
-    shading.value = head.values.includes("red") ? "colour" : "plain";
+    shading.value = head.first;
     view.backs(head.backs);
     view.shade(shading.value);
     new ResizeObserver(() => view.draw()).observe(canvas);

@@ -46,6 +46,18 @@ def decoded(numbers, data):
     return vertices, corners, dict(zip(numbers["values"], values, strict=True))
 
 
+def test_the_first_shading_is_the_scan_s_colour_only_where_most_has_one():
+    few = np.where(np.arange(9) < 4, 90, 0).astype(np.uint8)
+    for share, expected in ((few, False), (few[::-1] | few, True)):
+        mesh = surface.Surface(
+            np.zeros((9, 3), np.float32),
+            np.zeros((0, 3), np.int32),
+            {"red": share, "green": share * 0, "blue": share * 0},
+        )
+        assert model_3d._mostly_coloured(mesh) is expected
+    assert not model_3d._mostly_coloured(surface.Surface(np.zeros((9, 3), np.float32), np.zeros((0, 3), np.int32)))
+
+
 def test_a_mesh_comes_back_within_half_a_step_and_filled_faces_are_last():
     mesh = ball()
     numbers, data = model_3d.encode(mesh, 0.4)

@@ -77,6 +77,15 @@ def intake(
     name = sheet["file"]
     with unchanged.while_read(Path(name), sheet):
         raw = raw_store.read(Path(name), name, sheet["columns"], sheet["units"], folder)
+    return working_cloud(raw, sheet, settings, folder)
+
+
+def working_cloud(raw: raw_store.RawStore, sheet: Mapping[str, Any], settings: Any, folder: Path) -> dict[str, Any]:
+    """Check the points that were read of an export, all or a sample, and leave them as a working cloud in ``folder``.
+
+    Returns and raises as :func:`intake` does; the files of ``raw`` are removed.
+    """
+    name = sheet["file"]
     span_mm, step_mm = _check(raw, sheet, settings)
     track = _track(raw, step_mm, settings)
     # Whole millimetres, so that adding the origin back costs no digits.

@@ -1,6 +1,6 @@
 """Raw exports in millimetres on disk: intake reads them once, checks them, and then sorts them into a working cloud."""
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -79,9 +79,17 @@ def read(path: Path, name: str, columns: Sequence[str] | None, units: str, folde
     ``columns``: of delimited text, as the job sheet declares them. Raises :class:`Rejected` for what the readers refuse
     and for coordinates that are not finite, with their number.
     """
+    return store(readers.blocks(path, name, columns, units), name, units, folder)
+
+
+def store(blocks: Iterable[Block], name: str, units: str, folder: Path) -> RawStore:
+    """Write blocks of points, whose coordinates are in ``units``, into ``folder``; ``name``: as in :func:`read`.
+
+    Raises :class:`Rejected` as :func:`read` does.
+    """
     writer = _Writer(name, folder, MM[units])
     try:
-        for block in readers.blocks(path, name, columns, units):
+        for block in blocks:
             writer.add(block)
     finally:
         writer.close()

@@ -122,11 +122,20 @@ def model_of(
         "left": scene.convention.left,
         "front": scene.front,
         "backs": not scene.cull,
+        "first": "colour" if _mostly_coloured(mesh) else "plain",
         "maps": {name: picture.bar(colours, 256) for name, colours in maps.items() if name in described["values"]},
     }
     header = json.dumps(described, sort_keys=True).replace("<", "\\u003c")
     text = base64.b64encode(data).decode("ascii")
     return Model(header, text, level, numbers, described["step_mm"], shadings, still, library())
+
+
+def _mostly_coloured(mesh: Surface) -> bool:
+    """Whether most vertices have a colour; those that no coloured point is near are black."""
+    if "red" not in mesh.vertex:
+        return False
+    coloured = (mesh.vertex["red"] > 0) | (mesh.vertex["green"] > 0) | (mesh.vertex["blue"] > 0)
+    return bool(coloured.mean() > 0.5)
 
 
 def library() -> str:

@@ -1,0 +1,172 @@
+"""Verdicts, the sentences that a technician acts on, and the page."""
+
+import json
+import re
+
+import jsonschema
+import numpy as np
+import pytest
+
+from nightbay.core.axes import DESIGN_GRID
+from nightbay.core.paths import SCHEMAS
+from nightbay.coverage.coverage import Surface
+from nightbay.coverage.result import Area, Coverage
+from nightbay.network.result import Displacement, MovedGroup
+from nightbay.pipeline import typed
+from nightbay.release import check, command, floors, page, picture, ties
+from nightbay.release.result import Action, PartCheck, ReleaseResult, SampledFile, SegmentTargets
+
+SQUARE = np.array([[0.0, 500], [300, 500], [300, 800], [0, 800]])
+
+
+def area(number, verdict):
+    at = np.array([150.0, -800, 650])
+    return Area(
+        number,
+        verdict,
+        "left",
+        "left side",
+        9e4,
+        1e5,
+        at,
+        at - 150,
+        at + 150,
+        "why",
+        0.9,
+        0.0,
+        None,
+        {"left": [SQUARE]},
+    )
+
+
+COVERAGE = Coverage([area(1, "never seen"), area(2, "open")], 20.0, 5e4)
+
+
+def result(*kinds, coverage=COVERAGE):
+    actions = [Action(kind, "exterior", "left", None, f"Do this about {kind}.") for kind in kinds]
+    part = PartCheck(
+        "exterior",
+        [SampledFile("job/raw/left.ply", 1000, 60_000_000, False), SampledFile("job/raw/roof.laz", 500, 4000, True)],
+        [SegmentTargets("left", 30, 35, 0.05, 0.12)],
+        "design_grid",
+        coverage,
+        None,
+    )
+    return check._result(actions, ["2: left side, 0.09 m2, open: why."], [part])
+
+
+@pytest.mark.parametrize(
+    ("kinds", "verdict"),
+    [
+        ((), "may leave"),
+        (("copying",), "not yet"),
+        (("file",), "not yet"),
+        (("unknown",), "not yet"),
+        (("area",), "scan again"),
+        (("file", "moved"), "scan again"),
+        (("registration", "copying"), "scan again"),
+    ],
+)
+def test_the_verdict_follows_from_the_actions(kinds, verdict):
+    assert result(*kinds).verdict == verdict
+
+
+def test_actions_are_ordered_by_their_weight():
+    kinds = [action.kind for action in result("area", "moved", "copying").actions]
+    assert kinds == ["copying", "moved", "area"]
+
+
+def test_a_refused_job_says_its_sentences():
+    found = check.refused(["job.yaml is wrong."])
+    assert (found.verdict, found.actions[0].sentence) == ("not yet", "job.yaml is wrong.")
+
+
+def test_a_fault_of_the_program_is_no_leave():
+    found = check.failed("van can't be checked because of a fault in Nightbay (ValueError: x).")
+    assert found.verdict == "not yet"
+    assert "look over the vehicle yourself" in found.actions[0].sentence
+
+
+def test_areas_in_words():
+    assert check._missing(area(3, "never seen")) == "3: left side, 0.09 m\u00b2, never seen: why. Scan it again."
+    assert check._open(area(4, "open")) == "4: left side, 0.09 m\u00b2, open: why."
+
+
+def test_a_coverage_that_is_not_known_is_no_leave():
+    checked = check.Checked()
+    (action,) = check._areas(None, "no segment shows the ground", checked, "exterior")
+    assert action.kind == "unknown"
+    assert action.sentence.startswith("Whether anything is missing could not be checked: no segment shows the ground.")
+
+
+def test_a_moved_group_in_words():
+    moved = Displacement(np.array([0.0, 0, 4.2]), 4.2, 0.1, 0.12, 0.01)
+    (action,) = ties.moved("exterior", [MovedGroup("roof", [1], [7, 8, 9, 10], 30, moved, moved, 1e-9)])
+    assert (action.kind, action.segment) == ("moved", "roof")
+    assert "the body and 4 other targets moved against each other by 4.2 mm and 0.12 degrees" in action.sentence
+    assert "scan the segment again" in action.sentence
+
+
+def test_the_segment_that_disagrees_with_most_moved():
+    apart = {("front", "left"): 0.4, ("left", "rear"): 4.0, ("left", "right"): 4.1}
+    assert floors._blamed(apart) == [("left", ["front", "rear", "right"], 4.1)]
+
+
+def test_of_two_floors_alone_either_may_have_moved():
+    ((segment, others, off),) = floors._blamed({("front", "left"): 3.0})
+    sentence = floors._action("exterior", segment, others, off).sentence
+    assert "While segment front or left was scanned, the body stood 3.0 mm higher or lower" in sentence
+
+
+def test_the_json_fits_its_schema_and_is_read_back():
+    record = json.loads(json.dumps(typed.write(result("area"))))
+    jsonschema.validate(record, json.loads((SCHEMAS / "release.schema.json").read_text(encoding="utf-8")))
+    assert typed.read(ReleaseResult, record).verdict == "scan again"
+
+
+@pytest.fixture(scope="module")
+def html():
+    rng = np.random.default_rng(1)
+    points = rng.uniform([-800, -800, 300], [3000, 800, 1400], (5000, 3))
+    normals = np.tile([0.0, -1, 0], (5000, 1))
+    shown = Surface(points, normals, np.empty((0, 3)), DESIGN_GRID, True)
+    return page.html("van & co", result("area", "file"), picture.draw(shown, COVERAGE))
+
+
+def test_the_page_needs_no_other_file(html):
+    assert not re.search(r'(?:src|href)="(?!data:)', html)
+    assert "<script" not in html
+    assert "@import" not in html
+
+
+def test_the_page_says_what_to_do_and_shows_where(html):
+    assert "Scan again before the vehicle leaves" in html
+    assert "Do this about area." in html
+    assert "van &amp; co" in html
+    assert html.index("Left side: 1 never seen, 2 open") < html.index("Right side")  # what is missing comes first
+    assert html.count('class="missing"') == 1
+    assert html.count('class="opening"') == 1
+    assert 'fill="url(#hatch)"' in html or "fill:url(#hatch)" in html
+    assert "60\u202f004\u202f000 in 2 files; 1 had to be read as a whole" in html
+
+
+def test_the_page_and_the_json_are_left_in_the_day(tmp_path):
+    left = page.leave(tmp_path, "van", result(), [])
+    assert left == tmp_path / "results/van/release/van/release.html"
+    record = json.loads((tmp_path / "results/van/release/van.json").read_text(encoding="utf-8"))
+    assert record["result"]["verdict"] == "may leave"
+
+
+def test_the_terminal_says_the_verdict_first(tmp_path):
+    lines = command._lines(tmp_path, "van", result("area"))
+    assert lines[0] == "van: SCAN AGAIN"
+    assert lines[1] == "  - Do this about area."
+    assert lines[-1].endswith("release.html")
+
+
+def test_a_changed_file_is_another_stamp(tmp_path):
+    (tmp_path / "raw").mkdir()
+    (tmp_path / "job.yaml").write_text("a")
+    before = command._stamp(tmp_path)
+    (tmp_path / "raw" / "left.ply").write_text("b")
+    assert command._stamp(tmp_path) != before
