@@ -143,7 +143,10 @@ def write(folder, made, kind, seed, clear=False):
         clouds[name], labels[name] = (points.xyz[left], points.normals[left]), points.label[left]
     seen = {name: numbers[rng.random(len(numbers)) > 0.1] for name, numbers in made.seen.items()}
     places = {name: made.targets.xyz_mm.copy() for name in RUNS}
-    planted = Planted(kind, str(rng.choice(RUNS)))
+    runs = RUNS
+    if kind == "moved body":  # a run that sees nothing but the body shows no motion, and its model is right
+        runs = tuple(name for name in RUNS if (labels[name] == simulate.GROUND).any())
+    planted = Planted(kind, str(rng.choice(runs)))
     if kind == "missing area":
         planted, gone = _missing(made, rng)
         for name, (xyz, normals) in clouds.items():
