@@ -6,11 +6,11 @@ from itertools import combinations
 import numpy as np
 
 from nightbay.clean.result import CleanResult
+from nightbay.clouds.removed import removed_points
 from nightbay.core import rigid
 from nightbay.network.result import NetworkResult
 from nightbay.pipeline import typed
 from nightbay.pipeline.stage import Upstream
-from nightbay.release.removed import removed_points
 from nightbay.release.result import Action
 
 CELL_MM = 100.0  # of the floor in plan: a floor is even over that

@@ -3,6 +3,7 @@
 import numpy as np
 
 from nightbay.clouds.posed import PosedClouds
+from nightbay.clouds.removed import removed_points
 from nightbay.core import axes, rigid
 from nightbay.coverage.coverage import Surface
 from nightbay.frame.result import FrameResult
@@ -10,7 +11,6 @@ from nightbay.orientation import normal_orientation
 from nightbay.pipeline import typed
 from nightbay.pipeline.stage import Upstream
 from nightbay.release.chain import Checked
-from nightbay.release.removed import removed_points
 
 THINNED_MM = 3.0  # points closer than that say nothing more of where surface is
 # Of what clean removed, these lie where the scanner looked: noise, and pieces that hang on nothing, as glass gives.

@@ -10,6 +10,7 @@ import yaml
 from matplotlib.figure import Figure
 
 from nightbay.core.cautions import HEADLINE, cautions
+from nightbay.coverage import wording
 from nightbay.meshes import surface
 from nightbay.pipeline import provenance
 from nightbay.pipeline.stage import Upstream
@@ -24,6 +25,7 @@ from nightbay.report import (
     next_step,
     page,
     registration,
+    unseen_places,
     views,
     work_done,
 )
@@ -47,6 +49,13 @@ def report(
     warnings = job_warnings.warnings_of(parts, sheet)
     both = joined.joined_of(upstream, settings.report)
     warnings += [JobWarning(sentence, next_step.of_reason(sentence)) for sentence in (both.warnings if both else [])]
+    coverage = {part.name: unseen_places.coverage_of(part) for part in parts}
+    warnings += [
+        JobWarning(f"{part.capitalize()}, place {wording.never_seen(area)}", f"Scan again: {area.place}.")
+        for part, found in coverage.items()
+        if found
+        for area in found.never_seen
+    ]
     state = job_summary.state_of(parts, warnings)
     if both and both.reasons and sheet.get("combined_ordered"):
         state = job_summary.REFUSED  # what was ordered can't be delivered
@@ -59,6 +68,7 @@ def report(
             "network_picture": network_uri(part),
             "loose": [{"overlap": overlap, "picture": _uri(loose_picture.draw(overlap))} for overlap in part.loose],
             "fitness": fitness[part.name],
+            "coverage": coverage[part.name],
             "work": work_done.work_done(part),
             **views.views_of(part, settings.report, folder),
         }
@@ -70,6 +80,7 @@ def report(
     for audience, file in PAGES.items():
         html[audience] = page.render(
             "job.html.j2", job=job, sheet=sheet, state=state, summary=summary, warnings=warnings, parts=shown,
+            never_seen=wording.never_seen, open_area=wording.open_area,
             dimension_names=job_summary.DIMENSIONS, fit_sentences=fitness_for_use.sentences, certainty=certainty,
             registration=registration,
             joined=both, joined_sentence=work_done.joined_sentence(both), parameters=parameters,
