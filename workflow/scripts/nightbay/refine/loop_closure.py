@@ -113,8 +113,8 @@ def _gap(
 def distance(
     T_a_b: np.ndarray, others: Sequence[np.ndarray], a: SearchedSegment, b: SearchedSegment
 ) -> tuple[float, float]:
-    """Root mean square distance, mm, of the cells of ``b`` in a pose from where the nearest of ``others`` puts them, and
-    how much of it is allowed."""
+    """Root mean square distance, mm, of the cells of ``b`` in a pose from where the nearest of ``others`` puts them,
+    and how much of it is allowed."""
     coarse_mm, *_ = cells_mm((a.width_mm, b.width_mm), max(a.spacing_mm, b.spacing_mm))
     xyz_mm = b.thinned(coarse_mm).xyz_mm
     at_mm = rigid.transform(T_a_b, xyz_mm)

@@ -37,8 +37,8 @@ def check(
 ) -> None:
     """Compare each pair that fits in several ways with the ``poses`` {segment: ``T_control_segment``}.
 
-    ``fits`` {pair: trusted fit}; ``used`` {segment: the pair that placed it}; ``confirmed`` pairs are held by rings that
-    close and not doubted. Raises ``Unplaced`` for the segments on the smaller side of the doubted pair.
+    ``fits`` {pair: trusted fit}; ``used`` {segment: the pair that placed it}; ``confirmed`` pairs are held by rings
+    that close and not doubted. Raises ``Unplaced`` for the segments on the smaller side of the doubted pair.
     """
     for (a, b), own in sorted(ways.items()):
         links = [pair for pair in _path(a, b, used) if pair not in confirmed]
