@@ -5,7 +5,7 @@ that closes is right. A pair whose rings all stay open is doubted. In a single r
 nothing shows which of them is wrong; where other rings confirm the others, it is the wrong one alone.
 """
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from itertools import combinations
 
 import numpy as np
@@ -22,8 +22,10 @@ CLOSES = (
 Pair = tuple[str, str]
 
 
-def check(fits: Mapping[Pair, Fit], known: Mapping[str, np.ndarray], segments: Mapping[str, SearchedSegment]) -> None:
-    """Compare each pair's own pose with what the chains of other pairs make of it.
+def check(
+    fits: Mapping[Pair, Fit], known: Mapping[str, np.ndarray], segments: Mapping[str, SearchedSegment]
+) -> set[Pair]:
+    """Compare each pair's own pose with what the chains of other pairs make of it; return those of closed rings.
 
     ``fits`` {(a, b): trusted fit, ``T_a_b``}; ``known`` {segment: ``T_control_segment``}: several are tied to each
     other, a single one is no evidence. Raises ``Unplaced`` for segments without which no doubted pair is left: first
@@ -32,7 +34,7 @@ def check(fits: Mapping[Pair, Fit], known: Mapping[str, np.ndarray], segments: M
     ties = {(a, b): rigid.invert(known[a]) @ known[b] for a, b in combinations(known, 2)}
     confirmed, doubted = _verdicts({pair: fit.T_a_b for pair, fit in fits.items()}, ties, segments)
     if not doubted:
-        return
+        return confirmed
     tied, held = ({name for pair in pairs for name in pair} for pairs in (ties, confirmed))
     order = sorted(segments, key=lambda name: (name not in tied, name not in held, -segments[name].width_mm, name))
     reasons: dict[str, str] = {}
@@ -100,13 +102,21 @@ def _gap(
     chained = np.eye(4)
     for step in chain:
         chained = chained @ T[step]
-    spacing_mm = max(segments[a].spacing_mm, segments[b].spacing_mm)
-    coarse_mm, *_ = cells_mm((segments[a].width_mm, segments[b].width_mm), spacing_mm)
-    xyz_mm = segments[b].thinned(coarse_mm).xyz_mm
-    apart = rigid.transform(chained, xyz_mm) - rigid.transform(T[pair], xyz_mm)
-    open_mm = float(np.sqrt(np.mean(np.sum(apart**2, axis=1))))
-    return open_mm - CLOSES * coarse_mm, (
+    open_mm, allowed_mm = distance(T[pair], [chained], segments[a], segments[b])
+    return open_mm - allowed_mm, (
         f"segments {a} and {b} fit each other {open_mm:.0f} mm from where the other segments put them, at most "
-        f"{CLOSES * coarse_mm:.0f} mm is allowed: one of these poses is wrong; put targets or something unmistakable "
+        f"{allowed_mm:.0f} mm is allowed: one of these poses is wrong; put targets or something unmistakable "
         "into their overlaps"
     )
+
+
+def distance(
+    T_a_b: np.ndarray, others: Sequence[np.ndarray], a: SearchedSegment, b: SearchedSegment
+) -> tuple[float, float]:
+    """Root mean square distance, mm, of the cells of ``b`` in a pose from where the nearest of ``others`` puts them,
+    and how much of it is allowed."""
+    coarse_mm, *_ = cells_mm((a.width_mm, b.width_mm), max(a.spacing_mm, b.spacing_mm))
+    xyz_mm = b.thinned(coarse_mm).xyz_mm
+    at_mm = rigid.transform(T_a_b, xyz_mm)
+    apart_mm = [np.sqrt(np.mean(np.sum((rigid.transform(T, xyz_mm) - at_mm) ** 2, axis=1))) for T in others]
+    return float(min(apart_mm)), CLOSES * coarse_mm

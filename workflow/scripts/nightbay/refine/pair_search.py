@@ -28,6 +28,7 @@ from nightbay.refine.coarse_match import SearchedSegment
 from nightbay.refine.fine_fit import Expected, FineFit
 from nightbay.refine.pair_decision import Judged
 from nightbay.refine.result import CandidatePose, CoarseRegistration
+from nightbay.refine.two_ways import Ways
 
 JUDGED = 8  # poses of a pair that are judged by fine cells: those with the lowest bound of their rate of contradiction
 UNLIKELY = 1.0  # bound of the rate of contradiction of a rough pose: that of true ones stays below half of that
@@ -42,14 +43,19 @@ class PairSearch:
     """Result of the search for the relative pose of two segments: the trusted ``fit``, or the ``doubt`` as a sentence.
 
     ``record``: its entry in the result; ``agreeing_share``: share of the smaller segment that agrees in the pose with
-    the most agreement; ``ambiguous``: the doubt is that they fit in two ways.
+    the most agreement; ``ways``: the poses in which they fit, where the doubt is that there are several, else None.
     """
 
     record: CoarseRegistration
     agreeing_share: float
     fit: coarse_fit.Fit | None
     doubt: str
-    ambiguous: bool = False
+    ways: Ways | None = None
+
+    @property
+    def ambiguous(self) -> bool:
+        """The doubt is that they fit in several ways."""
+        return self.ways is not None
 
 
 @dataclass
@@ -132,7 +138,11 @@ def _search(name_a: str, name_b: str, a: SearchedSegment, b: SearchedSegment, se
     share = max((pose.share for pose in judged), default=0.0)
     if doubt:
         sentence = f"segments {name_a} and {name_b} share no targets and {doubt}"
-        return PairSearch(record, share, None, sentence, doubt.startswith(pair_decision.TWO_WAYS))
+        ways = None
+        if doubt.startswith(pair_decision.TWO_WAYS):
+            open_ = [pose for pose in judged if pair_decision.rejected_by(pose, enough[0], settings) is None]
+            ways = Ways([pose.fit.T_a_b for pose in open_], enough[0].fit.distinctive)
+        return PairSearch(record, share, None, sentence, ways)
     return PairSearch(record, share, enough[0].fit, "")
 
 

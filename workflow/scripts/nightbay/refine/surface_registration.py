@@ -21,6 +21,7 @@ from nightbay.refine import (
     overlap_patches,
     pair_graph,
     point_pairs,
+    two_ways,
 )
 from nightbay.refine.pair_search import PairSearch, Searches
 from nightbay.refine.part import Part, Sizes, centroid_mm
@@ -106,7 +107,9 @@ def connect(
             poses[b], searches.used[b] = poses[a] @ border[a, b].T_a_b, (a, b)
         else:
             poses[a], searches.used[a] = poses[b] @ rigid.invert(border[a, b].T_a_b), (a, b)
-    loop_closure.check(fits, known, searches.segments)
+    confirmed = loop_closure.check(fits, known, searches.segments)
+    ways = {pair: search.ways for pair, search in found.items() if search.ways is not None}
+    two_ways.check(ways, fits, searches.used, poses, confirmed, searches.segments)
     return [poses[name] for name in names]
 
 
