@@ -157,3 +157,17 @@ def test_points_too_far_apart_show_nothing(body):
     found = coverage.find(sparse)
     assert found.areas == []
     assert "mm are needed" in found.reason
+
+
+@pytest.mark.parametrize("under", [True, False])
+def test_tyres_below_the_bumper_may_be_seen_on_one_side_only(body, under, monkeypatch):
+    """A patch as large as a tyre's rear below the body, on the left only."""
+    rng = np.random.default_rng(4)
+    if not under:  # without the rule it would be sent back
+        monkeypatch.setattr(coverage._Search, "_under_vehicle", lambda *place: False)
+    tyre = rng.uniform([3190, -700, 0], [3190.1, -420, 280], (600, 3))
+    normals = np.tile([1.0, 0, 0], (len(tyre), 1))
+    seen = replace(body, points_mm=np.vstack([body.points_mm, tyre]), normals=np.vstack([body.normals, normals]))
+    raised = np.array([0, 0, 30.0])  # the lower edge of the body, to the top of the patch
+    whole = replace(seen, points_mm=np.vstack([body.points_mm + raised, tyre]))
+    assert bool(coverage.find(whole).never_seen) == (not under)

@@ -60,7 +60,7 @@ def find(surface: Surface, least_mm2: float = LEAST_MM2) -> Coverage:
     never seen if it lies below the windows, nothing comes back from it, no step or flange follows its edge and nothing
     shows through it, or if no surface borders on it. Else it is open, and the evidence says why: glazing that returns
     nothing and lies flush can't be told from a place that was never seen. Wheel arches, and what lies below the axles
-    on a side, are open by nature.
+    on a side or below half a wheel's radius at an end, are open by nature.
     """
     design = _in_design_grid(surface)
     spacing = _spacing(design.points_mm)
@@ -154,6 +154,8 @@ class _Search:
         verdict, evidence = holes.judged(share, looked_at, through, edged, glazing, bool(scattered))
         if self._open_by_nature(name, centre) and (share is None or share < SEEN_BESIDE):
             verdict = "natural"
+        if self._under_vehicle(name, centre):
+            verdict = "natural"
         # the cells through which the edge runs count as surface: half of each is hole
         cells = np.array([np.count_nonzero(mask) + edge / 2, edge / 4]) * self.cell_mm**2
         outlines = {name: outline.polygons(mask, view.grid.low_mm, self.cell_mm)}
@@ -215,6 +217,11 @@ class _Search:
             and bool(self.surface.radius_mm)
             and (self.frame.arch(centre) is not None or bool(centre[2] < self.surface.radius_mm))
         )
+
+    def _under_vehicle(self, name: str, centre: np.ndarray) -> bool:
+        """Whether a place lies so low at an end that tyres and the underside show there, whatever the other side has:
+        bumpers end above half a wheel's radius (common practice, no source)."""
+        return name in ("front", "rear") and bool(centre[2] < self.surface.radius_mm / 2)
 
     def _returns(self, view: View, mask: np.ndarray, depth: np.ndarray) -> tuple[float, bool, bool]:
         """Points in a hole against those that surface would have; whether they come from all over it; and whether
