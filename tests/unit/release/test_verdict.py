@@ -90,10 +90,9 @@ def test_a_fault_of_the_program_is_no_leave():
 
 def test_areas_in_words():
     assert (
-        wording.never_seen(area(3, "never seen"))
-        == "3: left side, 900.0\u202fcm\u00b2, never seen: why. Scan it again."
+        wording.never_seen(area(3, "never seen")) == "3: left side, 0.09\u202fm\u00b2, never seen: why. Scan it again."
     )
-    assert wording.open_area(area(4, "open")) == "4: left side, 900.0\u202fcm\u00b2, open: why."
+    assert wording.open_area(area(4, "open")) == "4: left side, 0.09\u202fm\u00b2, open: why."
 
 
 def test_a_coverage_that_is_not_known_is_no_leave():
