@@ -11,6 +11,7 @@ which some points come back; from the glazing of another third none do. Both tog
 was never seen, and are not among them.
 release_60m: ``check_s_60m``, seconds of ``night.sh --release-check`` on a job of 60 million points; ``read_s``, seconds
 of reading the same files once with the night's readers; ``check_ratio`` of both.
+pages: of a finished day, the demo's without ``--day``: see report_in_browser.py.
 """
 
 import argparse
@@ -24,6 +25,7 @@ from contextlib import chdir
 from pathlib import Path
 
 import numpy as np
+import report_in_browser
 
 import release_jobs
 from nightbay import readers
@@ -157,7 +159,14 @@ def multiply(raw, points):
     return total
 
 
-FIGURES = {"release_jobs": release_jobs_figures, "release_60m": release_60m_figures}
+def pages_figures(options):
+    """The pages of a finished day in a browser, and the honesty of their paint."""
+    if not list(options.day.glob("results/*/report/*/report.html")):
+        raise SystemExit(f"{options.day} holds no finished night: run bash demo/run.sh first, or name a day by --day.")
+    return report_in_browser.figures(options.day)
+
+
+FIGURES = {"release_jobs": release_jobs_figures, "release_60m": release_60m_figures, "pages": pages_figures}
 
 
 def main():
@@ -170,6 +179,7 @@ def main():
     parser.add_argument("--points", type=int, default=60_000_000)
     parser.add_argument("--keep", type=Path, help="folder in which scanned bodies are kept for another run")
     parser.add_argument("--scratch", type=Path, help="folder for 2 GB of raw files")
+    parser.add_argument("--day", type=Path, default=ROOT / "demo" / "day", help="the finished day of the pages")
     parser.add_argument("--verbose", action="store_true", help="say every verdict")
     options = parser.parse_args()
     figures = {}
