@@ -9,7 +9,7 @@ import pytest
 
 from nightbay.core.axes import DESIGN_GRID
 from nightbay.core.paths import SCHEMAS
-from nightbay.coverage import wording
+from nightbay.coverage import sentences
 from nightbay.coverage.coverage import Surface
 from nightbay.coverage.result import Area, Coverage
 from nightbay.network.result import Displacement, MovedGroup
@@ -90,9 +90,10 @@ def test_a_fault_of_the_program_is_no_leave():
 
 def test_areas_in_words():
     assert (
-        wording.never_seen(area(3, "never seen")) == "3: left side, 0.09\u202fm\u00b2, never seen: why. Scan it again."
+        sentences.never_seen(area(3, "never seen"))
+        == "3: left side, 0.09\u202fm\u00b2, never seen: why. Scan it again."
     )
-    assert wording.open_area(area(4, "open")) == "4: left side, 0.09\u202fm\u00b2, open: why."
+    assert sentences.open_area(area(4, "open")) == "4: left side, 0.09\u202fm\u00b2, open: why."
 
 
 def test_a_coverage_that_is_not_known_is_no_leave():

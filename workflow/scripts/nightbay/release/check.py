@@ -10,7 +10,7 @@ import numpy as np
 
 from nightbay.core import axes
 from nightbay.coverage import coverage as coverage_search
-from nightbay.coverage import wording
+from nightbay.coverage import sentences
 from nightbay.coverage.result import Coverage
 from nightbay.frame.result import FrameResult
 from nightbay.network.result import NetworkResult
@@ -65,7 +65,7 @@ def job(planned: Job, say: Callable[[str], None]) -> tuple[ReleaseResult, list[P
             framed = checked.frame.result["axes"] if checked.frame else "as_scanned"
             parts.append(PartCheck(part, _files(checked, planned, part), targets, framed, coverage, reason))
             open_areas += (
-                [wording.open_area(area) for area in coverage.areas if area.verdict == "open"] if coverage else []
+                [sentences.open_area(area) for area in coverage.areas if area.verdict == "open"] if coverage else []
             )
         finally:
             shutil.rmtree(scratch, ignore_errors=True)
@@ -130,7 +130,7 @@ def _areas(coverage: Coverage | None, reason: str | None, checked: Checked, part
         sentence = f"Whether anything is missing could not be checked: {reason}. Look over the vehicle yourself."
         return [] if checked.faults else [Action("unknown", part, None, None, sentence)]
     assert coverage is not None
-    return [Action("area", part, None, area.number, wording.never_seen(area)) for area in coverage.never_seen]
+    return [Action("area", part, None, area.number, sentences.never_seen(area)) for area in coverage.never_seen]
 
 
 def _files(checked: Checked, planned: Job, part: str) -> list[SampledFile]:

@@ -10,7 +10,7 @@ import yaml
 from matplotlib.figure import Figure
 
 from nightbay.core.cautions import HEADLINE, cautions
-from nightbay.coverage import wording
+from nightbay.coverage import sentences
 from nightbay.meshes import surface
 from nightbay.pipeline import provenance
 from nightbay.pipeline.stage import Upstream
@@ -51,7 +51,7 @@ def report(
     warnings += [JobWarning(sentence, next_step.of_reason(sentence)) for sentence in (both.warnings if both else [])]
     coverage = {part.name: unseen_places.coverage_of(part) for part in parts}
     warnings += [
-        JobWarning(f"{part.capitalize()}, place {wording.never_seen(area)}", f"Scan again: {area.place}.")
+        JobWarning(f"{part.capitalize()}, place {sentences.never_seen(area)}", f"Scan again: {area.place}.")
         for part, found in coverage.items()
         if found
         for area in found.never_seen
@@ -80,7 +80,7 @@ def report(
     for audience, file in PAGES.items():
         html[audience] = page.render(
             "job.html.j2", job=job, sheet=sheet, state=state, summary=summary, warnings=warnings, parts=shown,
-            never_seen=wording.never_seen, open_area=wording.open_area,
+            never_seen=sentences.never_seen, open_area=sentences.open_area,
             dimension_names=job_summary.DIMENSIONS, fit_sentences=fitness_for_use.sentences, certainty=certainty,
             registration=registration,
             joined=both, joined_sentence=work_done.joined_sentence(both), parameters=parameters,
