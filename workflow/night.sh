@@ -63,7 +63,7 @@ fi
 # Beside a night that may be running: no lock is taken, and the night has the processors first.
 if [ -n "$release" ]; then
     OMP_NUM_THREADS=1 OPENBLAS_NUM_THREADS=1 PYTHONPATH="$root/workflow/scripts" PYTHONUNBUFFERED=1 \
-        nice "$python" -m nightbay.release.command "$day" ${jobs:+--jobs "$jobs"} ${watch:+--watch}
+        "$python" -m nightbay.release.command "$day" ${jobs:+--jobs "$jobs"} ${watch:+--watch}
     exit
 fi
 
