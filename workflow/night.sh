@@ -60,7 +60,7 @@ if ! mkdir -p "$day/.nightbay" "$day/logs/night"; then
     exit 2
 fi
 
-# Beside a night that may be running: no lock is taken, and the night has the processors first.
+# Beside a night that may be running: no lock is taken.
 if [ -n "$release" ]; then
     OMP_NUM_THREADS=1 OPENBLAS_NUM_THREADS=1 PYTHONPATH="$root/workflow/scripts" PYTHONUNBUFFERED=1 \
         "$python" -m nightbay.release.command "$day" ${jobs:+--jobs "$jobs"} ${watch:+--watch}
