@@ -30,10 +30,11 @@ def house(tmp_path, monkeypatch):
     (tmp_path / "workflow" / "schemas" / "width.schema.json").write_text("{}")
     monkeypatch.setattr(provenance, "SCRIPTS", scripts)
     monkeypatch.setattr(provenance, "WORKFLOW", tmp_path / "workflow")
-    return tmp_path / "workflow"
+    yield tmp_path / "workflow"
+    forget()  # other tests look at the project itself
 
 
-def look():
+def forget():
     for function in (
         provenance.code_hash,
         provenance._sources,
@@ -41,6 +42,10 @@ def look():
         provenance._files,
     ):
         function.cache_clear()
+
+
+def look():
+    forget()
     return provenance.code_hash("width")
 
 
