@@ -171,3 +171,14 @@ def test_tyres_below_the_bumper_may_be_seen_on_one_side_only(body, under, monkey
     raised = np.array([0, 0, 30.0])  # the lower edge of the body, to the top of the patch
     whole = replace(seen, points_mm=np.vstack([body.points_mm + raised, tyre]))
     assert bool(coverage.find(whole).never_seen) == (not under)
+
+
+def test_the_inside_of_one_half_seen_through_an_opening_in_the_middle_is_no_surface(body):
+    """An open rear at window height, through which a bulkhead shows on the left only."""
+    rng = np.random.default_rng(6)
+    deep = rng.uniform([2600, -600, 850], [2600.1, -50, 1400], (3000, 3))
+    opened = without(body, (3100, -600, 850), (3300, 600, 1400))
+    points = np.vstack([opened.points_mm, deep])
+    normals = np.vstack([opened.normals, np.tile([1.0, 0, 0], (len(deep), 1))])
+    found = coverage.find(replace(opened, points_mm=points, normals=normals))
+    assert found.never_seen == [] and [area.view for area in found.areas] == ["rear"]

@@ -131,18 +131,19 @@ class _Search:
             if hole.verdict == "never seen" or image is None:
                 found.append(hole)
                 continue
-            one_sided = _wide(mask & image.filled)
+            one_sided = _wide(self._beside(name, view, mask, image))
             for part in (one_sided, _wide(mask & ~one_sided)):
                 pieces = _components(part, self.least_mm2 / 8 / self.cell_mm**2)
                 found += [self._hole(name, view, piece, image) for piece in pieces]
         return [hole for hole in found if hole.verdict != "natural"]
 
     def _hole(self, name: str, view: View, mask: np.ndarray, image: Image | None) -> Hole:
-        ring = ndimage.binary_dilation(mask, iterations=3) & view.filled & (view.slant > views.FACING)
+        ring = self._ring(view, mask)
         slant = float(np.median(view.slant[ring])) if ring.any() else 1.0
         edge = np.count_nonzero(mask & ~ndimage.binary_erosion(mask))
-        share = None if image is None else float(np.mean(image.filled[mask]))
-        known = None if image is None else np.where(image.filled & mask, image.depth_mm, np.nan)
+        beside = None if image is None else self._beside(name, view, mask, image)
+        share = None if beside is None else float(np.mean(beside[mask]))
+        known = None if image is None or beside is None else np.where(beside, image.depth_mm, np.nan)
         depth = self._depth(view, mask, ring, known)
         centre, low, high = self._bounds(view.grid, mask, depth)
         returns, looked_at, through = self._returns(view, mask, depth)
@@ -163,6 +164,21 @@ class _Search:
             name, verdict, float(cells[0]), float(cells[1]), slant, centre, low, high, evidence, share, returns, edged,
             outlines,
         )  # fmt: skip
+
+    def _beside(self, name: str, view: View, mask: np.ndarray, image: Image) -> np.ndarray:
+        """The cells of a hole in which the other side has surface. Where windows are, what lies deep inside is none:
+        through an opening in the middle, the inside of one side is the mirror image of nothing on the other."""
+        filled = mask & image.filled
+        rows = view.grid.middles(mask)[:, 1]
+        if name == "top" or not filled.any() or rows.max() <= GLAZED * self.frame.high_mm[2]:
+            return filled
+        closing = np.full(mask.shape, np.nan)
+        closing[mask] = self._depth(view, mask, self._ring(view, mask), None)
+        return filled & ~(closing - image.depth_mm > DEPTH_MM)
+
+    def _ring(self, view: View, mask: np.ndarray) -> np.ndarray:
+        """The cells round a hole with surface that faces the viewer."""
+        return ndimage.binary_dilation(mask, iterations=3) & view.filled & (view.slant > views.FACING)
 
     def _listed(self, number: int, hole: Hole) -> Area:
         centre, low, high = (self._in_frame(corner) for corner in (hole.centre_mm, hole.low_mm, hole.high_mm))
