@@ -7,19 +7,18 @@ dark, 1200 and 400 px wide; None of all these without Chromium. ``painted_over_f
 filled in the coverage pictures, {job part: ratio}.
 """
 
-import shutil
 from pathlib import Path
 
 import numpy as np
 from axe_playwright_python.sync_playwright import Axe
 from playwright.sync_api import sync_playwright
 
+import chromium
 from nightbay.core.axes import axes
 from nightbay.meshes import surface
 from nightbay.report import picture, views
 from painted_area import painted_over_filled
 
-CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser") or shutil.which("google-chrome")
 PICTURE_PX = 1400  # as config/config.yaml has it
 
 
@@ -33,14 +32,11 @@ def figures(day: Path) -> dict:
 
 def in_browser(pages, boards) -> dict:
     """What Chromium and axe-core find."""
-    if CHROMIUM is None:
+    if chromium.PATH is None:
         return dict.fromkeys(("first_view_s", "axe_violations", "console_errors", "requests"))
     seconds, violations, errors, requests = [], 0, [], []
     with sync_playwright() as playwright:
-        browser = playwright.chromium.launch(
-            executable_path=CHROMIUM,
-            args=["--no-sandbox", "--use-angle=swiftshader", "--enable-unsafe-swiftshader"],
-        )
+        browser = chromium.launch(playwright, *chromium.WEBGL)
         for path in pages:
             seconds.append(min(first_view_s(browser, path) for _ in range(2)))
             print(

@@ -1,11 +1,10 @@
-import shutil
+from functools import partial
 
 import pytest
 from playwright.sync_api import sync_playwright
 
+import chromium
 import report_pages
-
-CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser") or shutil.which("google-chrome")
 
 
 @pytest.fixture
@@ -17,16 +16,16 @@ def whole(tmp_path):
 @pytest.fixture(scope="session")
 def launched():
     """Starts headless Chromium with flags, each time anew; closed with the tests."""
-    if CHROMIUM is None:
+    if chromium.PATH is None:
         pytest.skip("no Chromium on this machine")
     with sync_playwright() as playwright:
-        yield lambda *flags: playwright.chromium.launch(executable_path=CHROMIUM, args=["--no-sandbox", *flags])
+        yield partial(chromium.launch, playwright)
 
 
 @pytest.fixture(scope="session")
 def browser(launched):
     """Chromium that draws WebGL without a graphics card."""
-    return launched("--use-angle=swiftshader", "--enable-unsafe-swiftshader")
+    return launched(*chromium.WEBGL)
 
 
 @pytest.fixture(scope="session")

@@ -268,21 +268,19 @@ def test_a_board_before_that_can_t_be_read_is_no_board(day, left):
 def test_the_release_check_stands_beside_a_job(day):
     actions = [{"sentence": "Scan the roof."}, {"sentence": "Wait for the copy."}]
     records = {
-        "alder": ("release_check", {"result": {"state": "ready", "sentence": "Nothing is missing."}}),
-        "beech": ("release", {"result": {"verdict": "scan again", "actions": actions}}),
-        "birch": ("release_check", [1]),
-        "cedar": ("release", {"result": {"verdict": "may leave", "actions": []}}),
-        "elder": ("release", {"result": {"verdict": 1, "actions": []}}),
+        "beech": {"result": {"verdict": "scan again", "actions": actions}},
+        "birch": [1],
+        "cedar": {"result": {"verdict": "may leave", "actions": []}},
+        "elder": {"result": {"verdict": 1, "actions": []}},
     }
-    for job, (folder, record) in records.items():
+    for job, record in records.items():
         day(job)
-        path = day.folder / f"results/{job}/{folder}/{job}.json"
+        path = day.folder / f"results/{job}/release/{job}.json"
         path.parent.mkdir()
         path.write_text(json.dumps(record))
     result, html = run(day, sorted(records))
     assert rows(result)["birch"]["release_check"] is rows(result)["elder"]["release_check"] is None
     for text in (
-        "Release check: ready. Nothing is missing.",
         "Release check: scan again. Scan the roof. Wait for the copy.",
         "Release check: may leave. Nothing to do.",
     ):
@@ -335,9 +333,9 @@ def test_hostile_texts_change_nothing_but_themselves(day):
         size = {**SIZE, "name": text}
         day("alder", title=text, vehicle_class=text, sizes=[size], evidence=[text], joined=text, warnings=[text],
             reasons=[{"stage": "x", "segment": None, "sentence": text}], next_steps=[text])  # fmt: skip
-        check = day.folder / "results/alder/release_check/alder.json"
+        check = day.folder / "results/alder/release/alder.json"
         check.parent.mkdir(exist_ok=True)
-        check.write_text(json.dumps({"state": text, "sentence": text}))
+        check.write_text(json.dumps({"result": {"verdict": text, "actions": [{"sentence": text}]}}))
         return board.board(day.folder, name=text, jobs=["alder"], refused={text: [text]}, notes=[text])
 
     (hostile, html), (_, plain) = made(HOSTILE), made("plain")

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 import trimesh
 
-from nightbay.clouds import removed
+from nightbay.coverage import outside
 from nightbay.frame.result import ZeroPlane
 from nightbay.fuse.result import FuseResult
 from nightbay.meshes import surface
@@ -35,8 +35,7 @@ def body(hole):
 @pytest.fixture
 def fused(whole, tmp_path, monkeypatch):
     """A function that gives the fixture's job a fused surface in a known vehicle frame."""
-    monkeypatch.setattr(removed, "removed_points", lambda segment, reasons: np.zeros((0, 3)))
-    monkeypatch.setattr(unseen_places, "removed_points", lambda segment, reasons: np.zeros((0, 3)))
+    monkeypatch.setattr(outside, "removed_points", lambda segment, reasons: np.zeros((0, 3)))
 
     def make(hole=None):
         (tmp_path / "fuse").mkdir()

@@ -137,21 +137,16 @@ def _further(day: Path, job: str) -> dict[str, Any]:
 
 
 def _release_check(folder: Path, job: str) -> dict[str, str] | None:
-    """The verdict of a job's release check in words and what it says to do, where there is one in a form that is known.
+    """The verdict of a job's release check in words and what it says to do; None without one that can be read.
 
     ``folder``: results/<job> of the day.
     """
-    for path in (folder / stage_name / f"{job}.json" for stage_name in ("release_check", "release")):
-        try:
-            record = json.loads(path.read_text(encoding="utf-8"))
-            record = record.get("result", record)
-            verdict = record["state"] if "state" in record else record["verdict"]
-            said = record["sentence"] if "sentence" in record else _said(record["actions"])
-        except (OSError, ValueError, KeyError, TypeError, AttributeError):
-            continue
-        if isinstance(verdict, str) and isinstance(said, str):
-            return {"state": verdict, "sentence": said}
-    return None
+    try:
+        record = json.loads((folder / "release" / f"{job}.json").read_text(encoding="utf-8"))
+        verdict, said = record["result"]["verdict"], _said(record["result"]["actions"])
+    except (OSError, ValueError, KeyError, TypeError):
+        return None
+    return {"state": verdict, "sentence": said} if isinstance(verdict, str) else None
 
 
 def _said(actions: Sequence[Mapping[str, str]]) -> str:

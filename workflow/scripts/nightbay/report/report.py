@@ -76,6 +76,7 @@ def report(
     ]
     certainty = [sentence for part in parts if not part.reasons and (sentence := registration.certainty(part))]
     parameters = _parameters(job, sheet)
+    versions, safety_line = _versions(upstream), _safety_line(sheet)
     html = {}
     for audience, file in PAGES.items():
         html[audience] = page.render(
@@ -84,10 +85,10 @@ def report(
             dimension_names=job_summary.DIMENSIONS, fit_sentences=fitness_for_use.sentences, certainty=certainty,
             registration=registration,
             joined=both, joined_sentence=work_done.joined_sentence(both), parameters=parameters,
-            versions=_versions(upstream), shop=audience == "shop",
+            versions=versions, shop=audience == "shop",
             marked_openings=settings.report.marked_openings,
             identity=identity.identity(sheet.get("identity", {}), audience),
-            headline=HEADLINE, safety_line=_safety_line(sheet), cautions=cautions(_safety_line(sheet)),
+            headline=HEADLINE, safety_line=safety_line, cautions=cautions(safety_line),
         )  # fmt: skip
         (folder / file).write_text(html[audience], encoding="utf-8", newline="\n")
     (folder / "parameters.yaml").write_text(parameters, encoding="utf-8", newline="\n")
