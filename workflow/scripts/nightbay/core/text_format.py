@@ -5,9 +5,16 @@ import unicodedata
 from collections.abc import Iterable
 from typing import Any, TypeGuard
 
-NOT_MEASURED = "not measured"
+from nightbay.core import language
+from nightbay.core.language import say
+
 THIN = "\u202f"  # narrow no-break space, between groups of digits and before units
 MINUS = "\u2212"
+
+
+def not_measured() -> str:
+    """What stands in place of a value that there is none of."""
+    return say("not measured")
 
 
 def known(value: Any) -> TypeGuard[float]:
@@ -18,13 +25,13 @@ def known(value: Any) -> TypeGuard[float]:
 
 
 def number(value: Any, digits: int = 0, sign: bool = False) -> str:
-    """A number with its digits in groups of three; ``not measured`` where there is none.
+    """A number with its digits in groups of three (ISO 80000-1); ``not measured`` where there is none.
 
-    ``sign`` writes a plus too. What rounds to zero has no sign.
+    ``sign`` writes a plus too. What rounds to zero has no sign. The language in use has its own decimal sign.
     """
     if not known(value):
-        return NOT_MEASURED
-    text = f"{abs(value):,.{digits}f}".replace(",", THIN)
+        return not_measured()
+    text = f"{abs(value):,.{digits}f}".replace(",", THIN).replace(".", language.decimal_sign())
     if float(f"{value:.{digits}f}") == 0:
         return text
     return MINUS + text if value < 0 else "+" + text if sign else text
@@ -32,7 +39,7 @@ def number(value: Any, digits: int = 0, sign: bool = False) -> str:
 
 def mm(value: Any, digits: int = 2, sign: bool = False) -> str:
     """A length in millimetres with its unit."""
-    return f"{number(value, digits, sign)}{THIN}mm" if known(value) else NOT_MEASURED
+    return f"{number(value, digits, sign)}{THIN}mm" if known(value) else not_measured()
 
 
 def digits_of(uncertainty_mm: Any) -> int:
@@ -45,10 +52,10 @@ def digits_of(uncertainty_mm: Any) -> int:
 def plus_minus(value_mm: Any, uncertainty_mm: Any, at_least: object = False) -> str:
     """A length and its uncertainty, rounded alike, or that the uncertainty is unknown. ``at_least``: a lower bound."""
     if not known(value_mm):
-        return NOT_MEASURED
+        return not_measured()
     sign = "\u2265 " if at_least else ""
     if not known(uncertainty_mm):
-        return f"{sign}{mm(value_mm, 1)}, uncertainty unknown"
+        return sign + say("{length}, uncertainty unknown", length=mm(value_mm, 1))
     digits = digits_of(uncertainty_mm)
     return f"{sign}{number(value_mm, digits)} \u00b1 {mm(uncertainty_mm, digits)}"
 
@@ -56,7 +63,7 @@ def plus_minus(value_mm: Any, uncertainty_mm: Any, at_least: object = False) -> 
 def area(value_mm2: Any) -> str:
     """An area, given in mm2, in the largest of m2, cm2 and mm2 that it fills."""
     if not known(value_mm2):
-        return NOT_MEASURED
+        return not_measured()
     for unit, size, digits in (("m\u00b2", 1e6, 2), ("cm\u00b2", 1e2, 1)):
         if value_mm2 >= size:
             return f"{number(value_mm2 / size, digits)}{THIN}{unit}"
@@ -65,28 +72,30 @@ def area(value_mm2: Any) -> str:
 
 def share(value: Any, digits: int = 1) -> str:
     """A share of 1 in per cent."""
-    return f"{number(100 * value, digits)}{THIN}%" if known(value) else NOT_MEASURED
+    return f"{number(100 * value, digits)}{THIN}%" if known(value) else not_measured()
 
 
 def size(count: Any) -> str:
     """Bytes in kB, MB or GB (powers of 1000)."""
     if not known(count):
-        return NOT_MEASURED
+        return not_measured()
     for unit, step in (("GB", 1e9), ("MB", 1e6), ("kB", 1e3)):
         if count >= step:
             return f"{number(count / step, 1)}{THIN}{unit}"
-    return f"{number(count)}{THIN}bytes"
+    return say("{count} bytes", count=number(count))
 
 
 def listing(words: Iterable[Any]) -> str:
     """Words as a list in a sentence: ``a, b and c``."""
     texts = [str(word) for word in words]
-    return " and ".join([", ".join(texts[:-1]), texts[-1]] if len(texts) > 1 else texts)
+    if len(texts) < 2:
+        return "".join(texts)
+    return say("{first} and {last}", first=", ".join(texts[:-1]), last=texts[-1])
 
 
-def plural(count: Any, singular: str, many: str | None = None) -> str:
-    """A count with its noun; ``many`` is its plural where that is not the singular with an s."""
-    return f"{number(count)} {singular if count == 1 else many or singular + 's'}"
+def plural(count: int, one: str, many: str, **values: Any) -> str:
+    """A sentence or phrase with a ``{count}``, in the form for that count: ``{count} edge``, ``{count} edges``."""
+    return language.plural_form(count, one, many).format(count=number(count), **values)
 
 
 def printable(text: str) -> str:

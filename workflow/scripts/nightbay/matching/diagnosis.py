@@ -145,7 +145,7 @@ def _too_few(refused: _Refused) -> str:
     )
     of = f"of {its} {len(group.xyz_mm)} targets"
     if len(group.xyz_mm) < matching.LEAST:
-        count = f"at most {plural(len(group.xyz_mm), 'target')}"
+        count = f"at most {plural(len(group.xyz_mm), '{count} target', '{count} targets')}"
     else:  # any three fit somewhere, so a smaller count can't be known
         count = f"no more than three {of}" if why.count < matching.LEAST else f"only {why.count} {of}"
     sentence = f"{refused.named}{f' {_fit(group)}, but' if refused.several else ''} {share} {count} with "

@@ -48,7 +48,7 @@ def _refusal(error: Unplaced, count: int) -> Unplaced:
     names = sorted(error.reasons)
     named = f"segment{'s' if len(names) > 1 else ''} {listing(names)} can't be placed: "
     rest = count - len(names)
-    others = "the other segment" if rest == 1 else f"the other {plural(rest, 'segment')}"
+    others = "the other segment" if rest == 1 else f"the other {plural(rest, '{count} segment', '{count} segments')}"
     hint = f"; unplaced: leave_out in the job sheet makes the model from {others}"
     refusal = Unplaced(error.reasons, error.evidence)
     refusal.args = (named + "; ".join(dict.fromkeys(error.reasons.values())) + hint,)

@@ -54,8 +54,8 @@ def sample_sentence(result: ReleaseResult) -> str:
     files = [file for part in result.parts for file in part.files]
     read, of, whole = (sum(getattr(file, name) for file in files) for name in ("read", "of", "all_rows"))
     sentence = (
-        f"The check looked at {text_format.plural(read, 'point')} of about {text_format.number(of)} in "
-        f"{text_format.plural(len(files), 'file')}"
+        f"The check looked at {text_format.plural(read, '{count} point', '{count} points')} of about {text_format.number(of)} in "
+        f"{text_format.plural(len(files), '{count} file', '{count} files')}"
     )
     return (
         f"{sentence}; {whole} had to be read as a whole, as their formats allow no sample." if whole else f"{sentence}."

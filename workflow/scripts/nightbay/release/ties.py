@@ -70,7 +70,7 @@ def weak(
                 part,
                 row.segment,
                 None,
-                f"Segment {row.segment} shares {plural(row.common, 'target')} with the others, all {side}: its far end "
+                f"Segment {row.segment} shares {plural(row.common, '{count} target', '{count} targets')} with the others, all {side}: its far end "
                 f"is known to {row.far_end_sd_mm:.2f} mm only, and the scan itself to {row.allowed_mm:.2f} mm. Add two "
                 f"targets or more {away}, survey them, and scan the segment again.",
             )
@@ -86,7 +86,7 @@ def moved(part: str, groups: Iterable[MovedGroup]) -> list[Action]:
             part,
             group.segment,
             None,
-            f"Between the survey and segment {group.segment} the body and {plural(len(group.targets), 'other target')} "
+            f"Between the survey and segment {group.segment} the body and {plural(len(group.targets), '{count} other target', '{count} other targets')} "
             f"moved against each other by {group.body.size_mm:.1f} mm and {group.body.angle_deg:.2f} degrees: somebody "
             "sat in it, stepped on it or moved a part. Let it stand untouched and scan the segment again.",
         )

@@ -9,9 +9,11 @@ from typing import Any
 
 import jsonschema
 
+from nightbay.core import language
 from nightbay.core.cautions import CAUTIONS, HEADLINE
+from nightbay.core.language import say
 from nightbay.core.paths import SCHEMAS
-from nightbay.core.text_format import NOT_MEASURED, THIN, number
+from nightbay.core.text_format import THIN, not_measured, number
 from nightbay.pipeline import night_events, provenance, stage, stages
 from nightbay.pipeline.night_events import Nights
 from nightbay.report import board_changes, board_rows, page, stage_costs
@@ -19,10 +21,6 @@ from nightbay.report.board_rows import STATES
 
 JSON, PAGE = "results/board/board.json", "results/board/board/index.html"
 RENEWED_SECONDS = 60  # how often a page in work is loaded again
-MONTHS = (
-    "January", "February", "March", "April", "May", "June", "July", "August", "September", "October", "November",
-    "December",
-)  # fmt: skip
 ROOF = next(sentence for sentence in CAUTIONS if "roof" in sentence)
 
 
@@ -175,24 +173,19 @@ def _dates(scanned: Sequence[str]) -> str | None:
     """Days in words: the only one, or the first and the last."""
     if not scanned:
         return None
-    first, last = (_date(date.fromisoformat(day)) for day in (scanned[0], scanned[-1]))
-    return first if first == last else f"{first} to {last}"
-
-
-def _date(day: date) -> str:
-    return f"{day.day} {MONTHS[day.month - 1]} {day.year}"
+    first, last = (language.day(date.fromisoformat(day)) for day in (scanned[0], scanned[-1]))
+    return first if first == last else say("{first} to {last}", first=first, last=last)
 
 
 def _moment(text: str) -> str:
     """A time in words, as the clock of the machine showed it."""
-    time = datetime.fromisoformat(text)
-    return f"{_date(time.date())}, {time:%H:%M}"
+    return language.moment(datetime.fromisoformat(text))
 
 
 def _duration(seconds: float | None) -> str:
     """Seconds as a person reads them."""
     if seconds is None:
-        return NOT_MEASURED
+        return not_measured()
     minutes, rest = divmod(round(seconds), 60)
     if not minutes:
         return f"{number(seconds, 1)}{THIN}s"

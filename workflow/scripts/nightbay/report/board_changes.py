@@ -48,7 +48,7 @@ def _parameters(before: Mapping[str, Any], now: Mapping[str, Any]) -> Iterator[s
     for key in differing[:LISTED]:
         yield f"Parameter {key}: {_value(new.get(key, _ABSENT))}; before: {_value(old.get(key, _ABSENT))}."
     if len(differing) > LISTED:
-        yield f"{plural(len(differing) - LISTED, 'further parameter')} changed."
+        yield f"{plural(len(differing) - LISTED, '{count} further parameter', '{count} further parameters')} changed."
 
 
 _ABSENT = object()

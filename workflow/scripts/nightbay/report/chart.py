@@ -37,7 +37,7 @@ def dots(title: str, rows: Sequence[Row], series: Sequence[str], unit: str = "mm
         body += _marks(scale, row, HEAD + ROW * number + ROW / 2)
     text = "; ".join(
         f"{row.label}: "
-        + ", ".join(text_format.number(v, 3) if v is not None else text_format.NOT_MEASURED for v in row.values)
+        + ", ".join(text_format.number(v, 3) if v is not None else text_format.not_measured() for v in row.values)
         for row in rows
     )
     return (

@@ -124,7 +124,7 @@ def _tests(part: Part) -> list[tuple[float, str]]:
         found.append(
             (
                 worst.withheld_rms_after_mm / sqrt(2),  # of one of the two segments
-                f"Patches of the overlap of {listing(worst.segments)}, the worst of {plural(len(pairs), 'overlap')}, "
+                f"Patches of the overlap of {listing(worst.segments)}, the worst of {plural(len(pairs), '{count} overlap', '{count} overlaps')}, "
                 f"lie {mm(worst.withheld_rms_after_mm)} apart when they are left out of the fit (rms)",
             )
         )

@@ -55,7 +55,7 @@ def summary_of(part: Part) -> str:
     """What was made of a part, how well its segments agree and how complete it is, in two or three sentences."""
     if part.reasons:
         return f"The {part.name} could not be made: {part.reasons[0]['sentence']}"
-    made = f"The {part.name} was made from {plural(len(part.placed), 'segment')}"
+    made = f"The {part.name} was made from {plural(len(part.placed), '{count} segment', '{count} segments')}"
     made += f" and {_count_in_words(part.points)}" if part.points else ""
     sizes = _sizes_in_words(part)
     sentences = [made + (": " + ", ".join(sizes) if sizes else "") + "."]

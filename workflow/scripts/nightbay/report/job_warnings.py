@@ -138,7 +138,7 @@ def _duplicate_layers(part: Part, sheet: Mapping[str, Any]) -> list[JobWarning]:
             share = text_format.share(sum(large) / max(surface_mm2, 1e-9))
             found.append(
                 JobWarning(
-                    f"Segment {name} shows two copies of the surface on {total} in {plural(len(large), 'area')} "
+                    f"Segment {name} shows two copies of the surface on {total} in {plural(len(large), '{count} area', '{count} areas')} "
                     f"({share} of what it saw), and nothing decides which is right: both were kept, and the model may "
                     "be wrong there. Don't measure or mount anything on these areas before you have checked them.",
                     f"Scan what segment {name} shows twice again, in one steady run.",

@@ -65,7 +65,7 @@ def unmeasured_bars(part: Part, sheet: Mapping[str, Any]) -> list[JobWarning]:
         return []
     return [
         JobWarning(
-            f"The scale was not checked: {plural(sheet['scale_bars'], 'scale bar')} of the job sheet could not be "
+            f"The scale was not checked: {plural(sheet['scale_bars'], '{count} scale bar', '{count} scale bars')} of the job sheet could not be "
             "measured, because there is no network of targets with the ends.",
             f"Export the target lists with the ends of the scale bars and {AGAIN}.",
         )

@@ -22,10 +22,10 @@ WORDS = {
     "folded": "hole whose boundary overlaps itself or leaves no room for faces",
 }
 KINDS = {  # singular and plural
-    EDGE: ("edge of the scan", "edges of the scan"),
-    "large": ("hole in a panel", "holes in panels"),
-    "rim": ("free edge of a sheet", "free edges of sheets"),
-    "folded": ("other hole", "other holes"),
+    EDGE: ("{count} edge of the scan", "{count} edges of the scan"),
+    "large": ("{count} hole in a panel", "{count} holes in panels"),
+    "rim": ("{count} free edge of a sheet", "{count} free edges of sheets"),
+    "folded": ("{count} other hole", "{count} other holes"),
 }
 
 

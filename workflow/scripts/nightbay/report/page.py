@@ -4,8 +4,9 @@ from collections.abc import Callable, Mapping
 from typing import Any
 
 import jinja2
+import markupsafe
 
-from nightbay.core import text_format
+from nightbay.core import language, text_format
 from nightbay.core.paths import TEMPLATES
 from nightbay.core.version import version
 from nightbay.report import chart, fitness_for_use
@@ -13,7 +14,7 @@ from nightbay.report.drawing import Drawing
 
 
 def render(template: str, **values: Any) -> str:
-    """The HTML of a template in workflow/report/; a value that is missing reads ``not measured``."""
+    """The HTML of a template in workflow/report/, in the language in use; a missing value reads ``not measured``."""
     environment = jinja2.Environment(
         loader=jinja2.FileSystemLoader(TEMPLATES),
         undefined=jinja2.ChainableUndefined,
@@ -38,11 +39,19 @@ def render(template: str, **values: Any) -> str:
         "widths": _widths,
         "dots": chart.dots,
         "Row": chart.Row,
-        "not_measured": text_format.NOT_MEASURED,
+        "not_measured": text_format.not_measured(),
+        "say": language.say,
+        "say_html": _say_html,
+        "language_code": language.current().code,
         "not_covered": lambda name, network, state: fitness_for_use.causes_not_covered(name, _plain(network), state),
         "nightbay_version": version(),
     }
     return environment.get_template(template).render(**values)
+
+
+def _say_html(sentence: str, **values: Any) -> markupsafe.Markup:
+    """A sentence with markup of its own; its values have theirs escaped."""
+    return markupsafe.Markup(language.say(sentence)).format(**values)
 
 
 def _widths(views: Mapping[str, Drawing], name: str) -> str:

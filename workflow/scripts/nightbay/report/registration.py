@@ -112,7 +112,7 @@ def certainty(part: Part) -> str | None:
     worst = _worst(known)
     subject = f"The {part.name} was"
     if len(known) + 1 < len(part.placed) or worst.relative_to not in part.placed:
-        subject = f"{plural(len(known), 'segment')} of the {part.name} {'was' if len(known) == 1 else 'were'}"
+        subject = f"{plural(len(known), '{count} segment', '{count} segments')} of the {part.name} {'was' if len(known) == 1 else 'were'}"
     how = "by surfaces and point pairs" if any(found.point_pairs for found in known) else "by surfaces alone"
     frame = worst.relative_to if worst.relative_to in part.placed else f"the {worst.relative_to}"
     least = "" if len(known) == 1 else ", the least certain,"
@@ -140,7 +140,7 @@ def bounds(found: SurfaceRegistration) -> str:
 def alternative(found: SurfaceRegistration) -> str:
     """How clearly a pose was the only one, as a sentence."""
     if found.point_pairs:
-        return f"{plural(found.point_pairs, 'point pair')} of the job sheet placed it."
+        return f"{plural(found.point_pairs, '{count} point pair', '{count} point pairs')} of the job sheet placed it."
     other = found.alternative
     if other is None:
         return "No other pose was found in which the surfaces fit."

@@ -28,7 +28,7 @@ def _intake(part: Part) -> str | None:
     read = [segment.intake for segment in part.segments.values() if segment.intake]
     if not read:
         return None
-    return f"{plural(len(read), 'file was', 'files were')} read: {number(sum(raw.count for raw in read))} points."
+    return f"{plural(len(read), '{count} file was', '{count} files were')} read: {number(sum(raw.count for raw in read))} points."
 
 
 def _clean(part: Part) -> str | None:
@@ -47,8 +47,8 @@ def _network(part: Part) -> str | None:
     ties = sum(len(target.seen_by) > 1 for target in network.targets)
     held = "the control survey" if network.mode == "control" else "one segment, which defines the frame"
     return (
-        f"{plural(len(network.poses), 'segment was', 'segments were')} registered by {plural(ties, 'tie target')} to "
-        f"{held}; {plural(len(network.blunders), 'observation')} rejected."
+        f"{plural(len(network.poses), '{count} segment was', '{count} segments were')} registered by {plural(ties, '{count} tie target', '{count} tie targets')} to "
+        f"{held}; {plural(len(network.blunders), '{count} observation', '{count} observations')} rejected."
     )
 
 
@@ -61,10 +61,10 @@ def _refine(part: Part) -> str | None:
     found = []
     if refined:
         found.append(
-            f"The overlaps improved the {'pose' if refined == 1 else 'poses'} of {plural(refined, 'segment')}."
+            f"The overlaps improved the {'pose' if refined == 1 else 'poses'} of {plural(refined, '{count} segment', '{count} segments')}."
         )
     if by_surfaces:
-        found.append(f"{plural(by_surfaces, 'segment was', 'segments were')} registered by surfaces.")
+        found.append(f"{plural(by_surfaces, '{count} segment was', '{count} segments were')} registered by surfaces.")
     if not found and len(kinds) > 1:
         found.append("The overlaps tested the poses and improved none.")
     return " ".join(found) or None
@@ -90,13 +90,13 @@ def _fill(part: Part) -> str | None:
         return None
     if not part.fill.gaps:
         return "No gap was small enough to be closed."
-    return f"{plural(part.fill.gaps, 'small gap was', 'small gaps were')} closed and marked."
+    return f"{plural(part.fill.gaps, '{count} small gap was', '{count} small gaps were')} closed and marked."
 
 
 def _reduce(part: Part) -> str | None:
     if part.reduce is None:
         return None
-    return f"{plural(len(part.reduce.levels), 'level')} of detail: {listing(part.reduce.levels)}."
+    return f"{plural(len(part.reduce.levels), '{count} level', '{count} levels')} of detail: {listing(part.reduce.levels)}."
 
 
 def _measure(part: Part) -> str | None:
@@ -104,4 +104,4 @@ def _measure(part: Part) -> str | None:
         return None
     sizes = len(part.measure.dimensions) + len(part.measure.room)
     sections = len(part.measure.sections)
-    return f"{plural(sizes, 'size was', 'sizes were')} taken, and {plural(sections, 'section')}." if sizes else None
+    return f"{plural(sizes, '{count} size was', '{count} sizes were')} taken, and {plural(sections, '{count} section', '{count} sections')}." if sizes else None
