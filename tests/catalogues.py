@@ -1,6 +1,6 @@
-"""The messages of code and templates, and the catalogues of languages made from them.
+"""The messages of code, templates and stages, and the catalogues of languages made from them.
 
-    python tests/catalogues.py CODE [--from FILE]
+    PYTHONPATH=workflow/scripts python tests/catalogues.py CODE [--from FILE]
 
 brings workflow/languages/CODE.po up to date: messages that are new stand in it without a translation, those that are no
 more go. ``--from`` takes translations over from another catalogue. A new language begins the same way.
@@ -16,11 +16,16 @@ import jinja2.ext
 from babel.messages import extract, pofile
 from babel.messages.catalog import Catalog
 
+import stage_messages
+from nightbay.core.stage_sentences import CONTEXT
+
 ROOT = Path(__file__).resolve().parents[1]
 LANGUAGES = ROOT / "workflow" / "languages"
 KEYWORDS = {"say": None, "say_html": None, "phrase": None, "plural": (2, 3), "plural_form": (2, 3)}
 SOURCES = (("workflow/scripts", "**.py", "python"), ("workflow/report", "**.j2", jinja2.ext.babel_extract))
-NOT_KEPT = re.compile(rb'^"(Report|POT|PO-Rev|Last-|Language-Team|Generated)[^\n]*\n|^#, python-brace-format\n', re.MULTILINE)
+NOT_KEPT = re.compile(
+    rb'^"(Report|POT|PO-Rev|Last-|Language-Team|Generated)[^\n]*\n|^#, python-brace-format\n', re.MULTILINE
+)
 HEADER = "# Nightbay in another language. SPDX-License-Identifier: GPL-3.0-or-later"
 
 
@@ -47,14 +52,21 @@ def read(path, code):
 
 
 def brought_up_to_date(code, others=()):
-    """The catalogue of a language with the messages that there are now, translations from ``others`` and from before."""
+    """The catalogue of a language with the messages that there are now; translations from ``others`` or before."""
     new = Catalog(code, project="Nightbay", fuzzy=False, header_comment=HEADER)
     path = LANGUAGES / f"{code}.po"
     known = [*others, *([read(path, code)] if path.exists() else [])]
     for message, files in sorted(messages().items(), key=lambda entry: (entry[1], str(entry[0]))):
-        old = next((found for before in known if (found := before.get(message)) and found.string), None)
-        new.add(message, old.string if old else None, locations=[(file, None) for file in files])
+        _add(new, message, files, known)
+    for message, files in stage_messages.stage_messages().items():
+        _add(new, message, [f"workflow/scripts/nightbay/{file}" for file in files], known, CONTEXT)
     return new
+
+
+def _add(catalogue, message, files, known, context=None):
+    old = next((found for before in known if (found := before.get(message, context)) and found.string), None)
+    locations = [(file, None) for file in files]
+    catalogue.add(message, old.string if old else None, locations=locations, context=context)
 
 
 def main():

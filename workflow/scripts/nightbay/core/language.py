@@ -20,6 +20,7 @@ from babel import dates
 from babel.messages import mofile, pofile
 
 from nightbay.core.paths import LANGUAGES
+from nightbay.core.stage_sentences import CONTEXT, Message, StageSentences
 
 ENGLISH = "en"
 
@@ -30,6 +31,7 @@ class Language:
 
     locale: babel.Locale
     messages: gettext.NullTranslations = field(default_factory=gettext.NullTranslations)
+    stages: StageSentences | None = None
 
     @property
     def code(self) -> str:
@@ -56,7 +58,12 @@ def of_code(code: str) -> Language:
     compiled = io.BytesIO()
     mofile.write_mo(compiled, catalogue)
     compiled.seek(0)
-    return Language(locale, gettext.GNUTranslations(compiled))
+    of_stages = [
+        Message(str(message.id), str(message.string))
+        for message in catalogue
+        if message.context == CONTEXT and message.string
+    ]
+    return Language(locale, gettext.GNUTranslations(compiled), StageSentences(of_stages, _decimal_sign(locale)))
 
 
 def current() -> Language:
@@ -91,10 +98,21 @@ def phrase(text: str) -> str:
     return text
 
 
+def stage_sentence(text: str) -> str:
+    """A sentence of a stage, which is English, in the language in use."""
+    stages = current().stages
+    return stages.translated(text) if stages else text
+
+
 def decimal_sign() -> str:
     """The sign before the decimals of a number: a point or a comma by ISO 80000-1, as the language has it."""
-    symbols = current().locale.number_symbols
-    return symbols.get("latn", symbols)["decimal"]
+    return _decimal_sign(current().locale)
+
+
+@cache
+def _decimal_sign(locale: babel.Locale) -> str:
+    symbols = locale.number_symbols
+    return str(symbols.get("latn", symbols)["decimal"])
 
 
 def day(when: date) -> str:

@@ -1,4 +1,4 @@
-"""Paths of the files that the package reads from its own checkout: schemas, templates, languages, vehicle classes, scripts."""
+"""Paths of the files that the package reads from its own checkout: schemas, templates, languages, classes, scripts."""
 
 from pathlib import Path
 

@@ -30,6 +30,7 @@ def render(template: str, **values: Any) -> str:
         "size": _defined(text_format.size),
         "listing": text_format.listing,
         "plain": _plain,
+        "stage_sentence": language.stage_sentence,
     }
     environment.globals |= {
         "plus_minus": lambda value, uncertainty, *least: text_format.plus_minus(
