@@ -22,15 +22,37 @@ CAR = places.Frame(np.array([-800.0, -900, 200]), np.array([3200.0, 900, 1500]),
     ],
 )  # fmt: skip
 def test_names(view, centre, words):
-    assert places.name(CAR, view, np.array(centre, float)) == words
+    assert places.words(CAR.location(np.array(centre, float)), view) == words
 
 
 def test_without_axles_the_front_end_is_the_mark():
     bare = places.Frame(CAR.low_mm, CAR.high_mm)
-    words = places.name(bare, "left", np.array([1200.0, -900, 800]))
+    words = places.words(bare.location(np.array([1200.0, -900, 800])), "left")
     assert words == "left side, below the windows (2.0 m behind the front end, 0.8 m above the ground)"
 
 
-def test_axles_of_a_coach_have_numbers():
+@pytest.mark.parametrize(
+    ("centre", "words"),
+    [
+        ((1200, -900, 400), "axle 2 left wheel arch"),
+        ((1500, -900, 800), "left side, below the windows (0.3 m behind axle 2, 0.8 m above the ground)"),
+        ((2000, -900, 800), "left side, below the windows (0.5 m ahead of axle 3, 0.8 m above the ground)"),
+    ],
+)
+def test_axles_of_a_coach_have_numbers(centre, words):
     coach = places.Frame(CAR.low_mm, CAR.high_mm, (0.0, 1200.0, 2500.0), 310.0)
-    assert places.name(coach, "left", np.array([1200.0, -900, 400])) == "axle 2 left wheel arch"
+    assert places.words(coach.location(np.array(centre, float)), "left") == words
+
+
+def test_where_two_wheel_arches_meet_the_nearer_axle_counts():
+    tandem = places.Frame(CAR.low_mm, CAR.high_mm, (0.0, 2000.0, 2700.0), 310.0)
+    assert places.words(tandem.location(np.array([2400.0, -900, 400])), "left") == "axle 3 left wheel arch"
+
+
+def test_a_single_axle_has_no_number():
+    trailer = places.Frame(CAR.low_mm, CAR.high_mm, (1000.0,), 310.0)
+    words = [places.words(trailer.location(np.array([x, 850.0, 500])), "right") for x in (1000.0, 2000.0)]
+    assert words == [
+        "right wheel arch",
+        "right side, below the windows (1.0 m behind the axle, 0.5 m above the ground)",
+    ]

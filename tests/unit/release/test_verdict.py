@@ -2,6 +2,7 @@
 
 import json
 import re
+from functools import partial
 
 import jsonschema
 import numpy as np
@@ -11,11 +12,14 @@ from nightbay.core.axes import DESIGN_GRID
 from nightbay.core.paths import SCHEMAS
 from nightbay.coverage import sentences
 from nightbay.coverage.coverage import Surface
+from nightbay.coverage.places import Location
 from nightbay.coverage.result import Area, Coverage
+from nightbay.coverage.signs import Signs
 from nightbay.network.result import Displacement, MovedGroup
 from nightbay.pipeline import typed
 from nightbay.release import check, command, floors, page, picture, ties
-from nightbay.release.result import Action, PartCheck, ReleaseResult, SampledFile, SegmentTargets
+from nightbay.release.findings import Finding, Findings
+from nightbay.release.result import PartCheck, ReleaseResult, SampledFile, SegmentTargets
 
 SQUARE = np.array([[0.0, 500], [300, 500], [300, 800], [0, 800]])
 
@@ -26,25 +30,24 @@ def area(number, verdict):
         number,
         verdict,
         "left",
-        "left side",
+        Location("body", "left", 0.65, 0.15, None, 0, False),
         9e4,
         1e5,
         at,
         at - 150,
         at + 150,
-        "why",
-        0.9,
-        0.0,
-        None,
+        Signs(0.9, False, 0.0, False, False, None, False),
         {"left": [SQUARE]},
     )
 
 
-COVERAGE = Coverage([area(1, "never seen"), area(2, "open")], 20.0, 5e4)
+COVERAGE = Coverage([area(1, "never seen"), area(2, "open")], 20.0, 5e4, 8.0, 25.0)
+PLACE = "left side, below the windows (0.1 m behind the front end, 0.7 m above the ground), 0.09\u202fm\u00b2"
+EVIDENCE = "the other side has surface over 90\u202f% of it, this side has none"
 
 
-def result(*kinds, coverage=COVERAGE):
-    actions = [Action(kind, "exterior", "left", None, f"Do this about {kind}.") for kind in kinds]
+def findings(*kinds, coverage=COVERAGE, reasons=None):
+    todo = [Finding(kind, "exterior", "left", None, partial("Do this about {}.".format, kind)) for kind in kinds]
     part = PartCheck(
         "exterior",
         [SampledFile("job/raw/left.ply", 1000, 60_000_000, False), SampledFile("job/raw/roof.laz", 500, 4000, True)],
@@ -53,7 +56,11 @@ def result(*kinds, coverage=COVERAGE):
         coverage,
         None,
     )
-    return check._result(actions, ["2: left side, 0.09 m2, open: why."], [part])
+    return Findings(todo, [part], reasons or {})
+
+
+def result(*kinds, **known):
+    return findings(*kinds, **known).in_words()
 
 
 @pytest.mark.parametrize(
@@ -78,37 +85,61 @@ def test_actions_are_ordered_by_their_weight():
 
 
 def test_a_refused_job_says_its_sentences():
-    found = check.refused(["job.yaml is wrong."])
+    found = check.refused(["job.yaml is wrong."]).in_words()
     assert (found.verdict, found.actions[0].sentence) == ("not yet", "job.yaml is wrong.")
 
 
 def test_a_fault_of_the_program_is_no_leave():
-    found = check.failed("van can't be checked because of a fault in Nightbay (ValueError: x).")
+    found = check.failed("van", "ValueError: x").in_words()
     assert found.verdict == "not yet"
-    assert "look over the vehicle yourself" in found.actions[0].sentence
+    assert found.actions[0].sentence == (
+        "van can't be checked because of a fault in Nightbay (ValueError: x). Report it; look over the vehicle "
+        "yourself."
+    )
 
 
 def test_areas_in_words():
-    assert (
-        sentences.never_seen(area(3, "never seen"))
-        == "3: left side, 0.09\u202fm\u00b2, never seen: why. Scan it again."
-    )
-    assert sentences.open_area(area(4, "open")) == "4: left side, 0.09\u202fm\u00b2, open: why."
+    assert sentences.never_seen(area(3, "never seen")) == f"3: {PLACE}, never seen: {EVIDENCE}. Scan it again."
+    assert sentences.open_area(area(4, "open")) == f"4: {PLACE}, open: {EVIDENCE}."
+
+
+def test_open_areas_and_reasons_are_put_into_words():
+    found = result(reasons={"exterior": lambda: "no reason"})
+    assert found.open_areas == [f"2: {PLACE}, open: {EVIDENCE}."]
+    assert found.parts[0].coverage_reason == "no reason" and result().parts[0].coverage_reason is None
 
 
 def test_a_coverage_that_is_not_known_is_no_leave():
     checked = check.Checked()
-    (action,) = check._areas(None, "no segment shows the ground", checked, "exterior")
-    assert action.kind == "unknown"
-    assert action.sentence.startswith("Whether anything is missing could not be checked: no segment shows the ground.")
+    (found,) = check._areas(None, lambda: "no segment shows the ground", checked, "exterior")
+    assert found.kind == "unknown"
+    assert found.sentence().startswith("Whether anything is missing could not be checked: no segment shows the ground.")
 
 
 def test_a_moved_group_in_words():
     moved = Displacement(np.array([0.0, 0, 4.2]), 4.2, 0.1, 0.12, 0.01)
-    (action,) = ties.moved("exterior", [MovedGroup("roof", [1], [7, 8, 9, 10], 30, moved, moved, 1e-9)])
-    assert (action.kind, action.segment) == ("moved", "roof")
-    assert "the body and 4 other targets moved against each other by 4.2 mm and 0.12 degrees" in action.sentence
-    assert "scan the segment again" in action.sentence
+    (found,) = ties.moved("exterior", [MovedGroup("roof", [1], [7, 8, 9, 10], 30, moved, moved, 1e-9)])
+    assert (found.kind, found.segment) == ("moved", "roof")
+    assert "the body and 4 other targets moved against each other by 4.2 mm and 0.12 degrees" in found.sentence()
+    assert "scan the segment again" in found.sentence()
+
+
+@pytest.mark.parametrize(
+    ("direction", "side", "away"),
+    [
+        (None, "in one place", "away from those"),
+        ((0, True), "towards the front", "at its rear end"),
+        ((0, False), "towards the rear", "at its front end"),
+        ((1, False), "towards the right", "towards the left"),
+        ((2, True), "towards the bottom", "towards the top"),
+    ],
+)
+def test_targets_at_one_side_in_words(direction, side, away):
+    sentence = ties._weak(SegmentTargets("roof", 3, 9, 0.4, 0.12), direction)
+    assert sentence == (
+        f"Segment roof shares 3 targets with the others, all {side}: its far end is known to 0.40 mm only, and the "
+        f"scan itself to 0.12 mm. Add two targets or more {away}, survey them, and scan the segment again."
+    )
 
 
 def test_the_segment_that_disagrees_with_most_moved():
@@ -118,8 +149,13 @@ def test_the_segment_that_disagrees_with_most_moved():
 
 def test_of_two_floors_alone_either_may_have_moved():
     ((segment, others, off),) = floors._blamed({("front", "left"): 3.0})
-    sentence = floors._action("exterior", segment, others, off).sentence
+    sentence = floors._sentence(segment, others, off)
     assert "While segment front or left was scanned, the body stood 3.0 mm higher or lower" in sentence
+
+
+def test_a_floor_that_several_segments_contradict_in_words():
+    sentence = floors._sentence("left", ["front", "rear", "right"], 4.1)
+    assert "While segment left was scanned" in sentence and "than in front, rear and right: somebody" in sentence
 
 
 def test_the_json_fits_its_schema_and_is_read_back():

@@ -9,16 +9,18 @@ from scipy.interpolate import RBFInterpolator
 from scipy.spatial import cKDTree
 
 from nightbay.core.axes import Axes
-from nightbay.coverage import edges, holes, outline, places, views
+from nightbay.coverage import edges, holes, outline, views
 from nightbay.coverage.holes import Hole
 from nightbay.coverage.places import Frame
 from nightbay.coverage.result import Area, Coverage
+from nightbay.coverage.signs import Signs
 from nightbay.coverage.views import Grid, Image, View
 
 LEAST_MM2 = 50_000.0  # a palm's breadth squared and more: 0.05 m2
 # A cell is wide enough for six points of plain surface, so that one in 400 is empty by chance, and a surface of which a
 # third comes back (dark trim) still shows.
 CELL_MM, A_CELL, WIDEST_MM = 20.0, 6.0, 60.0
+MOST_SPACING_MM = float(WIDEST_MM / np.sqrt(A_CELL))  # of the points, in the widest cells
 OPPOSITE = {"left": "right", "right": "left"}
 SEEN_BESIDE = 0.5  # share of a place with surface on the other side that a wheel arch needs not to be open by nature
 DENSE = 0.5  # share of the points of plain surface that the other side must hold where windows are
@@ -65,12 +67,8 @@ def find(surface: Surface, least_mm2: float = LEAST_MM2) -> Coverage:
     design = _in_design_grid(surface)
     spacing = _spacing(design.points_mm)
     cell_mm = max(CELL_MM, float(np.sqrt(A_CELL)) * spacing)
-    if cell_mm > WIDEST_MM:
-        reason = (
-            f"points lie {spacing:.0f} mm apart, and {WIDEST_MM / np.sqrt(A_CELL):.0f} mm are needed to see an area of "
-            f"{least_mm2 / 1e6:.2f} m2 missing"
-        )
-        return Coverage([], cell_mm, least_mm2, reason)
+    if spacing > MOST_SPACING_MM:
+        return Coverage([], cell_mm, least_mm2, spacing, MOST_SPACING_MM)
     return _Search(design, cell_mm, spacing, least_mm2).run()
 
 
@@ -97,7 +95,7 @@ class _Search:
     """The search over all views; everything in the design grid."""
 
     def __init__(self, surface: Surface, cell_mm: float, spacing: float, least_mm2: float) -> None:
-        self.surface, self.cell_mm, self.least_mm2 = surface, cell_mm, least_mm2
+        self.surface, self.cell_mm, self.spacing_mm, self.least_mm2 = surface, cell_mm, spacing, least_mm2
         # as many points as a cell needs: a denser cloud must not make glass look like surface
         step = max(1, round((cell_mm / spacing) ** 2 / A_CELL))
         points, normals = surface.points_mm[::step], surface.normals[::step]
@@ -117,7 +115,7 @@ class _Search:
         found = [hole for hole in found if hole.most_mm2 >= self.least_mm2]
         found.sort(key=lambda hole: (hole.verdict != "never seen", -hole.area_mm2))
         areas = [self._listed(number, hole) for number, hole in enumerate(found, 1)]
-        return Coverage(areas, self.cell_mm, self.least_mm2)
+        return Coverage(areas, self.cell_mm, self.least_mm2, self.spacing_mm, MOST_SPACING_MM)
 
     def _in_view(self, name: str, view: View) -> list[Hole]:
         """The holes of a view. One that is part glazing, part never seen is divided by what the other side shows."""
@@ -152,7 +150,8 @@ class _Search:
         other = np.zeros_like(mask) if image is None else mask & image.filled
         # points of glazing may fill cells of one side by chance, but hardly densely
         scattered = image is not None and glazing and other.any() and float(np.mean(image.density[other])) < DENSE
-        verdict, evidence = holes.judged(share, looked_at, through, edged, glazing, bool(scattered))
+        signs = Signs(share, bool(scattered), returns, looked_at, through, edged, glazing)
+        verdict = "never seen" if signs.never_seen else "open"
         if self._open_by_nature(name, centre) and (share is None or share < SEEN_BESIDE):
             verdict = "natural"
         if self._under_vehicle(name, centre):
@@ -161,8 +160,7 @@ class _Search:
         cells = np.array([np.count_nonzero(mask) + edge / 2, edge / 4]) * self.cell_mm**2
         outlines = {name: outline.polygons(mask, view.grid.low_mm, self.cell_mm)}
         return Hole(
-            name, verdict, float(cells[0]), float(cells[1]), slant, centre, low, high, evidence, share, returns, edged,
-            outlines,
+            name, verdict, float(cells[0]), float(cells[1]), slant, centre, low, high, signs, outlines
         )  # fmt: skip
 
     def _beside(self, name: str, view: View, mask: np.ndarray, image: Image) -> np.ndarray:
@@ -186,16 +184,13 @@ class _Search:
             number=number,
             verdict="never seen" if hole.verdict == "never seen" else "open",
             view=hole.view,
-            place=places.name(self.frame, hole.view, hole.centre_mm),
+            location=self.frame.location(hole.centre_mm),
             area_mm2=hole.area_mm2,
             most_mm2=hole.most_mm2,
             centre_mm=centre,
             low_mm=np.minimum(low, high),
             high_mm=np.maximum(low, high),
-            evidence=hole.evidence,
-            mirrored=hole.mirrored,
-            returns=hole.returns,
-            edged=hole.edged,
+            signs=hole.signs,
             outlines_mm=hole.outlines_mm,
         )
 
@@ -231,7 +226,7 @@ class _Search:
         return (
             name in ("left", "right")
             and bool(self.surface.radius_mm)
-            and (self.frame.arch(centre) is not None or bool(centre[2] < self.surface.radius_mm))
+            and (self.frame.in_arch(centre) or bool(centre[2] < self.surface.radius_mm))
         )
 
     def _under_vehicle(self, name: str, centre: np.ndarray) -> bool:

@@ -1,14 +1,11 @@
-"""Holes of single views: the verdict on one, and what two views show of one place joined."""
+"""Holes of single views, and what two views show of one place joined."""
 
 from dataclasses import dataclass, replace
 
 import numpy as np
 
-from nightbay.core.text_format import listing
+from nightbay.coverage.signs import Signs
 
-# Openings are alike on both sides: a place is not, where the other side has surface over this share of it.
-ASYMMETRIC = 0.3
-EDGED, SMOOTH = 0.5, 0.1  # shares of the edge with a step: from the first a place is framed, up to the other it is not
 # Bounds of one place in two views lie no farther apart than that; round a corner, which neither shows, by its radius.
 ASIDE_MM, CORNER_MM = 30.0, 200.0
 
@@ -27,10 +24,7 @@ class Hole:
     centre_mm: np.ndarray
     low_mm: np.ndarray
     high_mm: np.ndarray
-    evidence: str
-    mirrored: float | None
-    returns: float
-    edged: float | None
+    signs: Signs
     outlines_mm: dict[str, list[np.ndarray]]
     seen_mm2: float = 0.0
 
@@ -53,45 +47,6 @@ class Hole:
             outlines_mm=self.outlines_mm | part.outlines_mm,
             seen_mm2=self.seen_mm2 + part.projected_mm2 * part.slant,
         )
-
-
-def judged(
-    share: float | None, looked_at: bool, through: bool, edged: float | None, glazing: bool, scattered: bool
-) -> tuple[str, str]:
-    """The verdict on a hole and the evidence in words.
-
-    ``share`` of it that has surface on the other side; ``looked_at``: points come back from all over it; ``through``:
-    surface shows deep inside; ``edged``: share of its edge with a step; ``glazing``: it lies where windows are;
-    ``scattered``: what the other side has are few points, as glazing gives.
-    """
-    signs = []
-    if looked_at:
-        signs.append("scattered points come back from all over it, as from glass, chrome or black trim")
-    if edged is not None and edged >= EDGED:
-        signs.append(f"a step or flange follows {edged:.0%} of its edge")
-    if through:
-        signs.append("surface shows deep inside")
-    if share is not None and share >= ASYMMETRIC:
-        seen = f"the other side has surface over {share:.0%} of it"
-        if scattered and not looked_at:
-            return "open", "the other side has scattered points, as glazing gives: check that this is glazing"
-        if looked_at:
-            return "open", f"{seen}, but here {listing(signs)}: check that this is glazing"
-        unless = " (unless it is glazing on one side only)" if glazing else ""
-        return "never seen", f"{seen}, this side has none{unless}"
-    if signs:
-        return "open", f"{listing(signs)}: check that this is glazing or another opening"
-    if edged is None:
-        return "never seen", "no surface borders on it, and no point comes back from it"
-    if edged <= SMOOTH and not glazing:
-        return "never seen", (
-            "it lies below the windows, surface ends all round it without a step or flange, and no point comes back "
-            "from it"
-        )
-    return "open", (
-        f"no point comes back, and a step or flange follows {edged:.0%} of its edge: it looks the same on both sides, "
-        "or lies in the middle; check that this is glazing or another opening"
-    )
 
 
 def joined(holes: list[Hole]) -> list[Hole]:

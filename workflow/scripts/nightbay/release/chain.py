@@ -28,7 +28,7 @@ CORRESPONDENCES = 3000
 
 @dataclass(frozen=True)
 class Fault:
-    """Why a segment, or with None the whole part, is not in order: a sentence that can be acted on.
+    """Why a segment, or with None the whole part, is not in order: a sentence of a stage that can be acted on.
 
     ``stage``: which of the night's stages says so; ``copying``: a file of it is still being copied, so nothing is wrong
     with it yet.
@@ -54,14 +54,14 @@ class Checked:
     frame: Upstream | None = None
 
 
-def run(job: Job, part: str, scratch: Path, say: Callable[[str], None]) -> Checked:
-    """Run the stages over a part; ``scratch``: an empty folder for their data; ``say``: progress for the terminal."""
-    return _Chain(job, part, scratch, say).run()
+def run(job: Job, part: str, scratch: Path, progress: Callable[[str], None]) -> Checked:
+    """Run the stages over a part; ``scratch``: an empty folder for their data; ``progress``: prints a line."""
+    return _Chain(job, part, scratch, progress).run()
 
 
 class _Chain:
-    def __init__(self, job: Job, part: str, scratch: Path, say: Callable[[str], None]) -> None:
-        self.job, self.part, self.scratch, self.say = job, part, scratch, say
+    def __init__(self, job: Job, part: str, scratch: Path, progress: Callable[[str], None]) -> None:
+        self.job, self.part, self.scratch, self.progress = job, part, scratch, progress
         self.checked = Checked()
         self.day, self.log = job.hashes.day, scratch / "log"
 
@@ -157,5 +157,5 @@ class _Chain:
             return None
         notes = result.pop("notes", [])
         self.checked.notes += notes
-        self.say(f"  {stage:8}{subject}  {time.monotonic() - began:.1f} s")
+        self.progress(f"  {stage:8}{subject}  {time.monotonic() - began:.1f} s")
         return Upstream(stage, self.job.name, self.part, segment, "ok", [], notes, result, folder)

@@ -19,6 +19,7 @@ from nightbay.planning import day as day_plan
 from nightbay.planning import parameters, yaml_file
 from nightbay.planning.day import Plan
 from nightbay.release import check, page
+from nightbay.release.findings import Findings
 from nightbay.release.result import ReleaseResult
 
 WATCH_S = 5.0  # between two looks at the folder
@@ -39,46 +40,48 @@ def main(arguments: Sequence[str] | None = None) -> int:
             return check_day(Path.cwd(), only)
         return watch(Path.cwd(), only)
     except Rejected as rejection:
-        _say(str(rejection), error=True)
+        _print(str(rejection), error=True)
         return 2
     except KeyboardInterrupt:
-        _say("Ended.")
+        _print("Ended.")
         return 130
 
 
 def check_day(day: Path, only: list[str] | None) -> int:
-    """Check the jobs of a day and say each verdict; the exit code. Raises :class:`Rejected` for a wrong call."""
+    """Check the jobs of a day and print each verdict; the exit code. Raises :class:`Rejected` for a wrong call."""
     found = _plan(day, only)
     if not found.jobs and not found.refused:
         raise Rejected(f"{day} holds no job: a job is a folder with a job.yaml.")
     verdicts = {name: check_job(day, found, name) for name in sorted([*found.jobs, *found.refused])}
-    _say("")
+    _print("")
     for name, result in verdicts.items():
         for line in _lines(day, name, result):
-            _say(line)
+            _print(line)
     return 0 if all(result.verdict == "may leave" for result in verdicts.values()) else 1
 
 
 def check_job(day: Path, found: Plan, name: str) -> ReleaseResult:
     """Check one job, leave its JSON and its page, and return the result. A fault of the program spoils no other."""
-    _say(f"{name}:")
+    _print(f"{name}:")
+    findings = _findings(found, name)
+    page.leave(day, name, findings.in_words(), findings.pictures)
+    return findings.in_words()
+
+
+def _findings(found: Plan, name: str) -> Findings:
     if name in found.refused:
-        page.leave(day, name, result := check.refused(found.refused[name]), [])
-        return result
+        return check.refused(found.refused[name])
     try:
-        result, pictures = check.job(found.jobs[name], _say)
+        return check.job(found.jobs[name], _print)
     except Exception as error:
         traceback.print_exc()
-        cause = f"{type(error).__name__}: {error}"
-        result, pictures = check.failed(f"{name} can't be checked because of a fault in Nightbay ({cause})."), []
-    page.leave(day, name, result, pictures)
-    return result
+        return check.failed(name, f"{type(error).__name__}: {error}")
 
 
 def watch(day: Path, only: list[str] | None) -> int:
     """Check each job again when a file of it has changed, until a signal ends it."""
     checked: dict[str, Stamp] = {}
-    _say("Watching; end with Ctrl-C.")
+    _print("Watching; end with Ctrl-C.")
     while True:
         for name in only or sorted(path.parent.name for path in day.glob("*/job.yaml")):
             now = _stamp(day / name)
@@ -86,7 +89,7 @@ def watch(day: Path, only: list[str] | None) -> int:
                 continue
             result = check_job(day, _plan(day, [name]), name)
             for line in _lines(day, name, result):
-                _say(line)
+                _print(line)
             # a file that was still being copied is looked at again, even where it stays as it is
             waits = any(action.kind == "copying" for action in result.actions)
             checked[name] = {} if waits else now
@@ -123,7 +126,7 @@ def _lines(day: Path, name: str, result: ReleaseResult) -> list[str]:
     return [*lines, f"  page: {day / page.place(name) / 'release.html'}"]
 
 
-def _say(line: str, error: bool = False) -> None:
+def _print(line: str, error: bool = False) -> None:
     print(printable(line), file=sys.stderr if error else sys.stdout, flush=True)
 
 

@@ -1,6 +1,7 @@
 """Whether the vehicle moved between two runs, by the floor: one place of it must lie at one height in all of them."""
 
 from collections.abc import Mapping, Sequence
+from functools import partial
 from itertools import combinations
 
 import numpy as np
@@ -8,10 +9,12 @@ import numpy as np
 from nightbay.clean.result import CleanResult
 from nightbay.clouds.removed import removed_points
 from nightbay.core import rigid
+from nightbay.core.language import say
+from nightbay.core.text_format import listing, number
 from nightbay.network.result import NetworkResult
 from nightbay.pipeline import typed
 from nightbay.pipeline.stage import Upstream
-from nightbay.release.result import Action
+from nightbay.release.findings import Finding
 
 CELL_MM = 100.0  # of the floor in plan: a floor is even over that
 LEAST_CELLS = 6  # that two runs have in common; their median is then no single tile's edge
@@ -26,8 +29,8 @@ def moved(
     noise_mm: float,
     drift_mm_per_m: float,
     pose_sd_mm: Mapping[str, float],
-) -> list[Action]:
-    """An action for each segment whose floor lies at another height than that of the segments beside it.
+) -> list[Finding]:
+    """A finding for each segment whose floor lies at another height than that of the segments beside it.
 
     The segments lie in the control frame by the targets on the body. Noise and drift as ``scan`` declares them;
     ``pose_sd_mm`` {segment: standard deviation of the position of its farthest point, as its targets leave it}.
@@ -57,7 +60,10 @@ def moved(
         allowed = SURE_SDS * float(np.linalg.norm([noise_mm, drift_mm_per_m * reach_m, *poses_mm]))
         if abs(np.median(off)) > allowed:
             apart[a, b] = float(np.median(off))
-    return [_action(part, *pair) for pair in _blamed(apart)]
+    return [
+        Finding("moved", part, segment, None, partial(_sentence, segment, others, off_mm))
+        for segment, others, off_mm in _blamed(apart)
+    ]
 
 
 def _heights(points_mm: np.ndarray, normal: np.ndarray) -> dict[tuple[int, int], float]:
@@ -65,9 +71,8 @@ def _heights(points_mm: np.ndarray, normal: np.ndarray) -> dict[tuple[int, int],
     axes = np.linalg.svd(normal[None])[2][1:]
     cell = np.floor(points_mm @ axes.T / CELL_MM).astype(int)
     height = points_mm @ normal
-    keys, number, count = np.unique(cell, axis=0, return_inverse=True, return_counts=True)
-    number = number.ravel()
-    order = np.argsort(number, kind="stable")
+    keys, row, count = np.unique(cell, axis=0, return_inverse=True, return_counts=True)
+    order = np.argsort(row.ravel(), kind="stable")
     ends = np.cumsum(count)
     return {
         (int(key[0]), int(key[1])): float(np.median(height[order[end - many : end]]))
@@ -96,15 +101,21 @@ def _blamed(apart: Mapping[tuple[str, str], float]) -> list[tuple[str, list[str]
     return blamed
 
 
-def _action(part: str, segment: str, others: Sequence[str], off_mm: float) -> Action:
-    several = " and ".join(others)
-    either = f" or {several}" if len(others) == 1 else ""
-    return Action(
-        "moved",
-        part,
-        segment,
-        None,
-        f"While segment {segment}{either} was scanned, the body stood {off_mm:.1f} mm higher or lower above the floor "
-        f"than in {several if not either else 'the other'}: somebody sat in it, stepped on it or jacked it up. Let "
-        f"it stand untouched and scan {segment} again.",
+def _sentence(segment: str, others: Sequence[str], off_mm: float) -> str:
+    off = number(off_mm, 1)
+    if len(others) == 1:
+        return say(
+            "While segment {segment} or {other} was scanned, the body stood {off} mm higher or lower above the floor "
+            "than in the other: somebody sat in it, stepped on it or jacked it up. Let it stand untouched and scan "
+            "{segment} again.",
+            segment=segment,
+            other=others[0],
+            off=off,
+        )
+    return say(
+        "While segment {segment} was scanned, the body stood {off} mm higher or lower above the floor than in "
+        "{others}: somebody sat in it, stepped on it or jacked it up. Let it stand untouched and scan {segment} again.",
+        segment=segment,
+        others=listing(others),
+        off=off,
     )

@@ -6,17 +6,18 @@ from pathlib import Path
 
 import jsonschema
 
-from nightbay.core import text_format
+from nightbay.core.language import phrase, say
 from nightbay.core.paths import SCHEMAS
+from nightbay.core.text_format import number, plural
 from nightbay.pipeline import stage, typed
 from nightbay.release.picture import Picture
 from nightbay.release.result import ReleaseResult
 from nightbay.report import page as report_page
 
 HEADLINES = {
-    "may leave": "The vehicle may leave",
-    "scan again": "Scan again before the vehicle leaves",
-    "not yet": "Not yet: put this right and check again",
+    "may leave": phrase("The vehicle may leave"),
+    "scan again": phrase("Scan again before the vehicle leaves"),
+    "not yet": phrase("Not yet: put this right and check again"),
 }
 
 
@@ -44,7 +45,7 @@ def html(job: str, result: ReleaseResult, pictures: Sequence[Picture]) -> str:
         job=job,
         result=result,
         pictures=pictures,
-        headline=HEADLINES[result.verdict],
+        headline=say(HEADLINES[result.verdict]),
         samples=[sample_sentence(result)] if any(part.files for part in result.parts) else [],
     )
 
@@ -53,10 +54,16 @@ def sample_sentence(result: ReleaseResult) -> str:
     """What was looked at, in a sentence."""
     files = [file for part in result.parts for file in part.files]
     read, of, whole = (sum(getattr(file, name) for file in files) for name in ("read", "of", "all_rows"))
-    sentence = (
-        f"The check looked at {text_format.plural(read, '{count} point', '{count} points')} of about {text_format.number(of)} in "
-        f"{text_format.plural(len(files), '{count} file', '{count} files')}"
-    )
-    return (
-        f"{sentence}; {whole} had to be read as a whole, as their formats allow no sample." if whole else f"{sentence}."
+    values = {
+        "points": plural(read, "{count} point", "{count} points"),
+        "all": number(of),
+        "files": plural(len(files), "{count} file", "{count} files"),
+    }
+    if not whole:
+        return say("The check looked at {points} of about {all} in {files}.", **values)
+    return say(
+        "The check looked at {points} of about {all} in {files}; {whole} had to be read as a whole, as their formats "
+        "allow no sample.",
+        whole=number(whole),
+        **values,
     )

@@ -8,6 +8,7 @@ import numpy as np
 from PIL import Image
 from scipy import ndimage
 
+from nightbay.core.language import phrase, say
 from nightbay.coverage import views
 from nightbay.coverage.coverage import Surface
 from nightbay.coverage.result import Area, Coverage
@@ -16,7 +17,13 @@ PIXEL_MM = 8.0
 DARKEST, LIGHTEST = 70, 225  # grey of surface seen edge on, and face on
 BESIDE = 4.0  # an area narrower than so many heights of its number has it beside it
 LETTER = 0.032  # height of a number, share of the picture's width: readable on a phone of 400 pixels
-CAPTIONS = {"left": "Left side", "right": "Right side", "front": "Front", "rear": "Rear", "top": "From above"}
+CAPTIONS = {
+    "left": phrase("Left side"),
+    "right": phrase("Right side"),
+    "front": phrase("Front"),
+    "rear": phrase("Rear"),
+    "top": phrase("From above"),
+}
 
 
 @dataclass(frozen=True)
@@ -32,16 +39,20 @@ class Mark:
 
 @dataclass(frozen=True)
 class Picture:
-    """A view: its name and caption, ``wide_mm`` and ``high_mm``, the scanned surface as a PNG (base64), its marks, and
+    """A view: its name, ``wide_mm`` and ``high_mm``, the scanned surface as a PNG (base64), its marks, and
     the height of a number ``letter_mm``."""
 
     view: str
-    caption: str
     wide_mm: float
     high_mm: float
     png: str
     marks: list[Mark]
     letter_mm: float
+
+    @property
+    def caption(self) -> str:
+        """What it shows."""
+        return say(CAPTIONS[self.view])
 
 
 def draw(surface: Surface, coverage: Coverage) -> list[Picture]:
@@ -57,7 +68,7 @@ def _picture(name: str, points: np.ndarray, normals: np.ndarray, areas: list[Are
     wide, high = np.array(grid.shape) * PIXEL_MM
     letter = LETTER * max(wide, high)
     marks = [_mark(area, name, grid.low_mm, high, letter) for area in areas if name in area.outlines_mm]
-    return Picture(name, CAPTIONS[name], wide, high, _png(grid, points, normals), marks, letter)
+    return Picture(name, wide, high, _png(grid, points, normals), marks, letter)
 
 
 def _png(grid: views.Grid, points: np.ndarray, normals: np.ndarray) -> str:

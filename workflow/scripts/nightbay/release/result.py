@@ -6,6 +6,7 @@ from typing import Literal
 from nightbay.coverage.result import Coverage
 
 Verdict = Literal["may leave", "scan again", "not yet"]
+ActionKind = Literal["file", "copying", "registration", "moved", "area", "unknown"]
 
 
 @dataclass(frozen=True)
@@ -18,7 +19,7 @@ class Action:
     the whole part; ``area``: number in the coverage of the part.
     """
 
-    kind: Literal["file", "copying", "registration", "moved", "area", "unknown"]
+    kind: ActionKind
     part: str | None
     segment: str | None
     area: int | None

@@ -1,17 +1,29 @@
 """Whether the targets that a segment shares with others hold it, and whether anything moved between two runs."""
 
 from collections.abc import Iterable
+from functools import partial
 
 import numpy as np
 
 from nightbay.clouds.cloud import CloudFile
 from nightbay.core import rigid
-from nightbay.core.text_format import plural
+from nightbay.core.language import phrase, say
+from nightbay.core.text_format import number, plural
 from nightbay.network.result import MovedGroup, NetworkResult, SegmentPose
 from nightbay.pipeline.stage import Upstream
-from nightbay.release.result import Action, SegmentTargets
+from nightbay.release.findings import Finding
+from nightbay.release.result import SegmentTargets
 
-WORDS = ((("rear", "front")), (("right", "left")), (("top", "bottom")))  # of an axis of the design grid, +, -
+# Directions along the axes of the design grid: the axis and whether with it, in words; and an end to put targets at.
+TOWARDS = {
+    (0, True): phrase("towards the rear"),
+    (0, False): phrase("towards the front"),
+    (1, True): phrase("towards the right"),
+    (1, False): phrase("towards the left"),
+    (2, True): phrase("towards the top"),
+    (2, False): phrase("towards the bottom"),
+}
+AT_END = TOWARDS | {(0, True): phrase("at its rear end"), (0, False): phrase("at its front end")}
 
 
 def segment_targets(
@@ -38,60 +50,62 @@ def weak(
     network: NetworkResult,
     clean: Iterable[Upstream],
     T_vehicle_control: np.ndarray | None,
-) -> list[Action]:
-    """An action for each segment whose far end its targets do not hold.
+) -> list[Finding]:
+    """A finding for each segment whose far end its targets do not hold.
 
     They hold it where the pose adds less to the error there than the measurement itself has. ``T_vehicle_control``:
     (4, 4) into the design grid, None where it is not known.
     """
     records = {str(record.segment): record for record in clean}
-    actions = []
+    findings = []
     for row in rows:
         if row.far_end_sd_mm <= row.allowed_mm:
             continue
-        pose = (network.poses or {})[row.segment]
-        place = _places(records[row.segment], pose)
-        far = place[int(np.argmax(rigid.displacement_sd_mm(pose.covariance, place)))]
-        middle = _middle(network, row.segment)
-        side, away = "in one place", "away from those"
+        direction = None
         if T_vehicle_control is not None:
-            towards = rigid.rotate(T_vehicle_control, (far - middle)[None])[0]
-            axis = int(np.argmax(np.abs(towards)))
-            plus, minus = WORDS[axis]
-            away = (
-                f"at its {plus if towards[axis] > 0 else minus} end"
-                if axis == 0
-                else (f"towards the {plus if towards[axis] > 0 else minus}")
-            )
-            side = f"towards the {minus if towards[axis] > 0 else plus}"
-        actions.append(
-            Action(
-                "registration",
-                part,
-                row.segment,
-                None,
-                f"Segment {row.segment} shares {plural(row.common, '{count} target', '{count} targets')} with the others, all {side}: its far end "
-                f"is known to {row.far_end_sd_mm:.2f} mm only, and the scan itself to {row.allowed_mm:.2f} mm. Add two "
-                f"targets or more {away}, survey them, and scan the segment again.",
-            )
-        )
-    return actions
+            pose = (network.poses or {})[row.segment]
+            place = _places(records[row.segment], pose)
+            far = place[int(np.argmax(rigid.displacement_sd_mm(pose.covariance, place)))]
+            off = rigid.rotate(T_vehicle_control, (far - _middle(network, row.segment))[None])[0]
+            axis = int(np.argmax(np.abs(off)))
+            direction = axis, bool(off[axis] > 0)
+        findings.append(Finding("registration", part, row.segment, None, partial(_weak, row, direction)))
+    return findings
 
 
-def moved(part: str, groups: Iterable[MovedGroup]) -> list[Action]:
-    """An action for each segment in which a group of targets moved against the others."""
-    return [
-        Action(
-            "moved",
-            part,
-            group.segment,
-            None,
-            f"Between the survey and segment {group.segment} the body and {plural(len(group.targets), '{count} other target', '{count} other targets')} "
-            f"moved against each other by {group.body.size_mm:.1f} mm and {group.body.angle_deg:.2f} degrees: somebody "
-            "sat in it, stepped on it or moved a part. Let it stand untouched and scan the segment again.",
-        )
-        for group in groups
-    ]
+def _weak(row: SegmentTargets, direction: tuple[int, bool] | None) -> str:
+    """``direction`` of the far end: an axis of the design grid, and whether with it."""
+    if direction is None:
+        side, away = say("in one place"), say("away from those")
+    else:
+        side, away = say(TOWARDS[direction[0], not direction[1]]), say(AT_END[direction])
+    return say(
+        "Segment {segment} shares {targets} with the others, all {side}: its far end is known to {far_end} mm only, "
+        "and the scan itself to {allowed} mm. Add two targets or more {away}, survey them, and scan the segment again.",
+        segment=row.segment,
+        targets=plural(row.common, "{count} target", "{count} targets"),
+        side=side,
+        far_end=number(row.far_end_sd_mm, 2),
+        allowed=number(row.allowed_mm, 2),
+        away=away,
+    )
+
+
+def moved(part: str, groups: Iterable[MovedGroup]) -> list[Finding]:
+    """A finding for each segment in which a group of targets moved against the others."""
+    return [Finding("moved", part, group.segment, None, partial(_moved, group)) for group in groups]
+
+
+def _moved(group: MovedGroup) -> str:
+    return say(
+        "Between the survey and segment {segment} the body and {targets} moved against each other by {distance} mm "
+        "and {angle} degrees: somebody sat in it, stepped on it or moved a part. Let it stand untouched and scan the "
+        "segment again.",
+        segment=group.segment,
+        targets=plural(len(group.targets), "{count} other target", "{count} other targets"),
+        distance=number(group.body.size_mm, 1),
+        angle=number(group.body.angle_deg, 2),
+    )
 
 
 def _places(record: Upstream, pose: SegmentPose) -> np.ndarray:
