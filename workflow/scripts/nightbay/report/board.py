@@ -11,7 +11,7 @@ import jsonschema
 
 from nightbay.core import language
 from nightbay.core.cautions import CAUTIONS, HEADLINE
-from nightbay.core.language import say
+from nightbay.core.language import say, stage_sentence
 from nightbay.core.paths import SCHEMAS
 from nightbay.core.text_format import THIN, not_measured, number
 from nightbay.pipeline import night_events, provenance, stage, stages
@@ -35,7 +35,9 @@ def board(
     titles: Mapping[str, str] | None = None,
     running: Collection[str] | None = None,
 ) -> tuple[dict[str, Any], str]:
-    """The board's numbers and its page as HTML. A damaged report affects the row of its own job only.
+    """The board's numbers and its page as HTML, in the language in use but for what reports and release checks say.
+
+    A damaged report affects the row of its own job only.
 
     ``day``: the day's folder, from whose reports, records and events the board is made; ``name`` of the day. ``jobs``:
     names of the jobs that were planned, ``titles`` of those whose job sheet has one. ``refused``: {name: sentences} of
@@ -62,7 +64,7 @@ def board(
             "night": _night(nights, running is not None),
             "jobs": rows,
             "counts": {state: sum(row["state"] == state for row in rows) for state in STATES},
-            "notes": list(notes),
+            "notes": [stage_sentence(note) for note in notes],
             "reported": reported,
         }
     )
@@ -92,7 +94,8 @@ def _html(day: Path, result: Mapping[str, Any]) -> str:
         moment=_moment,
         duration=_duration,
         renewed_seconds=RENEWED_SECONDS,
-        cautions=(HEADLINE, ROOF),
+        unit_in_words=stage_costs.unit_in_words,
+        cautions=(say(HEADLINE), say(ROOF)),
     )
 
 
@@ -148,7 +151,7 @@ def _release_check(folder: Path, job: str) -> dict[str, str] | None:
 
 
 def _said(actions: Sequence[Mapping[str, str]]) -> str:
-    return " ".join(action["sentence"] for action in actions) or "Nothing to do."
+    return " ".join(action["sentence"] for action in actions) or say("Nothing to do.")
 
 
 def _night(nights: Nights, running: bool) -> dict[str, Any]:

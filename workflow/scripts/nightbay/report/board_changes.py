@@ -4,21 +4,25 @@ import math
 from collections.abc import Iterator, Mapping, Sequence
 from typing import Any
 
+from nightbay.core.language import phrase, say
 from nightbay.core.text_format import digits_of, listing, mm, plural
+from nightbay.report.board_rows import LABELS
+from nightbay.report.stage_costs import PARTS
 
 LISTED = 6  # parameters that are named with both values; the rest is counted
-NOTHING = "Run again: state, sizes and parameters are as before."
+NOTHING = phrase("Run again: state, sizes and parameters are as before.")
+STATED, NOT_STATED = phrase("{sizes}: now stated."), phrase("{sizes}: no longer stated.")
 
 
 def changes(before: Mapping[str, Any], now: Mapping[str, Any]) -> list[str]:
     """Sentences on what differs between two entries ``shown`` of the board: {"state", "sizes", "parameters"}."""
     found = [*_state(before, now), *_sizes(before["sizes"], now["sizes"]), *_parameters(before, now)]
-    return found or [NOTHING]
+    return found or [say(NOTHING)]
 
 
 def _state(before: Mapping[str, Any], now: Mapping[str, Any]) -> Iterator[str]:
     if before["state"] != now["state"]:
-        yield f"State: {now['state']}; before: {before['state']}."
+        yield say("State: {now}; before: {before}.", now=say(LABELS[now["state"]]), before=say(LABELS[before["state"]]))
 
 
 def _sizes(before: Sequence[Mapping[str, Any]], now: Sequence[Mapping[str, Any]]) -> Iterator[str]:
@@ -31,24 +35,37 @@ def _sizes(before: Sequence[Mapping[str, Any]], now: Sequence[Mapping[str, Any]]
         difference_mm = size["value_mm"] - old[key]["value_mm"]
         digits = digits_of(size["uncertainty_mm"])
         if round(difference_mm, digits) != 0:
-            yield f"{_name(size)}: {mm(difference_mm, digits, sign=True)} against before."
-    for sizes, others, words in ((new, old, "now stated"), (old, new, "no longer stated")):
+            yield say(
+                "{size}: {difference} against before.",
+                size=_name(size),
+                difference=mm(difference_mm, digits, sign=True),
+            )
+    for sizes, others, message in ((new, old, STATED), (old, new, NOT_STATED)):
         names = [_name(size) for key, size in sizes.items() if key not in others]
         if names:
-            yield f"{names[0][0].upper()}{listing(names)[1:]}: {words}."
+            yield say(message, sizes=f"{names[0][0].upper()}{listing(names)[1:]}")
 
 
 def _name(size: Mapping[str, Any]) -> str:
-    return f"{size['name']} ({size['part']})"
+    return f"{size['name']} ({say(PARTS[size['part']])})"
 
 
 def _parameters(before: Mapping[str, Any], now: Mapping[str, Any]) -> Iterator[str]:
     old, new = dict(_flat(before["parameters"])), dict(_flat(now["parameters"]))
     differing = [key for key in sorted({*old, *new}) if old.get(key, _ABSENT) != new.get(key, _ABSENT)]
     for key in differing[:LISTED]:
-        yield f"Parameter {key}: {_value(new.get(key, _ABSENT))}; before: {_value(old.get(key, _ABSENT))}."
+        if key not in old:
+            yield say("Parameter {key}: {value}; before: none.", key=key, value=_value(new[key]))
+        elif key not in new:
+            yield say("Parameter {key}: none; before: {value}.", key=key, value=_value(old[key]))
+        else:
+            yield say(
+                "Parameter {key}: {value}; before: {before}.", key=key, value=_value(new[key]), before=_value(old[key])
+            )
     if len(differing) > LISTED:
-        yield f"{plural(len(differing) - LISTED, '{count} further parameter', '{count} further parameters')} changed."
+        yield plural(
+            len(differing) - LISTED, "{count} further parameter changed.", "{count} further parameters changed."
+        )
 
 
 _ABSENT = object()
@@ -64,8 +81,6 @@ def _flat(values: Mapping[str, Any], prefix: str = "") -> Iterator[tuple[str, An
 
 
 def _value(value: Any) -> str:
-    if value is _ABSENT:
-        return "none"
     if isinstance(value, float) and math.isfinite(value):
         return f"{value:g}"
     return str(value)

@@ -8,14 +8,22 @@ from datetime import datetime
 from pathlib import Path
 from typing import Any
 
-from nightbay.core.text_format import listing, printable
+from nightbay.core.language import phrase, say, stage_sentence
+from nightbay.core.text_format import listing, plural, printable
 from nightbay.pipeline.night_events import Attempt, Unreported
-from nightbay.report import next_step
+from nightbay.report import next_step, stage_costs
 from nightbay.report.job_summary import COMPLETE, REFUSED, WARNED
-from nightbay.report.next_step import AGAIN
 
 FAILED, NOT_FINISHED, IN_WORK = "failed", "not finished", "in work"
 STATES = (FAILED, REFUSED, NOT_FINISHED, WARNED, IN_WORK, COMPLETE)  # the most urgent first
+LABELS = {
+    FAILED: phrase("failed"),
+    REFUSED: phrase("refused"),
+    NOT_FINISHED: phrase("not finished"),
+    WARNED: phrase("complete with warnings"),
+    IN_WORK: phrase("in work"),
+    COMPLETE: phrase("complete"),
+}
 TAIL_BYTES, LONGEST = 4000, 300  # of a log, whose last line is shown; letters of that line
 NONE: dict[str, Any] = {
     "vehicle_class": None,
@@ -28,7 +36,7 @@ NONE: dict[str, Any] = {
     "thumbnail": None,
     "logs": [],
 }
-GO_ON = f"{AGAIN[0].upper()}{AGAIN[1:]}: it goes on where it stopped."
+GO_ON = phrase("Run the same command: it goes on where it stopped.")
 
 
 def planned(
@@ -47,23 +55,23 @@ def planned(
     if failed:
         return row(name, FAILED, *_failed(day, failed), **_page_of(old), logs=_logs(failed)), {}
     if running is not None and name in running and (begun or not report):
-        return row(name, IN_WORK, [_in_work(begun)], ["Nothing to do yet."], **_page_of(old)), {}
+        return row(name, IN_WORK, [_in_work(begun)], [say("Nothing to do yet.")], **_page_of(old)), {}
     if begun:
-        sentence = f"The night ended before the job was finished; it had reached {_words(begun[-1])}."
-        return row(name, NOT_FINISHED, [sentence, *_older(old)], [GO_ON], **_page_of(old)), {}
+        sentence = say("The night ended before the job was finished; it had reached {step}.", step=_words(begun[-1]))
+        return row(name, NOT_FINISHED, [sentence, *_older(old)], [say(GO_ON)], **_page_of(old)), {}
     if fault:
-        sentence = f"The job's report can't be read ({fault})."
-        step = f"Remove the folder results/{name}/report and {AGAIN}."
+        sentence = say("The job's report can't be read ({fault}).", fault=fault)
+        step = say("Remove the folder {folder} and run the same command.", folder=f"results/{name}/report")
         return row(name, FAILED, [sentence], [step], title=title), {}
     if not report:
-        sentence = "The job has no report: the night ended before it began."
-        return row(name, NOT_FINISHED, [sentence], [GO_ON], title=title), {}
+        sentence = say("The job has no report: the night ended before it began.")
+        return row(name, NOT_FINISHED, [sentence], [say(GO_ON)], title=title), {}
     return row(name, **old), report
 
 
 def refused(name: str, sentences: Sequence[str]) -> dict[str, Any]:
     """The row of a job whose job sheet was refused."""
-    return row(name, REFUSED, list(sentences), next_step.of_job(True, sentences, []))
+    return row(name, REFUSED, list(map(stage_sentence, sentences)), next_step.of_job(True, sentences, []))
 
 
 def row(
@@ -125,9 +133,10 @@ def _shown(name: str, result: Mapping[str, Any]) -> dict[str, Any]:
     """What the row of a finished job takes from its report."""
     if "page" not in result:  # the report itself was rejected
         reasons = result["reasons"]
-        return {"state": REFUSED, "sentences": reasons, "next_steps": next_step.of_job(True, reasons, [])}
+        steps = next_step.of_job(True, reasons, [])
+        return {"state": REFUSED, "sentences": list(map(stage_sentence, reasons)), "next_steps": steps}
     keys = ("state", "next_steps", "title", "vehicle_class", "points", "sizes", "evidence", "joined", "thumbnail")
-    reasons = [reason["sentence"] for reason in result["reasons"]]
+    reasons = [stage_sentence(reason["sentence"]) for reason in result["reasons"]]
     return {
         **{key: result[key] for key in keys},
         "sentences": reasons + result["warnings"],
@@ -141,7 +150,7 @@ def _page_of(old: Mapping[str, Any]) -> dict[str, Any]:
 
 
 def _older(old: Mapping[str, Any]) -> list[str]:
-    return ["The page is that of the run before."] if old.get("page") else []
+    return [say("The page is that of the run before.")] if old.get("page") else []
 
 
 def _overtaken(path: Path, last: datetime | None) -> bool:
@@ -156,12 +165,17 @@ def _failed(day: Path, failed: Sequence[Attempt]) -> tuple[list[str], list[str]]
     """Sentences and next steps of a job with stages that crashed."""
     sentences = []
     for attempt in failed:
-        said = _last_line(day / attempt.logs[-1]) if attempt.logs else None
-        where = f"; its log is {listing(attempt.logs)}" if attempt.logs else ""
-        sentences.append(f"{_words(attempt, capital=True)} failed{where}." + (f" It ends with: {said}" if said else ""))
+        step = _words(attempt)
+        step = f"{step[0].upper()}{step[1:]}"
+        if not attempt.logs:
+            sentences.append(say("{step} failed.", step=step))
+            continue
+        sentence = say("{step} failed; its log is {logs}.", step=step, logs=listing(attempt.logs))
+        ending = _last_line(day / attempt.logs[-1])
+        sentences.append(f"{sentence} {say('It ends with: {line}', line=ending)}" if ending else sentence)
     logs = _logs(failed)
-    look = f"Read the end of {logs[0]}." if logs else "Read the newest log in logs/night."
-    return sentences, [look, f"Then {AGAIN}; if it fails again, report it with this log."]
+    look = say("Read the end of {log}.", log=logs[0]) if logs else say("Read the newest log in logs/night.")
+    return sentences, [look, say("Then run the same command; if it fails again, report it with this log.")]
 
 
 def _logs(attempts: Sequence[Attempt]) -> list[str]:
@@ -184,12 +198,19 @@ def _in_work(begun: Sequence[Attempt]) -> str:
     now = [_words(attempt) for attempt in begun if attempt.state == "running"]
     done = sum(attempt.state == "done" for attempt in begun)
     if not begun:
-        return "Waiting for its turn."
-    steps = f"{done} {'step is' if done == 1 else 'steps are'} done"
-    return f"{steps}; now: {listing(now)}." if now else f"{steps}; waiting for the next."
+        return say("Waiting for its turn.")
+    if not now:
+        return plural(
+            done,
+            "{count} step is done; waiting for the next.",
+            "{count} steps are done; waiting for the next.",
+        )
+    return plural(
+        done, "{count} step is done; now: {steps}.", "{count} steps are done; now: {steps}.", steps=listing(now)
+    )
 
 
-def _words(attempt: Attempt, capital: bool = False) -> str:
+def _words(attempt: Attempt) -> str:
     """A step in words, as "stage fuse of exterior"."""
-    of = f" of {attempt.step.unit}" if attempt.step.unit else ""
-    return f"{'S' if capital else 's'}tage {attempt.step.stage}{of}"
+    stage, unit = attempt.step.stage, stage_costs.unit_in_words(attempt.step.unit)
+    return say("stage {stage} of {unit}", stage=stage, unit=unit) if unit else say("stage {stage}", stage=stage)

@@ -4,6 +4,10 @@ import csv
 from pathlib import Path
 from typing import Any
 
+from nightbay.core.language import phrase, say
+
+PARTS = {"exterior": phrase("exterior"), "interior": phrase("interior")}
+
 
 def of_job(folder: Path, stages: tuple[str, ...]) -> list[dict[str, Any]]:
     """A row a step, in the order of the ``stages``: {"stage", "unit", "seconds", "memory_mb"}, None where unknown.
@@ -15,6 +19,12 @@ def of_job(folder: Path, stages: tuple[str, ...]) -> list[dict[str, Any]]:
         for stage in stages
         for path in sorted((folder / stage).glob("*.tsv"))
     ]
+
+
+def unit_in_words(unit: str) -> str:
+    """What a stage worked on, in the language in use: a part and the name of a segment, or nothing."""
+    part, *segment = unit.split(" ")
+    return " ".join([say(PARTS[part]) if part in PARTS else part, *segment])
 
 
 def _unit(path: Path, folder: Path) -> str:
