@@ -30,34 +30,34 @@ def of(path: Path) -> FileState | None:
     return FileState(state.st_size, state.st_mtime_ns, time.time())
 
 
-def fault(path: Path, name: str) -> str | None:
-    """Why a file can't be read, in a sentence; ``name``: its name in messages."""
+def fault(path: Path, file: str) -> str | None:
+    """Why a file can't be read, in a sentence; ``file``: its name in messages."""
     try:
         state = os.stat(path)
         if not stat.S_ISREG(state.st_mode):
-            return f"{name} is not a file: name the export itself."
+            return f"{file} is not a file: name the export itself."
         with open(path, "rb"):
             return None
     except (FileNotFoundError, NotADirectoryError):
-        return f"{name} does not exist: put it there or correct the job sheet."
+        return f"{file} does not exist: put it there or correct the job sheet."
     except OSError as error:
-        return f"{name} can't be read ({error.strerror}): correct its permissions or copy it again."
+        return f"{file} can't be read ({error.strerror}): correct its permissions or copy it again."
 
 
-def growing(path: Path, name: str, before: FileState | None) -> str | None:
+def growing(path: Path, file: str, before: FileState | None) -> str | None:
     """A sentence where a file changed since ``before``; None where it did not, or is not there."""
     now = of(path)
     if now is None or before is None or (now.size, now.changed_ns) == (before.size, before.changed_ns):
         return None
-    return f"{name} is still being copied ({now.size / 1e6:.1f} MB so far): check again when it is complete."
+    return f"{file} is still being copied ({now.size / 1e6:.1f} MB so far): check again when it is complete."
 
 
-def cut_short(path: Path, name: str, before: FileState | None, rejection: Rejected) -> str | None:
+def cut_short(path: Path, file: str, before: FileState | None, rejection: Rejected) -> str | None:
     """As :func:`growing`; also for a file that was refused and changed a moment before: its copy may go on."""
-    grows = growing(path, name, before)
+    grows = growing(path, file, before)
     if grows or before is None or before.at_s - before.changed_ns / 1e9 > AT_REST_S:
         return grows
     return (
-        f"{name} changed {max(0.0, before.at_s - before.changed_ns / 1e9):.0f} s ago and is not whole yet, so it may "
+        f"{file} changed {max(0.0, before.at_s - before.changed_ns / 1e9):.0f} s ago and is not whole yet, so it may "
         f"still be being copied: check again in a minute. If it stays so: {rejection}"
     )

@@ -43,7 +43,8 @@ def _sizes(before: Sequence[Mapping[str, Any]], now: Sequence[Mapping[str, Any]]
     for sizes, others, message in ((new, old, STATED), (old, new, NOT_STATED)):
         names = [_name(size) for key, size in sizes.items() if key not in others]
         if names:
-            yield say(message, sizes=f"{names[0][0].upper()}{listing(names)[1:]}")
+            listed = listing(names)
+            yield say(message, sizes=listed[0].upper() + listed[1:])
 
 
 def _name(size: Mapping[str, Any]) -> str:

@@ -61,7 +61,7 @@ def planned(
         return row(name, NOT_FINISHED, [sentence, *_older(old)], [say(GO_ON)], **_page_of(old)), {}
     if fault:
         sentence = say("The job's report can't be read ({fault}).", fault=fault)
-        step = say("Remove the folder {folder} and run the same command.", folder=f"results/{name}/report")
+        step = say("Remove the folder results/{job}/report and run the same command.", job=name)
         return row(name, FAILED, [sentence], [step], title=title), {}
     if not report:
         sentence = say("The job has no report: the night ended before it began.")
@@ -172,7 +172,7 @@ def _failed(day: Path, failed: Sequence[Attempt]) -> tuple[list[str], list[str]]
             continue
         sentence = say("{step} failed; its log is {logs}.", step=step, logs=listing(attempt.logs))
         ending = _last_line(day / attempt.logs[-1])
-        sentences.append(f"{sentence} {say('It ends with: {line}', line=ending)}" if ending else sentence)
+        sentences.append(sentence + " " + say("It ends with: {line}", line=ending) if ending else sentence)
     logs = _logs(failed)
     look = say("Read the end of {log}.", log=logs[0]) if logs else say("Read the newest log in logs/night.")
     return sentences, [look, say("Then run the same command; if it fails again, report it with this log.")]
