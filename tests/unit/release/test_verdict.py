@@ -2,12 +2,15 @@
 
 import json
 import re
+from dataclasses import replace
 from functools import partial
 
 import jsonschema
 import numpy as np
 import pytest
 
+import marked_pages
+from nightbay.core import language
 from nightbay.core.axes import DESIGN_GRID
 from nightbay.core.paths import SCHEMAS
 from nightbay.coverage import sentences
@@ -165,12 +168,49 @@ def test_the_json_fits_its_schema_and_is_read_back():
 
 
 @pytest.fixture(scope="module")
-def html():
+def pictures():
     rng = np.random.default_rng(1)
     points = rng.uniform([-800, -800, 300], [3000, 800, 1400], (5000, 3))
     normals = np.tile([0.0, -1, 0], (5000, 1))
-    shown = Surface(points, normals, np.empty((0, 3)), DESIGN_GRID, True)
-    return page.html("van & co", result("area", "file"), picture.draw(shown, COVERAGE))
+    return picture.draw(Surface(points, normals, np.empty((0, 3)), DESIGN_GRID, True), COVERAGE)
+
+
+@pytest.fixture(scope="module")
+def html(pictures):
+    return page.html("van & co", result("area", "file"), pictures)
+
+
+def test_every_word_of_the_page_is_a_message(pictures):
+    moved = Displacement(np.array([0.0, 0, 4.2]), 4.2, 0.1, 0.12, 0.01)
+    group = MovedGroup("roof", [1], [7, 8, 9, 10], 30, moved, moved, 1e-9)
+    todo = [
+        *check.refused(["job.yaml is wrong."]).todo,
+        *check.failed("van", "ValueError").todo,
+        *ties.moved("exterior", [group]),
+        *check._areas(COVERAGE, None, check.Checked(), "exterior"),
+        *check._areas(None, check._not_usable, check.Checked(), "exterior"),
+    ]
+    part = findings().parts[0]
+    reasons = {"interior": check._interior}
+    found = Findings(todo, [part, replace(part, part="interior", coverage=None)], reasons, pictures)
+    sparse = Findings(
+        [], [replace(part, coverage=Coverage([], 20.0, 5e4, 80.0, 25.0))], {"exterior": check._not_usable}
+    )
+    with language.use(marked_pages.LANGUAGE):
+        pages = [page.html("van", shown.in_words(), shown.pictures) for shown in (found, sparse)]
+    for shown in pages:
+        assert marked_pages.unmarked(shown, {"van", "left"}) == []
+
+
+def test_the_terminal_has_english_and_the_page_the_language_in_use(tmp_path):
+    found = findings("file")
+    with language.use(marked_pages.LANGUAGE):
+        left = page.leave(tmp_path, "van", found.in_words(), [])
+    record = json.loads((tmp_path / "results/van/release/van.json").read_text(encoding="utf-8"))
+    assert record["result"]["verdict"] == found.in_words().verdict == "not yet"
+    assert record["result"]["open_areas"][0].startswith(marked_pages.OPEN)
+    assert marked_pages.OPEN in left.read_text(encoding="utf-8")
+    assert found.in_words().open_areas == [f"2: {PLACE}, open: {EVIDENCE}."]
 
 
 def test_the_page_needs_no_other_file(html):

@@ -6,6 +6,8 @@ from html.parser import HTMLParser
 
 import pytest
 
+import marked_pages
+from nightbay.core import language
 from nightbay.core.version import version
 from nightbay.report import board, board_changes, board_rows, stage_costs
 
@@ -100,6 +102,42 @@ def test_every_job_has_a_row_the_most_urgent_first(day):
     for word in (state for state, count in result["counts"].items() if count):
         assert f"{word[0].upper()}{word[1:]}</span>" in html
     assert "http-equiv" not in html
+
+
+def test_every_word_of_the_board_is_a_message(day):
+    """Sizes, next steps and evidence come from the reports, in their language."""
+    said = "\u27e6of the report\u27e7"
+    size = {**SIZE, "name": said}
+    of_report = {"title": "larch", "sizes": [size], "evidence": [said], "next_steps": [said], "joined": said}
+    day("alder", **of_report)
+    board.write(day.folder, *run(day, ["alder"]))
+    parameters = {"exterior": {"fuse": {f"k{at}": at for at in range(8)}}}
+    moved = {**size, "part": "interior", "key": "width"}
+    day("alder", **of_report | {"state": "refused", "reasons": [SENTENCE], "sizes": [moved], "parameters": parameters})
+    day("birch", **of_report)
+    day("fir").write_text("[1]")
+    night(
+        day,
+        info(1, "fuse", "hazel", part="exterior"), error(1, "fuse.log"),
+        info(2, "clean", "cedar", part="exterior", segment="left"),
+        info(3, "intake", "birch", part="exterior", segment="left"), {"event": "job_finished", "job_id": 3},
+    )  # fmt: skip
+    (day.folder / "fuse.log").write_text("MemoryError")
+    check = day.folder / "results/alder/release/alder.json"
+    check.parent.mkdir()
+    check.write_text(json.dumps({"result": {"verdict": "not yet", "actions": []}}))
+    for stage in ("fuse/exterior.left", "report/alder"):
+        file = day.folder / f"benchmarks/alder/{stage}.tsv"
+        file.parent.mkdir(parents=True)
+        file.write_text("s\tmax_rss\nNA\t-\n")
+    jobs = ["alder", "birch", "cedar", "fir", "hazel", "oak"]
+    own = {*jobs, "elm", "larch", "van", "fuse", "report", "left", "March"}  # the locale has the names of months
+    by_files = {"days": DAYS["days"], "by": "newest raw files"}
+    for running in (None, ["birch", "cedar", "oak"]):
+        with language.use(marked_pages.LANGUAGE):
+            result, html = run(day, jobs, {"elm": ["a"]}, scanned=by_files, running=running)
+        assert rows(result)["alder"]["changes"]
+        assert marked_pages.unmarked(html, own) == []
 
 
 def test_a_failed_stage_is_named_with_its_log_and_its_last_words(day):
