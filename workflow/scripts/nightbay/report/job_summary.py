@@ -201,8 +201,10 @@ def evidence_of(part: Part, fit_tolerance_mm: float | None = None) -> list[str]:
         found.append(say("overlaps agree to {rms} (rms of the worst pair)", rms=mm(worst.after.rms_mm)))
     surfaces = registration.short(part)
     found += [surfaces] if surfaces else []
-    name = part.noun
-    return [say("{name}: {value}", name=f"{name[0].upper()}{name[1:]}", value=listing(found))] if found else []
+    if not found:
+        return []
+    title = part.noun[0].upper() + part.noun[1:]
+    return [say("{name}: {value}", name=title, value=listing(found))]
 
 
 def joined_in_words(both: Joined | None) -> str | None:

@@ -16,9 +16,7 @@ def work_done(part: Part) -> list[str]:
     found = [sentence for step in steps if (sentence := step(part))]
     stopped = next((reason for reason in part.reasons), None)
     if stopped:
-        found.append(
-            say("The work on the {part} ended at the stage {stage}.", part=part.noun, stage=stopped["stage"])
-        )
+        found.append(say("The work on the {part} ended at the stage {stage}.", part=part.noun, stage=stopped["stage"]))
     return found
 
 
