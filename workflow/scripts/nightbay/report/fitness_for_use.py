@@ -135,8 +135,7 @@ def _tests(part: Part) -> list[tuple[float, str]]:
                 worst.withheld_rms_after_mm / sqrt(2),  # of one of the two segments
                 plural(
                     len(pairs),
-                    "Patches of the overlap of {segments}, the worst of {count} overlap, lie {rms} apart when they are "
-                    "left out of the fit (rms)",
+                    "Patches of the overlap of {segments} lie {rms} apart when they are left out of the fit (rms)",
                     "Patches of the overlap of {segments}, the worst of {count} overlaps, lie {rms} apart when they "
                     "are left out of the fit (rms)",
                     segments=listing(worst.segments),

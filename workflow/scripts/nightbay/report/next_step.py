@@ -68,12 +68,12 @@ def _in_words(sentence: str, tail: str, bound: str) -> str:
         return _whole(_with_its_object(tail, sentence))
     if translated.count(bound) != sentence.count(bound):
         return _whole(translated)
-    step = _whole(bound.join(translated.rsplit(bound, tail.count(bound) + 1)[1:]))
+    step = bound.join(translated.rsplit(bound, tail.count(bound) + 1)[1:])
     about = ABOUT.match(sentence)
-    if not about or not IT.search(tail):
-        return step
-    subject = say("Segment {name}", name=about["segment"]) if about["segment"] else about[0]
-    return say("{subject}: {step}", subject=subject, step=step)
+    if about and IT.search(tail):
+        subject = say("Segment {name}", name=about["segment"]) if about["segment"] else about[0]
+        return say("{subject}: {step}.", subject=subject, step=step.rstrip("."))
+    return _whole(step)
 
 
 def _whole(sentence: str) -> str:
