@@ -173,18 +173,34 @@ def _not_for(part: Part) -> list[str]:
         found.append(say("filled surface ({share} of the model, marked in pictures and files)", share=filled))
     doubted = [doubt.segment for doubt in part.refine.contradiction.doubted] if part.refine else []
     if doubted:
-        words = say("what segment {names} shows, because it contradicts the others", names=listing(doubted))
-        found.append(words)
+        found.append(
+            plural(
+                len(doubted),
+                "what segment {names} shows, because it contradicts the others",
+                "what segments {names} show, because they contradict the others",
+                names=listing(doubted),
+            )
+        )
     alone = part.refine.contradiction.isolated if part.refine else []
     if alone:
-        words = say("what segment {names} alone shows, because no overlap tests it", names=listing(alone))
-        found.append(words)
+        found.append(
+            plural(
+                len(alone),
+                "what segment {names} alone shows, because no overlap tests it",
+                "what segments {names} alone show, because no overlap tests them",
+                names=listing(alone),
+            )
+        )
     undecided = [name for name in part.placed if (clean := part.segments[name].clean) and clean.undecided]
     if undecided:
-        words = say(
-            "places of segment {names} where the surface lies double and nothing could decide", names=listing(undecided)
+        found.append(
+            plural(
+                len(undecided),
+                "places of segment {names} where the surface lies double and nothing could decide",
+                "places of segments {names} where the surface lies double and nothing could decide",
+                names=listing(undecided),
+            )
         )
-        found.append(words)
     return found
 
 
