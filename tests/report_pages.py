@@ -25,6 +25,8 @@ from typed_results import made
 
 SETTINGS = {
     "report": {
+        "language": "en",
+        "customer_language": None,
         "most_faces": 10_000,
         "model_faces": 10_000,
         "picture_px": 160,

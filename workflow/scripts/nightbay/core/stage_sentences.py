@@ -1,13 +1,14 @@
 """Sentences of stages in another language, recognised by their messages: results keep them as English text."""
 
 import re
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 
 CONTEXT = "stage"  # of their messages in a catalogue
 PLACE = re.compile(r"\{(\w+)\}")
-BOUND = re.compile(r"(?<=[.:;,]) ")
+BOUND = re.compile(r"(?P<sign>[.:;,]?)(?: |$)")
+NEXT_SENTENCE = re.compile(r"\. [A-Z]")
 NUMBER = re.compile(r"[-+\u2212±]?\d[\d\u202f]*\.\d+(?P<unit>[\s\u202f]?[^\s\d.]{1,3})?")
 
 
@@ -31,12 +32,16 @@ class Message:
             "".join(f"(?P<{piece}>.*?)" if at % 2 else re.escape(piece) for at, piece in enumerate(pieces)), re.DOTALL
         )
 
+    def may_be_in(self, text: str) -> bool:
+        """Whether all text of the message occurs in ``text``."""
+        return all(literal in text for literal in self.literals)
+
     def values(self, text: str) -> dict[str, str] | None:
-        """The values with which the message reads ``text``, None where it does not."""
-        if not all(literal in text for literal in self.literals):
-            return None
+        """The values with which the message reads ``text``, None where it does not. No value goes over a full stop."""
         match = self.pattern.fullmatch(text)
-        return match.groupdict() if match else None
+        if match is None or any(NEXT_SENTENCE.search(value) for value in match.groups()):
+            return None
+        return match.groupdict()
 
 
 class StageSentences:
@@ -50,24 +55,26 @@ class StageSentences:
     def translated(self, text: str) -> str:
         """The ``text`` with all that a message recognises in it translated; the rest stays as it is.
 
-        A text that no message reads as a whole is taken apart after full stops, colons, semicolons and commas, into the
-        longest pieces that messages read. So are the values within a message: reasons, for example.
+        A text that no message reads as a whole is taken apart between words, into the longest pieces that messages
+        read. So are the values within a message: reasons, for example.
         """
-        for message in self._messages:
+        return self._translated(text, [message for message in self._messages if message.may_be_in(text)])
+
+    def _translated(self, text: str, messages: Sequence[Message]) -> str:
+        for message in messages:
             values = message.values(text)
             if values is not None:
-                return message.translation.format(**{name: self.translated(value) for name, value in values.items()})
+                translated = {name: self._translated(value, messages) for name, value in values.items()}
+                return message.translation.format(**translated)
         if NUMBER.fullmatch(text):
             return text.replace(".", self._decimal)
-        bounds = [bound.start() for bound in BOUND.finditer(text)]
-        for start in (0, *(bound + 1 for bound in bounds)):
-            for end in (len(text), *reversed(bounds)):
-                if end > start and (start, end) != (0, len(text)) and self._whole(text[start:end]):
-                    return text[:start] + self.translated(text[start:end]) + self._rest(text[end:])
+        bounds = list(BOUND.finditer(text))
+        ends = {len(text), *(end for bound in bounds for end in (bound.start(), bound.end("sign")))}
+        for start in (0, *(bound.end() for bound in bounds)):
+            for end in sorted(ends, reverse=True):
+                if start < end and end - start < len(text):
+                    piece = text[start:end]
+                    if any(message.values(piece) is not None for message in messages):
+                        after = self._translated(text[end:], messages)
+                        return text[:start] + self._translated(piece, messages) + after
         return text
-
-    def _whole(self, text: str) -> bool:
-        return any(message.values(text) is not None for message in self._messages)
-
-    def _rest(self, text: str) -> str:
-        return text[:1] + self.translated(text[1:])

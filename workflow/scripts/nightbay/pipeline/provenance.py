@@ -18,8 +18,9 @@ from nightbay.pipeline.sources import Source, Sources
 
 # Files that are read when the stage runs: following imports does not find them.
 RESOURCES = {
-    "report": ("report/[!b]*",),  # all but what only the board reads
-    "board": ("report/board.html.j2", "report/board.css", "report/state.html.j2"),
+    # all but what only the board and the release check read
+    "report": ("report/[!br]*", "report/room.html.j2", "languages/*"),
+    "board": ("report/board.html.j2", "report/board.css", "report/state.html.j2", "languages/*"),
 }
 
 

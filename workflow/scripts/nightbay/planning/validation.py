@@ -9,7 +9,16 @@ from typing import Any
 
 import jsonschema
 
+from nightbay.core import language
 from nightbay.core.paths import SCHEMAS
+
+FORMATS = jsonschema.FormatChecker(formats=())
+
+
+@FORMATS.checks("language")
+def _is_language(value: Any) -> bool:
+    return not isinstance(value, str) or value in language.codes()
+
 
 KINDS = {
     "object": "a mapping",
@@ -47,7 +56,8 @@ def faults(document: Any, schema: dict[str, Any], name: str, prefix: str = "") -
     if infinite:
         return [f"{name}: '{_key(path, prefix)}' is {value}; a finite number is needed." for path, value in infinite]
     errors = sorted(
-        jsonschema.Draft202012Validator(schema).iter_errors(document), key=lambda error: [str(at) for at in error.path]
+        jsonschema.Draft202012Validator(schema, format_checker=FORMATS).iter_errors(document),
+        key=lambda error: [str(at) for at in error.path],
     )
     return list(dict.fromkeys(sentence for error in errors for sentence in _sentences(error, name, prefix)))
 
@@ -116,6 +126,8 @@ def _allowed(error: Any) -> str:
     limit = error.validator_value
     if error.validator == "enum":
         return "allowed are " + ", ".join(str(value) for value in limit)
+    if error.validator == "format":
+        return "allowed are " + ", ".join(language.codes())
     if error.validator in ("minimum", "maximum", "exclusiveMinimum", "exclusiveMaximum"):
         return f"allowed is {_range(error.schema)}"
     if error.validator == "type":

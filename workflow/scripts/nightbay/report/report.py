@@ -3,13 +3,16 @@
 import base64
 import io
 from collections.abc import Mapping
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 import yaml
 from matplotlib.figure import Figure
 
+from nightbay.core import language
 from nightbay.core.cautions import HEADLINE, cautions
+from nightbay.core.language import say
 from nightbay.coverage import sentences
 from nightbay.meshes import surface
 from nightbay.pipeline import provenance
@@ -41,26 +44,58 @@ def report(
 ) -> dict[str, Any]:
     """Write ``report.html``, ``customer.html``, ``parameters.yaml`` and, with a surface, ``thumbnail.png``.
 
-    Returns the job's summary.
+    Returns the job's summary, whose sentences are in the language of ``report.html``.
 
     :mod:`nightbay.pipeline.stage` describes the arguments; ``upstream`` includes stages that rejected their data.
     """
+    own = settings.report
+    languages: dict[identity.Audience, str] = {"shop": own.language, "customer": own.customer_language or own.language}
+    contents: dict[str, Content] = {}
+    for audience, code in languages.items():
+        with language.use(language.of_code(code)):
+            if code not in contents:
+                contents[code] = _content(upstream, sheet, settings, folder)
+            html = _page(contents[code], upstream, sheet, settings, audience)
+        (folder / PAGES[audience]).write_text(html, encoding="utf-8", newline="\n")
+        print(f"{PAGES[audience]}: {len(html) / 1e6:.1f} MB")
+    content = contents[own.language]
+    (folder / "parameters.yaml").write_text(_parameters(content.job, sheet), encoding="utf-8", newline="\n")
+    with language.use(language.of_code(own.language)):
+        return _summary(content, sheet, folder)
+
+
+@dataclass(frozen=True)
+class Content:
+    """What both pages of a job show, in one language. ``shown``: what the templates get of each part."""
+
+    job: str
+    parts: list[Part]
+    shown: list[dict[str, Any]]
+    fitness: dict[str, FitnessForUse | None]
+    joined: joined.Joined | None
+    state: str
+    summary: str
+    warnings: list[JobWarning]
+
+
+def _content(upstream: Mapping[str, list[Upstream]], sheet: Mapping[str, Any], settings: Any, folder: Path) -> Content:
     parts = parts_of(upstream)
     warnings = job_warnings.warnings_of(parts, sheet)
     both = joined.joined_of(upstream, settings.report)
     warnings += [JobWarning(sentence, next_step.of_reason(sentence)) for sentence in (both.warnings if both else [])]
     coverage = {part.name: unseen_places.coverage_of(part) for part in parts}
     warnings += [
-        JobWarning(f"{part.capitalize()}, place {sentences.never_seen(area)}", f"Scan again: {area.place}.")
-        for part, found in coverage.items()
-        if found
+        JobWarning(
+            say("{part}, place {place}", part=part.noun.capitalize(), place=sentences.never_seen(area)),
+            say("Scan again: {place}.", place=area.place),
+        )
+        for part in parts
+        if (found := coverage[part.name])
         for area in found.never_seen
     ]
     state = job_summary.state_of(parts, warnings)
     if both and both.reasons and sheet.get("combined_ordered"):
         state = job_summary.REFUSED  # what was ordered can't be delivered
-    summary = " ".join(job_summary.summary_of(part) for part in parts)
-    job = next(left.job for results in upstream.values() for left in results)
     fitness = {part.name: _fitness(part, sheet, settings.report.most_faces) for part in parts}
     shown = [
         {
@@ -74,35 +109,44 @@ def report(
         }
         for part in parts
     ]
-    certainty = [sentence for part in parts if not part.reasons and (sentence := registration.certainty(part))]
-    parameters = _parameters(job, sheet)
-    versions, safety_line = _versions(upstream), _safety_line(sheet)
-    html = {}
-    for audience, file in PAGES.items():
-        html[audience] = page.render(
-            "job.html.j2", job=job, sheet=sheet, state=state, summary=summary, warnings=warnings, parts=shown,
-            never_seen=sentences.never_seen, open_area=sentences.open_area,
-            dimension_names=job_summary.DIMENSIONS, fit_sentences=fitness_for_use.sentences, certainty=certainty,
-            registration=registration,
-            joined=both, joined_sentence=work_done.joined_sentence(both), parameters=parameters,
-            versions=versions, shop=audience == "shop",
-            marked_openings=settings.report.marked_openings,
-            identity=identity.identity(sheet.get("identity", {}), audience),
-            headline=HEADLINE, safety_line=safety_line, cautions=cautions(safety_line),
-        )  # fmt: skip
-        (folder / file).write_text(html[audience], encoding="utf-8", newline="\n")
-    (folder / "parameters.yaml").write_text(parameters, encoding="utf-8", newline="\n")
-    print(f"{state}: {len(html['shop']) / 1e6:.1f} MB page")
+    job = next(left.job for results in upstream.values() for left in results)
+    summary = " ".join(job_summary.summary_of(part) for part in parts)
+    return Content(job, parts, shown, fitness, both, state, summary, warnings)
+
+
+def _page(
+    content: Content,
+    upstream: Mapping[str, list[Upstream]],
+    sheet: Mapping[str, Any],
+    settings: Any,
+    audience: identity.Audience,
+) -> str:
+    safety_line = _safety_line(sheet)
+    return page.render(
+        "job.html.j2", job=content.job, sheet=sheet, state=content.state, summary=content.summary,
+        warnings=content.warnings, parts=content.shown, never_seen=sentences.never_seen,
+        open_area=sentences.open_area, dimension_names=job_summary.DIMENSIONS,
+        fit_sentences=fitness_for_use.sentences,
+        certainty=[
+            sentence for part in content.parts if not part.reasons and (sentence := registration.certainty(part))
+        ],
+        registration=registration, joined=content.joined,
+        joined_sentence=work_done.joined_sentence(content.joined), parameters=_parameters(content.job, sheet),
+        versions=_versions(upstream), shop=audience == "shop", marked_openings=settings.report.marked_openings,
+        identity=identity.identity(sheet.get("identity", {}), audience),
+        headline=HEADLINE, safety_line=safety_line, cautions=cautions(safety_line),
+    )  # fmt: skip
+
+
+def _summary(content: Content, sheet: Mapping[str, Any], folder: Path) -> dict[str, Any]:
+    parts, both, refused = content.parts, content.joined, content.state == job_summary.REFUSED
     points = [part.points for part in parts if part.points]
-    tolerances_mm = {name: found.tolerance_mm for name, found in fitness.items() if found}
-    reasons = [
-        *(reason for part in parts for reason in part.reasons),
-        *(both.reasons if both and state == job_summary.REFUSED else []),
-    ]
+    tolerances_mm = {name: found.tolerance_mm for name, found in content.fitness.items() if found}
+    reasons = [reason for part in parts for reason in part.reasons] + (both.reasons if both and refused else [])
     return {
-        "state": state,
-        "summary": summary,
-        "title": sheet.get("title", job),
+        "state": content.state,
+        "summary": content.summary,
+        "title": sheet.get("title", content.job),
         "vehicle_class": sheet.get("vehicle_class"),
         "points": sum(points) if points else None,
         "sizes": [size for part in parts for size in job_summary.sizes_of(part)],
@@ -111,11 +155,9 @@ def report(
             phrase for part in parts for phrase in job_summary.evidence_of(part, tolerances_mm.get(part.name))
         ],
         "joined": job_summary.joined_in_words(both),
-        "warnings": warnings,
+        "warnings": content.warnings,
         "reasons": reasons,
-        "next_steps": next_step.of_job(
-            state == job_summary.REFUSED, [reason["sentence"] for reason in reasons], warnings
-        ),
+        "next_steps": next_step.of_job(refused, [reason["sentence"] for reason in reasons], content.warnings),
         "parameters": sheet.get("parameters", {}),
         "page": PAGES["shop"],
         "customer_page": PAGES["customer"],
