@@ -45,6 +45,11 @@ def places(text):
     return {name for _, name, _, _ in string.Formatter().parse(text) if name is not None}
 
 
+def forms(message):
+    """The translation of a message in all its forms."""
+    return [message.string] if isinstance(message.string, str) else list(message.string or [""])
+
+
 def read(path, code):
     """The catalogue of a file."""
     with open(path, "rb") as file:
@@ -64,7 +69,7 @@ def brought_up_to_date(code, others=()):
 
 
 def _add(catalogue, message, files, known, context=None):
-    old = next((found for before in known if (found := before.get(message, context)) and found.string), None)
+    old = next((found for before in known if (found := before.get(message, context)) and all(forms(found))), None)
     locations = [(file, None) for file in files]
     catalogue.add(message, old.string if old else None, locations=locations, context=context)
 
@@ -79,7 +84,7 @@ def main():
     written = io.BytesIO()
     pofile.write_po(written, catalogue, width=100, include_lineno=False)
     (LANGUAGES / f"{options.code}.po").write_bytes(NOT_KEPT.sub(b"", written.getvalue()))
-    empty = sum(1 for message in catalogue if message.id and not message.string)
+    empty = sum(not all(forms(message)) for message in catalogue if message.id)
     print(f"{len(catalogue)} messages, {empty} of them without a translation")
 
 

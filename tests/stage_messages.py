@@ -6,26 +6,30 @@ from pathlib import Path
 
 import yaml
 
+# Messages that the code puts together from pieces of which no one is a message by itself.
+COMPOSED = Path(__file__).with_name("composed_messages.yaml")
 UNREAD_TEXTS = Path(__file__).with_name("unread_texts.yaml")  # look like sentences, and are read by no person
 PACKAGE = Path(__file__).resolve().parents[1] / "workflow" / "scripts" / "nightbay"
 OF_PAGES = ("report", "release", "coverage", "core")  # whose sentences are messages already
 LEAST_WORDS = 3
 # Calls whose texts nobody reads on a page: progress, faults of the code, command lines, regular expressions.
 UNREAD = {
-    "print", "ValueError", "TypeError", "RuntimeError", "AssertionError", "KeyError", "add_argument", "ArgumentParser",
-    "compile", "progress", "field", "warn", "joinpath", "RuntimeWarning",
+    "print", "valueerror", "typeerror", "runtimeerror", "assertionerror", "keyerror", "add_argument", "argumentparser",
+    "compile", "progress", "field", "warn", "joinpath",
 }  # fmt: skip
 WORD = re.compile(r"[A-Za-z]{2,}")
 
 
 def stage_messages():
-    """All of them: {message: sorted files, relative to the package}."""
+    """All of them: {message: sorted files, relative to the package, none of a message that is composed}."""
     found, unread = {}, set(yaml.safe_load(UNREAD_TEXTS.read_text(encoding="utf-8")))
     for path in sorted(PACKAGE.rglob("*.py")):
         file = path.relative_to(PACKAGE)
         if file.parts[0] not in OF_PAGES:
             for message in set(messages_of(ast.parse(path.read_text(encoding="utf-8")))) - unread:
                 found.setdefault(message, set()).add(file.as_posix())
+    for message in yaml.safe_load(COMPOSED.read_text(encoding="utf-8")):
+        found.setdefault(message, set())
     return {message: sorted(files) for message, files in sorted(found.items())}
 
 

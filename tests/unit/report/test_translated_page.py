@@ -41,7 +41,9 @@ class Texts(HTMLParser):
 
     def handle_starttag(self, tag, attrs):
         self.hidden += tag in ("style", "script", "pre", "code")
-        self.found += [value for name, value in attrs if name in ("alt", "title", "aria-label", "placeholder") and value]
+        self.found += [
+            value for name, value in attrs if name in ("alt", "title", "aria-label", "placeholder") and value
+        ]
 
     def handle_endtag(self, tag):
         self.hidden -= tag in ("style", "script", "pre", "code")

@@ -8,7 +8,7 @@ from functools import cached_property
 CONTEXT = "stage"  # of their messages in a catalogue
 PLACE = re.compile(r"\{(\w+)\}")
 BOUND = re.compile(r"(?P<sign>[.:;,]?)(?: |$)")
-NEXT_SENTENCE = re.compile(r"\. [A-Z]")
+NEXT_SENTENCE = re.compile(r"\. ")
 NUMBER = re.compile(r"[-+\u2212±]?\d[\d\u202f]*\.\d+(?P<unit>[\s\u202f]?[^\s\d.]{1,3})?")
 
 
@@ -69,12 +69,16 @@ class StageSentences:
         if NUMBER.fullmatch(text):
             return text.replace(".", self._decimal)
         bounds = list(BOUND.finditer(text))
+        starts = {0, *(start for bound in bounds for start in (bound.start(), bound.end()))}
         ends = {len(text), *(end for bound in bounds for end in (bound.start(), bound.end("sign")))}
-        for start in (0, *(bound.end() for bound in bounds)):
-            for end in sorted(ends, reverse=True):
-                if start < end and end - start < len(text):
-                    piece = text[start:end]
-                    if any(message.values(piece) is not None for message in messages):
-                        after = self._translated(text[end:], messages)
-                        return text[:start] + self._translated(piece, messages) + after
+        for start in sorted(starts):
+            piece = self._piece(text, start, sorted(ends, reverse=True), messages)
+            if piece:
+                after = self._translated(text[start + len(piece) :], messages)
+                return text[:start] + self._translated(piece, messages) + after
         return text
+
+    def _piece(self, text: str, start: int, ends: Sequence[int], messages: Sequence[Message]) -> str | None:
+        """The part of the text from ``start`` that the message with most text of its own reads, the whole excepted."""
+        pieces = [text[start:end] for end in ends if start < end and end - start < len(text)]
+        return next((piece for message in messages for piece in pieces if message.values(piece) is not None), None)
