@@ -77,7 +77,8 @@ def _edge(axis: int, high: bool, convention: Axes) -> str:
     if axis == 2:
         return say(EDGES["top" if high else "below"])
     if convention == AS_SCANNED:
-        return say("edge of the scan, towards {axis}", axis=f"{'+' if high else MINUS}{'XY'[axis]}")
+        direction = ("+" if high else MINUS) + "XY"[axis]
+        return say("edge of the scan, towards {axis}", axis=direction)
     positive = high == ((convention.forward, convention.left)[axis] > 0)
     return say(EDGES[(("rear", "front"), ("right", "left"))[axis][positive]])
 
