@@ -38,8 +38,8 @@ def test_a_length_has_as_many_digits_as_its_uncertainty_bears(value, uncertainty
         (text_format.size(12), "12\u202fbytes"),
         (text_format.listing(["a", "b", "c"]), "a, b and c"),
         (text_format.listing(["a"]), "a"),
-        (text_format.plural(1, "gap"), "1 gap"),
-        (text_format.plural(2, "entry", "entries"), "2 entries"),
+        (text_format.plural(1, "{count} gap", "{count} gaps"), "1 gap"),
+        (text_format.plural(2, "{count} entry", "{count} entries"), "2 entries"),
     ],
 )
 def test_wording(text, expected):
