@@ -6,7 +6,6 @@ from collections.abc import Sequence
 from nightbay.core import language
 from nightbay.core.language import say
 
-AGAIN = "run the same command"
 # Words that an instruction begins with. By the rules of the project a refusal ends with what to do, as a rule after a
 # colon.
 IMPERATIVES = re.compile(
