@@ -1,6 +1,6 @@
 "use strict";
 // The 3D views of a job's page. nightbay.report.model_3d documents the bytes; positions here are mm about the middle of
-// the part. Colours and patterns are those of the still pictures.
+// the part. Colours and patterns are those of the still pictures; words come from the figure and its data.
 (() => {
   const CLAY = [205, 207, 209], MEASURED = [157, 182, 207], UNKNOWN_RGB = [184, 184, 184], UNKNOWN = 255;
   const LABELLED = {oblique: [45, 29], left: [90, 0], right: [-90, 0], front: [0, 0], rear: [180, 0], top: [90, 90], below: [90, -90]};
@@ -115,7 +115,7 @@
       const cross = new THREE.LineSegments(geometry, this.lines);
       cross.renderOrder = 1;
       this.scene.add(cross);
-      this.places = [{at: new THREE.Vector3(...at), text: "origin"}];
+      this.places = [{at: new THREE.Vector3(...at), text: figure.dataset.origin}];
       if (this.head.front !== null) {
         const tail = new THREE.Vector3(this.head.forward * 1.06 * this.mesh.half[0], 0, -this.mesh.half[2]);
         this.arrow = new THREE.ArrowHelper(this.forward, tail, 0.25 * this.radius, 0, 0.08 * this.radius, 0.05 * this.radius);
@@ -197,7 +197,7 @@
       const most = 0.25 * width * this.pixel_mm, power = 10 ** Math.floor(Math.log10(most));
       const long = power * [5, 2, 1].find(step => step * power <= most);
       this.overlay.querySelector(".bar i").style.width = `${(long / this.pixel_mm).toFixed(1)}px`;
-      this.overlay.querySelector(".bar span").textContent = `${long < 1 ? long : number(long)} mm`;
+      this.overlay.querySelector(".bar span").textContent = `${long < 1 ? String(long).replace(".", this.head.decimal) : number(long)} mm`;
     }
 
     shade(name) {
@@ -354,14 +354,14 @@
   async function start(figure) {
     const [head, data] = [...figure.querySelectorAll("script")].map(script => script.textContent);
     try {
-      if (!window.DecompressionStream) throw new Error("it is too old");
+      if (!window.DecompressionStream) throw new Error(figure.dataset.old);
       const described = JSON.parse(head), mesh = decode(described, await unpack(data));
       show(figure, true, "");
       connect(new View(figure, described, mesh));
-      figure.querySelector("canvas").addEventListener("webglcontextlost", () => show(figure, false, "The browser dropped the 3D view. The picture stays; reload the page for the 3D view."));
+      figure.querySelector("canvas").addEventListener("webglcontextlost", () => show(figure, false, figure.dataset.dropped));
       figure.dataset.ready = "";
     } catch (error) {
-      show(figure, false, `This browser can't show the model in 3D (${error.message.replace(/\.$/, "")}); the picture above stays.`);
+      show(figure, false, figure.dataset.failed.replace("{reason}", () => error.message.replace(/\.$/, "")));
     }
   }
 

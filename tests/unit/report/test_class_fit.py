@@ -24,6 +24,7 @@ EXTENTS = {
     "van": {"length": [3900, 7700], "width": [1600, 2300], "height": [1700, 3200]},
     "trailer": {},
 }
+OWN = {"report": {"language": "en", "customer_language": None, "most_faces": 10_000, "marked_openings": 5}}
 
 
 def taken(uncertainty_mm=1.5, **values):
@@ -110,7 +111,7 @@ def test_page_and_state_of_the_job_tell_it(tmp_path, vehicle_class, state):
     sheet = {"vehicle_class": vehicle_class, "extents_mm": EXTENTS, "state": {}, "parameters": {}, "notes": []}
     folder = tmp_path / "report"
     folder.mkdir()
-    result = report.report(found, sheet, settings({"report": {"most_faces": 10_000, "marked_openings": 5}}), folder, 1)
+    result = report.report(found, sheet, settings(OWN), folder, 1)
     jsonschema.validate(result, SCHEMA)
     assert result["state"] == state
     page = (folder / "report.html").read_text(encoding="utf-8")

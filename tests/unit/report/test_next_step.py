@@ -2,6 +2,7 @@
 
 import pytest
 
+from nightbay.core import language
 from nightbay.report import next_step
 from nightbay.report.next_step import JobWarning
 
@@ -41,3 +42,26 @@ def test_each_step_of_a_job_comes_once_in_its_order():
     assert next_step.of_job(False, [], warnings) == ["Scan it.", "Check it."]
     assert next_step.of_job(False, [], []) == ["Deliver."]
     assert next_step.of_job(True, ["x: export it."] * 2, warnings) == ["Export it.", "Then run the same command."]
+
+
+@pytest.mark.parametrize(
+    ("sentence", "translated", "step"),
+    [
+        ("a/raw/b.e57 holds no scan: export it again.", "a/raw/b.e57 sans scan: exporter.", "a/raw/b.e57: exporter."),
+        (
+            "Segment rear (a.csv) shares three targets; four are needed: scan it again.",
+            "Segment rear (a.csv): trois cibles; il en faut quatre: scanner.",
+            "Segment rear (a.csv): trois cibles; il en faut quatre: scanner.",  # a colon more: shown whole
+        ),
+        ("Segment rear is small; scan it again.", "Segment rear petit; scanner.", "Segment rear: scanner."),
+        (
+            "The segment is small; put targets into it; the rest is left out.",
+            "petit; mettre des cibles; le reste est omis.",
+            "Mettre des cibles; le reste est omis.",
+        ),
+        ("The units are wrong. Give them.", "Fausses. Donner.", "Donner."),
+    ],
+)
+def test_in_another_language_the_step_is_the_same_part_of_the_translation(monkeypatch, sentence, translated, step):
+    monkeypatch.setattr(language, "stage_sentence", {sentence: translated}.get)
+    assert next_step.of_reason(sentence) == step

@@ -37,6 +37,15 @@ def number(value: Any, digits: int = 0, sign: bool = False) -> str:
     return MINUS + text if value < 0 else "+" + text if sign else text
 
 
+def shortest(value: Any) -> str:
+    """A number with the decimals that it has, six significant digits at most: ``0.05``, ``21.5``, ``300``."""
+    if not known(value):
+        return not_measured()
+    return number(
+        value, next((n for n in range(9) if math.isclose(round(value, n), value, rel_tol=1e-6, abs_tol=1e-9)), 9)
+    )
+
+
 def mm(value: Any, digits: int = 2, sign: bool = False) -> str:
     """A length in millimetres with its unit."""
     return f"{number(value, digits, sign)}{THIN}mm" if known(value) else not_measured()

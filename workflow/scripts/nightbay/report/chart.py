@@ -42,8 +42,8 @@ def dots(title: str, rows: Sequence[Row], series: Sequence[str], unit: str = "mm
     )
     return (
         f'<svg class="chart" viewBox="0 0 {WIDTH} {height}" role="img" xmlns="http://www.w3.org/2000/svg" '
-        f'aria-label="{escape(title)}, {escape(" and ".join(series))}, {unit}. {escape(text)}">{"".join(_key(series))}'
-        f'{"".join(body)}<text x="{WIDTH - 4}" y="17" text-anchor="end">{unit}</text></svg>'
+        f'aria-label="{escape(title)}, {escape(text_format.listing(series))}, {unit}. {escape(text)}">'
+        f'{"".join(_key(series))}{"".join(body)}<text x="{WIDTH - 4}" y="17" text-anchor="end">{unit}</text></svg>'
     )
 
 

@@ -2,9 +2,12 @@
 
 from collections.abc import Mapping, Sequence
 
-from nightbay.core.text_format import THIN, listing, mm, number, plus_minus
+from nightbay.core.language import say
+from nightbay.core.text_format import listing, mm, number, plus_minus
 from nightbay.measure.result import Dimension
-from nightbay.report.next_step import AGAIN, JobWarning
+from nightbay.report.job_summary import dimension_in_words
+from nightbay.report.next_step import JobWarning
+from nightbay.report.part import NAMES
 
 INSIDE = "inner_"  # begins the name of a dimension of an interior
 Ranges = Mapping[str, Sequence[float]]  # {dimension: [least, most] mm}
@@ -25,18 +28,28 @@ def warning(
     beyond = _outside_limits(dimensions, limits)
     if not beyond:
         return None
-    sizes = [
-        f"{name.replace('_', ' ')} {plus_minus(dimensions[name].value_mm, dimensions[name].uncertainty_mm)} "
-        f"({_allowed(name, limits[name])})"
-        for name in beyond
-    ]
     known = {other: _limits(dimensions, ranges) for other, ranges in sorted(extents_mm.items())}
     fitting = [other for other, limits in known.items() if limits and not _outside_limits(dimensions, limits)]
-    return JobWarning(
-        f"The {part_name} does not fit vehicle class {vehicle_class}: {listing(sizes)}; check vehicle_class and units "
-        f"on the job sheet ({f'its size fits {listing(fitting)}' if fitting else 'its size fits no class'}).",
-        f"Check vehicle_class and units in job.yaml and {AGAIN}.",
+    values = {
+        "part": say(NAMES[part_name]),
+        "vehicle_class": vehicle_class,
+        "sizes": listing(_size(name, dimensions[name], limits[name]) for name in beyond),
+    }
+    step = say("Check vehicle_class and units in job.yaml and run the same command.")
+    if not fitting:
+        sentence = say(
+            "The {part} does not fit vehicle class {vehicle_class}: {sizes}; check vehicle_class and units on the job "
+            "sheet (its size fits no class).",
+            **values,
+        )
+        return JobWarning(sentence, step)
+    sentence = say(
+        "The {part} does not fit vehicle class {vehicle_class}: {sizes}; check vehicle_class and units on the job "
+        "sheet (its size fits {classes}).",
+        classes=listing(fitting),
+        **values,
     )
+    return JobWarning(sentence, step)
 
 
 def _limits(dimensions: Mapping[str, Dimension], ranges: Ranges) -> dict[str, Sequence[float]]:
@@ -57,7 +70,13 @@ def _outside_limits(dimensions: Mapping[str, Dimension], limits: Ranges) -> list
     return found
 
 
-def _allowed(name: str, limits: Sequence[float]) -> str:
+def _size(name: str, dimension: Dimension, limits: Sequence[float]) -> str:
+    """A dimension with its value and what the class allows."""
+    values = {
+        "dimension": dimension_in_words(name),
+        "value": plus_minus(dimension.value_mm, dimension.uncertainty_mm),
+        "most": mm(limits[1], 0),
+    }
     if name.startswith(INSIDE):
-        return f"at most {mm(limits[1], 0)} on the outside"
-    return f"plausible: {number(limits[0])} to {number(limits[1])}{THIN}mm"
+        return say("{dimension} {value} (at most {most} on the outside)", **values)
+    return say("{dimension} {value} (plausible: {least} to {most})", least=number(limits[0]), **values)

@@ -9,6 +9,7 @@ import numpy as np
 from scipy.optimize import brentq
 from scipy.special import erf
 
+from nightbay.core.language import phrase, say
 from nightbay.core.text_format import listing, mm, number, plural, share
 from nightbay.measure.result import COVERAGE
 from nightbay.meshes import surface
@@ -17,6 +18,11 @@ from nightbay.network.result import NetworkResult
 from nightbay.report.part import Part
 
 HEIGHTS = ("height", "height_body")
+HEIGHT_DEPENDS_ON = {  # of a vehicle's state
+    "load": phrase("load"),
+    "tyre_pressure_kpa": phrase("tyre pressure"),
+    "ride_height": phrase("ride height"),
+}
 LONGEST = ("length", "inner_length", "width", "inner_width", "height", "inner_height")
 LEVEL = 0.95
 WORST = 0.05  # share of the surface that is also judged by itself
@@ -114,8 +120,11 @@ def _tests(part: Part) -> list[tuple[float, str]]:
         found.append(
             (
                 checks.rms_mm / sqrt(3),  # of one coordinate
-                f"Check targets, left out of the fit in turn, are predicted to {mm(checks.rms_mm)} "
-                f"(rms of {number(checks.count)})",
+                say(
+                    "Check targets, left out of the fit in turn, are predicted to {rms} (rms of {checks})",
+                    rms=mm(checks.rms_mm),
+                    checks=number(checks.count),
+                ),
             )
         )
     pairs = [pair for pair in (part.refine.discrepancies if part.refine else []) if pair.withheld_rms_after_mm]
@@ -124,13 +133,20 @@ def _tests(part: Part) -> list[tuple[float, str]]:
         found.append(
             (
                 worst.withheld_rms_after_mm / sqrt(2),  # of one of the two segments
-                f"Patches of the overlap of {listing(worst.segments)}, the worst of {plural(len(pairs), '{count} overlap', '{count} overlaps')}, "
-                f"lie {mm(worst.withheld_rms_after_mm)} apart when they are left out of the fit (rms)",
+                plural(
+                    len(pairs),
+                    "Patches of the overlap of {segments} lie {rms} apart when they are left out of the fit (rms)",
+                    "Patches of the overlap of {segments}, the worst of {count} overlaps, lie {rms} apart when they "
+                    "are left out of the fit (rms)",
+                    segments=listing(worst.segments),
+                    rms=mm(worst.withheld_rms_after_mm),
+                ),
             )
         )
     by_surfaces = [pose.position_sd_mm for pose in (part.refine.by_surfaces if part.refine else [])]
     if by_surfaces:
-        found.append((max(by_surfaces), f"The least certain pose by surfaces is known to {mm(max(by_surfaces))}"))
+        sd_mm = max(by_surfaces)
+        found.append((sd_mm, say("The least certain pose by surfaces is known to {sd}", sd=mm(sd_mm))))
     return found
 
 
@@ -138,18 +154,14 @@ def causes_not_covered(dimension: str | None, network: NetworkResult | None, sta
     """Causes of error that no uncertainty on the page covers: of a dimension by its name, or of any distance (None)."""
     found = []
     if network is None or not network.scale_bars:
-        found.append("the scanner's scale (no scale bar checked it)")
+        found.append(say("the scanner's scale (no scale bar checked it)"))
     scaled = network is not None and network.scale is not None and network.scale.temperature is not None
     if not scaled and state.get("temperature_c", "unknown") == "unknown":
-        found.append("the body's temperature (not known)")
+        found.append(say("the body's temperature (not known)"))
     if dimension in HEIGHTS:
-        unknown = [
-            words
-            for key, words in (("load", "load"), ("tyre_pressure_kpa", "tyre pressure"), ("ride_height", "ride height"))
-            if state.get(key, "unknown") == "unknown"
-        ]
+        unknown = [say(words) for key, words in HEIGHT_DEPENDS_ON.items() if state.get(key, "unknown") == "unknown"]
         if unknown:
-            found.append(f"{listing(unknown)} (not known)")
+            found.append(say("{causes} (not known)", causes=listing(unknown)))
     return found
 
 
@@ -158,38 +170,75 @@ def _not_for(part: Part) -> list[str]:
     found = []
     if part.fill and part.fill.filled_area_mm2:
         filled = share(part.fill.filled_area_mm2 / (part.fill.filled_area_mm2 + part.fill.measured_area_mm2), 2)
-        found.append(f"filled surface ({filled} of the model, marked in pictures and files)")
+        found.append(say("filled surface ({share} of the model, marked in pictures and files)", share=filled))
     doubted = [doubt.segment for doubt in part.refine.contradiction.doubted] if part.refine else []
     if doubted:
-        found.append(f"what segment {listing(doubted)} shows, because it contradicts the others")
+        found.append(
+            plural(
+                len(doubted),
+                "what segment {names} shows, because it contradicts the others",
+                "what segments {names} show, because they contradict the others",
+                names=listing(doubted),
+            )
+        )
     alone = part.refine.contradiction.isolated if part.refine else []
     if alone:
-        found.append(f"what segment {listing(alone)} alone shows, because no overlap tests it")
+        found.append(
+            plural(
+                len(alone),
+                "what segment {names} alone shows, because no overlap tests it",
+                "what segments {names} alone show, because no overlap tests them",
+                names=listing(alone),
+            )
+        )
     undecided = [name for name in part.placed if (clean := part.segments[name].clean) and clean.undecided]
     if undecided:
-        found.append(f"places of segment {listing(undecided)} where the surface lies double and nothing could decide")
+        found.append(
+            plural(
+                len(undecided),
+                "places of segment {names} where the surface lies double and nothing could decide",
+                "places of segments {names} where the surface lies double and nothing could decide",
+                names=listing(undecided),
+            )
+        )
     return found
 
 
 def sentences(part: Part, fitness: FitnessForUse) -> list[str]:
     """The same as plain sentences for the top of the page, the main one first."""
     if fitness.tolerance_mm is None or fitness.worst_mm is None:
-        why = "one segment alone" if len(part.placed) == 1 else "segments of which nothing could be withheld"
-        found = [
-            f"How closely parts can be fitted to the {part.name} is not known: it was made from {why}, so nothing "
-            "tests the scanner's drift."
-        ]
+        found = [_not_known(part)]
     else:
         found = [
-            f"Parts can be fitted to the measured surface of the {part.name} to about ±{mm(fitness.tolerance_mm)} "
-            "(95 %).",
-            "On the twentieth of the surface with the fewest or most scattered points count with "
-            f"±{mm(fitness.worst_mm)}.",
+            say(
+                "Parts can be fitted to the measured surface of the {part} to about ±{tolerance} (95 %).",
+                part=part.noun,
+                tolerance=mm(fitness.tolerance_mm),
+            ),
+            say(
+                "On the twentieth of the surface with the fewest or most scattered points count with ±{tolerance}.",
+                tolerance=mm(fitness.worst_mm),
+            ),
         ]
     if fitness.end_to_end_mm is not None:
-        found.append(f"From one end to the other, drift as declared and poses add ±{mm(fitness.end_to_end_mm)} (95 %).")
+        ends = mm(fitness.end_to_end_mm)
+        found.append(say("From one end to the other, drift as declared and poses add ±{length} (95 %).", length=ends))
     if fitness.not_covered:
-        found.append(f"Not covered: {listing(fitness.not_covered)}.")
+        found.append(say("Not covered: {causes}.", causes=listing(fitness.not_covered)))
     if fitness.not_for:
-        found.append(f"Don't fit parts to {'; '.join(fitness.not_for)}.")
+        found.append(say("Don't fit parts to {places}.", places="; ".join(fitness.not_for)))
     return found
+
+
+def _not_known(part: Part) -> str:
+    if len(part.placed) == 1:
+        return say(
+            "How closely parts can be fitted to the {part} is not known: it was made from one segment alone, so "
+            "nothing tests the scanner's drift.",
+            part=part.noun,
+        )
+    return say(
+        "How closely parts can be fitted to the {part} is not known: it was made from segments of which nothing could "
+        "be withheld, so nothing tests the scanner's drift.",
+        part=part.noun,
+    )

@@ -4,16 +4,18 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any, Literal
 
+from nightbay.core.language import phrase, say
+
 Audience = Literal["shop", "customer"]
-LABELS = {
-    "reference": "Reference",
-    "scanned_on": "Scanned on",
-    "place": "Place",
-    "operator": "Operator",
-    "scanner": "Scanner",
-    "calibrated_on": "Scanner calibrated on",
+LABELS = {  # each as a label, and in a sentence
+    "reference": (phrase("Reference"), phrase("reference")),
+    "scanned_on": (phrase("Scanned on"), phrase("scanned on")),
+    "place": (phrase("Place"), phrase("place")),
+    "operator": (phrase("Operator"), phrase("operator")),
+    "scanner": (phrase("Scanner"), phrase("scanner")),
+    "calibrated_on": (phrase("Scanner calibrated on"), phrase("scanner calibrated on")),
 }
-VEHICLE = {"registration": "Registration", "vin": "Vehicle identification number"}
+VEHICLE = {"registration": phrase("Registration"), "vin": phrase("Vehicle identification number")}
 
 
 @dataclass(frozen=True)
@@ -29,6 +31,8 @@ def identity(given: Mapping[str, Any], audience: Audience) -> Identity:
 
     The vehicle's registration and number are shown only where ``show_vehicle`` allows it for this ``audience``.
     """
-    shown = LABELS | (VEHICLE if given.get("show_vehicle", "nowhere") in ("both", audience) else {})
-    stated = {label: given[key] for key, label in shown.items() if key in given}
-    return Identity(stated, [label[0].lower() + label[1:] for key, label in LABELS.items() if key not in given])
+    shown = {key: label for key, (label, _) in LABELS.items()}
+    if given.get("show_vehicle", "nowhere") in ("both", audience):
+        shown |= VEHICLE
+    stated = {say(label): given[key] for key, label in shown.items() if key in given}
+    return Identity(stated, [say(words) for key, (_, words) in LABELS.items() if key not in given])

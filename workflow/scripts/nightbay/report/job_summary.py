@@ -3,7 +3,8 @@
 from collections.abc import Sequence
 from typing import Any
 
-from nightbay.core.text_format import THIN, listing, mm, number, plural, share
+from nightbay.core.language import phrase, say, stage_sentence
+from nightbay.core.text_format import listing, mm, number, plural, share
 from nightbay.measure.result import COVERAGE
 from nightbay.report import registration
 from nightbay.report.joined import Joined
@@ -11,27 +12,42 @@ from nightbay.report.part import Part
 
 COMPLETE, WARNED, REFUSED = "complete", "complete with warnings", "refused"
 DIMENSIONS = {  # as tables and drawings name them
-    "length": "Length",
-    "width": "Width",
-    "width_over_mirrors": "Width over mirrors",
-    "height": "Height",
-    "height_body": "Height of the body",
-    "wheelbase": "Wheelbase",
-    "inner_length": "Inner length",
-    "inner_width": "Inner width",
-    "inner_height": "Inner height",
+    "length": phrase("Length"),
+    "width": phrase("Width"),
+    "width_over_mirrors": phrase("Width over mirrors"),
+    "height": phrase("Height"),
+    "height_body": phrase("Height of the body"),
+    "wheelbase": phrase("Wheelbase"),
+    "inner_length": phrase("Inner length"),
+    "inner_width": phrase("Inner width"),
+    "inner_height": phrase("Inner height"),
 }
-SIZES = {  # as the summary words them, after the value
-    "length": "long",
-    "width": "wide",
-    "height": "high",
-    "inner_length": "long inside",
-    "inner_width": "wide inside",
-    "inner_height": "high inside",
+IN_SENTENCES = {
+    "length": phrase("length"),
+    "width": phrase("width"),
+    "width_over_mirrors": phrase("width over mirrors"),
+    "height": phrase("height"),
+    "height_body": phrase("height of the body"),
+    "wheelbase": phrase("wheelbase"),
+    "inner_length": phrase("inner length"),
+    "inner_width": phrase("inner width"),
+    "inner_height": phrase("inner height"),
 }
-OUTSIDE = {  # what the board shows of an exterior
-    key: DIMENSIONS[key] for key in ("length", "width", "width_over_mirrors", "height", "wheelbase")
+SIZES = {  # as the summary words them: a length, and a lower bound of one
+    "length": (phrase("{length} long"), phrase("at least {length} long")),
+    "width": (phrase("{length} wide"), phrase("at least {length} wide")),
+    "height": (phrase("{length} high"), phrase("at least {length} high")),
+    "inner_length": (phrase("{length} long inside"), phrase("at least {length} long inside")),
+    "inner_width": (phrase("{length} wide inside"), phrase("at least {length} wide inside")),
+    "inner_height": (phrase("{length} high inside"), phrase("at least {length} high inside")),
 }
+JOINED_BY = {
+    "targets": phrase("targets that both saw"),
+    "points": phrase("named points"),
+    "points and surfaces": phrase("named points and surface that both saw"),
+    "surfaces": phrase("surface that both saw"),
+}
+OUTSIDE = ("length", "width", "width_over_mirrors", "height", "wheelbase")  # what the board shows of an exterior
 # What the board shows of a room, and the extent that stands for it where none of these could be taken.
 INSIDE = {
     ("length_floor",): "inner_length",
@@ -51,32 +67,77 @@ def state_of(parts: Sequence[Part], warnings: Sequence[str]) -> str:
     return WARNED if warnings else COMPLETE
 
 
+def dimension_in_words(name: str) -> str:
+    """The name of a dimension as a sentence has it."""
+    return say(IN_SENTENCES[name]) if name in IN_SENTENCES else name
+
+
 def summary_of(part: Part) -> str:
     """What was made of a part, how well its segments agree and how complete it is, in two or three sentences."""
     if part.reasons:
-        return f"The {part.name} could not be made: {part.reasons[0]['sentence']}"
-    made = f"The {part.name} was made from {plural(len(part.placed), '{count} segment', '{count} segments')}"
-    made += f" and {_count_in_words(part.points)}" if part.points else ""
-    sizes = _sizes_in_words(part)
-    sentences = [made + (": " + ", ".join(sizes) if sizes else "") + "."]
+        reason = stage_sentence(part.reasons[0]["sentence"])
+        return say("The {part} could not be made: {reason}", part=part.noun, reason=reason)
+    sentences = [_made(part)]
     if part.refine and part.refine.discrepancies:
         worst = max(part.refine.discrepancies, key=lambda pair: pair.after.rms_mm)
         sentences.append(
-            f"Overlapping segments agree within {mm(worst.after.rms_mm)} (root mean square of the worst pair, "
-            f"{listing(worst.segments)})."
+            say(
+                "Overlapping segments agree within {rms} (root mean square of the worst pair, {segments}).",
+                rms=mm(worst.after.rms_mm),
+                segments=listing(worst.segments),
+            )
         )
     if part.fill:
         whole_mm2 = part.fill.filled_area_mm2 + part.fill.measured_area_mm2
-        filled = share(part.fill.filled_area_mm2 / max(whole_mm2, 1e-9), 2)
         sentences.append(
-            f"Small gaps closed and marked: {number(part.fill.gaps)}, {filled} of the surface. Openings left: "
-            f"{number(part.fill.open.count)}."
+            say(
+                "Small gaps closed and marked: {gaps}, {share} of the surface. Openings left: {openings}.",
+                gaps=number(part.fill.gaps),
+                share=share(part.fill.filled_area_mm2 / max(whole_mm2, 1e-9), 2),
+                openings=number(part.fill.open.count),
+            )
         )
     return " ".join(sentences)
 
 
+def _made(part: Part) -> str:
+    """What a part was made from, and its main sizes where there are any."""
+    count, sizes = len(part.placed), ", ".join(_sizes_in_words(part))
+    values = {"part": part.noun, "sizes": sizes}
+    if not part.points:
+        if not sizes:
+            return plural(
+                count,
+                "The {part} was made from {count} segment.",
+                "The {part} was made from {count} segments.",
+                **values,
+            )
+        return plural(
+            count,
+            "The {part} was made from {count} segment: {sizes}.",
+            "The {part} was made from {count} segments: {sizes}.",
+            **values,
+        )
+    values["points"] = _count_in_words(part.points)
+    if not sizes:
+        return plural(
+            count,
+            "The {part} was made from {count} segment and {points}.",
+            "The {part} was made from {count} segments and {points}.",
+            **values,
+        )
+    return plural(
+        count,
+        "The {part} was made from {count} segment and {points}: {sizes}.",
+        "The {part} was made from {count} segments and {points}: {sizes}.",
+        **values,
+    )
+
+
 def _count_in_words(points: int) -> str:
-    return f"{number(points)} points" if points < 1e6 else f"{number(points / 1e6, 1)} million points"
+    if points < 1e6:
+        return plural(points, "{count} point", "{count} points")
+    return say("{millions} million points", millions=number(points / 1e6, 1))
 
 
 def _sizes_in_words(part: Part) -> list[str]:
@@ -84,28 +145,29 @@ def _sizes_in_words(part: Part) -> list[str]:
     room = {entry.key: entry.size for entry in part.measure.room} if part.measure else {}
     dimensions |= {name: room[key] for name, key in BETWEEN_WALLS.items() if key in room}
     sizes = [
-        f"{'at least ' if dimensions[name].unscanned_ends else ''}{number(dimensions[name].value_mm)}{THIN}mm {word}"
-        for name, word in SIZES.items()
+        say(at_least if dimensions[name].unscanned_ends else exact, length=mm(dimensions[name].value_mm, 0))
+        for name, (exact, at_least) in SIZES.items()
         if name in dimensions
     ]
     if "wheelbase" in dimensions:
-        sizes.append(f"wheelbase {number(dimensions['wheelbase'].value_mm)}{THIN}mm")
+        sizes.append(say("wheelbase {length}", length=mm(dimensions["wheelbase"].value_mm, 0)))
     return sizes
 
 
 def sizes_of(part: Part) -> list[dict[str, Any]]:
     """The sizes of a part that the board shows: {"part", "key", "name", "value_mm", "uncertainty_mm", "at_least"}.
 
-    Of a room those between its bare surfaces, and its extents only where these could not be taken.
+    Of a room those between its bare surfaces, and its extents only where these could not be taken. Names are in the
+    language in use, but for those of the distances that the job sheet asks for.
     """
     if part.reasons or part.measure is None:
         return []
     dimensions, room = part.measure.dimensions, {entry.key: entry for entry in part.measure.room}
-    named = [(key, name, dimensions[key]) for key, name in OUTSIDE.items() if key in dimensions]
+    named = [(key, say(DIMENSIONS[key]), dimensions[key]) for key in OUTSIDE if key in dimensions]
     for keys, extent in INSIDE.items():
-        found = [(key, room[key].title, room[key].size) for key in keys if key in room]
+        found = [(key, stage_sentence(room[key].title), room[key].size) for key in keys if key in room]
         if not found and extent in dimensions:
-            found = [(extent, DIMENSIONS[extent], dimensions[extent])]
+            found = [(extent, say(DIMENSIONS[extent]), dimensions[extent])]
         named += found
     named += [(key, entry.title, entry.size) for key, entry in room.items() if key.startswith(ORDERED)]
     return [
@@ -126,16 +188,23 @@ def evidence_of(part: Part, fit_tolerance_mm: float | None = None) -> list[str]:
     overlaps, poses without targets; none where it was refused."""
     if part.reasons:
         return []
-    found = [] if fit_tolerance_mm is None else [f"parts can be fitted to about ±{mm(fit_tolerance_mm)} (95 %)"]
+    found = []
+    if fit_tolerance_mm is not None:
+        found.append(say("parts can be fitted to about ±{tolerance} (95 %)", tolerance=mm(fit_tolerance_mm)))
     check = part.network.check_targets if part.network else None
     if check:
-        found.append(f"check targets predicted to {mm(check.rms_mm)} (rms of {number(check.count)})")
+        found.append(
+            say("check targets predicted to {rms} (rms of {checks})", rms=mm(check.rms_mm), checks=number(check.count))
+        )
     if part.refine and part.refine.discrepancies:
         worst = max(part.refine.discrepancies, key=lambda pair: pair.after.rms_mm)
-        found.append(f"overlaps agree to {mm(worst.after.rms_mm)} (rms of the worst pair)")
+        found.append(say("overlaps agree to {rms} (rms of the worst pair)", rms=mm(worst.after.rms_mm)))
     surfaces = registration.short(part)
     found += [surfaces] if surfaces else []
-    return [f"{part.name[0].upper()}{part.name[1:]}: {listing(found)}"] if found else []
+    if not found:
+        return []
+    title = part.noun[0].upper() + part.noun[1:]
+    return [say("{name}: {value}", name=title, value=listing(found))]
 
 
 def joined_in_words(both: Joined | None) -> str | None:
@@ -143,14 +212,10 @@ def joined_in_words(both: Joined | None) -> str | None:
     if both is None:
         return None
     if both.result is None:
-        return "Inside and outside are not joined; they are two models, each in a frame of its own."
-    by = {
-        "targets": "targets that both saw",
-        "points": "named points",
-        "points and surfaces": "named points and surface that both saw",
-        "surfaces": "surface that both saw",
-    }[both.result.found_by]
-    return (
-        f"Inside joined to outside by {by}: middle ±{mm(COVERAGE * both.result.middle_sd_mm)}, worst corner "
-        f"±{mm(COVERAGE * both.result.corner_sd_mm)} (95 %)."
+        return say("Inside and outside are not joined; they are two models, each in a frame of its own.")
+    return say(
+        "Inside joined to outside by {by}: middle ±{middle}, worst corner ±{corner} (95 %).",
+        by=say(JOINED_BY[both.result.found_by]),
+        middle=mm(COVERAGE * both.result.middle_sd_mm),
+        corner=mm(COVERAGE * both.result.corner_sd_mm),
     )

@@ -8,10 +8,12 @@ from typing import Any
 
 import numpy as np
 
+from nightbay.core.language import say, stage_sentence
 from nightbay.core.text_format import digits_of, number
 from nightbay.join.result import JoinedSection, JoinResult, SectionThickness
 from nightbay.pipeline import typed
 from nightbay.pipeline.stage import Upstream
+from nightbay.report.next_step import JobWarning, of_reason
 
 LABELS_MOST = 14  # in one drawing: more would cover the section
 CLEAR = 3.4  # text heights between two labels: four digits and a point take 2.9 (0.64 and 0.32 each)
@@ -30,9 +32,10 @@ class Joined:
     drawings: dict[str, str]
 
     @property
-    def warnings(self) -> list[str]:
+    def warnings(self) -> list[JobWarning]:
         """Sentences on what a customer must know of the join."""
-        return [reason["sentence"] for reason in self.reasons]
+        sentences = [reason["sentence"] for reason in self.reasons]
+        return [JobWarning(stage_sentence(sentence), of_reason(sentence)) for sentence in sentences]
 
 
 def joined_of(upstream: Mapping[str, Sequence[Upstream]], own: Any) -> Joined | None:
@@ -72,8 +75,12 @@ def draw(section: JoinedSection, outline: Mapping[str, Any], text_share: float) 
     view += f"{np.ptp([low[1], high[1]]) + 2 * margin:.0f}"
     places = spread(section.places, section.axis, CLEAR * text_mm)
     across, up = (AXES[axis] for axis in range(3) if axis != section.axis)
-    words = f"Section {section.name}, {across} to the right and {up} up. " + "; ".join(
-        f"wall {_text(place)} mm" for place in places
+    words = say(
+        "Section {name}, {across} to the right and {up} up. {walls}",
+        name=section.name,
+        across=across,
+        up=up,
+        walls=_walls(places),
     )
     return (
         f'<svg class="drawing" viewBox="{view}" role="img" aria-label="{escape(words)}" '
@@ -83,6 +90,10 @@ def draw(section: JoinedSection, outline: Mapping[str, Any], text_share: float) 
         + "".join(_place(place, section.axis, text_mm) for place in places)
         + "</svg>"
     )
+
+
+def _walls(places: Sequence[SectionThickness]) -> str:
+    return "; ".join(say("wall {thickness} mm", thickness=_text(place)) for place in places)
 
 
 def spread(places: Sequence[SectionThickness], axis: int, clear_mm: float) -> list[SectionThickness]:

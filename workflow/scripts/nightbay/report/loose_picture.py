@@ -6,8 +6,10 @@ from matplotlib.axes import Axes as Panel
 from matplotlib.figure import Figure
 from matplotlib.patches import FancyArrowPatch
 
-from nightbay.core.text_format import listing
+from nightbay.core.language import say
+from nightbay.core.text_format import listing, shortest
 from nightbay.refine.result import LooseDirection, LooseOverlap
+from nightbay.report import result_words
 
 SEGMENT, OVERLAP, MOTION = "#9aa5b1", "#0072B2", "#D55E00"  # grey, and Okabe and Ito's blue and vermilion
 ARC = np.radians(np.linspace(-150, 120, 60))  # of a turn
@@ -30,8 +32,8 @@ def _panel(panel: Panel, overlap: LooseOverlap, direction: LooseDirection) -> No
     points = np.vstack([overlap.segment_mm.reshape(-1, 3), overlap.overlap_mm.reshape(-1, 3)])
     plane = _plane(points, direction)
     for shown, colour, size, label in (
-        (overlap.segment_mm, SEGMENT, 3, f"segment {listing(overlap.segments)}"),
-        (overlap.overlap_mm, OVERLAP, 5, f"overlap with {listing(overlap.relative_to)}"),
+        (overlap.segment_mm, SEGMENT, 3, say("segment {names}", names=listing(overlap.segments))),
+        (overlap.overlap_mm, OVERLAP, 5, say("overlap with {names}", names=listing(overlap.relative_to))),
     ):
         x, y = (shown.reshape(-1, 3) @ plane.T).T
         panel.scatter(x, y, s=size, color=colour, linewidths=0, label=label)
@@ -48,9 +50,11 @@ def _panel(panel: Panel, overlap: LooseOverlap, direction: LooseDirection) -> No
         panel.plot(*at, marker="+", color=MOTION, markersize=9, markeredgewidth=2)
     panel.set_aspect("equal")
     panel.margins(0.12)
+    for axis in (panel.xaxis, panel.yaxis):
+        axis.set_major_formatter(lambda value, _: shortest(value))
     panel.tick_params(labelsize=7)
     panel.set_xlabel("mm", fontsize=7)
-    panel.set_title(_wrapped(direction.words), fontsize=8)
+    panel.set_title(_wrapped(result_words.shown(direction.words)), fontsize=8)
 
 
 def _plane(points: np.ndarray, direction: LooseDirection) -> np.ndarray:

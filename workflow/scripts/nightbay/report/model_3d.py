@@ -18,6 +18,7 @@ from typing import Any
 import numpy as np
 import trimesh
 
+from nightbay.core.language import decimal_sign, say
 from nightbay.meshes.surface import Surface
 from nightbay.reduce.result import Level
 from nightbay.report import picture
@@ -109,18 +110,19 @@ def model_of(
     its scale, None without scatter; ``maps``: names of Matplotlib's colour maps for "confidence" and "scatter".
     """
     described, data = encode(mesh, scatter_mm)
-    shadings = {"plain": "Plain"}
+    shadings = {"plain": say("Plain")}
     if "red" in described["values"]:
-        shadings["colour"] = "Colour of the scan"
+        shadings["colour"] = say("Colour of the scan")
     if "confidence" in described["values"]:
-        shadings["confidence"] = "Coverage (confidence)"
+        shadings["confidence"] = say("Coverage (confidence)")
     if "scatter" in described["values"]:
-        shadings["scatter"] = "Scatter"
-    shadings["provenance"] = "Measured or filled"
+        shadings["scatter"] = say("Scatter")
+    shadings["provenance"] = say("Measured or filled")
     described |= {
         "forward": scene.convention.forward,
         "left": scene.convention.left,
-        "front": scene.front,
+        "front": None if scene.front is None else say(scene.front),
+        "decimal": decimal_sign(),
         "backs": not scene.cull,
         "first": "colour" if _mostly_coloured(mesh) else "plain",
         "maps": {name: picture.bar(colours, 256) for name, colours in maps.items() if name in described["values"]},

@@ -7,10 +7,20 @@ from matplotlib.axes import Axes as Panel
 from matplotlib.collections import EllipseCollection
 from matplotlib.figure import Figure
 
+from nightbay.core.language import phrase, say
+from nightbay.core.text_format import shortest
 from nightbay.network.result import AdjustedTarget, NetworkResult
 
-VIEWS = (("in their widest view", 0, 1), ("from the side", 0, 2))  # which of the layout's own axes the picture shows
-ALONG = ("longest extent", "second extent", "third extent")
+VIEWS = (  # which of the layout's own axes the picture shows
+    (phrase("Targets in their widest view; 95 % error ellipses enlarged {factor} times"), 0, 1),
+    (phrase("Targets from the side; 95 % error ellipses enlarged {factor} times"), 0, 2),
+)
+ALONG = (
+    phrase("along the longest extent (mm)"),
+    phrase("along the second extent (mm)"),
+    phrase("along the third extent (mm)"),
+)
+SEEN_BY = (phrase("seen by 2 lists"), phrase("seen by 3 lists"), phrase("seen by 4 lists or more"))
 # Okabe and Ito's palette, which colour-blind readers can tell apart; shapes repeat the meaning of the colours.
 COLOURS = ("#0072B2", "#D55E00", "#009E73")
 SHAPES = ("o", "s", "^")
@@ -42,9 +52,9 @@ def draw(network: NetworkResult) -> Figure | None:
     for panel, (title, u, v) in zip(panels, VIEWS, strict=False):
         _ellipses(panel, xyz[:, [u, v]], covariance[:, [u, v]][:, :, [u, v]], exaggeration)
         _targets(panel, network, targets, xyz[:, [u, v]])
-        panel.set_ylabel(f"along the {ALONG[v]} (mm)", fontsize=8)
+        panel.set_ylabel(say(ALONG[v]), fontsize=8)
         _key(panel, exaggeration, np.ptp(xyz[:, 0]))
-        panel.set_title(f"Targets {title}; 95 % error ellipses enlarged {exaggeration:g} times", fontsize=9)
+        panel.set_title(say(title, factor=shortest(exaggeration)), fontsize=9)
     handles, labels = panels[0].get_legend_handles_labels()
     figure.legend(handles, labels, loc="outside upper center", ncols=4, fontsize=8, frameon=False)
     _visibility(panels[-1], targets, xyz[:, 0], names)
@@ -81,7 +91,14 @@ def _key(panel: Panel, exaggeration: float, wide_mm: float) -> None:
             facecolors="none", edgecolors="0.2", linewidths=0.9,
         )
     )  # fmt: skip
-    panel.text(0.035, 0.06, f"radius {radius:g} mm", transform=panel.transAxes, fontsize=7, va="center")
+    panel.text(
+        0.035,
+        0.06,
+        say("radius {length} mm", length=shortest(radius)),
+        transform=panel.transAxes,
+        fontsize=7,
+        va="center",
+    )
 
 
 def _ellipses(panel: Panel, position: np.ndarray, covariance: np.ndarray, exaggeration: float) -> None:
@@ -100,14 +117,14 @@ def _ellipses(panel: Panel, position: np.ndarray, covariance: np.ndarray, exagge
 def _targets(panel: Panel, network: NetworkResult, targets: Sequence[AdjustedTarget], position: np.ndarray) -> None:
     """The targets by the number of lists that saw them; on top those that were rejected somewhere or moved."""
     seen = np.array([len(target.seen_by) for target in targets])
-    for at, (low, high, label) in enumerate(((2, 2, "2 lists"), (3, 3, "3 lists"), (4, np.inf, "4 lists or more"))):
+    for at, (low, high) in enumerate(((2, 2), (3, 3), (4, np.inf))):
         rows = (seen >= low) & (seen <= high)
         x, y = position[rows].T
-        panel.scatter(x, y, s=9, marker=SHAPES[at], color=COLOURS[at], label=f"seen by {label}", zorder=3)
+        panel.scatter(x, y, s=9, marker=SHAPES[at], color=COLOURS[at], label=say(SEEN_BY[at]), zorder=3)
     row_of = {target.target: row for row, target in enumerate(targets)}  # without targets that only one list kept
     special = (
-        ("rejected as a blunder", {blunder.target for blunder in network.blunders}, "x", "#000000"),
-        ("moved", {target for group in network.moved_groups for target in group.targets}, "+", "#CC79A7"),
+        (say("rejected as a blunder"), {blunder.target for blunder in network.blunders}, "x", "#000000"),
+        (say("moved"), {target for group in network.moved_groups for target in group.targets}, "+", "#CC79A7"),
     )
     for label, numbers, shape, colour in special:
         shown = [row_of[number] for number in sorted(numbers) if number in row_of]
@@ -116,6 +133,7 @@ def _targets(panel: Panel, network: NetworkResult, targets: Sequence[AdjustedTar
             panel.scatter(x, y, s=60, marker=shape, color=colour, label=label, zorder=4)
     panel.set_aspect("equal", adjustable="datalim")
     panel.margins(0.06)
+    panel.yaxis.set_major_formatter(lambda value, _: shortest(value))
     panel.tick_params(labelsize=8)
 
 
@@ -126,6 +144,7 @@ def _visibility(panel: Panel, targets: Sequence[AdjustedTarget], along: np.ndarr
         panel.scatter(along[rows], np.full(len(rows), at), s=10, marker="|", linewidths=1.1, color="0.2")
     panel.set_yticks(range(len(names)), names, fontsize=8)
     panel.set_ylim(len(names) - 0.5, -0.5)
-    panel.set_xlabel(f"along the {ALONG[0]} (mm)", fontsize=8)
-    panel.set_title("Visibility of targets by segment", fontsize=9)
+    panel.xaxis.set_major_formatter(lambda value, _: shortest(value))
+    panel.set_xlabel(say(ALONG[0]), fontsize=8)
+    panel.set_title(say("Visibility of targets by segment"), fontsize=9)
     panel.tick_params(labelsize=8)

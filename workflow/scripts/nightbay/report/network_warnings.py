@@ -3,45 +3,59 @@
 from collections.abc import Mapping
 from typing import Any
 
+from nightbay.core.language import say
 from nightbay.core.text_format import mm, number, plural
 from nightbay.measure.result import COVERAGE
-from nightbay.network.result import DriftEstimate, NetworkResult
-from nightbay.report.next_step import AGAIN, JobWarning
+from nightbay.network.result import DriftEstimate, MovedGroup, NetworkResult, ScaleBar
+from nightbay.report.next_step import JobWarning
 from nightbay.report.part import Part
-
-DATA_SHEET = "scan.target_noise_mm and scan.target_drift_mm_per_m"
 
 
 def of_network(network: NetworkResult | None) -> list[JobWarning]:
     """What the targets show about the vehicle and the scanner."""
     if network is None:
         return []
-    found = [
-        JobWarning(
-            f"Something moved by {mm(group.body.size_mm)} between the control survey and segment {group.segment}: the "
-            "vehicle on its suspension, a door or a lid; see the notes.",
-            f"Find out what moved in segment {group.segment}; scan it again where that matters.",
-        )
-        for group in network.moved_groups
-    ]
-    found += [
-        JobWarning(
-            f"Scale bar {bar.from_id}–{bar.to_id} is off by {mm(bar.difference_mm, 3, sign=True)}, more than the "
-            "uncertainties allow.",
-            f"Check the ids and the certified length of scale bar {bar.from_id}–{bar.to_id}, or calibrate the scanner.",
-        )
-        for bar in network.scale_bars
-        if not bar.passed
-    ]
+    found = [_moved(group) for group in network.moved_groups]
+    found += [_scale_bar(bar) for bar in network.scale_bars if not bar.passed]
     factor = network.variance_factor
     if factor and factor.variance_factor > factor.high:
         found.append(
             JobWarning(
-                "The target lists agree worse than declared; the uncertainties were enlarged to match.",
-                f"Check the scanner's calibration, or set {DATA_SHEET} to what it does.",
+                say("The target lists agree worse than declared; the uncertainties were enlarged to match."),
+                say(
+                    "Check the scanner's calibration, or set scan.target_noise_mm and scan.target_drift_mm_per_m to "
+                    "what it does."
+                ),
             )
         )
     return found + [_drift_warning(drift) for drift in network.drift if _exceeds_declared(drift)]
+
+
+def _moved(group: MovedGroup) -> JobWarning:
+    return JobWarning(
+        say(
+            "Something moved by {length} between the control survey and segment {name}: the vehicle on its "
+            "suspension, a door or a lid; see the notes.",
+            length=mm(group.body.size_mm),
+            name=group.segment,
+        ),
+        say("Find out what moved in segment {name}; scan it again where that matters.", name=group.segment),
+    )
+
+
+def _scale_bar(bar: ScaleBar) -> JobWarning:
+    name = f"{bar.from_id}–{bar.to_id}"
+    return JobWarning(
+        say(
+            "Scale bar {name} is off by {length}, more than the uncertainties allow.",
+            name=name,
+            length=mm(bar.difference_mm, 3, sign=True),
+        ),
+        say(
+            "Check the ids and the certified length of scale bar {name}, or calibrate the scanner.",
+            name=name,
+        ),
+    )
 
 
 def _exceeds_declared(drift: DriftEstimate) -> bool:
@@ -51,10 +65,18 @@ def _exceeds_declared(drift: DriftEstimate) -> bool:
 
 def _drift_warning(drift: DriftEstimate) -> JobWarning:
     return JobWarning(
-        f"The target lists drift by {number(drift.drift_mm_per_m, 3)} mm/m; {number(drift.declared_mm_per_m, 3)} mm/m "
-        f"were declared. Over {number(drift.extent_mm / 1000, 1)} m that is {mm(drift.effect_mm)}, more than the "
-        "uncertainties cover.",
-        f"Set scan.target_drift_mm_per_m to what the scanner does and {AGAIN}, or calibrate the scanner.",
+        say(
+            "The target lists drift by {drift} mm/m; {declared} mm/m were declared. Over {extent} m that is {effect}, "
+            "more than the uncertainties cover.",
+            drift=number(drift.drift_mm_per_m, 3),
+            declared=number(drift.declared_mm_per_m, 3),
+            extent=number(drift.extent_mm / 1000, 1),
+            effect=mm(drift.effect_mm),
+        ),
+        say(
+            "Set scan.target_drift_mm_per_m to what the scanner does and run the same command, or calibrate the "
+            "scanner."
+        ),
     )
 
 
@@ -65,8 +87,13 @@ def unmeasured_bars(part: Part, sheet: Mapping[str, Any]) -> list[JobWarning]:
         return []
     return [
         JobWarning(
-            f"The scale was not checked: {plural(sheet['scale_bars'], '{count} scale bar', '{count} scale bars')} of the job sheet could not be "
-            "measured, because there is no network of targets with the ends.",
-            f"Export the target lists with the ends of the scale bars and {AGAIN}.",
+            plural(
+                sheet["scale_bars"],
+                "The scale was not checked: {count} scale bar of the job sheet could not be measured, because there is "
+                "no network of targets with the ends.",
+                "The scale was not checked: {count} scale bars of the job sheet could not be measured, because there "
+                "is no network of targets with the ends.",
+            ),
+            say("Export the target lists with the ends of the scale bars and run the same command."),
         )
     ]

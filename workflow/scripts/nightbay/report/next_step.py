@@ -3,7 +3,9 @@
 import re
 from collections.abc import Sequence
 
-DELIVER = "Deliver."
+from nightbay.core import language
+from nightbay.core.language import say
+
 AGAIN = "run the same command"
 # Words that an instruction begins with. By the rules of the project a refusal ends with what to do, as a rule after a
 # colon.
@@ -15,7 +17,7 @@ IMPERATIVES = re.compile(
 )
 BOUNDS = (": ", "; ", ". ", ", ")
 # What a sentence begins with that can be scanned or exported again, and the word that stands for it.
-ABOUT = re.compile(r"[Ss]egment [^\s:;,]+|[^\s:;,]+/raw/[^\s:;,]+")
+ABOUT = re.compile(r"[Ss]egment (?P<segment>[^\s:;,]+)|[^\s:;,]+/raw/[^\s:;,]+")
 IT = re.compile(r" it (?=again)")
 
 
@@ -31,10 +33,11 @@ class JobWarning(str):
         return made
 
 
-def of_reason(sentence: str, otherwise: str = "Correct what the reason names.") -> str:
-    """What the sentence of a refusal tells to do: its last part that begins like an instruction, as a sentence.
+def of_reason(sentence: str, otherwise: str | None = None) -> str:
+    """What the English sentence of a refusal tells to do, in the language in use: its last part that begins like an
+    instruction, as a sentence.
 
-    ``otherwise``: what it is where the sentence holds none.
+    ``otherwise``: what it is where the sentence holds none, in the language in use.
     """
     text = sentence.strip().rstrip(".")
     for bound in BOUNDS:
@@ -42,18 +45,40 @@ def of_reason(sentence: str, otherwise: str = "Correct what the reason names.") 
         while (at := text.rfind(bound, 0, at)) >= 0:
             tail = text[at + len(bound) :]
             if IMPERATIVES.match(tail):
-                tail = _with_its_object(tail, text)
-                return f"{tail[0].upper()}{tail[1:]}."
-    return otherwise
+                return _in_words(sentence.strip(), tail, bound)
+    return otherwise or say("Correct what the reason names.")
 
 
 def of_job(refused: bool, reasons: Sequence[str], warnings: Sequence[JobWarning]) -> list[str]:
     """The next steps of a job, each once: those of its ``reasons`` where it was refused, else of its ``warnings``."""
     if refused:
-        steps = [of_reason(sentence) for sentence in reasons] + [f"Then {AGAIN}."]
+        steps = [of_reason(sentence) for sentence in reasons] + [say("Then run the same command.")]
     else:
-        steps = [warning.step for warning in warnings] or [DELIVER]
+        steps = [warning.step for warning in warnings] or [say("Deliver.")]
     return list(dict.fromkeys(steps))
+
+
+def _in_words(sentence: str, tail: str, bound: str) -> str:
+    """The instruction ``tail`` of an English ``sentence`` as a sentence in the language in use.
+
+    A translation has the same parts in the same order. One with other bounds can't be taken apart: it is shown whole.
+    """
+    translated = language.stage_sentence(sentence)
+    if translated == sentence:
+        return _whole(_with_its_object(tail, sentence))
+    if translated.count(bound) != sentence.count(bound):
+        return _whole(translated)
+    step = bound.join(translated.rsplit(bound, tail.count(bound) + 1)[1:])
+    about = ABOUT.match(sentence)
+    if about and IT.search(tail):
+        subject = say("Segment {name}", name=about["segment"]) if about["segment"] else about[0]
+        return say("{subject}: {step}.", subject=subject, step=step.rstrip("."))
+    return _whole(step)
+
+
+def _whole(sentence: str) -> str:
+    """A sentence with its capital and its end."""
+    return f"{sentence[0].upper()}{sentence[1:].rstrip('.')}."
 
 
 def _with_its_object(step: str, sentence: str) -> str:

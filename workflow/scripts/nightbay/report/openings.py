@@ -1,12 +1,13 @@
 """The openings of a part for its page: what each is as far as the evidence goes, and where a picture shows it."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
 from nightbay.core.axes import AS_SCANNED, Axes
-from nightbay.core.text_format import plural
+from nightbay.core.language import phrase, say
+from nightbay.core.text_format import MINUS, plural
 from nightbay.fill.result import Opening
 from nightbay.report import picture
 from nightbay.report.view_marks import Mark
@@ -17,15 +18,23 @@ COARSE = (
     0.02  # of the part's longest side: a line between points of a boundary that are farther apart would cut corners
 )
 WORDS = {
-    "large": "hole in a panel, larger than the limit; whether it is glazed, open or was not seen is not known",
-    "rim": "free edge of a sheet or end of a tube",
-    "folded": "hole whose boundary overlaps itself or leaves no room for faces",
+    "large": phrase("hole in a panel, larger than the limit; whether it is glazed, open or was not seen is not known"),
+    "rim": phrase("free edge of a sheet or end of a tube"),
+    "folded": phrase("hole whose boundary overlaps itself or leaves no room for faces"),
 }
-KINDS = {  # singular and plural
-    EDGE: ("{count} edge of the scan", "{count} edges of the scan"),
-    "large": ("{count} hole in a panel", "{count} holes in panels"),
-    "rim": ("{count} free edge of a sheet", "{count} free edges of sheets"),
-    "folded": ("{count} other hole", "{count} other holes"),
+EDGES = {  # by the side of the part
+    "top": phrase("edge of the scan, on top"),
+    "below": phrase("edge of the scan, underneath"),
+    "front": phrase("edge of the scan, at the front"),
+    "rear": phrase("edge of the scan, at the rear"),
+    "left": phrase("edge of the scan, left"),
+    "right": phrase("edge of the scan, right"),
+}
+KINDS: Mapping[str, Callable[[int], str]] = {  # how many of a kind
+    EDGE: lambda count: plural(count, "{count} edge of the scan", "{count} edges of the scan"),
+    "large": lambda count: plural(count, "{count} hole in a panel", "{count} holes in panels"),
+    "rim": lambda count: plural(count, "{count} free edge of a sheet", "{count} free edges of sheets"),
+    "folded": lambda count: plural(count, "{count} other hole", "{count} other holes"),
 }
 
 
@@ -58,20 +67,20 @@ def kind_of(opening: Opening, low_mm: np.ndarray, high_mm: np.ndarray, conventio
     """
     share = opening.size_mm / np.maximum(high_mm - low_mm, 1e-9)
     if np.count_nonzero(share >= SPAN) < 2:
-        return opening.kind, WORDS[opening.kind]
+        return opening.kind, say(WORDS[opening.kind])
     axis = int(np.argmin(share))
     high = opening.centre_mm[axis] > (low_mm[axis] + high_mm[axis]) / 2
-    return EDGE, f"edge of the scan, {_side(axis, bool(high), convention)}"
+    return EDGE, _edge(axis, bool(high), convention)
 
 
-def _side(axis: int, high: bool, convention: Axes) -> str:
+def _edge(axis: int, high: bool, convention: Axes) -> str:
     if axis == 2:
-        return "on top" if high else "underneath"
+        return say(EDGES["top" if high else "below"])
     if convention == AS_SCANNED:
-        return f"towards {'+' if high else chr(0x2212)}{'XY'[axis]}"
-    towards = convention.forward if axis == 0 else convention.left
-    positive = high == (towards > 0)
-    return ("at the front" if positive else "at the rear") if axis == 0 else ("left" if positive else "right")
+        direction = ("+" if high else MINUS) + "XY"[axis]
+        return say("edge of the scan, towards {axis}", axis=direction)
+    positive = high == ((convention.forward, convention.left)[axis] > 0)
+    return say(EDGES[(("rear", "front"), ("right", "left"))[axis][positive]])
 
 
 def shown(
@@ -142,6 +151,6 @@ def areas(listed: Sequence[ShownOpening], total_mm2: float, total: int) -> OpenA
     for kind, words in KINDS.items():
         area_mm2 = [shown.opening.area_mm2 for shown in listed if shown.kind == kind]
         if area_mm2:
-            found.append((plural(len(area_mm2), *words), float(sum(area_mm2))))
+            found.append((words(len(area_mm2)), float(sum(area_mm2))))
     rest_mm2 = total_mm2 - sum(area_mm2 for _, area_mm2 in found)
     return OpenAreas(found, max(rest_mm2, 0.0), total - len(listed))

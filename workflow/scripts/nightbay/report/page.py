@@ -9,7 +9,7 @@ import markupsafe
 from nightbay.core import language, text_format
 from nightbay.core.paths import TEMPLATES
 from nightbay.core.version import version
-from nightbay.report import chart, fitness_for_use
+from nightbay.report import chart, fitness_for_use, result_words
 from nightbay.report.drawing import Drawing
 
 
@@ -24,6 +24,7 @@ def render(template: str, **values: Any) -> str:
     )
     environment.filters |= {
         "number": _defined(text_format.number),
+        "shortest": _defined(text_format.shortest),
         "mm": _defined(text_format.mm),
         "area": _defined(text_format.area),
         "share": _defined(text_format.share),
@@ -31,6 +32,7 @@ def render(template: str, **values: Any) -> str:
         "listing": text_format.listing,
         "plain": _plain,
         "stage_sentence": language.stage_sentence,
+        "result_words": result_words.shown,
     }
     environment.globals |= {
         "plus_minus": lambda value, uncertainty, *least: text_format.plus_minus(

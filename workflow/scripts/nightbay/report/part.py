@@ -6,6 +6,7 @@ from pathlib import Path
 from typing import Any, TypeVar
 
 from nightbay.clean.result import CleanResult
+from nightbay.core.language import phrase, say
 from nightbay.deliver.result import DeliverResult
 from nightbay.fill.result import FillResult
 from nightbay.frame.result import FrameResult
@@ -18,6 +19,7 @@ from nightbay.pipeline.stage import Upstream
 from nightbay.reduce.result import ReduceResult
 from nightbay.refine.result import LooseOverlap, RefineResult
 
+NAMES = {"exterior": phrase("exterior"), "interior": phrase("interior")}  # of the parts, in sentences
 Kind = TypeVar("Kind")
 
 
@@ -47,6 +49,11 @@ class Part:
     reduce: ReduceResult | None
     deliver: DeliverResult | None
     measure: MeasureResult | None
+
+    @property
+    def noun(self) -> str:
+        """Its name as a sentence has it."""
+        return say(NAMES[self.name])
 
     def folder(self, stage: str) -> Path:
         """The data folder of a stage of the part. KeyError where the stage did not run."""

@@ -11,12 +11,14 @@ from scipy import ndimage
 from scipy.ndimage import gaussian_filter, maximum_filter
 
 from nightbay.core.axes import Axes
+from nightbay.core.language import phrase
 from nightbay.meshes import vertices
 from nightbay.meshes.surface import Surface
 from nightbay.report import raster
 
 UP = np.array([0.0, 0.0, 1.0])
 VIEWS = ("left", "front", "right", "rear", "top")
+FRONT, ASSUMED = phrase("front"), phrase("front (assumed)")  # what the arrow to the front says
 OBLIQUE = "oblique"  # from ahead, from the left and from above
 CLAY = np.array([0.80, 0.81, 0.82])
 # Backs of sheets and filled faces carry a pattern, so that neither rests on its colour alone: dots and stripes.
@@ -36,7 +38,7 @@ class View:
 
     ``axes`` (3, 3): unit vectors to the picture's right, to its top and towards the viewer; ``left_mm`` and ``top_mm``:
     its left and top edge along the first two; ``pixel_mm``: edge of a pixel; ``forward`` (3,): unit vector towards the
-    front, and ``front``, how sure that is, in words; None where no front is known.
+    front, and ``front``, how sure that is, FRONT or ASSUMED; None where no front is known.
     """
 
     name: str
@@ -82,11 +84,11 @@ class Scene:
     """A surface ready to be drawn from all sides; the rasters are kept because several pictures share them.
 
     ``width_px``: width of the longest view; ``cull``: leave out faces that turn their back to the viewer. ``low_mm``
-    and ``high_mm`` (3,): bounds of the faces; ``front``: what the arrow to the front says, None without a known front.
+    and ``high_mm`` (3,): bounds of the faces; ``front``: FRONT or ASSUMED, None without a known front.
     """
 
     def __init__(
-        self, mesh: Surface, convention: Axes, width_px: int, cull: bool = False, front: str | None = "front"
+        self, mesh: Surface, convention: Axes, width_px: int, cull: bool = False, front: str | None = FRONT
     ) -> None:
         self.mesh, self.convention, self.cull, self.front = mesh, convention, cull, front
         self.normals = vertices.normals_of_all(mesh.vertices_mm, mesh.faces).astype(np.float32)

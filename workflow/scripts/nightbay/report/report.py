@@ -82,7 +82,7 @@ def _content(upstream: Mapping[str, list[Upstream]], sheet: Mapping[str, Any], s
     parts = parts_of(upstream)
     warnings = job_warnings.warnings_of(parts, sheet)
     both = joined.joined_of(upstream, settings.report)
-    warnings += [JobWarning(sentence, next_step.of_reason(sentence)) for sentence in (both.warnings if both else [])]
+    warnings += both.warnings if both else []
     coverage = {part.name: unseen_places.coverage_of(part) for part in parts}
     warnings += [
         JobWarning(
@@ -134,7 +134,7 @@ def _page(
         joined_sentence=work_done.joined_sentence(content.joined), parameters=_parameters(content.job, sheet),
         versions=_versions(upstream), shop=audience == "shop", marked_openings=settings.report.marked_openings,
         identity=identity.identity(sheet.get("identity", {}), audience),
-        headline=HEADLINE, safety_line=safety_line, cautions=cautions(safety_line),
+        headline=say(HEADLINE), safety_line=safety_line, cautions=cautions(safety_line),
     )  # fmt: skip
 
 

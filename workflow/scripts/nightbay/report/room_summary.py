@@ -1,9 +1,8 @@
 """What a reader must know of the frame of a room before using its model."""
 
+from nightbay.core.language import say
 from nightbay.frame.result import FrameResult
-from nightbay.report.next_step import AGAIN, JobWarning
-
-STATE = "State {} in job.yaml (parts, interior, axes, {}) and " + AGAIN + "."
+from nightbay.report.next_step import JobWarning
 
 
 def warnings(frame: FrameResult | None) -> list[JobWarning]:
@@ -13,51 +12,81 @@ def warnings(frame: FrameResult | None) -> list[JobWarning]:
     if not frame.zero_planes["z"].found:
         return [
             JobWarning(
-                "The interior has no frame: which way is up was not found, and the model lies as it was scanned. Give "
-                "axes.up in the job sheet (parts, interior, axes).",
-                STATE.format("which way is up", "up"),
+                say(
+                    "The interior has no frame: which way is up was not found, and the model lies as it was scanned. "
+                    "Give axes.up in the job sheet (parts, interior, axes)."
+                ),
+                say("State which way is up in job.yaml (parts, interior, axes, up) and run the same command."),
             )
         ]
+    return [*_directions(frame), *_middle(frame)]
+
+
+def _directions(frame: FrameResult) -> list[JobWarning]:
+    """Of a room with a floor plane: which of its directions are assumed."""
     room = frame.room
     found = []
-    if not room.up.decided:
+    if room and not room.up.decided:
         found.append(
             JobWarning(
-                "The interior is square to its own planes, but which of them is the floor is assumed: give the number "
-                "of the floor's plane, as the drawing of the room shows it (parts, interior, axes, up).",
-                STATE.format("which plane is the floor", "up"),
+                say(
+                    "The interior is square to its own planes, but which of them is the floor is assumed: give the "
+                    "number of the floor's plane, as the drawing of the room shows it (parts, interior, axes, up)."
+                ),
+                say("State which plane is the floor in job.yaml (parts, interior, axes, up) and run the same command."),
             )
         )
-    if not room.along.decided:
+    if room and not room.along.decided:
         found.append(
             JobWarning(
-                "Which way the interior's length runs is assumed: give the number of the front wall's plane, as the "
-                "drawing of the room shows it (parts, interior, axes, forward).",
-                STATE.format("which plane is the front wall", "forward"),
+                say(
+                    "Which way the interior's length runs is assumed: give the number of the front wall's plane, as "
+                    "the drawing of the room shows it (parts, interior, axes, forward)."
+                ),
+                say(
+                    "State which plane is the front wall in job.yaml (parts, interior, axes, forward) and run the same "
+                    "command."
+                ),
             )
         )
     elif frame.heading.found_by == "kept":
         found.append(
-            JobWarning(
-                "Which end of the interior is the front is not known; left and right may be exchanged (parts, "
-                "interior, axes, forward).",
-                STATE.format("which end of the interior is the front", "forward"),
+            _front(
+                say(
+                    "Which end of the interior is the front is not known; left and right may be exchanged (parts, "
+                    "interior, axes, forward)."
+                )
             )
         )
     elif frame.heading.assumed:
         found.append(
-            JobWarning(
-                "Which end of the interior is the front is assumed; left and right may be exchanged (parts, "
-                "interior, axes, forward).",
-                STATE.format("which end of the interior is the front", "forward"),
-            )
-        )
-    if not frame.zero_planes["y"].found:
-        found.append(
-            JobWarning(
-                "The middle of the interior was not found: zero Y stays as scanned, and no size of the whole room can "
-                "be stated.",
-                "Scan both side walls of the interior.",
+            _front(
+                say(
+                    "Which end of the interior is the front is assumed; left and right may be exchanged (parts, "
+                    "interior, axes, forward)."
+                )
             )
         )
     return found
+
+
+def _front(sentence: str) -> JobWarning:
+    step = say(
+        "State which end of the interior is the front in job.yaml (parts, interior, axes, forward) and run the same "
+        "command."
+    )
+    return JobWarning(sentence, step)
+
+
+def _middle(frame: FrameResult) -> list[JobWarning]:
+    if frame.zero_planes["y"].found:
+        return []
+    return [
+        JobWarning(
+            say(
+                "The middle of the interior was not found: zero Y stays as scanned, and no size of the whole room can "
+                "be stated."
+            ),
+            say("Scan both side walls of the interior."),
+        )
+    ]

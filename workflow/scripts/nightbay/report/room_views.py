@@ -5,6 +5,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from nightbay.core.axes import Axes
+from nightbay.core.language import phrase, say
 from nightbay.frame.result import Plane
 from nightbay.measure.result import RoomSize
 from nightbay.report import drawing, picture
@@ -13,11 +14,11 @@ from nightbay.report.view_marks import Mark
 
 VIEWS = ("top", "left", "right", "rear", "front")
 TITLES = {
-    "top": "Plan, from above",
-    "left": "Elevation, from the left",
-    "right": "Elevation, from the right",
-    "rear": "Elevation, from the rear",
-    "front": "Elevation, from the front",
+    "top": phrase("Plan, from above"),
+    "left": phrase("Elevation, from the left"),
+    "right": phrase("Elevation, from the right"),
+    "rear": phrase("Elevation, from the rear"),
+    "front": phrase("Elevation, from the front"),
 }
 DRAWN = {  # size: view, along the picture's height
     "length_floor": ("top", False),
@@ -29,15 +30,15 @@ DRAWN = {  # size: view, along the picture's height
     "width_belt": ("rear", False),
     "rear_opening_height": ("rear", True),
 }
-SHORT = {  # what the lines are called, where the table's title is too long
-    "length_floor": "Length, floor",
-    "length_belt": "Length, belt",
-    "width_floor": "Width, floor",
-    "width_belt": "Width, belt",
-    "width_wheel_boxes": "Wheel boxes",
-    "height_roof": "To roof",
-    "height_bows": "To bows",
-    "rear_opening_height": "Open end",
+SHORT = {  # what the lines are called: the titles of the table are too long
+    "length_floor": phrase("Length, floor"),
+    "length_belt": phrase("Length, belt"),
+    "width_floor": phrase("Width, floor"),
+    "width_belt": phrase("Width, belt"),
+    "width_wheel_boxes": phrase("Wheel boxes"),
+    "height_roof": phrase("To roof"),
+    "height_bows": phrase("To bows"),
+    "rear_opening_height": phrase("Open end"),
 }
 
 
@@ -52,9 +53,9 @@ def draw(part: Part, scene: picture.Scene, text_mm: float) -> dict[str, drawing.
         lines = [_line(size) for size in sizes if DRAWN.get(size.key, ("",))[0] == name]
         if not lines and name not in marks:
             continue
-        text = ", ".join(drawing.label(line) for line in lines) or "numbers of planes"
+        text = ", ".join(drawing.label(line) for line in lines) or say("numbers of planes")
         view = scene.view(name, coarser=picture.MAP)
-        drawn[name] = drawing.draw(view, TITLES[name], text, lines, marks.get(name, ()), text_mm)
+        drawn[name] = drawing.draw(view, say(TITLES[name]), text, lines, marks.get(name, ()), text_mm)
     return drawn
 
 
@@ -77,5 +78,5 @@ def _line(size: RoomSize) -> drawing.Line:
     low, high = size.size.points_mm.low, size.size.points_mm.high
     assert low is not None and high is not None  # a room's sizes have both ends
     return drawing.Line(
-        SHORT.get(size.key, size.title), size.size.value_mm, size.size.uncertainty_mm, low, high, DRAWN[size.key][1]
+        say(SHORT[size.key]), size.size.value_mm, size.size.uncertainty_mm, low, high, DRAWN[size.key][1]
     )

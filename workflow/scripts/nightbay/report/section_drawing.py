@@ -9,9 +9,10 @@ from typing import Any
 import numpy as np
 
 from nightbay.core.axes import DESIGN_GRID, Axes, axes
+from nightbay.core.language import phrase, say
 from nightbay.core.text_format import mm, number
 from nightbay.meshes import sections
-from nightbay.report import picture, view_marks
+from nightbay.report import picture, result_words, view_marks
 from nightbay.report.drawing import Drawing
 from nightbay.report.part import Part
 
@@ -22,6 +23,11 @@ LABELS = 6.0  # text heights between two numbers of the grid, at least
 MARGIN = 1.2  # around the outlines, text heights
 TEXT = 0.7  # of the height of the text in the views: a section has more numbers
 SEEN = {"y": "left", "x": "front", "z": "top"}  # the view whose directions a section has, by the axis across it
+DESCRIBED = {
+    "y": phrase("Section {title}: {across} and {up}, seen from the left."),
+    "x": phrase("Section {title}: {across} and {up}, seen from the front."),
+    "z": phrase("Section {title}: {across} and {up}, seen from the top."),
+}
 KEPT = {"x": (1, 2), "y": (0, 2), "z": (0, 1)}  # the coordinates of a section's points
 
 
@@ -72,7 +78,9 @@ def _group(section: Mapping[str, Any]) -> str:
 def title_of(section: Mapping[str, Any]) -> str:
     """The plane in words, with the station in millimetres."""
     place = f"{section['axis'].upper()} = {mm(section['value_mm'] + 0.0, 0)}"
-    return f"{section['name'].capitalize()}, {place}" if section["name"].startswith("axle") else place
+    if not section["name"].startswith("axle"):
+        return place
+    return say("Axle {number}, {place}", number=section["name"].split()[-1], place=place)
 
 
 def draw(section: Mapping[str, Any], title: str, convention: Axes, ground: str | None, text_mm: float) -> Drawing:
@@ -98,10 +106,11 @@ def draw(section: Mapping[str, Any], title: str, convention: Axes, ground: str |
         + "".join(_path([line for line, filled in lines if filled is kind], kind) for kind in (False, True))
         + bar
     )
-    words = f"Section {title}: {'XYZ'[across]} and {'XYZ'[up]}, seen from the {SEEN[section['axis']]}"
+    words = say(DESCRIBED[section["axis"]], title=title, across="XYZ"[across], up="XYZ"[up])
+    words += " " + say("Scale bar {length}.", length=mm(length_mm, 0))
     return Drawing(
         f'<svg class="drawing section" viewBox="{" ".join(f"{value:.0f}" for value in box)}" role="img" '
-        f'aria-label="{escape(words)}. Scale bar {escape(mm(length_mm, 0))}." style="--text:{text_mm:.0f}px" '
+        f'aria-label="{escape(words)}" style="--text:{text_mm:.0f}px" '
         f'xmlns="http://www.w3.org/2000/svg">{body}</svg>',
         float(box[2]),
     )
@@ -122,7 +131,8 @@ def _grid(low: np.ndarray, high: np.ndarray, sign: float, text_mm: float, across
             f'<text x="{low[0] - 0.4 * text_mm:.0f}" y="{-at + 0.35 * text_mm:.0f}" text-anchor="end">'
             f"{number(at)}</text>"
         )
-    names = f'<text x="{high[0]:.0f}" y="{-high[1] - 0.6 * text_mm:.0f}" text-anchor="end">{across}, {up} in mm</text>'
+    names = f'<text x="{high[0]:.0f}" y="{-high[1] - 0.6 * text_mm:.0f}" text-anchor="end">'
+    names += f"{escape(say('{across}, {up} in mm', across=across, up=up))}</text>"
     return f'<g class="grid">{"".join(drawn)}{names}</g>'
 
 
@@ -143,7 +153,7 @@ def _reference_lines(axis: str, low: np.ndarray, high: np.ndarray, ground: str |
         drawn += (
             f'<path class="ground" d="M{low[0]:.0f} 0H{high[0]:.0f}"/>'
             f'<text x="{high[0] - 0.3 * text_mm:.0f}" y="{0.95 * text_mm:.0f}" text-anchor="end">'
-            f"Z = 0: {escape(ground)}</text>"
+            f"Z = 0: {escape(result_words.shown(ground))}</text>"
         )
     if axis == "x" and low[0] < 0 < high[0]:
         drawn += f'<path class="centre" d="M0 {-low[1]:.0f}V{-high[1]:.0f}"/>'

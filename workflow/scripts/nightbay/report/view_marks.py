@@ -7,13 +7,27 @@ from html import escape
 import numpy as np
 
 from nightbay.core import text_format
-from nightbay.report.picture import View
+from nightbay.core.language import phrase, say
+from nightbay.report.picture import ASSUMED, FRONT, View
 
 STRIP = 4.2  # height of the strip above a picture, text heights
 FLAT = 0.2  # a direction whose length in the picture is below this share of its own points at the viewer, or away
 RADIUS = 0.75  # of a mark's circle, text heights
 APART = 2.1  # least distance of two marks' centres, in radii
 RINGS, DIRECTIONS = 8, 16  # where a mark that would cover another is tried: rings of two radii, directions on each
+
+FACING = {  # what the picture says of a front towards the viewer or away, and the sentence for it
+    (FRONT, True): (phrase("front faces you"), phrase("Front faces you.")),
+    (FRONT, False): (phrase("front faces away"), phrase("Front faces away.")),
+    (ASSUMED, True): (phrase("front (assumed) faces you"), phrase("Front (assumed) faces you.")),
+    (ASSUMED, False): (phrase("front (assumed) faces away"), phrase("Front (assumed) faces away.")),
+}
+SIDE = {
+    (FRONT, True): phrase("Front is to the left."),
+    (FRONT, False): phrase("Front is to the right."),
+    (ASSUMED, True): phrase("Front (assumed) is to the left."),
+    (ASSUMED, False): phrase("Front (assumed) is to the right."),
+}
 
 
 @dataclass(frozen=True)
@@ -41,8 +55,8 @@ def strip(view: View, text_mm: float) -> tuple[str, str]:
     length_mm = round_length(0.35 * view.width * view.pixel_mm)
     x, y = 4.5 * text_mm, -0.75 * text_mm
     bar = scale_bar(x, y, length_mm, text_mm)
-    text = f"{facing} Scale bar {text_format.mm(length_mm, 0)}. {words}"
-    return f"{_tripod(view, text_mm)}{front}{bar}{origin}", text
+    scale = say("Scale bar {length}.", length=text_format.mm(length_mm, 0))
+    return f"{_tripod(view, text_mm)}{front}{bar}{origin}", f"{facing} {scale} {words}"
 
 
 def round_length(most_mm: float) -> float:
@@ -83,22 +97,22 @@ def _front(view: View, text_mm: float) -> tuple[str, str]:
     """The arrow towards the front, or words where it points at the viewer or away; SVG and words."""
     x, y = 4.5 * text_mm, -2.4 * text_mm
     if view.forward is None or view.front is None:
-        return f'<g class="front"><text x="{x:.1f}" y="{y:.1f}">front not known</text></g>', "The front is not known."
+        return _front_text(x, y, say("front not known")), say("The front is not known.")
     right, up, towards = view.axes @ view.forward
     if np.hypot(right, up) < FLAT:
-        words = f"{view.front} faces {'you' if towards > 0 else 'away'}"
-        return f'<g class="front"><text x="{x:.1f}" y="{y:.1f}">{escape(words)}</text></g>', _sentence(words)
+        words, sentence = FACING[view.front, bool(towards > 0)]
+        return _front_text(x, y, say(words)), say(sentence)
     unit = np.array([right, -up]) / np.hypot(right, up)
     middle = np.array([x + 0.9 * text_mm, y - 0.32 * text_mm])
     tail, tip = middle - 0.9 * text_mm * unit, middle + 0.9 * text_mm * unit
     arrow = (
         f'<path d="M{tail[0]:.1f} {tail[1]:.1f}L{tip[0]:.1f} {tip[1]:.1f}"/>{_head(tuple(tip), unit, 0.6 * text_mm)}'
     )
-    side = "left" if right < 0 else "right"
-    return (
-        f'<g class="front">{arrow}<text x="{x + 2.2 * text_mm:.1f}" y="{y:.1f}">{escape(view.front)}</text></g>',
-        _sentence(f"{view.front} is to the {side}"),
-    )
+    return _front_text(x + 2.2 * text_mm, y, say(view.front), arrow), say(SIDE[view.front, bool(right < 0)])
+
+
+def _front_text(x: float, y: float, words: str, arrow: str = "") -> str:
+    return f'<g class="front">{arrow}<text x="{x:.1f}" y="{y:.1f}">{escape(words)}</text></g>'
 
 
 def _origin(view: View, text_mm: float) -> tuple[str, str]:
@@ -106,17 +120,13 @@ def _origin(view: View, text_mm: float) -> tuple[str, str]:
     x, y = position(view, np.zeros(3))
     r = 0.42 * text_mm
     if not (0 <= x <= view.width * view.pixel_mm and 0 <= y <= view.height * view.pixel_mm):
-        return "", "The origin lies outside this picture."
+        return "", say("The origin lies outside this picture.")
     arc = f"a{r:.1f} {r:.1f} 0 0 1"
     quarters = f"M{x:.1f} {y:.1f}v{-r:.1f}{arc} {r:.1f} {r:.1f}zv{r:.1f}{arc} {-r:.1f} {-r:.1f}z"
     return (
         f'<g class="origin"><circle cx="{x:.1f}" cy="{y:.1f}" r="{r:.1f}"/><path d="{quarters}"/></g>',
-        "A quartered circle marks the origin.",
+        say("A quartered circle marks the origin."),
     )
-
-
-def _sentence(words: str) -> str:
-    return words[0].upper() + words[1:] + "."
 
 
 def _head(tip: tuple[float, float], unit: np.ndarray, long: float) -> str:

@@ -8,7 +8,9 @@ from typing import Any
 import numpy as np
 from scipy.spatial import cKDTree
 
-from nightbay.core.axes import AS_SCANNED, DESIGN_GRID, axes
+from nightbay.core.axes import AS_SCANNED, DESIGN_GRID, ISO_8855, axes
+from nightbay.core.language import phrase, say
+from nightbay.core.text_format import MINUS, shortest
 from nightbay.frame.result import FrameResult
 from nightbay.measure.result import Dimension
 from nightbay.meshes import surface
@@ -19,25 +21,30 @@ from nightbay.report.view_marks import Mark
 
 CONFIDENCE_MAP, SCATTER_MAP, SIGNED_MAP = "viridis", "cividis", "RdBu_r"
 VIEW_TITLES = {
-    "left": "Left side",
-    "right": "Right side",
-    "front": "Front",
-    "rear": "Rear",
-    "top": "From above",
+    "left": phrase("Left side"),
+    "right": phrase("Right side"),
+    "front": phrase("Front"),
+    "rear": phrase("Rear"),
+    "top": phrase("From above"),
 }
 AXIS_TITLES = {  # where the frame is as scanned
-    "left": "Along +Y",
-    "right": "Along −Y",
-    "front": "Along +X",
-    "rear": "Along −X",
-    "top": "Along −Z",
+    "left": phrase("Along +Y"),
+    "right": phrase("Along −Y"),
+    "front": phrase("Along +X"),
+    "rear": phrase("Along −X"),
+    "top": phrase("Along −Z"),
 }
 INSIDE_TITLES = {
-    "left": "From the left",
-    "right": "From the right",
-    "front": "From the front",
-    "rear": "From the rear",
-    "top": "From above",
+    "left": phrase("From the left"),
+    "right": phrase("From the right"),
+    "front": phrase("From the front"),
+    "rear": phrase("From the rear"),
+    "top": phrase("From above"),
+}
+FRAMES = {  # sentences on the coordinates, by axis convention
+    DESIGN_GRID: phrase("Vehicle frame: X rearward, Y right, Z up."),
+    ISO_8855: phrase("Vehicle frame, ISO 8855: X forward, Y left, Z up."),
+    AS_SCANNED: phrase("The coordinates are those of the scan; their axes have no relation to the vehicle."),
 }
 SHOWN = ("left", "front", "top", "rear")  # the four views of the overview
 DRAWN = {  # dimension: view, along the picture's height
@@ -97,14 +104,15 @@ def views_of(part: Part, own: Any, folder: Path) -> dict[str, Any]:
     return {
         "level": level,
         "axes": convention,
+        "frame": say(FRAMES[convention]),
         "titles": titles_of(scene),
         "views": _views(part, scene, text_mm),
-        "swatches": _swatches(scene, origin="origin of the frame"),
+        "swatches": _swatches(scene, origin=say("origin of the frame")),
         "maps": [drawn for drawn in maps if drawn],
         "openings": listed,
         "open_areas": openings.areas(listed, part.fill.open.area_mm2, part.fill.open.count) if part.fill else None,
         "room_views": room_views.draw(part, scene, text_mm),
-        "room_titles": room_views.TITLES,
+        "room_titles": {name: say(title) for name, title in room_views.TITLES.items()},
         "model": _model(part, own, scene, text_mm),
         "scatter_words": _scatter_words(scene.mesh),
         "sections": section_drawing.sections_of(part, text_mm),
@@ -118,8 +126,8 @@ def _model(part: Part, own: Any, scene: picture.Scene, text_mm: float) -> model_
     if level is None:
         return None
     mesh = surface.read_ply(part.folder("reduce") / f"{level}.ply")
-    title = f"{part.name.capitalize()}, oblique"
-    still = drawing.draw(scene.view(picture.OBLIQUE), title, "still picture of the 3D view", text_mm=text_mm)
+    title = say("{part}, oblique", part=say(part.name.capitalize()))
+    still = drawing.draw(scene.view(picture.OBLIQUE), title, say("still picture of the 3D view"), text_mm=text_mm)
     maps = {"confidence": CONFIDENCE_MAP, "scatter": SCATTER_MAP}
     return model_3d.model_of(mesh, level, levels[level], scene, still, scatter_limit(scene.mesh), maps)
 
@@ -129,7 +137,7 @@ def front_of(part: Part) -> str | None:
     frame = part.frame
     if frame is None or frame.axes == AS_SCANNED.name or frame.heading.found_by == "kept":
         return None
-    return "front (assumed)" if frame.heading.assumed else "front"
+    return picture.ASSUMED if frame.heading.assumed else picture.FRONT
 
 
 def drawn_level(part: Part, most_faces: int) -> str | None:
@@ -141,9 +149,9 @@ def drawn_level(part: Part, most_faces: int) -> str | None:
 
 def titles_of(scene: picture.Scene) -> dict[str, str]:
     """What the views are called: by their axes where the frame is as scanned, by the standpoint inside a room."""
-    if scene.convention == AS_SCANNED:
-        return AXIS_TITLES
-    return INSIDE_TITLES if scene.cull else VIEW_TITLES
+    inside_or_not = INSIDE_TITLES if scene.cull else VIEW_TITLES
+    titles = AXIS_TITLES if scene.convention == AS_SCANNED else inside_or_not
+    return {name: say(title) for name, title in titles.items()}
 
 
 def _views(part: Part, scene: picture.Scene, text_mm: float) -> dict[str, drawing.Drawing]:
@@ -155,7 +163,7 @@ def _views(part: Part, scene: picture.Scene, text_mm: float) -> dict[str, drawin
     drawn = {}
     for name in SHOWN:
         shown = [line for key, line in lines.items() if DRAWN[key][0] == name]
-        text = ", ".join(drawing.label(line) for line in shown) or "no dimension was taken in this view"
+        text = ", ".join(drawing.label(line) for line in shown) or say("no dimension was taken in this view")
         view = scene.view(name, colours)
         drawn[name] = drawing.draw(view, titles_of(scene)[name], text, shown, text_mm=text_mm)
     return drawn
@@ -172,7 +180,7 @@ def _dimension_lines(part: Part) -> dict[str, drawing.Line]:
         if ends is None:
             continue
         lines[name] = drawing.Line(
-            DIMENSIONS[name],
+            say(DIMENSIONS[name]),
             dimensions[name].value_mm,
             dimensions[name].uncertainty_mm,
             *ends,
@@ -228,8 +236,8 @@ def _map(
 
 def _swatches(scene: picture.Scene, **known: str) -> dict[str, str]:
     """The swatches of a key: those given, and those of every picture."""
-    back = {} if scene.cull else {"back": "back of a surface, seen through an opening"}
-    return known | back | {"unseen": "no surface: open or not seen by the scanner"}
+    back = {} if scene.cull else {"back": say("back of a surface, seen through an opening")}
+    return known | back | {"unseen": say("no surface: open or not seen by the scanner")}
 
 
 def _coverage(
@@ -242,13 +250,13 @@ def _coverage(
     filled = scene.mesh.face["filled"].astype(bool)
     colours = picture.colours_of(values.astype(np.float64), 0.0, 1.0, CONFIDENCE_MAP)
     key = Key(
-        "Confidence of the measured surface", picture.bar(CONFIDENCE_MAP), "0: few or scattered points",
-        "1: many points that agree", _swatches(scene, filled="filled to close a gap, not measured"),
+        say("Confidence of the measured surface"), picture.bar(CONFIDENCE_MAP), say("0: few or scattered points"),
+        say("1: many points that agree"), _swatches(scene, filled=say("filled to close a gap, not measured")),
     )  # fmt: skip
     return _map(
-        "Coverage",
-        "What the scanner saw, how well, and what was filled. Outlines with numbers: the largest openings, as listed. "
-        "An opening that none of these views shows has no number here.",
+        say("Coverage"),
+        say("What the scanner saw, how well, and what was filled. Outlines with numbers: the largest openings, as "
+            "listed. An opening that none of these views shows has no number here."),
         scene, colours, text_mm, names=picture.VIEWS, key=key, filled=filled, marks=marks,
     )  # fmt: skip
 
@@ -260,20 +268,20 @@ def _scatter(scene: picture.Scene, text_mm: float) -> dict[str, Any] | None:
         return None
     values = scene.mesh.vertex["spread_mm"]
     colours = picture.colours_of(values.astype(np.float64), 0.0, most, SCATTER_MAP)
-    swatches = _swatches(scene, filled="filled, not measured", unknown="too few points to tell")
+    swatches = _swatches(scene, filled=say("filled, not measured"), unknown=say("too few points to tell"))
     key = Key(
-        "Scatter (standard deviation), mm", picture.bar(SCATTER_MAP), "0 mm", _scatter_words(scene.mesh), swatches
+        say("Scatter (standard deviation), mm"), picture.bar(SCATTER_MAP), "0 mm", _scatter_words(scene.mesh), swatches
     )
     return _map(
-        "Scatter about the surface",
-        "Standard deviation of the measured points along the normal of the surface made from them. It shows the "
-        "scanner's noise and segments that disagree.",
+        say("Scatter about the surface"),
+        say("Standard deviation of the measured points along the normal of the surface made from them. It shows the "
+            "scanner's noise and segments that disagree."),
         scene, colours, text_mm, names=picture.VIEWS, key=key, filled=scene.mesh.face["filled"].astype(bool),
     )  # fmt: skip
 
 
 def _scatter_words(mesh: surface.Surface) -> str:
-    return f"{scatter_limit(mesh):g} mm or more"
+    return say("{length} mm or more", length=shortest(scatter_limit(mesh)))
 
 
 def scatter_limit(mesh: surface.Surface) -> float | None:
@@ -300,12 +308,14 @@ def _left_right(part: Part, scene: picture.Scene, text_mm: float) -> dict[str, A
     values = np.append(compared["deviation_mm"], np.nan).astype(np.float64)[row]
     most = _round_up(np.nanquantile(np.abs(compared["deviation_mm"]), 0.95))
     key = Key(
-        "Deviation, mm", picture.bar(SIGNED_MAP), f"−{most:g} mm: left side further in",
-        f"+{most:g} mm: left side further out", _swatches(scene, unknown="not compared"),
+        say("Deviation, mm"), picture.bar(SIGNED_MAP),
+        say("{length} mm: left side further in", length=MINUS + shortest(most)),
+        say("{length} mm: left side further out", length="+" + shortest(most)),
+        _swatches(scene, unknown=say("not compared")),
     )  # fmt: skip
     return _map(
-        "Left side against the mirrored right side",
-        "Signed deviation along the normal, positive where the left side is further out.",
+        say("Left side against the mirrored right side"),
+        say("Signed deviation along the normal, positive where the left side is further out."),
         scene, picture.colours_of(values, -most, most, SIGNED_MAP), text_mm, names=("left",), key=key,
     )  # fmt: skip
 
