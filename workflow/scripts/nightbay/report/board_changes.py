@@ -7,7 +7,7 @@ from typing import Any
 from nightbay.core.language import phrase, say
 from nightbay.core.text_format import digits_of, listing, mm, plural
 from nightbay.report.board_rows import LABELS
-from nightbay.report.stage_costs import PARTS
+from nightbay.report.part import NAMES
 
 LISTED = 6  # parameters that are named with both values; the rest is counted
 NOTHING = phrase("Run again: state, sizes and parameters are as before.")
@@ -48,7 +48,7 @@ def _sizes(before: Sequence[Mapping[str, Any]], now: Sequence[Mapping[str, Any]]
 
 
 def _name(size: Mapping[str, Any]) -> str:
-    return f"{size['name']} ({say(PARTS[size['part']])})"
+    return f"{size['name']} ({say(NAMES[size['part']])})"
 
 
 def _parameters(before: Mapping[str, Any], now: Mapping[str, Any]) -> Iterator[str]:

@@ -4,9 +4,8 @@ import csv
 from pathlib import Path
 from typing import Any
 
-from nightbay.core.language import phrase, say
-
-PARTS = {"exterior": phrase("exterior"), "interior": phrase("interior")}
+from nightbay.core.language import say
+from nightbay.report.part import NAMES
 
 
 def of_job(folder: Path, stages: tuple[str, ...]) -> list[dict[str, Any]]:
@@ -24,7 +23,7 @@ def of_job(folder: Path, stages: tuple[str, ...]) -> list[dict[str, Any]]:
 def unit_in_words(unit: str) -> str:
     """What a stage worked on, in the language in use: a part and the name of a segment, or nothing."""
     part, *segment = unit.split(" ")
-    return " ".join([say(PARTS[part]) if part in PARTS else part, *segment])
+    return " ".join([say(NAMES[part]) if part in NAMES else part, *segment])
 
 
 def _unit(path: Path, folder: Path) -> str:
