@@ -115,7 +115,7 @@
       const cross = new THREE.LineSegments(geometry, this.lines);
       cross.renderOrder = 1;
       this.scene.add(cross);
-      this.places = [{at: new THREE.Vector3(...at), text: figure.dataset.origin}];
+      this.places = [{at: new THREE.Vector3(...at), text: this.figure.dataset.origin}];
       if (this.head.front !== null) {
         const tail = new THREE.Vector3(this.head.forward * 1.06 * this.mesh.half[0], 0, -this.mesh.half[2]);
         this.arrow = new THREE.ArrowHelper(this.forward, tail, 0.25 * this.radius, 0, 0.08 * this.radius, 0.05 * this.radius);

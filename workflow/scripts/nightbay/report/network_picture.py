@@ -10,6 +10,7 @@ from matplotlib.figure import Figure
 from nightbay.core.language import phrase, say
 from nightbay.core.text_format import shortest
 from nightbay.network.result import AdjustedTarget, NetworkResult
+from nightbay.report import result_words
 
 VIEWS = (  # which of the layout's own axes the picture shows
     (phrase("Targets in their widest view; 95 % error ellipses enlarged {factor} times"), 0, 1),
@@ -142,7 +143,7 @@ def _visibility(panel: Panel, targets: Sequence[AdjustedTarget], along: np.ndarr
     for at, name in enumerate(names):
         rows = [row for row, target in enumerate(targets) if name in target.seen_by]
         panel.scatter(along[rows], np.full(len(rows), at), s=10, marker="|", linewidths=1.1, color="0.2")
-    panel.set_yticks(range(len(names)), names, fontsize=8)
+    panel.set_yticks(range(len(names)), [result_words.list_name(name) for name in names], fontsize=8)
     panel.set_ylim(len(names) - 0.5, -0.5)
     panel.xaxis.set_major_formatter(lambda value, _: shortest(value))
     panel.set_xlabel(say(ALONG[0]), fontsize=8)

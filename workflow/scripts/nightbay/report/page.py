@@ -33,6 +33,7 @@ def render(template: str, **values: Any) -> str:
         "plain": _plain,
         "stage_sentence": language.stage_sentence,
         "result_words": result_words.shown,
+        "list_name": result_words.list_name,
     }
     environment.globals |= {
         "plus_minus": lambda value, uncertainty, *least: text_format.plus_minus(

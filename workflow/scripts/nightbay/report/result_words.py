@@ -2,6 +2,7 @@
 
 from nightbay.core.language import phrase, say, stage_sentence
 
+SURVEY = phrase("control survey")  # the name of its list of targets; the others have those of their segments
 WORDS = frozenset((
     # parts and frames
     phrase("exterior"), phrase("interior"), phrase("Exterior"), phrase("Interior"), phrase("exterior and interior"),
@@ -28,6 +29,11 @@ WORDS = frozenset((
     # materials
     phrase("steel"), phrase("aluminium"), phrase("plastic"), phrase("mixed"),
 ))  # fmt: skip
+
+
+def list_name(name: str) -> str:
+    """The name of a list of targets in the language in use; names of segments are those of the shop."""
+    return say(name) if name == SURVEY else name
 
 
 def shown(text: str) -> str:
