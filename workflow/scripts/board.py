@@ -8,5 +8,4 @@ from nightbay.report import board
 with open(snakemake.log[0], "w", encoding="utf-8") as log:  # noqa: F821
     os.dup2(log.fileno(), 1)
     os.dup2(log.fileno(), 2)
-    day = Path.cwd()
-    board.write(day, *board.board(day, name=day.name, **snakemake.params.plan))  # noqa: F821
+    board.make(Path.cwd(), snakemake.params.plan)  # noqa: F821

@@ -37,7 +37,7 @@ def keep(day: Path, running: list[str], lines) -> None:
 def _make(day: Path, plan, running: list[str] | None) -> float:
     """Make the board; a fault is reported and ends no night. Returns when, in seconds."""
     try:
-        board.write(day, *board.board(day, name=day.name, **plan, running=running))
+        board.make(day, plan, running)
     except Exception:
         traceback.print_exc()
     return time.monotonic()

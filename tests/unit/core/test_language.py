@@ -43,6 +43,21 @@ def test_a_translation_has_the_places_of_its_message(code):
             ), english
 
 
+def test_no_message_hides_in_an_f_string():
+    """Where the catalogues' tool does not see it."""
+    hidden = [
+        (path.name, inner.lineno)
+        for folder in stage_messages.OF_PAGES
+        for path in (stage_messages.PACKAGE / folder).glob("*.py")
+        for node in stage_messages.ast.walk(stage_messages.ast.parse(path.read_text(encoding="utf-8")))
+        if isinstance(node, stage_messages.ast.JoinedStr)
+        for inner in stage_messages.ast.walk(node)
+        if isinstance(inner, stage_messages.ast.Call)
+        and getattr(inner.func, "id", getattr(inner.func, "attr", "")) in catalogues.KEYWORDS
+    ]
+    assert hidden == []
+
+
 def test_english_is_the_language_at_first_and_after_another():
     assert text_format.number(1234.5, 1) == "1\u202f234.5"
     with language.use(language.of_code("de")):

@@ -87,10 +87,10 @@ def say(sentence: str, **values: Any) -> str:
     return text.format(**values) if values else text
 
 
-def plural_form(count: int, one: str, many: str) -> str:
-    """The form of a message for ``count`` in the language in use, its places unfilled; English has ``one`` and
+def plural_form(count: int, singular: str, many: str) -> str:
+    """The form of a message for ``count`` in the language in use, its places unfilled; English has ``singular`` and
     ``many``."""
-    return current().messages.ngettext(one, many, count)
+    return current().messages.ngettext(singular, many, count)
 
 
 def phrase(text: str) -> str:

@@ -91,7 +91,7 @@ def size(count: Any) -> str:
     for unit, step in (("GB", 1e9), ("MB", 1e6), ("kB", 1e3)):
         if count >= step:
             return f"{number(count / step, 1)}{THIN}{unit}"
-    return say("{count} bytes", count=number(count))
+    return number(count) + THIN + say("bytes")
 
 
 def listing(words: Iterable[Any]) -> str:
@@ -102,9 +102,9 @@ def listing(words: Iterable[Any]) -> str:
     return say("{first} and {last}", first=", ".join(texts[:-1]), last=texts[-1])
 
 
-def plural(count: int, one: str, many: str, **values: Any) -> str:
+def plural(count: int, singular: str, many: str, **values: Any) -> str:
     """A sentence or phrase with a ``{count}``, in the form for that count: ``{count} edge``, ``{count} edges``."""
-    return language.plural_form(count, one, many).format(count=number(count), **values)
+    return language.plural_form(count, singular, many).format(count=number(count), **values)
 
 
 def printable(text: str) -> str:

@@ -10,7 +10,7 @@ from nightbay.planning.day import Job, Plan
 
 def board_plan(plan: Plan, day: Path) -> dict[str, Any]:
     """Plain data for the board: {"jobs": names, "titles" of those that have one, "refused", "notes", "scanned":
-    {"days": ISO 8601, "by": their source}}.
+    {"days": ISO 8601, "by": their source}, "language": code}.
 
     The day of a scan is what its job sheet states, else the day on which its newest raw file was last changed.
     """
@@ -21,6 +21,7 @@ def board_plan(plan: Plan, day: Path) -> dict[str, Any]:
         "titles": {name: job.document["title"] for name, job in sorted(plan.jobs.items()) if "title" in job.document},
         "refused": plan.refused,
         "notes": plan.notes,
+        "language": plan.language,
         "scanned": {
             "days": sorted(filter(None, days)),
             "by": "job sheets" if all(stated.values()) else "newest raw files",

@@ -177,13 +177,18 @@ def _sorted(mapping: dict[str, Any]) -> dict[str, Any]:
 class Plan:
     """A day's jobs: accepted ones, refused ones with their reasons, and sentences on what was skipped.
 
-    ``tracebacks``: unexpected exceptions as text for the night's log.
+    ``tracebacks``: unexpected exceptions as text for the night's log. ``language``: code of the day's, by the defaults.
     """
 
     jobs: dict[str, Job]
     refused: dict[str, list[str]]
     notes: list[str]
     tracebacks: list[str]
+    language: str
+
+    def language_of(self, job: str) -> str:
+        """Code of the language of a job's pages; the day's where the job was refused."""
+        return self.jobs[job].settings("report")["report"]["language"] if job in self.jobs else self.language
 
 
 def plan(
@@ -225,7 +230,7 @@ def plan(
             refused.setdefault(printable(name), []).extend(map(printable, sentences))
             if unexpected:
                 tracebacks.append("".join(traceback.format_exception(error)))
-    return Plan(jobs, refused, [printable(note) for note in notes], tracebacks)
+    return Plan(jobs, refused, [printable(note) for note in notes], tracebacks, defaults["report"]["language"])
 
 
 def _why_refused(day: Path, name: str, error: Exception) -> tuple[list[str], bool]:

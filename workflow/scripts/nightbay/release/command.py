@@ -13,6 +13,7 @@ import traceback
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 
+from nightbay.core import language
 from nightbay.core.errors import Rejected
 from nightbay.core.text_format import printable
 from nightbay.planning import day as day_plan
@@ -64,7 +65,8 @@ def check_job(day: Path, found: Plan, name: str) -> ReleaseResult:
     """Check one job, leave its JSON and its page, and return the result. A fault of the program spoils no other."""
     _print(f"{name}:")
     findings = _findings(found, name)
-    page.leave(day, name, findings.in_words(), findings.pictures)
+    with language.use(language.of_code(found.language_of(name))):
+        page.leave(day, name, findings.in_words(), findings.pictures)
     return findings.in_words()
 
 

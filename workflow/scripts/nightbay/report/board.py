@@ -72,6 +72,13 @@ def board(
     return result, _html(day, result)
 
 
+def make(day: Path, plan: Mapping[str, Any], running: Collection[str] | None = None) -> None:
+    """Make the board of a day by its :func:`nightbay.planning.board_plan.board_plan`, in the plan's language."""
+    known = dict(plan)
+    with language.use(language.of_code(known.pop("language"))):
+        write(day, *board(day, name=day.name, **known, running=running))
+
+
 def write(day: Path, result: Mapping[str, Any], html: str) -> None:
     """Write the board below the day, each of its two files whole or not at all."""
     for path in (day / PAGE, day / JSON):

@@ -131,8 +131,9 @@ def _grid(low: np.ndarray, high: np.ndarray, sign: float, text_mm: float, across
             f'<text x="{low[0] - 0.4 * text_mm:.0f}" y="{-at + 0.35 * text_mm:.0f}" text-anchor="end">'
             f"{number(at)}</text>"
         )
+    axes = escape(say("{across}, {up} in mm", across=across, up=up))
     names = f'<text x="{high[0]:.0f}" y="{-high[1] - 0.6 * text_mm:.0f}" text-anchor="end">'
-    names += f"{escape(say('{across}, {up} in mm', across=across, up=up))}</text>"
+    names += f"{axes}</text>"
     return f'<g class="grid">{"".join(drawn)}{names}</g>'
 
 
