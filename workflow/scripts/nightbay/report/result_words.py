@@ -4,8 +4,8 @@ from nightbay.core.language import phrase, say, stage_sentence
 
 SURVEY = phrase("control survey")  # the name of its list of targets; the others have those of their segments
 WORDS = frozenset((
-    # parts and frames
-    phrase("exterior"), phrase("interior"), phrase("Exterior"), phrase("Interior"), phrase("exterior and interior"),
+    # what a file holds, and frames
+    phrase("interior"), phrase("exterior and interior"),
     phrase("vehicle frame: X rearward, Y right, Z up"), phrase("vehicle frame, ISO 8855: X forward, Y left, Z up"),
     phrase("frame of the scan, without meaning"),
     # how a zero plane, a floor, a direction or the front was found
@@ -26,7 +26,7 @@ WORDS = frozenset((
     phrase("closures"), phrase("lengths against the segments"), phrase("scale bars"), phrase("temperature"),
     phrase("registration"), phrase("unscanned end"), phrase("noise"), phrase("drift"), phrase("support"),
     phrase("frame"), phrase("centres"), phrase("scale"), phrase("flatness"), phrase("edge"), phrase("spacing"),
-    # materials
+    # materials of a body
     phrase("steel"), phrase("aluminium"), phrase("plastic"), phrase("mixed"),
 ))  # fmt: skip
 

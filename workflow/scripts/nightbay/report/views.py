@@ -126,7 +126,7 @@ def _model(part: Part, own: Any, scene: picture.Scene, text_mm: float) -> model_
     if level is None:
         return None
     mesh = surface.read_ply(part.folder("reduce") / f"{level}.ply")
-    title = say("{part}, oblique", part=say(part.name.capitalize()))
+    title = say("{part}, oblique", part=part.noun.capitalize())
     still = drawing.draw(scene.view(picture.OBLIQUE), title, say("still picture of the 3D view"), text_mm=text_mm)
     maps = {"confidence": CONFIDENCE_MAP, "scatter": SCATTER_MAP}
     return model_3d.model_of(mesh, level, levels[level], scene, still, scatter_limit(scene.mesh), maps)
