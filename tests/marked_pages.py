@@ -11,8 +11,31 @@ from nightbay.core.stage_sentences import StageSentences
 
 OPEN, CLOSE = "\u27e6", "\u27e7"
 MARKED = re.compile(f"{OPEN}[^{OPEN}{CLOSE}]*{CLOSE}")
-# What has letters and no language: units, axes, standards, the program's name.
-ALIKE = {"mm", "m", "cm", "MB", "kB", "GB", "min", "h", "s", "X", "Y", "Z", "k", "C", "sd", "ISO", "Nightbay"}
+# What has letters and no language: units, axes, standards, the program's name, names of files.
+ALIKE = {
+    "mm",
+    "m",
+    "cm",
+    "mm²",
+    "cm²",
+    "m²",
+    "MB",
+    "kB",
+    "GB",
+    "min",
+    "h",
+    "s",
+    "X",
+    "Y",
+    "Z",
+    "k",
+    "C",
+    "sd",
+    "ISO",
+    "Nightbay",
+    "raw",
+    "ply",
+}
 
 
 class Marked(gettext.NullTranslations):

@@ -48,7 +48,8 @@ def _sizes(before: Sequence[Mapping[str, Any]], now: Sequence[Mapping[str, Any]]
 
 
 def _name(size: Mapping[str, Any]) -> str:
-    return f"{size['name']} ({say(NAMES[size['part']])})"
+    part = say(NAMES[size["part"]])
+    return f"{size['name']} ({part})"
 
 
 def _parameters(before: Mapping[str, Any], now: Mapping[str, Any]) -> Iterator[str]:
