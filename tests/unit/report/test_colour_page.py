@@ -1,9 +1,13 @@
 """What a job's page says of the colours of its segments."""
 
 import numpy as np
+import pytest
 
+import marked_pages
+from nightbay.core import language
 from nightbay.fuse.result import ColourMatch, ColourOverlap, FuseResult, SegmentColour
 from nightbay.pipeline import typed
+from nightbay.report import page as pages
 from report_pages import check, page, upstream
 from typed_results import made
 
@@ -41,6 +45,21 @@ def test_colours_that_were_not_matched_are_said_to_be_as_exported(whole, tmp_pat
     html = coloured(tmp_path, whole, segments, [ColourOverlap("a", "b", 400, 1, 9.0, None, None)])
     check(html)
     assert "The colours of the segments were not matched." in html and "fuse.match_colours" in html
+
+
+@pytest.mark.parametrize("because", ["matching is off", "too little overlap", "no better on withheld overlaps"])
+def test_every_word_on_colours_is_a_message(because):
+    box, sd = [np.zeros(3), np.ones(3)], [0.01, 0.008, 0.007]
+    segments = {
+        "a": SegmentColour("colour", [1.2, 1.0, 0.8], sd, [0.1, 0.0, 0.0], box, None),
+        "b": SegmentColour("grey", [1.0] * 3, None, None, None, because),
+        "c": SegmentColour("none", [1.0] * 3, None, None, None, None),
+    }
+    overlaps = [ColourOverlap("a", "b", 400, 1, 9.0, 2.0, None), ColourOverlap("a", "c", 40, 1, 9.0, None, None)]
+    match = made(ColourMatch, patch_mm=12.0, segments=segments, overlaps=overlaps, difference_before=9.0)
+    with language.use(marked_pages.LANGUAGE):
+        html = pages.render("colour.html.j2", part={"fuse": {"colour": match}})
+    assert marked_pages.unmarked(html, set(segments)) == []
 
 
 def test_a_part_without_colour_has_no_section_of_it(whole, tmp_path):

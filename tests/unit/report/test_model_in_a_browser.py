@@ -9,6 +9,8 @@ from axe_playwright_python.sync_playwright import Axe
 from PIL import Image
 
 import report_pages
+from nightbay.pipeline.settings import settings
+from nightbay.report import report as stage_report
 
 
 @pytest.fixture(scope="module")
@@ -76,6 +78,25 @@ def test_the_scale_bar_is_as_long_as_it_says(view):
     # the box of 2000 by 600 mm, the largest thing in the middle rows of the picture
     body = (picture.min(axis=2) < 245)[picture.shape[0] // 2 - 20 : picture.shape[0] // 2 - 5].all(axis=0).sum()
     assert bar.locator("i").bounding_box()["width"] / body == pytest.approx(length_mm / 2000, rel=0.03)
+
+
+def test_words_and_decimals_are_those_of_the_language(browser, tmp_path):
+    (tmp_path / "stages").mkdir()
+    (tmp_path / "page").mkdir()
+    found = report_pages.whole(tmp_path / "stages")
+    german = settings({"report": report_pages.SETTINGS["report"] | {"language": "de"}})
+    stage_report.report(found, report_pages.sheet(), german, tmp_path / "page", 1)
+    page = browser.new_page(viewport={"width": 400, "height": 900})
+    page.goto((tmp_path / "page" / "report.html").as_uri())
+    figure = page.locator("figure.model")
+    figure.scroll_into_view_if_needed()
+    page.wait_for_selector("figure.model[data-ready]")
+    assert figure.locator(".place").all_inner_texts() == ["Ursprung", "vorn (angenommen)"]
+    for _ in range(40):
+        figure.get_by_role("button", name="Vergrößern").click()
+    pixels(page, figure)
+    assert figure.locator(".overlay .bar").inner_text().strip() == "0,5 mm"
+    page.close()
 
 
 def test_filled_faces_are_marked_in_all_shadings_but_the_plain_one(view):

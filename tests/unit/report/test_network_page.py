@@ -1,12 +1,16 @@
 """What the page says of a network: rendered from the numbers of a real one, with all that can happen to it."""
 
+import re
 from dataclasses import replace
 
 import numpy as np
 import pytest
+from matplotlib.text import Text
 
+import marked_pages
 import networks
 from network_sheets import NOISE, listed_again, run, sheet
+from nightbay.core import language
 from nightbay.network.result import NetworkResult
 from nightbay.pipeline import typed
 from nightbay.report import network_picture, page
@@ -76,6 +80,23 @@ def test_picture_has_every_tie_target_once_and_its_key(eventful):
     assert counts == [
         sum(name in target.seen_by for target in ties) for name in ("control survey", "left", "right", "roof")
     ]
+
+
+def test_every_word_of_the_statistics_and_the_picture_is_a_message(eventful):
+    own = {"left", "right", "roof", "t", "again"}
+    with language.use(marked_pages.LANGUAGE):
+        assert marked_pages.unmarked(rendered(eventful), own) == []
+        figure = network_picture.draw(eventful)
+    texts = [text.get_text() for text in figure.findobj(Text)]
+    assert any("moved" in text for text in texts) and marked_pages.unmarked("\n".join(texts), own) == []
+
+
+def test_the_picture_has_the_decimal_sign_of_the_language(eventful):
+    with language.use(language.of_code("de")):
+        figure = network_picture.draw(eventful)
+        figure.draw_without_rendering()
+    assert re.search(r"\b\d+,\d mm", figure.axes[0].texts[0].get_text()) is not None
+    assert not any("." in text.get_text() for text in figure.findobj(Text))
 
 
 def test_without_a_network_the_page_gives_the_reason(tmp_path, monkeypatch):

@@ -4,8 +4,11 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from matplotlib.text import Text
 
+import marked_pages
 from nightbay.clean.result import CleanResult
+from nightbay.core import language
 from nightbay.core.text_format import THIN
 from nightbay.network.result import NetworkResult
 from nightbay.pipeline import stage, typed
@@ -141,6 +144,14 @@ def test_directions_that_rest_on_point_pairs_are_a_warning():
         "The overlap of fore with aft leaves a shift along the long axis of fore and a turn about the short axis of "
         "fore loose. Only the point pairs of the job sheet determine these: ±5.0\u202fmm, ±0.20° (95 %)."
     ]
+
+
+def test_every_word_of_a_picture_of_what_is_loose_is_a_message():
+    with language.use(marked_pages.LANGUAGE):
+        figure = loose_picture.draw(SLIDES)
+    texts = [text.get_text() for text in figure.findobj(Text)]
+    assert any("shift" in text for text in texts)
+    assert marked_pages.unmarked("\n".join(texts), {"fore", "aft"}) == []
 
 
 def test_a_page_draws_what_is_loose_though_the_part_was_refused(tmp_path):

@@ -6,8 +6,10 @@ import numpy as np
 import pytest
 import trimesh
 
+import marked_pages
 import part_results
 import typed_results
+from nightbay.core import language
 from nightbay.core.axes import DESIGN_GRID
 from nightbay.core.text_format import THIN
 from nightbay.frame.result import Decision, Heading, Plane, Room
@@ -46,6 +48,22 @@ def interior(made):
     return typed_results.made(Part, name="interior", frame=made, measure=measure)
 
 
+def page_of(part):
+    """The page of a room, and its views."""
+    box = trimesh.creation.box(bounds=[[0, -800, 0], [3000, 800, 1800]])
+    mesh = Surface(box.vertices.astype(np.float32), box.faces[:, ::-1].astype(np.int32))
+    views = room_views.draw(part, picture.Scene(mesh, DESIGN_GRID, 300, cull=True), 66.0)
+    entry = {
+        "part": part, "network_picture": None, "views": {}, "maps": [], "room_views": views,
+        "room_titles": {name: language.say(title) for name, title in room_views.TITLES.items()},
+    }  # fmt: skip
+    html = page.render(
+        "job.html.j2", job="bay", sheet={"title": "bay", "vehicle_class": "van"}, state="complete", summary="",
+        warnings=[], parts=[entry], dimension_names={}, parameters="", versions={},
+    )  # fmt: skip
+    return html, views
+
+
 @pytest.mark.parametrize(
     ("made", "sentence"),
     [
@@ -80,22 +98,18 @@ def test_a_decided_frame_is_no_warning():
 
 
 def test_the_page_draws_the_room_and_lists_its_sizes_and_planes():
-    part = interior(frame())
-    box = trimesh.creation.box(bounds=[[0, -800, 0], [3000, 800, 1800]])
-    mesh = Surface(box.vertices.astype(np.float32), box.faces[:, ::-1].astype(np.int32))
-    views = room_views.draw(part, picture.Scene(mesh, DESIGN_GRID, 300, cull=True), 66.0)
+    html, views = page_of(interior(frame()))
     assert "Width, floor" in views["top"].svg and ">1</text>" in views["top"].svg
     assert ">2</text>" in views["left"].svg  # the roof, which no view from inside shows face on
-    entry = {
-        "part": part, "network_picture": None, "views": {}, "maps": [], "room_views": views,
-        "room_titles": room_views.TITLES,
-    }  # fmt: skip
-    html = page.render(
-        "job.html.j2", job="bay", sheet={"title": "bay", "vehicle_class": "van"}, state="complete", summary="",
-        warnings=[], parts=[entry], dimension_names={}, parameters="", versions={},
-    )  # fmt: skip
     assert "Width at floor height" in html and "4, 5" in html
     assert "Planes of the room: 3" in html
+
+
+@pytest.mark.parametrize("made", [frame(), frame(up=UNSURE, along=UNSURE, heading=("open end", True))])
+def test_every_word_of_a_room_is_a_message(made):
+    with language.use(marked_pages.LANGUAGE):
+        html, _ = page_of(interior(made))
+    assert marked_pages.unmarked(html, {"bay", "van"}) == []
 
 
 def test_a_room_without_a_floor_is_not_drawn():
