@@ -37,9 +37,12 @@ class Message:
         return all(literal in text for literal in self.literals)
 
     def values(self, text: str) -> dict[str, str] | None:
-        """The values with which the message reads ``text``, None where it does not. No value goes over a full stop."""
+        """The values with which the message reads ``text``, None where it does not.
+
+        No value goes over a full stop, and none begins or ends with a space.
+        """
         match = self.pattern.fullmatch(text)
-        if match is None or any(NEXT_SENTENCE.search(value) for value in match.groups()):
+        if match is None or any(NEXT_SENTENCE.search(value) or value != value.strip() for value in match.groups()):
             return None
         return match.groupdict()
 
@@ -55,8 +58,8 @@ class StageSentences:
     def translated(self, text: str) -> str:
         """The ``text`` with all that a message recognises in it translated; the rest stays as it is.
 
-        A text that no message reads as a whole is taken apart between words, into the longest pieces that messages
-        read. So are the values within a message: reasons, for example.
+        A text that no message reads as a whole is taken apart between words, first by messages with most text of their
+        own. So are the values within a message: reasons, for example.
         """
         return self._translated(text, [message for message in self._messages if message.may_be_in(text)])
 
@@ -68,17 +71,24 @@ class StageSentences:
                 return message.translation.format(**translated)
         if NUMBER.fullmatch(text):
             return text.replace(".", self._decimal)
-        bounds = list(BOUND.finditer(text))
-        starts = {0, *(start for bound in bounds for start in (bound.start(), bound.end()))}
-        ends = {len(text), *(end for bound in bounds for end in (bound.start(), bound.end("sign")))}
-        for start in sorted(starts):
-            piece = self._piece(text, start, sorted(ends, reverse=True), messages)
-            if piece:
-                after = self._translated(text[start + len(piece) :], messages)
-                return text[:start] + self._translated(piece, messages) + after
+        for message in messages:
+            found = _piece(text, message)
+            if found:
+                start, end = found
+                pieces = (text[:start], text[start:end], text[end:])
+                return "".join(self._translated(piece, messages) if piece.strip() else piece for piece in pieces)
         return text
 
-    def _piece(self, text: str, start: int, ends: Sequence[int], messages: Sequence[Message]) -> str | None:
-        """The part of the text from ``start`` that the message with most text of its own reads, the whole excepted."""
-        pieces = [text[start:end] for end in ends if start < end and end - start < len(text)]
-        return next((piece for message in messages for piece in pieces if message.values(piece) is not None), None)
+
+def _piece(text: str, message: Message) -> tuple[int, int] | None:
+    """Where a message reads a part of the text, from a bound to a bound: the first such, and the longest from there."""
+    if not message.may_be_in(text):
+        return None
+    bounds = list(BOUND.finditer(text))
+    starts = {0, *(start for bound in bounds for start in (bound.start(), bound.end()))}
+    ends = sorted({len(text), *(end for bound in bounds for end in (bound.start(), bound.end("sign")))}, reverse=True)
+    for start in sorted(starts):
+        for end in ends:
+            if start < end and end - start < len(text) and message.values(text[start:end]) is not None:
+                return start, end
+    return None
