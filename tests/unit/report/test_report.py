@@ -51,7 +51,7 @@ def test_page_tells_what_was_measured(whole, tmp_path):
         "800.0\u202fcm\u00b2",
         "outlier 10",
         "Noted.",
-        "<td>front 300</td>",
+        "front 300",
         "qualified person",
         "no scale bar was measured",
         "left – roof: 0.310, 0.120",
