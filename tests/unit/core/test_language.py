@@ -97,6 +97,7 @@ FRAGMENTS = [
         ("Zero X is kept as scanned: the axle shows one wheel.", "Null X bleibt roh: die Achse zeigt nur ein Rad."),
         ("Zero X is kept as scanned: foo. a has no targets", "Null X bleibt roh: foo. a ohne Marken"),
         ("b: the axle shows one wheel; a has 1.5 of 3 targets", "b: die Achse zeigt nur ein Rad; a: 1,5 von 3 Marken"),
+        ("a has 7.1e-05 of (0.1, 2.5, -3) targets", "a: 7,1e-05 von (0,1; 2,5; -3) Marken"),
         ("a has v1.5.ply of 3 targets", "a: v1.5.ply von 3 Marken"),
         ("{0} has {x} of \\1 targets", "{0}: {x} von \\1 Marken"),
         ("Nothing of this is known.", "Nothing of this is known."),

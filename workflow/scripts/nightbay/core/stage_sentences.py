@@ -9,7 +9,8 @@ CONTEXT = "stage"  # of their messages in a catalogue
 PLACE = re.compile(r"\{(\w+)\}")
 BOUND = re.compile(r"(?P<sign>[.:;,]?)(?: |$)")
 NEXT_SENTENCE = re.compile(r"\. ")
-NUMBER = re.compile(r"[-+\u2212±]?\d[\d\u202f]*\.\d+(?P<unit>[\s\u202f]?[^\s\d.]{1,3})?")
+NUMBER = re.compile(r"[-+\u2212±]?\d[\d\u202f]*\.\d+(e[-+]?\d+)?([\s\u202f]?[^\s\d.]{1,3})?")
+NUMBERS = re.compile(r"\([-+\u2212]?\d[\d.]*(, [-+\u2212]?\d[\d.]*)+\)")
 
 
 @dataclass(frozen=True)
@@ -71,6 +72,8 @@ class StageSentences:
                 return message.translation.format(**translated)
         if NUMBER.fullmatch(text):
             return text.replace(".", self._decimal)
+        if NUMBERS.fullmatch(text):
+            return text.replace(",", ";" if self._decimal == "," else ",").replace(".", self._decimal)
         for message in messages:
             found = _piece(text, message)
             if found:
