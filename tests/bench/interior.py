@@ -12,14 +12,18 @@ about them; ``--dump`` writes their segments.
 
 The last line: ``wrong_accepted``: accepted poses that are wrong. ``right_share``: share of the determined pairs that
 are accepted and right. ``undecidable_accepted``: accepted though another pose explains the scans as well, right by
-luck or wrong. ``coverage_95``: share of the coordinates (six a pose, at the overlap's middle) of accepted poses in the
-right basin that lie in their stated 95 %. ``peer_right_share`` and ``peer_wrong``: the same for the peer, accepted from
-the fitness on that makes the fewest mistakes in this run, ``..._safe`` from the least that accepts nothing wrong.
-``own_s`` and ``peer_s``: mean seconds of processor time a pair. Of closed loops of eight segments (:mod:`pair_loop`):
-``loops_right`` and ``loops_wrong``, those that are put together, of ``loops``; ``loops_joined``: those of them for
-which sets of segments were needed; ``loop_rms_ratio``: root mean square error of the joint poses over that of the poses
-that the same runs started their joint fit from; ``loop_chain_rms_ratio``: over that of the same pairs in a chain, each
-fitted for itself. Both over all loops that are right.
+luck or wrong. ``rivalled``: determined pairs of which another pose, too, contradicts nowhere, with less than half of
+the true overlap; ``outdone``: pairs of which such a pose has more than twice the overlap of the true one and of each
+other, so that a rule that prefers the larger overlap is wrong. ``sole_right_share``: the right share of the determined
+pairs without such a pose. ``coverage_95``: share of the coordinates (six a pose, at the overlap's middle) of accepted
+poses in the right basin that lie in their stated 95 %. ``peer_right_share`` and ``peer_wrong``: the same for the peer,
+accepted from the fitness on that makes the fewest mistakes in this run, ``..._safe`` from the least that accepts
+nothing wrong. ``own_s`` and ``peer_s``: mean seconds of processor time a pair.
+
+Of closed loops of eight segments (:mod:`pair_loop`): ``loops_right`` and ``loops_wrong``, those that are put together,
+of ``loops``; ``loops_joined``: those of them for which sets of segments were needed; ``loop_rms_ratio``: root mean
+square error of the joint poses over that of the poses that the same runs started their joint fit from;
+``loop_chain_rms_ratio``: over that of the same pairs in a chain, each fitted for itself. Both over all right loops.
 
 Then rooms (:mod:`interior_room`), colours (:mod:`interior_colour`), joined parts (:mod:`interior_join`) and runs that
 lost their track (:mod:`interior_slips`), whose figures those modules describe.
@@ -140,6 +144,7 @@ def run(job):
         "overlap": round(pair.overlap, 4),
         "determined": true.determined,
         "alternatives": len(true.alternatives),
+        "rivals": [round(share, 3) for share in true.rivals],
         "sd_mm": round(min(true.sd_mm, 1e6), 5),
         "sd_deg": round(min(true.sd_deg, 1e6), 6),
         "limit_mm": round(true.limit_mm, 4),
@@ -257,7 +262,7 @@ def list_errors(rows):
 
 def figures(rows):
     """The figures of the last line."""
-    n = counts(rows)
+    n, sole = counts(rows), counts([row for row in rows if not row["rivals"]])
     basin = [row["error"]["inside"] for row in rows if row["state"] == "accepted" and row["error"]["right_basin"]]
     found = {
         "pairs": n["pairs"],
@@ -265,6 +270,9 @@ def figures(rows):
         "right_share": round(n["right"] / max(n["determined"], 1), 4),
         "determined": n["determined"],
         "undecidable_accepted": n["undecidable"],
+        "sole_right_share": round(sole["right"] / max(sole["determined"], 1), 4),
+        "rivalled": n["determined"] - sole["determined"],
+        "outdone": sum(pair_truth.outdone(row["rivals"]) for row in rows),
         "mistaken": sum(row.get("mistaken", False) for row in rows),
         "crashes": n["crashes"],
         "coverage_95": round(float(np.mean(basin)) / 6, 4) if basin else None,
