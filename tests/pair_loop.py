@@ -1,11 +1,17 @@
-"""Closed loops of eight segments around a room: what the joint fit gains on a chain of pairs.
+"""Closed loops of eight segments around a room: what the joint fit gains on chains of pairs.
 
-Each segment looks an eighth of a turn further than the one before and overlaps its two neighbours. The chain goes from
-the first to the eighth by seven poses that the stage finds for two segments at a time; the joint poses come from one
-run of the stage on all eight. Both are compared with the truth at the middle of each segment.
+Each segment looks an eighth of a turn further than the one before and overlaps its two neighbours. One run of the stage
+on all eight gives the joint poses, and the pairs along which it placed the segments give two chains: of the poses that
+the run started its joint fit from, and of these after a fit of each pair for itself, as seven registrations in a row
+would leave them. All are compared with the truth at the middle of each segment.
 """
 
+import contextlib
+import io
+import tempfile
 from dataclasses import dataclass
+from pathlib import Path
+from types import SimpleNamespace
 
 import numpy as np
 from scipy.spatial.transform import Rotation
@@ -13,7 +19,10 @@ from scipy.spatial.transform import Rotation
 import pair_registration
 import pair_scans
 import pair_shapes
+import pair_truth
+from nightbay.clouds.cloud import CloudFile
 from nightbay.core import rigid
+from nightbay.refine import part, surface_registration
 
 SEGMENTS = 8
 SIZE_MM = (3000.0, 6000.0)
@@ -23,12 +32,16 @@ HALF_DEG = 42.0  # neighbours 45 degrees apart share nearly half of what they se
 
 @dataclass(frozen=True)
 class Loop:
-    """Root mean square errors, mm, at the segments' middles, of the joint poses and of the chain's, and how far the
-    chain misses its start when the eighth pair closes it. None where the stage refused; ``reason``: why."""
+    """Root mean square errors, mm, at the segments' middles: of the joint poses, of the poses that the joint fit
+    started from, and of the chain of pairs that were each fitted for itself; None where the stage refused, and
+    ``reason`` why. ``joined``: how many pairs were found by sets of segments; ``wrong``: whether a joint pose is."""
 
+    state: str
     joint_mm: float | None
+    start_mm: float | None
     chain_mm: float | None
-    closure_mm: float | None
+    joined: int
+    wrong: bool
     reason: str
     seconds: float
 
@@ -62,28 +75,76 @@ def measure(job):
     """The :class:`Loop` of (seed, number)."""
     segments, noise_mm = scans(*job)
     joint = pair_registration.together(segments, noise_mm, True)
-    seconds, reason = joint.seconds, joint.reason
-    joint_mm = rms_mm(segments, [joint.poses[scan.name][0] for scan in segments]) if joint.poses else None
-    chain, poses = np.eye(4), [np.eye(4)]
-    for first, second in zip(segments, [*segments[1:], segments[0]], strict=True):
-        ordered = sorted((first, second), key=lambda scan: scan.name)
-        outcome = pair_registration.together(ordered, noise_mm, True)
-        seconds += outcome.seconds
-        if not outcome.poses:
-            return Loop(joint_mm, None, None, reason or outcome.reason, seconds)
-        T = outcome.poses[ordered[1].name][0]
-        chain = chain @ (T if ordered[0] is first else rigid.invert(T))
-        poses.append(chain)
-    middle = rigid.transform(rigid.invert(segments[0].T_control_segment), segments[0].true.mean(axis=0)[None])
-    closure_mm = float(np.linalg.norm(rigid.transform(chain, middle) - middle))
-    return Loop(joint_mm, rms_mm(segments, poses[:-1]), closure_mm, reason, seconds)
+    if not joint.poses:
+        return Loop(joint.state, None, None, None, 0, False, joint.reason, joint.seconds)
+    links = tree(joint.result)
+    fitted = fitted_alone(segments, noise_mm, links)
+    errors = (rms_mm(segments, poses) for poses in (posed(joint.poses), along(links), along(fitted)))
+    joined = sum(len(own) > 1 for record in joint.result["coarse_registration"] for own in record["sets"][:1])
+    return Loop("accepted", *errors, joined, wrong(segments, joint.poses), "", joint.seconds)
+
+
+def posed(poses):
+    """{segment: pose} without covariances."""
+    return {name: T for name, (T, _) in poses.items()}
+
+
+def tree(result):
+    """The pairs along which a result of the stage placed its segments: {segment: ((a, b), T_a_b that was found)}."""
+    found = {tuple(record["segments"]): record["alternatives"] for record in result["coarse_registration"]}
+    return {
+        placed["segment"]: (tuple(placed["pair"]), np.array(found[tuple(placed["pair"])][0]["T_a_b"]))
+        for placed in result["by_surfaces"]
+    }
+
+
+def along(links):
+    """Poses {segment: in the frame of the first} along the pairs of :func:`tree`."""
+    first = min(name for pair, _ in links.values() for name in pair)
+    poses, left = {first: np.eye(4)}, dict(links)
+    while left:
+        name = next(name for name, (pair, _) in left.items() if set(pair) - {name} <= set(poses))
+        (a, b), T_a_b = left.pop(name)
+        poses[name] = poses[a] @ T_a_b if name == b else poses[b] @ rigid.invert(T_a_b)
+    return poses
+
+
+def fitted_alone(segments, noise_mm, links):
+    """The pairs of :func:`tree`, each with its pose after the stage's fit of the two segments alone."""
+    settings = pair_registration.parameters(noise_mm)
+    printed = contextlib.redirect_stdout(io.StringIO())
+    with tempfile.TemporaryDirectory(dir=pair_registration.SCRATCH) as scratch, printed:
+        written = pair_registration.write(segments, True, Path(scratch))
+        clouds = {segment.segment: CloudFile(segment.folder) for segment in written}
+        return {
+            name: (pair, _fitted({each: clouds[each] for each in pair}, T_a_b, settings))
+            for name, (pair, T_a_b) in links.items()
+        }
+
+
+def _fitted(clouds, T_a_b, settings):
+    held, sizes = {next(iter(clouds)): np.eye(4)}, part.sizes([*clouds.values()], settings)
+    return surface_registration.fit_together(clouds, [np.eye(4), T_a_b], held, sizes, settings.refine, [])[1]
+
+
+def wrong(segments, poses):
+    """Whether a pose (T, covariance) in the frame of the first segment is off by more than a pair's may be, by the
+    limits of :mod:`pair_truth` or by what it states."""
+    to_first = rigid.invert(segments[0].T_control_segment)
+    for scan in segments[1:]:
+        pair = SimpleNamespace(T_a_b=to_first @ scan.T_control_segment)
+        middle = rigid.transform(to_first, scan.true.mean(axis=0)[None])[0]
+        true = pair_truth.Truth(middle, middle, pair_truth.LIMIT_MM, pair_truth.LIMIT_DEG, 0.0, 0.0, [], True)
+        if pair_truth.error(pair, true, *poses[scan.name]).wrong:
+            return True
+    return False
 
 
 def rms_mm(segments, poses):
     """Root mean square error, mm, of poses in the frame of the first segment, at the middles of the others."""
     to_first, off = rigid.invert(segments[0].T_control_segment), []
-    for scan, T in zip(segments[1:], poses[1:], strict=True):
+    for scan in segments[1:]:
         middle = rigid.transform(rigid.invert(scan.T_control_segment), scan.true.mean(axis=0)[None])
         true = rigid.transform(to_first @ scan.T_control_segment, middle)
-        off.append(np.linalg.norm(rigid.transform(T, middle) - true))
+        off.append(np.linalg.norm(rigid.transform(poses[scan.name], middle) - true))
     return float(np.sqrt(np.mean(np.square(off))))

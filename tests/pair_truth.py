@@ -19,6 +19,7 @@ PATCHES = 400  # points of an overlap that stand for all
 COMPARED = 2000  # points of a segment by which an alternative pose is assessed
 AS_GOOD = 0.8  # of the true overlap: an alternative pose with as much explains the scans as well
 HALF_AS_GOOD = 0.5  # with as much it may be a reason to refuse
+RIVAL = 0.2  # with less it is no other pose of the overlap
 # Share of points that contradict in sound registrations of simulated days, too: remaining outliers, and things seen
 # through glass (config.yaml, refine.contradiction_most).
 UNNOTICED = 0.01
@@ -31,6 +32,8 @@ class Truth:
     ``limit_mm`` and ``limit_deg``: what a right pose keeps to; ``sd_mm`` and ``sd_deg``: the largest standard deviation
     of the best possible fit at the middle; ``alternatives``: poses T_a_b that the scans can't tell from the true one:
     a pair that has some is to be refused, one that is ``determined`` is to be accepted, others may be either.
+    ``rivals``: overlaps, in units of the true one and largest first, of all poses that map the shape onto itself and
+    contradict nowhere, :data:`RIVAL` at least.
     """
 
     middle_mm: np.ndarray
@@ -41,6 +44,7 @@ class Truth:
     sd_deg: float
     alternatives: list
     determined: bool
+    rivals: tuple = ()
 
 
 @dataclass(frozen=True)
@@ -73,13 +77,20 @@ def truth(pair):
     if pair.scale < 1:
         limit_deg = float(np.degrees(np.arctan(limit_mm / np.linalg.norm(far - middle))))
     sd_mm, sd_deg = best_sd(pair, at, scan.true_normal[rows], middle) if len(rows) > 50 else (np.inf, np.inf)
-    others = alternatives(pair, overlap, limit_mm)
+    uncontradicted = alternatives(pair, overlap, limit_mm)
+    others = [pose for pose in uncontradicted if pose[1] >= HALF_AS_GOOD]
     as_good = [T_a_b for T_a_b, share in others if share >= AS_GOOD]
     fixed = FIXED_SD * sd_mm < limit_mm and FIXED_SD * sd_deg < limit_deg
     determined = bool(overlap > LEAST_OVERLAP and fixed and not others)
     to_a = rigid.invert(pair.a.T_control_segment)
     middle, far = rigid.transform(to_a, np.array([middle, far]))
-    return Truth(middle, far, limit_mm, limit_deg, float(sd_mm), float(sd_deg), as_good, determined)
+    rivals = tuple(sorted((share for _, share in uncontradicted), reverse=True))
+    return Truth(middle, far, limit_mm, limit_deg, float(sd_mm), float(sd_deg), as_good, determined, rivals)
+
+
+def outdone(rivals):
+    """Whether one of the ``rivals`` of a :class:`Truth` overlaps twice as much as the true pose and each other one."""
+    return bool(rivals) and rivals[0] > max([1.0, *rivals[1:]]) / HALF_AS_GOOD
 
 
 def best_sd(pair, points, normal, middle):
@@ -110,7 +121,7 @@ def best_sd(pair, points, normal, middle):
 
 def alternatives(pair, overlap, limit_mm):
     """Poses T_a_b other than the true one that contradict nowhere, each with the share of the true overlap that it has,
-    :data:`HALF_AS_GOOD` at least."""
+    :data:`RIVAL` at least."""
     to_a, found = rigid.invert(pair.a.T_control_segment), []
     tree = cKDTree(pair.a.true)
     smaller = min(len(pair.a.true), len(pair.b.true))
@@ -124,7 +135,7 @@ def alternatives(pair, overlap, limit_mm):
             continue
         near = _near_tree(tree, pair.a.true_normal, at, facing, pair.spacing_mm)
         share = near.mean() * len(pair.b.true) / smaller / max(overlap, 1e-9)
-        if share < HALF_AS_GOOD or near.sum() < 20:
+        if share < RIVAL or near.sum() < 20:
             continue
         back = rigid.invert(turn)
         mine, normal = rigid.transform(back, pair.a.true[rows_a]), rigid.rotate(back, pair.a.true_normal[rows_a])

@@ -12,12 +12,18 @@ about them; ``--dump`` writes their segments.
 
 The last line: ``wrong_accepted``: accepted poses that are wrong. ``right_share``: share of the determined pairs that
 are accepted and right. ``undecidable_accepted``: accepted though another pose explains the scans as well, right by
-luck or wrong. ``coverage_95``: share of the coordinates (six a pose, at the overlap's middle) of accepted poses in the
-right basin that lie in their stated 95 %. ``peer_right_share`` and ``peer_wrong``: the same for the peer, accepted from
-the fitness on that makes the fewest mistakes in this run, ``..._safe`` from the least that accepts nothing wrong.
-``own_s`` and ``peer_s``: mean seconds of processor time a pair. ``loop_rms_ratio``: of closed loops of eight segments
-(:mod:`pair_loop`), root mean square error of the joint poses over that of the pairs' poses in a chain; ``loops``: how
-many of the loops were put together both ways.
+luck or wrong. ``rivalled``: determined pairs of which another pose, too, contradicts nowhere, with less than half of
+the true overlap; ``outdone``: pairs of which such a pose has more than twice the overlap of the true one and of each
+other, so that a rule that prefers the larger overlap is wrong. ``sole_right_share``: the right share of the determined
+pairs without such a pose. ``coverage_95``: share of the coordinates (six a pose, at the overlap's middle) of accepted
+poses in the right basin that lie in their stated 95 %. ``peer_right_share`` and ``peer_wrong``: the same for the peer,
+accepted from the fitness on that makes the fewest mistakes in this run, ``..._safe`` from the least that accepts
+nothing wrong. ``own_s`` and ``peer_s``: mean seconds of processor time a pair.
+
+Of closed loops of eight segments (:mod:`pair_loop`): ``loops_right`` and ``loops_wrong``, those that are put together,
+of ``loops``; ``loops_joined``: those of them for which sets of segments were needed; ``loop_rms_ratio``: root mean
+square error of the joint poses over that of the poses that the same runs started their joint fit from;
+``loop_chain_rms_ratio``: over that of the same pairs in a chain, each fitted for itself. Both over all right loops.
 
 Then rooms (:mod:`interior_room`), colours (:mod:`interior_colour`), joined parts (:mod:`interior_join`) and runs that
 lost their track (:mod:`interior_slips`), whose figures those modules describe.
@@ -138,6 +144,7 @@ def run(job):
         "overlap": round(pair.overlap, 4),
         "determined": true.determined,
         "alternatives": len(true.alternatives),
+        "rivals": [round(share, 3) for share in true.rivals],
         "sd_mm": round(min(true.sd_mm, 1e6), 5),
         "sd_deg": round(min(true.sd_deg, 1e6), 6),
         "limit_mm": round(true.limit_mm, 4),
@@ -255,7 +262,7 @@ def list_errors(rows):
 
 def figures(rows):
     """The figures of the last line."""
-    n = counts(rows)
+    n, sole = counts(rows), counts([row for row in rows if not row["rivals"]])
     basin = [row["error"]["inside"] for row in rows if row["state"] == "accepted" and row["error"]["right_basin"]]
     found = {
         "pairs": n["pairs"],
@@ -263,6 +270,9 @@ def figures(rows):
         "right_share": round(n["right"] / max(n["determined"], 1), 4),
         "determined": n["determined"],
         "undecidable_accepted": n["undecidable"],
+        "sole_right_share": round(sole["right"] / max(sole["determined"], 1), 4),
+        "rivalled": n["determined"] - sole["determined"],
+        "outdone": sum(pair_truth.outdone(row["rivals"]) for row in rows),
         "mistaken": sum(row.get("mistaken", False) for row in rows),
         "crashes": n["crashes"],
         "coverage_95": round(float(np.mean(basin)) / 6, 4) if basin else None,
@@ -282,15 +292,24 @@ def figures(rows):
 
 
 def loops(measured):
-    """Print the loops; the figures of all that were put together both ways."""
+    """Print the loops; the figures of all of them."""
     for number, loop in enumerate(measured):
-        print(f"loop {number}: {loop.reason or 'put together'}; joint {loop.joint_mm} mm, chain {loop.chain_mm} mm, "
-              f"closure of the chain {loop.closure_mm} mm, {loop.seconds:.0f} s")  # fmt: skip
-    whole = [loop for loop in measured if loop.joint_mm is not None and loop.chain_mm is not None]
-    if not whole:
-        return {"loops": 0, "loop_rms_ratio": None}
-    joint, chain = (np.sqrt(np.mean([getattr(loop, name) ** 2 for loop in whole])) for name in ("joint_mm", "chain_mm"))
-    return {"loops": len(whole), "loop_rms_ratio": round(float(joint / chain), 4)}
+        print(f"loop {number}: {loop.reason or 'put together'}; joint {loop.joint_mm} mm, start {loop.start_mm} mm, "
+              f"chain {loop.chain_mm} mm, {loop.joined} by sets, wrong: {loop.wrong}")  # fmt: skip
+    whole = [loop for loop in measured if loop.state == "accepted"]
+    right = [loop for loop in whole if not loop.wrong]
+    joint, start, chain = (
+        float(np.sqrt(np.mean([getattr(loop, name) ** 2 for loop in right]))) if right else np.nan
+        for name in ("joint_mm", "start_mm", "chain_mm")
+    )
+    return {
+        "loops": len(measured),
+        "loops_right": len(right),
+        "loops_wrong": len(whole) - len(right),
+        "loops_joined": sum(loop.joined > 0 for loop in whole),
+        "loop_rms_ratio": round(joint / start, 4) if right else None,
+        "loop_chain_rms_ratio": round(joint / chain, 4) if right else None,
+    }
 
 
 if __name__ == "__main__":

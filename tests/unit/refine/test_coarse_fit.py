@@ -64,3 +64,17 @@ def test_the_best_of_all_basins_is_the_true_one_each_time(halves):
     assert len(again) == len(poses)
     for one, other in zip(poses, again, strict=True):
         np.testing.assert_array_equal(one, other)
+
+
+def test_starts_that_lie_near_each_other_may_lead_to_different_poses(halves):
+    """The first slides on among the ribs; the second, three and a half cells away, leads to the true pose."""
+    a, b, T_a_b, T_bay_fore = halves
+    shifts = [rigid.pose(None, (mm, 0.0, 0.0)) for mm in (60.0 + 3.5 * CELL_MM, 60.0)]
+    starts = [T_a_b @ rigid.invert(T_bay_fore) @ shift @ T_bay_fore for shift in shifts]
+
+    def true_among(starts):
+        found = coarse_fit.distinct_fits(a, b, starts, coarse_fit.GATES, CLEAR_MM)
+        return any(not coarse_fit.distinct(b, fit.T_a_b, T_a_b) for fit in found)
+
+    assert not true_among(starts[:1])
+    assert true_among(starts)

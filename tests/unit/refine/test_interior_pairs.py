@@ -68,6 +68,20 @@ def test_another_pose_of_a_symmetric_shape_is_an_alternative_and_wrong():
         assert pair_truth.error(pair, true, T_a_b).wrong
 
 
+def test_a_room_that_repeats_itself_has_rivals_of_which_the_overlap_decides():
+    pair = pair_scans.pair(3, 57)
+    true = pair_truth.truth(pair)
+    assert pair.shape.startswith("ribbed room") and true.determined
+    assert min(true.rivals) >= pair_truth.RIVAL and max(true.rivals) < pair_truth.HALF_AS_GOOD
+
+
+@pytest.mark.parametrize(
+    "rivals, outdone", [([], False), ([1.9], False), ([2.1], True), ([4.3, 2.2], False), ([4.5, 2.2], True)]
+)
+def test_outdone_is_what_overlaps_less_than_half_of_a_single_other_pose(rivals, outdone):
+    assert pair_truth.outdone(rivals) == outdone
+
+
 def test_a_pose_is_judged_by_limits_and_by_what_it_states():
     pair = pair_scans.pair(7, 4)
     true = pair_truth.truth(pair)

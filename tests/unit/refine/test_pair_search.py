@@ -237,7 +237,9 @@ def test_without_sides_less_may_be_held_against_a_pose(search):
     over, under = posed(2 * COUNT, count), posed(2 * COUNT, count - 1)
     unsided = blind.without_sides()
     assert search([over]).fit is over.fit
-    assert "do not lie on each other" in search([over], a=unsided, b=unsided).doubt
+    doubt = search([over], a=unsided, b=unsided).doubt
+    assert "contradict each other" in doubt
+    assert "at most 5.0% is allowed (refine.trusted_contradiction_most, half of it without sides of normals)" in doubt
     assert search([under], a=unsided, b=unsided).fit is under.fit
 
 

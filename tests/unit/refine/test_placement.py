@@ -150,6 +150,7 @@ def connected(fits, known, points, monkeypatch):
     """The pair that placed each segment; ``points`` {segment: points}, which is all that is asked of a cloud here."""
     monkeypatch.setattr(pair_search.Searches, "of", search(fits))
     monkeypatch.setattr(surface_registration.loop_closure, "check", lambda *_: None)
+    monkeypatch.setattr(surface_registration.segment_sets, "search", lambda *_: None)  # no sets fit either
     searches = pair_search.Searches()
     clouds = {name: range(count) for name, count in points.items()}
     surface_registration.connect(clouds, dict.fromkeys(known, np.eye(4)), None, searches)
@@ -190,7 +191,7 @@ def test_the_closest_other_pose_is_that_with_the_weakest_evidence_against_it():
     ]
 
     def found(count):
-        record = CoarseRegistration(["a", "b"], 30.0, 0.2, alternatives[:count])
+        record = CoarseRegistration(["a", "b"], [["a"], ["b"]], 30.0, 0.2, alternatives[:count])
         return pose_certainty.alternative(pair_search.PairSearch(record, 0.5, trusted, ""))
 
     assert found(1) is None

@@ -29,7 +29,6 @@ MATCHED = (
 SPREAD = 200  # cells: enough to say how far two poses lie apart
 LEAST_PAIRS = 12  # of a rigid motion: twice its degrees of freedom
 DISTINCT = 2.0  # cells: poses nearer to each other than that count as the same
-SAME_START = 4.0  # cells: starts nearer to each other than that run into the same pose
 
 
 @dataclass(frozen=True)
@@ -205,7 +204,7 @@ def distinct_fits(
     starts: list[np.ndarray] = []
     found: list[np.ndarray] = []
     for start in poses:
-        if any(_rms_distance_mm(b, start, other) < SAME_START * a.cell_mm for other in starts):
+        if not all(distinct(b, start, other) for other in starts):
             continue
         starts.append(start)
         T_a_b = align(a, tree, b, start, gates, sample)

@@ -13,12 +13,12 @@ import numpy as np
 from scipy.sparse import csr_matrix
 from scipy.spatial import cKDTree
 
-from nightbay.clouds.cloud import Cloud, CloudFile
+from nightbay.clouds.cloud import Cloud
 from nightbay.core import rigid
 from nightbay.core.native import open3d
 from nightbay.refine import large_planes, overlap, segment_size
+from nightbay.refine.merged_cloud import SAMPLE, MergedCloud, SampledCloud
 
-SAMPLE = 400_000  # points of a segment that are thinned: ten and more a cell of the thinned cloud
 RARE = 600  # points of a segment that are matched: those with the rarest features
 MATCHES = 1200  # most matches: all pairs of them are compared
 NEAREST = 5  # features that a point is matched with
@@ -66,16 +66,16 @@ class ThinnedSegment:
 class SearchedSegment:
     """A segment whose pose is searched, thinned to cells of several sizes, each once.
 
-    ``width_mm`` and ``spacing_mm``: of :mod:`segment_size` and of its points; ``sure``: whether its normals are known
-    to show the outer side; ``sided``: whether they are used as if they did; ``inside``: whether it is one of a room.
+    ``spacing_mm`` of its points; ``width_mm`` of :mod:`segment_size`; ``sure``: whether its normals are known to show
+    the outer side; ``sided``: whether they are used as if they did; ``inside``: whether it is one of a room.
     """
 
-    def __init__(self, cloud: CloudFile, sure: bool = True, sided: bool = True) -> None:
+    def __init__(self, cloud: SampledCloud, sure: bool = True, sided: bool = True) -> None:
         self._cloud = cloud
         self.sure = sure
         self.sided = sided
         self._thinned: dict[float, ThinnedSegment] = {}
-        self.spacing_mm = overlap.spacing_mm(cloud)
+        self.spacing_mm = cloud.spacing_mm if isinstance(cloud, MergedCloud) else overlap.spacing_mm(cloud)
         self.width_mm = segment_size.width_mm(cloud, self.spacing_mm)
         self.inside = sided and segment_size.is_inside(cloud)
 
@@ -94,8 +94,8 @@ class SearchedSegment:
         return halves(self._cloud, cell_mm, self.sided)
 
 
-def thin(cloud: CloudFile, cell_mm: float, sided: bool = True) -> ThinnedSegment:
-    """Thin a working cloud to one point a cube of ``cell_mm``, in the order of the cubes.
+def thin(cloud: SampledCloud, cell_mm: float, sided: bool = True) -> ThinnedSegment:
+    """Thin a cloud to one point a cube of ``cell_mm``, in the order of the cubes.
 
     ``sided``: see :class:`ThinnedSegment`.
     """
@@ -103,8 +103,8 @@ def thin(cloud: CloudFile, cell_mm: float, sided: bool = True) -> ThinnedSegment
     return replace(thinned, xyz_mm=thinned.xyz_mm + cloud.origin_mm)
 
 
-def halves(cloud: CloudFile, cell_mm: float, sided: bool = True) -> list[ThinnedSegment]:
-    """Two halves of a working cloud's points, each thinned by itself, in cubes that are shifted by half a cube.
+def halves(cloud: SampledCloud, cell_mm: float, sided: bool = True) -> list[ThinnedSegment]:
+    """Two halves of a cloud's points, each thinned by itself, in cubes that are shifted by half a cube.
 
     What lies between them is noise and the coarseness of the cells alone.
     """

@@ -107,14 +107,15 @@ def doubt(judged: Sequence[Judged], xyz_mm: np.ndarray, settings: Any) -> str:
             "needed, floors and walls alone do not count; scan more overlap or put targets into it"
         )
     best = poses[0]
-    most = settings.trusted_contradiction_most
+    most = settings.trusted_contradiction_most * (1.0 if best.sided else UNSIDED)
     if best.fit.rate_bound > most:
+        setting = "refine.trusted_contradiction_most" + ("" if best.sided else ", half of it without sides of normals")
         return (
             f"their surfaces contradict each other in every pose that was found: {best.fit.rate_bound:.1%} of what "
-            f"agrees in the best one, at most {most:.1%} is allowed (refine.trusted_contradiction_most); scan more "
-            "overlap or put targets into it"
+            f"agrees in the best one, at most {most:.1%} is allowed ({setting}); scan more overlap or put targets into "
+            "it"
         )
-    if best.distance > settings.distance_most or best.against > most * (1.0 if best.sided else UNSIDED):
+    if best.distance > settings.distance_most or best.against > most:
         return (
             f"their surfaces do not lie on each other in any pose that was found: they lie {best.fine.offset_mm:.2f} "
             f"mm apart in the best one, {best.distance:.1f} times as far as two scans of one surface, while "

@@ -43,7 +43,8 @@ class PairSearch:
     """Result of the search for the relative pose of two segments: the trusted ``fit``, or the ``doubt`` as a sentence.
 
     ``record``: its entry in the result; ``agreeing_share``: share of the smaller segment that agrees in the pose with
-    the most agreement; ``ways``: the poses in which they fit, where the doubt is that there are several, else None.
+    the most agreement; ``ways``: the poses in which they fit, where the doubt is that there are several, else None;
+    ``likely``: the poses ``T_a_b`` with the least evidence against them, trusted or not.
     """
 
     record: CoarseRegistration
@@ -51,6 +52,7 @@ class PairSearch:
     fit: coarse_fit.Fit | None
     doubt: str
     ways: Ways | None = None
+    likely: Sequence[np.ndarray] = ()
 
     @property
     def ambiguous(self) -> bool:
@@ -63,11 +65,13 @@ class Searches:
     """The searches for the relative poses of a part's segments: each pair is searched once.
 
     ``points`` {(a, b): point pairs of the job sheet}, which take the place of the search. ``found`` {(a, b): what was
-    found}; ``used`` {segment: the pair that placed it}; ``sure`` {segment: whether its normals show the outer side}.
+    found}; ``by_sets`` {(a, b): what was found for the sets of segments that the pair connects}; ``used`` {segment: the
+    pair that placed it}; ``sure`` {segment: whether its normals show the outer side}.
     """
 
     points: Mapping[tuple[str, str], point_pairs.PointPairs] = field(default_factory=dict)
     found: dict[tuple[str, str], PairSearch] = field(default_factory=dict)
+    by_sets: dict[tuple[str, str], PairSearch] = field(default_factory=dict)
     used: dict[str, tuple[str, str]] = field(default_factory=dict)
     segments: dict[str, SearchedSegment] = field(default_factory=dict)
     sure: dict[str, bool] = field(default_factory=dict)
@@ -85,10 +89,14 @@ class Searches:
                 self.found[a, b] = search_pair(a, b, first, second, settings)
         return self.found[a, b]
 
+    def placing(self, pair: tuple[str, str]) -> PairSearch:
+        """The search that gave the pose of a pair that placed a segment."""
+        return self.by_sets.get(pair) or self.found[pair]
+
     @property
     def records(self) -> list[CoarseRegistration]:
-        """What was found for each pair, in order of the names."""
-        return [self.found[pair].record for pair in sorted(self.found)]
+        """What was found for each pair, in order of the names, then for sets of segments."""
+        return [found[pair].record for found in (self.found, self.by_sets) for pair in sorted(found)]
 
 
 def pose_by_points(points: point_pairs.PointPairs, a: SearchedSegment, b: SearchedSegment) -> PairSearch:
@@ -96,7 +104,8 @@ def pose_by_points(points: point_pairs.PointPairs, a: SearchedSegment, b: Search
     cell_mm, clear_mm = _coarse(a, b), _clear(a, b)
     thinned = a.thinned(cell_mm), b.thinned(cell_mm)
     fit = point_pairs.rough_fit(points, *thinned, clear_mm)
-    record = CoarseRegistration(list(points.segments), cell_mm, None, [_record(fine_fit.closest(*thinned, fit), None)])
+    listed = [_record(fine_fit.closest(*thinned, fit), None)]
+    record = CoarseRegistration(list(points.segments), _single(*points.segments), cell_mm, None, listed)
     share = fit.agreeing / 2 / max(min(len(segment.xyz_mm) for segment in thinned), 1)
     if fit.agreeing < contradiction.LEAST_AGREEING:
         return PairSearch(record, share, None,
@@ -106,24 +115,34 @@ def pose_by_points(points: point_pairs.PointPairs, a: SearchedSegment, b: Search
     return PairSearch(record, share, fit, "")
 
 
-def search_pair(name_a: str, name_b: str, a: SearchedSegment, b: SearchedSegment, settings: Any) -> PairSearch:
+def search_pair(
+    name_a: str,
+    name_b: str,
+    a: SearchedSegment,
+    b: SearchedSegment,
+    settings: Any,
+    starts: Sequence[np.ndarray] = (),
+) -> PairSearch:
     """Search for the pose ``T_a_b`` of segment b in the frame of segment a; see :class:`PairSearch`.
 
     Where the sides of normals are not sure, they are tried as they are first, then left out. ``settings``: the section
-    refine.
+    refine; ``starts``: poses that are tried beside those that are found.
     """
-    found = _search(name_a, name_b, a, b, settings)
+    found = _search(name_a, name_b, a, b, settings, starts)
     if found.fit is None and not found.ambiguous and not (a.sure and b.sure):
-        found = _search(name_a, name_b, a.without_sides(), b.without_sides(), settings)
+        found = _search(name_a, name_b, a.without_sides(), b.without_sides(), settings, starts)
     return found
 
 
-def _search(name_a: str, name_b: str, a: SearchedSegment, b: SearchedSegment, settings: Any) -> PairSearch:
+def _search(
+    name_a: str, name_b: str, a: SearchedSegment, b: SearchedSegment, settings: Any, starts: Sequence[np.ndarray]
+) -> PairSearch:
     """The search by normals with sides or without, as the segments say."""
     expected = _expected(a, b, _fine(a, b), settings)
     judged: list[Judged] = []
     for cell_mm in (_coarse(a, b), _fine(a, b)):  # features of a second size where those of the first do not decide
-        judged = _ranked(a, b, [*judged, *(_judged(a, b, fit, expected) for fit in _fits(a, b, cell_mm, expected))])
+        fits = _fits(a, b, cell_mm, expected, starts)
+        judged = _ranked(a, b, [*judged, *(_judged(a, b, fit, expected) for fit in fits)])
         enough = pair_decision.enough(judged, settings)
         if enough and enough[0].fit.rate_bound <= HOPELESS * settings.trusted_contradiction_most:
             turned = _alternatives(a, b, enough[0].fit.T_a_b, expected)
@@ -134,7 +153,8 @@ def _search(name_a: str, name_b: str, a: SearchedSegment, b: SearchedSegment, se
             break
     enough = pair_decision.enough(judged, settings) or judged
     listed = [_record(pose.fine, pair_decision.rejected_by(pose, enough[0], settings)) for pose in enough[:LISTED]]
-    record = CoarseRegistration([name_a, name_b], _fine(a, b), expected.offset_mm, listed)
+    record = CoarseRegistration([name_a, name_b], _single(name_a, name_b), _fine(a, b), expected.offset_mm, listed)
+    likely = [pose.fit.T_a_b for pose in judged[:JUDGED]]
     share = max((pose.share for pose in judged), default=0.0)
     if doubt:
         sentence = f"segments {name_a} and {name_b} share no targets and {doubt}"
@@ -142,8 +162,15 @@ def _search(name_a: str, name_b: str, a: SearchedSegment, b: SearchedSegment, se
         if doubt.startswith(pair_decision.TWO_WAYS):
             open_ = [pose for pose in judged if pair_decision.rejected_by(pose, enough[0], settings) is None]
             ways = Ways([pose.fit.T_a_b for pose in open_], enough[0].fit.distinctive)
-        return PairSearch(record, share, None, sentence, ways)
-    return PairSearch(record, share, enough[0].fit, "")
+        return PairSearch(record, share, None, sentence, ways, likely)
+    return PairSearch(record, share, enough[0].fit, "", likely=likely)
+
+
+def coarse_comparison(a: SearchedSegment, b: SearchedSegment, T_a_b: np.ndarray) -> coarse_fit.Fit:
+    """What agrees and contradicts in a pose ``T_a_b`` by coarse cells."""
+    thinned, clear_mm = (a.thinned(_coarse(a, b)), b.thinned(_coarse(a, b))), _clear(a, b)
+    occluded = coarse_fit.self_occluded(thinned[0], clear_mm), coarse_fit.self_occluded(thinned[1], clear_mm)
+    return coarse_fit.compare(*thinned, T_a_b, occluded, clear_mm)
 
 
 def _expected(a: SearchedSegment, b: SearchedSegment, cell_mm: float, settings: Any) -> Expected:
@@ -153,11 +180,13 @@ def _expected(a: SearchedSegment, b: SearchedSegment, cell_mm: float, settings: 
     return fine_fit.expected([segment.halves(cell_mm) for segment in (a, b)], drift_mm)
 
 
-def _fits(a: SearchedSegment, b: SearchedSegment, cell_mm: float, expected: Expected) -> list[FineFit]:
-    """The poses that matches of features and votes of faces lead to, judged by fine cells; ``cell_mm``: cells of the
-    features."""
+def _fits(
+    a: SearchedSegment, b: SearchedSegment, cell_mm: float, expected: Expected, given: Sequence[np.ndarray]
+) -> list[FineFit]:
+    """The poses that ``given`` ones, matches of features and votes of faces lead to, judged by fine cells; ``cell_mm``:
+    cells of the features."""
     thinned = a.thinned(cell_mm), b.thinned(cell_mm)
-    starts = square_match.candidate_poses(*thinned) + coarse_match.candidate_poses(*thinned)
+    starts = [*given, *square_match.candidate_poses(*thinned), *coarse_match.candidate_poses(*thinned)]
     if not (a.sided and b.sided):
         starts += coarse_match.candidate_poses(thinned[0], thinned[1].turned)
     rough = coarse_fit.distinct_fits(*thinned, starts, coarse_fit.GATES, _clear(a, b))
@@ -233,6 +262,11 @@ def _judged(a: SearchedSegment, b: SearchedSegment, fine: FineFit, expected: Exp
     known = 0.0 < expected.offset_mm < np.inf  # points too few for two halves to meet show no distance to expect
     distance = fine.offset_mm / expected.offset_mm if known else float("inf")
     return Judged(fine, distance, share, a.sided and b.sided, a.sure and b.sure)
+
+
+def _single(*names: str) -> list[list[str]]:
+    """The sets of a pair of single segments, as the result lists them."""
+    return [[name] for name in names]
 
 
 def _record(fine: FineFit, rejected_by: str | None) -> CandidatePose:

@@ -48,7 +48,7 @@ def by_surfaces(
                 patches=patches,
                 withheld_rms_mm=float(np.sqrt(squares / max(patches, 1))),
                 pair=list(placed_by),
-                alternative=None if points else alternative(searches.found[placed_by]),
+                alternative=None if points else alternative(searches.placing(placed_by)),
                 point_pairs=len(points.points_mm) if points else 0,
             )
         )

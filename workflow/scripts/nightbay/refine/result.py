@@ -192,11 +192,14 @@ class CandidatePose:
 class CoarseRegistration:
     """Poses that the surfaces of two segments allow, the best first; ``cell_mm``: edge of their cells.
 
+    ``sets``: the segments whose surfaces were searched together on either side, in poses that were known before: those
+    of the pair alone, or sets of connected segments that the pair connects.
     ``expected_offset_mm``: median distance of cells that two scans of one surface have; None where point pairs of the
     job sheet gave the pose.
     """
 
     segments: list[str]
+    sets: list[list[str]]
     cell_mm: float
     expected_offset_mm: float | None
     alternatives: list[CandidatePose]

@@ -2,7 +2,7 @@
 
 import numpy as np
 
-from nightbay.clouds.cloud import CloudFile
+from nightbay.refine.merged_cloud import SampledCloud
 
 SAMPLE = 100_000  # points of a segment that its area is computed from
 BOXES = 50.0  # boxes along the diagonal of a segment's bounds
@@ -16,8 +16,8 @@ CLEAR_OUTSIDE, CLEAR_INSIDE = 1 / 8, 1 / 3
 CLEAR_MM = 300.0  # a hand-held scanner is further than that from what it measures (common practice, no source)
 
 
-def width_mm(cloud: CloudFile, spacing_mm: float) -> float:
-    """Square root of the area of a working cloud, mm, from the boxes that its points occupy.
+def width_mm(cloud: SampledCloud, spacing_mm: float) -> float:
+    """Square root of the area of a cloud, mm, from the boxes that its points occupy.
 
     ``spacing_mm`` of its points: boxes are not so small that points leave some empty.
     """
@@ -40,8 +40,8 @@ def clear_mm(wide_mm: float, inside: bool = False) -> float:
     return min(CLEAR_MM, (CLEAR_INSIDE if inside else CLEAR_OUTSIDE) * wide_mm)
 
 
-def is_inside(cloud: CloudFile) -> bool:
-    """Whether most of a working cloud's surface faces its middle, as that of a room does."""
+def is_inside(cloud: SampledCloud) -> bool:
+    """Whether most of a cloud's surface faces its middle, as that of a room does."""
     sample = cloud.sample(SAMPLE)
     assert sample.normal is not None  # clean leaves normals of every point
     xyz_mm = sample.xyz_mm.astype(np.float64)

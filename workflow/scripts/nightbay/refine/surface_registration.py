@@ -1,8 +1,9 @@
 """Registers segments that share no targets by their surfaces alone, and rejects a part where that is ambiguous.
 
-First every two segments are searched for the pose in which they fit (:mod:`refine.pair_search`). Then all segments are
-fitted together by their overlaps. The segment that comes first by name defines the frame. Where the job sheet has point
-pairs of two segments, these give their pose instead of the search.
+First every two segments are searched for the pose in which they fit (:mod:`refine.pair_search`), then sets of segments
+that these poses leave apart (:mod:`refine.segment_sets`). Then all segments are fitted together by their overlaps. The
+segment that comes first by name defines the frame. Where the job sheet has point pairs of two segments, these give
+their pose instead of the search.
 """
 
 from collections.abc import Mapping, Sequence
@@ -21,8 +22,10 @@ from nightbay.refine import (
     overlap_patches,
     pair_graph,
     point_pairs,
+    segment_sets,
     two_ways,
 )
+from nightbay.refine.coarse_fit import Fit
 from nightbay.refine.pair_search import PairSearch, Searches
 from nightbay.refine.part import Part, Sizes, centroid_mm
 
@@ -80,37 +83,63 @@ def _check_paired(names: Sequence[str], pairs: Sequence[overlap.Pair], free: np.
 def connect(
     clouds: Mapping[str, CloudFile], known: Mapping[str, np.ndarray], settings: Any, searches: Searches
 ) -> list[np.ndarray]:
-    """Start poses ``T_control_segment`` of all segments along the best pairs.
+    """Start poses ``T_control_segment`` of all segments along the best pairs, of single segments or of sets of them.
 
     Raises ``Unplaced`` for the segments outside the largest set that trusted pairs and known poses connect, each with
     the doubt about the pair to another set that agrees most. Of sets with equally many segments the one with more
     points counts as the largest.
     """
-    names, poses = list(clouds), dict(known)
+    names = list(clouds)
     searches.used.clear()
+    searches.by_sets.clear()
     found = {
         (a, b): searches.of(a, b, clouds, settings)
         for a, b in combinations(names, 2)
         if not (a in known and b in known)
     }
     fits = {pair: search.fit for pair, search in found.items() if search.fit is not None}
-    sets = pair_graph.connected_sets(names, [*fits, *combinations(known, 2)])
-    main = pair_graph.largest(sets, {name: len(cloud) for name, cloud in clouds.items()})
-    if len(sets) > 1:
-        raise Unplaced(
-            {name: reason for own in sets if own is not main for name, reason in _doubts(own, found).items()}
-        )
-    while len(poses) < len(names):
-        border = {pair: fit for pair, fit in fits.items() if (pair[0] in poses) != (pair[1] in poses)}
-        a, b = max(border, key=lambda pair: border[pair].agreeing)  # the first by name where two are equal
-        if a in poses:
-            poses[b], searches.used[b] = poses[a] @ border[a, b].T_a_b, (a, b)
-        else:
-            poses[a], searches.used[a] = poses[b] @ rigid.invert(border[a, b].T_a_b), (a, b)
+    tried: set[tuple[segment_sets.Set, segment_sets.Set]] = set()
+    while len(sets := pair_graph.connected_sets(names, [*fits, *combinations(known, 2)])) > 1:
+        in_set = {name: T for own in sets for name, T in _along_best_pairs(own, fits, known)[0].items()}
+        joined = segment_sets.search(sets, in_set, searches, clouds, settings, tried)
+        if joined is None:
+            main = pair_graph.largest(sets, {name: len(cloud) for name, cloud in clouds.items()})
+            raise Unplaced(
+                {name: reason for own in sets if own is not main for name, reason in _doubts(own, found).items()}
+            )
+        pair, search = joined
+        searches.by_sets[pair] = search
+        assert search.fit is not None  # a trusted one
+        fits[pair] = search.fit
+    poses, used = _along_best_pairs(names, fits, known)
+    searches.used.update(used)
     confirmed = loop_closure.check(fits, known, searches.segments)
     ways = {pair: search.ways for pair, search in found.items() if search.ways is not None}
     two_ways.check(ways, fits, searches.used, poses, confirmed, searches.segments)
     return [poses[name] for name in names]
+
+
+def _along_best_pairs(
+    names: Sequence[str], fits: Mapping[tuple[str, str], Fit], known: Mapping[str, np.ndarray]
+) -> tuple[dict[str, np.ndarray], dict[str, tuple[str, str]]]:
+    """Poses of connected segments along the pairs that agree most, and the pair that placed each.
+
+    They start from the ``known`` poses; where no segment has one, the first holds the frame.
+    """
+    poses = {name: known[name] for name in names if name in known} or {names[0]: np.eye(4)}
+    used: dict[str, tuple[str, str]] = {}
+    while len(poses) < len(names):
+        border = {
+            pair: fit
+            for pair, fit in fits.items()
+            if set(pair) <= set(names) and (pair[0] in poses) != (pair[1] in poses)
+        }
+        a, b = max(border, key=lambda pair: border[pair].agreeing)  # the first by name where two are equal
+        if a in poses:
+            poses[b], used[b] = poses[a] @ border[a, b].T_a_b, (a, b)
+        else:
+            poses[a], used[a] = poses[b] @ rigid.invert(border[a, b].T_a_b), (a, b)
+    return poses, used
 
 
 def _doubts(own: Sequence[str], found: Mapping[tuple[str, str], PairSearch]) -> dict[str, str]:
