@@ -12,13 +12,19 @@ STEP_SDS, LEAST_STEP_MM = 5.0, 1.0  # a step is higher than the scatter about th
 
 
 def edged(
-    mask: np.ndarray, low_mm: np.ndarray, cell_mm: float, plane_mm: np.ndarray, depth_mm: np.ndarray
+    mask: np.ndarray,
+    low_mm: np.ndarray,
+    cell_mm: float,
+    plane_mm: np.ndarray,
+    depth_mm: np.ndarray,
+    away: bool = False,
 ) -> float | None:
     """Share of the edge of a hole along which surface steps off the one beside it; None where none borders on it.
 
     ``mask``: cells of the hole, the first at ``low_mm`` (2,), edge ``cell_mm``; ``plane_mm`` (n, 2) and ``depth_mm``
     (n,) of the points round it that face the viewer. Beside each stretch of the edge the surface is fitted as a
-    parabola across the edge; points near the edge and inside it that lie off its continuation are a step.
+    parabola across the edge; points near the edge and inside it that lie off its continuation are a step. ``away``: only
+    steps away from the viewer count.
     """
     outside = ndimage.distance_transform_edt(~mask) * cell_mm
     inside = ndimage.distance_transform_edt(mask) * cell_mm
@@ -49,20 +55,22 @@ def edged(
         local = plane[mine] - middle
         along = local @ np.array([-across[1], across[0]])
         narrow = np.abs(along) < STRETCH_MM / 2
-        mine, along, away = mine[narrow], along[narrow], (local @ across)[narrow]
-        step = _steps(away, along, depth[mine], beside[mine])
+        mine, along, off_edge = mine[narrow], along[narrow], (local @ across)[narrow]
+        step = _steps(off_edge, along, depth[mine], beside[mine], away)
         if step is not None:
             known += 1
             stepped += step
     return stepped / known if known else None
 
 
-def _steps(away: np.ndarray, along: np.ndarray, depth: np.ndarray, beside: np.ndarray) -> bool | None:
+def _steps(
+    off_edge: np.ndarray, along: np.ndarray, depth: np.ndarray, beside: np.ndarray, away: bool
+) -> bool | None:
     """Whether points near the edge step off the surface beside it; None where there is too little of that."""
     fit = beside > NEAR_MM
     if np.count_nonzero(fit) < LEAST_BESIDE:
         return None
-    rows = np.column_stack([np.ones(len(away)), away, along, away**2, along**2]) / [1.0, 100.0, 100.0, 1e4, 1e4]
+    rows = np.column_stack([np.ones(len(off_edge)), off_edge, along, off_edge**2, along**2]) / [1.0, 100.0, 100.0, 1e4, 1e4]
     chosen = fit.copy()
     for _ in range(3):  # without what does not belong to the panel
         solution, *_ = np.linalg.lstsq(rows[chosen], depth[chosen], rcond=None)
@@ -72,7 +80,8 @@ def _steps(away: np.ndarray, along: np.ndarray, depth: np.ndarray, beside: np.nd
         if np.count_nonzero(chosen) < LEAST_BESIDE:
             return None
     test = ~fit
-    return bool(np.count_nonzero(np.abs(misfit[test]) > max(STEP_SDS * scatter, LEAST_STEP_MM)) >= LEAST_STEP)
+    height = -misfit[test] if away else np.abs(misfit[test])
+    return bool(np.count_nonzero(height > max(STEP_SDS * scatter, LEAST_STEP_MM)) >= LEAST_STEP)
 
 
 def _spread(points: np.ndarray, apart: float) -> np.ndarray:
