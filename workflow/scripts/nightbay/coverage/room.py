@@ -21,6 +21,8 @@ WHOLE = 0.5  # an end is open where more of it than this is a hole
 BED_MM = 1000.0  # what is open above and no higher is a bed: no room with a roof is so low (common practice, no source)
 # A door reaches from so near the floor over so much of the height, and is so wide, against the length of its side.
 SILL_MM, DOOR_HIGH, DOOR_LEAST_MM, DOOR_MOST, DOOR_FULL = 200.0, 0.6, 500.0, 0.6, 0.8
+# A frame lies by so much behind the wall: this share of the surface round a hole lies behind where the wall is.
+FRAME_MM, WALL = 5.0, 0.05
 OPPOSITE = {"left wall": "right wall", "right wall": "left wall"}
 LEVEL = ("floor", "roof")
 ENDS = ("front wall", "rear wall")
@@ -90,7 +92,8 @@ class _Search:
         self.viewpoints = room_sight.viewpoints(self.cells)
         self.seen = {name: self._in_sight(side) for name, side in self.sides.items()}
         self.masks = {
-            name: coverage.wide(np.nan_to_num(self.seen[name]) >= IN_SIGHT) for name in self.sides
+            name: _wide(np.nan_to_num(self.seen[name]) >= IN_SIGHT, side.within)
+            for name, side in self.sides.items()
         }
         self.open = self._open_ends()
 
@@ -181,14 +184,21 @@ class _Search:
         return bool(np.count_nonzero(shown & inner) >= coverage.SHOWS_THROUGH * np.count_nonzero(inner))
 
     def _framed(self, side: RoomSide, mask: np.ndarray) -> float | None:
+        # a cell counts as surface by its neighbours, so the edge runs up to one beside those of the hole
+        mask = ndimage.binary_dilation(mask)
         margin = int(np.ceil(edges.FAR_MM / self.cell_mm)) + 2
         near = ndimage.binary_dilation(mask, iterations=margin)
         column, row = side.grid.cells(self.room.points_mm)
         depth = self.room.points_mm @ side.grid.toward
         mine = near[column, row] & (np.abs(depth - side.depth_mm[column, row]) < room_sides.DEPTH_MM)
-        return edges.edged(
-            mask, side.grid.low_mm, self.cell_mm, side.grid.plane(self.room.points_mm[mine]), depth[mine], away=True
-        )
+        facing = near & ~mask
+        wall = mine & facing[column, row] & (self.room.normals @ side.grid.toward > views.FACING)
+        if not wall.any():
+            return None
+        # what stands at the wall steps back to the wall: a frame lies behind all of it
+        beyond = float(np.quantile(depth[wall], WALL)) - FRAME_MM
+        plane, near_mm = side.grid.plane(self.room.points_mm[mine]), max(edges.NEAR_MM, 1.5 * self.cell_mm)
+        return edges.edged(mask, side.grid.low_mm, self.cell_mm, plane, depth[mine], near_mm, beyond)
 
     def _doorway(self, name: str, mask: np.ndarray, low: np.ndarray, high: np.ndarray) -> bool:
         """Whether a hole in a wall has the place and the size of a door."""
@@ -220,3 +230,10 @@ class _Search:
             signs=hole.signs,
             outlines_mm=hole.outlines_mm,
         )
+
+
+def _wide(mask: np.ndarray, within: np.ndarray) -> np.ndarray:
+    """Without strips of one or two cells, which are the scatter of an edge; corners of what is wider stay, and strips
+    of two cells at the end of a side, beyond which a place round the room's corner goes on."""
+    wide = ndimage.binary_dilation(coverage.wide(mask | ~within), np.ones((3, 3)))
+    return mask & wide & ndimage.binary_opening(mask, np.ones((2, 2)))

@@ -109,6 +109,7 @@ def _side(
     capped = np.minimum(count, coverage.A_CELL).astype(np.float32)
     filled = ndimage.uniform_filter(capped, 3, mode="constant") / coverage.A_CELL >= views.FILLED
     filled &= ndimage.uniform_filter((capped > 0).astype(np.float32), 3, mode="constant") >= views.OCCUPIED
+    filled |= count >= coverage.A_CELL / 2  # a wall seen edge on is narrower than three cells
     return RoomSide(grid, within, depth, filled, mean_slant, mine)
 
 
