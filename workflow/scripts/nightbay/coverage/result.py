@@ -1,4 +1,4 @@
-"""What is known of the coverage of a vehicle's outside, or of a room: places that were never seen, and places that are open."""
+"""What is known of the coverage of a vehicle's outside, or of a room: places that were never seen, or are open."""
 
 from dataclasses import dataclass
 from typing import Literal
@@ -20,9 +20,10 @@ class Area:
 
     ``number`` in the list and in the picture, from 1; ``verdict``: "never seen" (to be scanned again) or "open" (to be
     looked at: glazing, a grille or another opening by nature); ``view`` from which it is seen best: "left", "right",
-    "front", "rear" or "top", or the side of the room that it lies in; ``area_mm2`` of the surface that would close it, at most ``most_mm2`` by a quarter of a
-    cell along its edge. ``centre_mm``, ``low_mm``, ``high_mm`` (3,) in the frame of the points. ``outlines_mm`` {view:
-    closed polygons (k, 2)} in the coordinates of each view that shows it (see :data:`nightbay.coverage.views.VIEWS` and ``INSIDE``).
+    "front", "rear" or "top", in a room the side that it lies in; ``area_mm2`` of the surface that would close it, at
+    most ``most_mm2`` by a quarter of a cell along its edge. ``centre_mm``, ``low_mm``, ``high_mm`` (3,) in the frame of
+    the points. ``outlines_mm`` {view: closed polygons (k, 2)} in the coordinates of each view that shows it (see
+    :data:`nightbay.coverage.views.VIEWS` and ``INSIDE``).
     """
 
     number: int

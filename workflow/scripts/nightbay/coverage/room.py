@@ -25,7 +25,8 @@ SILL_MM, DOOR_HIGH, DOOR_LEAST_MM, DOOR_MOST, DOOR_FULL = 200.0, 0.6, 500.0, 0.6
 FRAME_MM, WALL = 5.0, 0.05
 OPPOSITE = {"left wall": "right wall", "right wall": "left wall"}
 LEVEL = ("floor", "roof")
-ENDS = ("front wall", "rear wall")
+ENDS = ("front wall", "rear wall")  # the rear last
+WALLS = ("left wall", "right wall", *ENDS)
 
 
 @dataclass(frozen=True)
@@ -34,7 +35,8 @@ class RoomSurface:
 
     ``points_mm`` (n, 3) with unit ``normals`` (n, 3) into the room; ``others_mm`` (k, 3): points that were not taken
     for surface; ``axes``: convention of the frame; ``mirrored``: Y = 0 is the middle between the side walls;
-    ``planes`` as the frame found them.
+    ``planes`` as the frame found them; ``up_decided`` and ``along_decided``: the evidence decides which way is up and
+    which way the room's length runs.
     """
 
     points_mm: np.ndarray
@@ -43,6 +45,8 @@ class RoomSurface:
     axes: Axes
     mirrored: bool
     planes: Sequence[Plane]
+    up_decided: bool = True
+    along_decided: bool = True
 
 
 def find(room: RoomSurface, least_mm2: float = coverage.LEAST_MM2) -> Coverage:
@@ -59,6 +63,16 @@ def find(room: RoomSurface, least_mm2: float = coverage.LEAST_MM2) -> Coverage:
     if spacing > coverage.MOST_SPACING_MM:
         return Coverage([], cell_mm, least_mm2, spacing, coverage.MOST_SPACING_MM)
     return _Search(design, cell_mm, spacing, least_mm2).run()
+
+
+def drawn(room: RoomSurface) -> tuple[np.ndarray, np.ndarray]:
+    """Points (n, 3), mm, of the room and of what lies near behind its sides, with normals (n, 3), design grid."""
+    design = _in_design_grid(room)
+    low, high = room_sides.bounds(design.points_mm, design.planes)
+    near = np.all(
+        (design.points_mm > low - room_sides.RECESS_MM) & (design.points_mm < high + room_sides.RECESS_MM), axis=1
+    )
+    return design.points_mm[near], design.normals[near]
 
 
 def _in_design_grid(room: RoomSurface) -> RoomSurface:
@@ -92,8 +106,7 @@ class _Search:
         self.viewpoints = room_sight.viewpoints(self.cells)
         self.seen = {name: self._in_sight(side) for name, side in self.sides.items()}
         self.masks = {
-            name: _wide(np.nan_to_num(self.seen[name]) >= IN_SIGHT, side.within)
-            for name, side in self.sides.items()
+            name: _wide(np.nan_to_num(self.seen[name]) >= IN_SIGHT, side.within) for name, side in self.sides.items()
         }
         self.open = self._open_ends()
 
@@ -105,15 +118,21 @@ class _Search:
         return found
 
     def _open_ends(self) -> list[str]:
-        """The sides that are open by nature: one end of the room, or the top of a bed."""
+        """The sides that are open by nature: one end of the room, or the top of a bed.
+
+        Of two ends that are open it is the rear, because its doors stand open. Where the evidence does not decide which
+        sides are the ends, it is the largest that is open.
+        """
         whole = {
-            name: np.count_nonzero(self.masks[name]) / max(1, np.count_nonzero(side.within))
+            name: float(self.masks[name].sum() / max(1.0, float(side.within.sum())))
             for name, side in self.sides.items()
         }
-        found = []
-        ends = [name for name in ENDS if whole[name] > WHOLE]
-        if ends:  # of two the rear is, because its doors stand open
-            found.append(ends[-1])
+        known = self.room.up_decided and self.room.along_decided
+        sides = ENDS if known else WALLS if self.room.up_decided else tuple(self.sides)
+        ends = [name for name in sides if whole[name] > WHOLE]
+        if not known:
+            ends.sort(key=lambda name: np.count_nonzero(self.masks[name]))
+        found = ends[-1:]
         if whole["roof"] > WHOLE and self.bounds[1, 2] - self.bounds[0, 2] < BED_MM:
             found.append("roof")
         return found
@@ -147,7 +166,7 @@ class _Search:
             framed=self._framed(side, mask),
             doorway=self._doorway(name, mask, low, high),
             window=name not in LEVEL and bool(self._height(high[2]) > WINDOW),
-            open_end=name in self.open and np.count_nonzero(mask) > WHOLE * np.count_nonzero(side.within),
+            open_end=name in self.open and bool(mask.sum() > WHOLE * side.within.sum()),
         )
         area = np.array([np.count_nonzero(mask) + edge / 2, edge / 4]) * self.cell_mm**2
         return Hole(

@@ -76,7 +76,7 @@ def location(side: Side, centre_mm: np.ndarray, room_mm: np.ndarray) -> RoomLoca
     third = np.clip(np.floor(3 * (centre_mm - room_mm[0]) / (room_mm[1] - room_mm[0])), 0, 2).astype(int)
     return RoomLocation(
         side,
-        ("front", "middle", "rear")[third[0]],  # type: ignore[arg-type]
-        ("left", "middle", "right")[third[1]],  # type: ignore[arg-type]
-        ("lower", "middle", "upper")[third[2]],  # type: ignore[arg-type]
+        ("front", "middle", "rear")[third[0]],
+        ("left", "middle", "right")[third[1]],
+        ("lower", "middle", "upper")[third[2]],
     )

@@ -60,7 +60,7 @@ def bounds(points_mm: np.ndarray, planes: Sequence[Plane]) -> np.ndarray:
         if own:
             found[end, axis] = max(own) if end else min(own)
             continue
-        across = {}
+        across: dict[str, float] = {}
         for plane in planes:  # the largest of each kind comes first
             if plane.kind in AXIS and AXIS[plane.kind][0] != axis:
                 across.setdefault(plane.kind, (plane.low_mm, plane.high_mm)[end][axis])

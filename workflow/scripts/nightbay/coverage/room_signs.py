@@ -54,8 +54,8 @@ class RoomSigns:
         values = {"seen": share(self.in_sight, 0), "other": share(self.mirrored, 0)}
         if self.mirrored is None or self.mirrored < ASYMMETRIC:
             return say(
-                "{seen} of the positions in the room that face it see it, no frame follows its edge, and no point comes "
-                "back from it",
+                "{seen} of the positions in the room that face it see it, no frame follows its edge, and no point "
+                "comes back from it",
                 **values,
             )
         if self.window:

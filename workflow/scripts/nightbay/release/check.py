@@ -1,4 +1,4 @@
-"""The release check of one job: the stages on a sample, the coverage of its exterior, and what follows from them."""
+"""The release check of one job: the stages on a sample, the coverage of its parts, and what follows from them."""
 
 import shutil
 import tempfile
@@ -12,9 +12,10 @@ import numpy as np
 from nightbay.core import axes
 from nightbay.core.language import say, stage_sentence
 from nightbay.coverage import coverage as coverage_search
-from nightbay.coverage import sentences
+from nightbay.coverage import room, sentences
 from nightbay.coverage.coverage import Surface
 from nightbay.coverage.result import Coverage
+from nightbay.coverage.room import RoomSurface
 from nightbay.frame.result import FrameResult
 from nightbay.network.result import NetworkResult
 from nightbay.pipeline import typed
@@ -56,12 +57,10 @@ def job(planned: Job, progress: Callable[[str], None]) -> Findings:
             checked = chain.run(planned, part, scratch, progress)
             targets, own = _registration(checked, planned, part)
             todo += own
-            coverage: Coverage | None = None
-            reason: Words | None = _interior
-            if part == "exterior":
-                coverage, reason, shown = _coverage(checked, part, progress)
+            coverage, reason, shown = _coverage(checked, part, progress)
+            if part == "exterior" or coverage is not None:  # of a room without a frame nothing is asked
                 todo += _areas(coverage, reason, checked, part)
-                pictures += shown
+            pictures += shown
             framed = checked.frame.result["axes"] if checked.frame else "as_scanned"
             parts.append(PartCheck(part, _files(checked, planned, part), targets, framed, coverage, None))
             if reason:
@@ -82,10 +81,6 @@ def _failed(name: str, cause: str) -> str:
         job=name,
         cause=cause,
     )
-
-
-def _interior() -> str:
-    return say("the coverage of an interior is not looked at: look round it yourself")
 
 
 def _not_usable() -> str:
@@ -133,9 +128,12 @@ def _coverage(
     if checked.frame is None or checked.faults:
         return None, _not_usable, []
     shown = surface.of_part(checked)
-    if not isinstance(shown, Surface):
+    if isinstance(shown, RoomSurface):
+        found = room.find(shown)
+    elif isinstance(shown, Surface):
+        found = coverage_search.find(shown)
+    else:
         return None, shown, []
-    found = coverage_search.find(shown)
     progress(f"  coverage {part}  {len(found.never_seen)} never seen, {len(found.areas) - len(found.never_seen)} open")
     return found, (lambda: str(found.reason)) if found.reason else None, picture.draw(shown, found)
 

@@ -5,12 +5,12 @@ sound room may have a window that returns some points or none, with the frame th
 (X from front to rear where the room has them, Y right, Z up).
 """
 
-import sys
 import tempfile
 from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
 
+import invented_rooms
 import numpy as np
 import yaml
 from scipy.spatial import cKDTree
@@ -26,10 +26,7 @@ from nightbay.frame.result import FrameResult
 from nightbay.pipeline import typed
 from nightbay.pipeline.settings import settings
 
-sys.path.insert(0, str(Path(__file__).parent / "bench"))
-import invented_rooms  # noqa: E402
-
-ROOT = Path(__file__).resolve().parents[1]
+ROOT = Path(__file__).resolve().parents[2]
 SPACING_MM, NOISE_MM, NORMAL_DEG = 9.0, 0.2, 3.0
 # A scan by hand goes on until what a tenth of all positions show, at 65 degrees to it at most, was seen from two of its
 # own, and from so many in any case.
@@ -254,9 +251,7 @@ def without(scanned, kind, seed):
         gone = np.all(np.abs(off @ across.T) < half, axis=1) & (np.abs(off @ normal) < deep)
         area = np.count_nonzero(gone) * SPACING_MM**2
         if LEAST_M2 * 1e6 <= area <= MOST_M2 * 1e6:
-            left = Scan(
-                scanned.name, points[~gone], normals[~gone], scanned.names, scanned.words, scanned.bounds_mm
-            )
+            left = Scan(scanned.name, points[~gone], normals[~gone], scanned.names, scanned.words, scanned.bounds_mm)
             return left, Missing(kind, points[gone].mean(axis=0), float(np.linalg.norm([*half, deep])), area)
 
 
@@ -285,5 +280,6 @@ def checked(scanned, seed):
     surface = room.RoomSurface(
         rigid.transform(T, scanned.points), rigid.rotate(T, scanned.normals), np.empty((0, 3)),
         axes.axes(framed.axes), framed.zero_planes["y"].found, framed.room.planes,
+        framed.room.up.decided, framed.room.along.decided,
     )  # fmt: skip
     return room.find(surface), T
