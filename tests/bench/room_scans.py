@@ -28,14 +28,16 @@ from nightbay.pipeline.settings import settings
 
 ROOT = Path(__file__).resolve().parents[2]
 SPACING_MM, NOISE_MM, NORMAL_DEG = 9.0, 0.2, 3.0
-# A scan by hand goes on until what a tenth of all positions show, at 65 degrees to it at most, was seen from two of its
-# own, and from so many in any case.
-TRIED, PROBES, SHOWN, STEEPEST_COS = 150, 4000, 0.1, 0.42
+# A scan by hand goes on until what a tenth of the positions show that face it at 65 degrees at most was seen from two of
+# its own, and from so many in any case.
+TRIED, PROBES, SHOWN, STEEPEST_COS = 250, 4000, 0.1, 0.42
 LEAST_POSITIONS, MOST_POSITIONS, TIMES = 20, 60, 2
 CLEAR_MM = 200.0  # of a position from surface, where the room has so much
 LEAST_M2, MOST_M2 = 0.05, 0.3
 PLACES = ("floor", "wall", "roof corner", "behind")
 FRAME_MM, RECESS_MM = 30.0, 20.0  # depth of a window's frame, and of its glass behind the wall
+# Rooms in which all of a side or the roof is open, which looks like one that was never scanned.
+SIDE_OPEN = ("bay without roof", "kiosk, open side")
 # kinds of rooms that the search was not made with, a new room each time
 OWN = {
     "room of objects": pair_shapes.room_of_objects,
@@ -129,8 +131,8 @@ def _positions(caster, true, normal, vertices, rng):
     tried = tried[rng.permutation(len(tried))[:TRIED]]
     rows = rng.choice(len(true), min(PROBES, len(true)), replace=False)
     probes, facing = true[rows], normal[rows]
-    shows = np.array([_shown(caster, position, probes, facing) for position in tried])
-    wanted = shows.mean(axis=0) > SHOWN
+    ahead, shows = np.array([_shown(caster, position, probes, facing) for position in tried]).swapaxes(0, 1)
+    wanted = shows.sum(axis=0) > SHOWN * np.maximum(ahead.sum(axis=0), 1)
     count, chosen = np.zeros(len(probes), int), []
     while len(chosen) < min(MOST_POSITIONS, len(tried)):
         gain = (shows & wanted & (count < TIMES)).sum(axis=1)
@@ -143,12 +145,12 @@ def _positions(caster, true, normal, vertices, rng):
 
 
 def _shown(caster, position, probes, facing):
-    """Which probes (n,) bool a position shows at no steep angle."""
+    """Which probes, (n,) bool each, lie at no steep angle to a position, and which of them it shows."""
     way = probes - position
     depth = np.linalg.norm(way, axis=1)
     way /= depth[:, None]
     steep = np.abs(np.sum(way * facing, axis=1)) < STEEPEST_COS
-    return ~steep & (caster.hit(position, way) > depth - 2e-4 * caster.size_mm)
+    return ~steep, ~steep & (caster.hit(position, way) > depth - 2e-4 * caster.size_mm)
 
 
 def _connected(points, start, reach):

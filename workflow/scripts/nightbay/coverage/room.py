@@ -17,6 +17,8 @@ from nightbay.frame.result import Plane
 # A place is looked for where so many of the positions that face it see it: less is a corner behind what stands there.
 IN_SIGHT = 0.15
 WINDOW = 0.5  # windows reach above this share of the room's height
+# Least shares of its bounds that a window fills, as a rounded one does, and of its surroundings that are wall.
+WINDOW_FULL, WINDOW_BESIDE = 0.75, 0.9
 WHOLE = 0.5  # an end is open where more of it than this is a hole
 BED_MM = 1000.0  # what is open above and no higher is a bed: no room with a roof is so low (common practice, no source)
 # A door reaches from so near the floor over so much of the height, and is so wide, against the length of its side.
@@ -165,7 +167,7 @@ class _Search:
             through=self._through(side, mask),
             framed=self._framed(side, mask),
             doorway=self._doorway(name, mask, low, high),
-            window=name not in LEVEL and bool(self._height(high[2]) > WINDOW),
+            window=self._window(name, mask, high),
             open_end=name in self.open and bool(mask.sum() > WHOLE * side.within.sum()),
         )
         area = np.array([np.count_nonzero(mask) + edge / 2, edge / 4]) * self.cell_mm**2
@@ -218,6 +220,16 @@ class _Search:
         beyond = float(np.quantile(depth[wall], WALL)) - FRAME_MM
         plane, near_mm = side.grid.plane(self.room.points_mm[mine]), max(edges.NEAR_MM, 1.5 * self.cell_mm)
         return edges.edged(mask, side.grid.low_mm, self.cell_mm, plane, depth[mine], near_mm, beyond)
+
+    def _window(self, name: str, mask: np.ndarray, high: np.ndarray) -> bool:
+        """Whether a hole in a wall has the place and the form of a window: compact, with wall all round."""
+        if name in LEVEL or self._height(high[2]) < WINDOW:
+            return False
+        cells = np.argwhere(mask)
+        full = len(cells) / np.prod(np.ptp(cells, axis=0) + 1)
+        # the cells beside it may be a seal that returns nothing: the next ones are wall
+        ring = ndimage.binary_dilation(mask, iterations=3) & ~ndimage.binary_dilation(mask, iterations=2)
+        return bool(full > WINDOW_FULL and np.mean(self.sides[name].filled[ring]) > WINDOW_BESIDE)
 
     def _doorway(self, name: str, mask: np.ndarray, low: np.ndarray, high: np.ndarray) -> bool:
         """Whether a hole in a wall has the place and the size of a door."""

@@ -16,7 +16,8 @@ class RoomSigns:
     points in it against those that surface would have; ``looked_at``: they come back from all over it; ``through``:
     surface outside the room shows through it; ``framed``: share of its edge along which surface returns outwards, as
     the frame of a door or a window does, None where no surface borders on it; ``doorway``: it reaches from the floor
-    over most of the height and is as wide as a door; ``window``: it lies in a wall, where windows are; ``open_end``: it
+    over most of the height and is as wide as a door; ``window``: it lies in a wall, where windows are, and has the
+    form of one; ``open_end``: it
     is most of the room's end that is open, or of the top of a bed.
     """
 
@@ -54,19 +55,19 @@ class RoomSigns:
         values = {"seen": share(self.in_sight, 0), "other": share(self.mirrored, 0)}
         if self.mirrored is None or self.mirrored < ASYMMETRIC:
             return say(
-                "{seen} of the positions in the room that face it see it, no frame follows its edge, and no point "
-                "comes back from it",
+                "it can be seen from {seen} of the room in front of it, no frame follows its edge, and no point comes "
+                "back from it",
                 **values,
             )
         if self.window:
             return say(
                 "the other side has surface over {other} of it, this side has none (unless it is a window on one side "
-                "only), and {seen} of the positions in the room that face it see it",
+                "only), and it can be seen from {seen} of the room in front of it",
                 **values,
             )
         return say(
-            "the other side has surface over {other} of it, this side has none, and {seen} of the positions in the "
-            "room that face it see it",
+            "the other side has surface over {other} of it, this side has none, and it can be seen from {seen} of the "
+            "room in front of it",
             **values,
         )
 
