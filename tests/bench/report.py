@@ -9,12 +9,12 @@ release_jobs: over simulated jobs, half of them sound, the rest with one planted
 may not leave; ``release_found`` {kind: [found, planted]}. A third of the bodies have glazing on one side only, from
 which some points come back; from the glazing of another third none do. Both together can't be told from a place that
 was never seen, and are not among them.
-release_rooms: over simulated scans of rooms in their true registration, as many with one place that was never seen as
-sound ones, a third of which have a window (room_scans.py): ``room_defects_found``, share of the places that are found;
-``room_sound_sent_back``, share of the sound ones in which a place is never seen; both over kinds of rooms that the
-search was not made with, ``_known`` over the others. ``release_rooms`` has the counts: of the places, those that are listed as
-open; rooms without a frame, of which the check says that it does not look at them; and rooms in which all of a side or
-the roof is open, which can't be told from one that was never seen: they are among none of the shares.
+release_rooms: over simulated scans of rooms in their true registration, as many sound ones as with one place that was
+never seen; half of the sound ones have a window (room_scans.py): ``room_defects_found``, share of the places that are
+found; ``room_sound_sent_back``, share of the sound ones in which a place is never seen; both over kinds of rooms that
+the search was not made with, ``_known`` over the others. ``release_rooms`` has the counts: of the places, those that
+are listed as open; rooms without a frame, of which the check says that it does not look at them; and rooms in which all
+of a side or the roof is open, which can't be told from one that was never seen: they are among none of the shares.
 release_60m: ``check_s_60m``, seconds of ``night.sh --release-check`` on a job of 60 million points; ``read_s``, seconds
 of reading the same files once with the night's readers; ``check_ratio`` of both.
 pages: of a finished day, the demo's without ``--day``: see report_in_browser.py.

@@ -28,8 +28,8 @@ from nightbay.pipeline.settings import settings
 
 ROOT = Path(__file__).resolve().parents[2]
 SPACING_MM, NOISE_MM, NORMAL_DEG = 9.0, 0.2, 3.0
-# A scan by hand goes on until what a tenth of the positions show that face it at 65 degrees at most was seen from two of
-# its own, and from so many in any case.
+# A scan by hand goes on until what a tenth of the positions show that face it at 65 degrees at most was seen from two
+# of its own, and from so many in any case.
 TRIED, PROBES, SHOWN, STEEPEST_COS = 250, 4000, 0.1, 0.42
 LEAST_POSITIONS, MOST_POSITIONS, TIMES = 20, 60, 2
 CLEAR_MM = 200.0  # of a position from surface, where the room has so much
@@ -185,7 +185,8 @@ def _windowed(true, normal, beam, kind, rng):
         inside = np.all([(true[:, a] > ends[a][0]) & (true[:, a] < ends[a][1]) for a in (wide_axis, 2)], axis=0)
         wall_points = inside & (normal @ -out > 0.9) & (off > np.quantile(off, 0.98) - 150.0)
         # only where there is plain wall
-        if np.count_nonzero(wall_points) * SPACING_MM**2 > 0.85 * wide * np.ptp(z):
+        plain = np.count_nonzero(wall_points) > 0.97 * np.count_nonzero(inside & (off > np.quantile(off, 0.98) - 150.0))
+        if plain and np.count_nonzero(wall_points) * SPACING_MM**2 > 0.85 * wide * np.ptp(z):
             break
     else:
         return true, normal, beam, "no room for a window"

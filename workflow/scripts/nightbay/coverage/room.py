@@ -67,6 +67,11 @@ def find(room: RoomSurface, least_mm2: float = coverage.LEAST_MM2) -> Coverage:
     return _Search(design, cell_mm, spacing, least_mm2).run()
 
 
+def enclosed(room: RoomSurface) -> bool:
+    """Whether it is a room: without a floor and two walls that stand apart, its sides can't be told."""
+    return room_sides.enclosed(room.points_mm, room.planes)
+
+
 def drawn(room: RoomSurface) -> tuple[np.ndarray, np.ndarray]:
     """Points (n, 3), mm, of the room and of what lies near behind its sides, with normals (n, 3), design grid."""
     design = _in_design_grid(room)
@@ -210,16 +215,17 @@ class _Search:
         margin = int(np.ceil(edges.FAR_MM / self.cell_mm)) + 2
         near = ndimage.binary_dilation(mask, iterations=margin)
         column, row = side.grid.cells(self.room.points_mm)
-        depth = self.room.points_mm @ side.grid.toward
-        mine = near[column, row] & (np.abs(depth - side.depth_mm[column, row]) < room_sides.DEPTH_MM)
-        facing = near & ~mask
-        wall = mine & facing[column, row] & (self.room.normals @ side.grid.toward > views.FACING)
+        rows = np.flatnonzero(near[column, row])
+        points, off = self.room.points_mm[rows], side.off(self.room.points_mm[rows])
+        rows, points, off = (values[np.abs(off) < room_sides.DEPTH_MM] for values in (rows, points, off))
+        facing = self.room.normals[rows] @ side.grid.toward > views.FACING
+        wall = facing & ~mask[column[rows], row[rows]]
         if not wall.any():
             return None
         # what stands at the wall steps back to the wall: a frame lies behind all of it
-        beyond = float(np.quantile(depth[wall], WALL)) - FRAME_MM
-        plane, near_mm = side.grid.plane(self.room.points_mm[mine]), max(edges.NEAR_MM, 1.5 * self.cell_mm)
-        return edges.edged(mask, side.grid.low_mm, self.cell_mm, plane, depth[mine], near_mm, beyond)
+        beyond = float(np.quantile(off[wall], WALL)) - FRAME_MM
+        near_mm = max(edges.NEAR_MM, 1.5 * self.cell_mm)
+        return edges.edged(mask, side.grid.low_mm, self.cell_mm, side.grid.plane(points), off, near_mm, beyond)
 
     def _window(self, name: str, mask: np.ndarray, high: np.ndarray) -> bool:
         """Whether a hole in a wall has the place and the form of a window: compact, with wall all round."""

@@ -44,9 +44,22 @@ class RoomSide:
         middles, toward = self.grid.middles(mask), self.grid.toward
         return middles[:, :1] * self.grid.right + middles[:, 1:] * self.grid.up + self.depth_mm[mask][:, None] * toward
 
+    def off(self, points_mm: np.ndarray) -> np.ndarray:
+        """How far points (n, 3) stand out from where the side's surface should lie, (n,) mm; negative behind it."""
+        at = (self.grid.plane(points_mm) - self.grid.low_mm) / self.grid.cell_mm - 0.5
+        return points_mm @ self.grid.toward - ndimage.map_coordinates(self.depth_mm, at.T, order=1, mode="nearest")
+
     def level_slant(self, mask: np.ndarray) -> float:
         """Cosine of the side's largest plane to the view, 1 without one."""
         return float(self.planes[0].normal @ self.grid.toward) if self.planes else 1.0
+
+
+def enclosed(points_mm: np.ndarray, planes: Sequence[Plane]) -> bool:
+    """Whether points and planes are those of a room: it has a floor and two walls at least, and it is wider than what
+    may stand out from two sides."""
+    kinds = {plane.kind for plane in planes}
+    walls = len(kinds & {"left wall", "right wall", "front wall", "rear wall"})
+    return "floor" in kinds and walls >= 2 and bool(np.ptp(bounds(points_mm, planes), axis=0).min() > 2 * DEPTH_MM)
 
 
 def bounds(points_mm: np.ndarray, planes: Sequence[Plane]) -> np.ndarray:

@@ -59,7 +59,10 @@ def viewpoints(cells: Space) -> np.ndarray:
 
 def in_sight(cells: Space, from_mm: np.ndarray, places_mm: np.ndarray, toward: np.ndarray) -> np.ndarray:
     """Share, (k,), of the positions ``from_mm`` (m, 3) that see each place (k, 3), of those that look at its surface
-    within the steepest incidence; ``toward`` (3,): that surface's normal. 0 for a place that none looks at."""
+    within the steepest incidence; ``toward`` (3,): that surface's normal. 0 for a place that none looks at; 1 without
+    any position, because nothing is known to hide a place then."""
+    if not len(from_mm):
+        return np.ones(len(places_mm))
     return _in_sight(
         cells.solid, cells.low_mm, cells.cell_mm, np.ascontiguousarray(from_mm), np.ascontiguousarray(places_mm), toward
     )

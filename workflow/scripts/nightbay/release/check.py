@@ -58,8 +58,7 @@ def job(planned: Job, progress: Callable[[str], None]) -> Findings:
             targets, own = _registration(checked, planned, part)
             todo += own
             coverage, reason, shown = _coverage(checked, part, progress)
-            if part == "exterior" or coverage is not None:  # of a room without a frame nothing is asked
-                todo += _areas(coverage, reason, checked, part)
+            todo += _areas(coverage, reason, checked, part)
             pictures += shown
             framed = checked.frame.result["axes"] if checked.frame else "as_scanned"
             parts.append(PartCheck(part, _files(checked, planned, part), targets, framed, coverage, None))
@@ -140,8 +139,11 @@ def _coverage(
 
 def _areas(coverage: Coverage | None, reason: Words | None, checked: Checked, part: str) -> list[Finding]:
     if reason is not None:
-        # a part whose segments are at fault is not named twice that something is missing
-        return [] if checked.faults else [Finding("unknown", part, None, None, partial(_not_covered, reason))]
+        # A part whose segments are at fault is not named twice that something is missing. Many interiors have no frame:
+        # the check says that it did not look at them, and keeps no vehicle for it.
+        if checked.faults or (part == "interior" and coverage is None):
+            return []
+        return [Finding("unknown", part, None, None, partial(_not_covered, reason))]
     assert coverage is not None
     return [
         Finding("area", part, None, area.number, partial(sentences.never_seen, area)) for area in coverage.never_seen

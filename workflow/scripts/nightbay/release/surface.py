@@ -6,7 +6,8 @@ import numpy as np
 
 from nightbay.clouds.posed import PosedClouds
 from nightbay.core import rigid
-from nightbay.core.language import say, stage_sentence
+from nightbay.core.language import phrase, say, stage_sentence
+from nightbay.coverage import room
 from nightbay.coverage.coverage import Surface
 from nightbay.coverage.inside import inside
 from nightbay.coverage.outside import outside
@@ -17,6 +18,7 @@ from nightbay.pipeline import typed
 from nightbay.release.chain import Checked
 from nightbay.release.findings import Words
 
+NO_WALLS = phrase("a floor and two walls were not found")
 THINNED_MM = 3.0  # points closer than that say nothing more of where surface is
 
 
@@ -31,8 +33,11 @@ def of_part(checked: Checked) -> Surface | RoomSurface | Words:
     points, normals, _ = clouds.thinned(THINNED_MM)
     T = framed.T_vehicle_control
     poses = {name: np.array(pose["T_control_segment"]) for name, pose in checked.refine.result["poses"].items()}
-    of_kind = outside if framed.room is None else inside
-    return of_kind(rigid.transform(T, points), rigid.rotate(T, normals), framed, placed, poses)
+    points, normals = rigid.transform(T, points), rigid.rotate(T, normals)
+    if framed.room is None:
+        return outside(points, normals, framed, placed, poses)
+    found = inside(points, normals, framed, placed, poses)
+    return found if room.enclosed(found) else partial(_no_room, NO_WALLS)
 
 
 def _no_frame(reason: str) -> str:
@@ -42,5 +47,5 @@ def _no_frame(reason: str) -> str:
 def _no_room(reason: str) -> str:
     return say(
         "the coverage of the interior is not looked at, because it has no frame ({reason}): look round it yourself",
-        reason=stage_sentence(reason),
+        reason=say(reason) if reason == NO_WALLS else stage_sentence(reason),
     )

@@ -11,7 +11,8 @@ MOST_VERTICES = 1_000_000  # of the fused surface: some 7 mm apart on a coach, f
 
 
 def coverage_of(part: Part) -> Coverage | None:
-    """The coverage of a part in its vehicle frame; None without one."""
+    """The coverage of a part in its vehicle frame; None without one, and of an interior without
+    floor and walls."""
     frame, refine = part.frame, part.refine
     if part.reasons or not part.fuse or not refine or not frame:
         return None
@@ -25,5 +26,6 @@ def coverage_of(part: Part) -> Coverage | None:
     cleaned = [left for left in part.upstream if left.stage == "clean" and left.status == "ok"]
     poses = {name: pose.T_control_segment for name, pose in refine.poses.items()}
     if frame.room is not None:
-        return room.find(inside.inside(points, directions, frame, cleaned, poses))
+        seen = inside.inside(points, directions, frame, cleaned, poses)
+        return room.find(seen) if room.enclosed(seen) else None
     return coverage.find(outside.outside(points, directions, frame, cleaned, poses))
