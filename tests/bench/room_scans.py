@@ -31,7 +31,7 @@ SPACING_MM, NOISE_MM, NORMAL_DEG = 9.0, 0.2, 3.0
 # A scan by hand goes on until what a tenth of the positions show that face it at 65 degrees at most was seen from two
 # of its own, and from so many in any case.
 TRIED, PROBES, SHOWN, STEEPEST_COS = 250, 4000, 0.1, 0.42
-LEAST_POSITIONS, MOST_POSITIONS, TIMES = 20, 60, 2
+LEAST_POSITIONS, TIMES = 20, 2
 CLEAR_MM = 200.0  # of a position from surface, where the room has so much
 LEAST_M2, MOST_M2 = 0.05, 0.3
 PLACES = ("floor", "wall", "roof corner", "behind")
@@ -134,7 +134,7 @@ def _positions(caster, true, normal, vertices, rng):
     ahead, shows = np.array([_shown(caster, position, probes, facing) for position in tried]).swapaxes(0, 1)
     wanted = shows.sum(axis=0) > SHOWN * np.maximum(ahead.sum(axis=0), 1)
     count, chosen = np.zeros(len(probes), int), []
-    while len(chosen) < min(MOST_POSITIONS, len(tried)):
+    while len(chosen) < len(tried):
         gain = (shows & wanted & (count < TIMES)).sum(axis=1)
         gain[chosen] = -1
         if len(chosen) >= LEAST_POSITIONS and gain.max() <= 0:

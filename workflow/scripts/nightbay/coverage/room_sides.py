@@ -1,7 +1,7 @@
 """The sides of a room as views from its inside: where its surface should lie, and where it was seen."""
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy import ndimage
@@ -90,7 +90,19 @@ def sides(
     reach = np.array([[-RECESS_MM], [RECESS_MM]])
     near = ((points_mm > room_mm[0] + reach[0]) & (points_mm < room_mm[1] + reach[1])).all(axis=1)
     points_mm, normals = points_mm[near], normals[near]
-    return {name: _side(name, points_mm, normals, planes, room_mm, cell_mm) for name in AXIS}
+    found = {name: _side(name, points_mm, normals, planes, room_mm, cell_mm) for name in AXIS}
+    return {name: replace(side, within=_enclosed_part(name, side, found)) for name, side in found.items()}
+
+
+def _enclosed_part(name: str, side: RoomSide, every: Mapping[str, RoomSide]) -> np.ndarray:
+    """The cells of a side that lie inside of the others' largest planes: walls that lean in make a roof narrower."""
+    places = side.places(np.ones(side.within.shape, bool))
+    inside = np.ones(len(places), bool)
+    for other, beside in every.items():
+        if AXIS[other][0] != AXIS[name][0] and beside.planes:
+            plane = beside.planes[0]
+            inside &= places @ plane.normal > plane.offset_mm - side.grid.cell_mm / 4
+    return side.within & inside.reshape(side.within.shape)
 
 
 def _side(
