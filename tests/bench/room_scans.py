@@ -121,9 +121,10 @@ def scan(name, seed, window=None):
 def _positions(caster, true, normal, vertices, rng):
     """Positions (k, 3) of a scanner all over a room, away from surface, that show all of it that is not hidden."""
     low, high = vertices.min(axis=0), vertices.max(axis=0)
-    tried = low + (high - low) * rng.uniform([0.05, 0.05, 0.15], [0.95, 0.95, 0.9], (4000, 3))
-    far = cKDTree(true[:: max(1, len(true) // 40_000)]).query(tried)[0]
     clear = min(CLEAR_MM, 0.2 * float((high - low).min()))
+    many = round(float(np.prod(high - low)) / (clear / 2) ** 3)  # near enough to each other to be connected
+    tried = low + (high - low) * rng.uniform([0.05, 0.05, 0.15], [0.95, 0.95, 0.9], (many, 3))
+    far = cKDTree(true[:: max(1, len(true) // 40_000)]).query(tried)[0]
     tried, far = tried[far > clear / 2], far[far > clear / 2]
     # not inside of what stands there: a hand reaches through gaps of twice the clearance
     reached = _connected(tried, tried[np.argmax(far)], clear)
