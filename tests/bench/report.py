@@ -9,26 +9,36 @@ release_jobs: over simulated jobs, half of them sound, the rest with one planted
 may not leave; ``release_found`` {kind: [found, planted]}. A third of the bodies have glazing on one side only, from
 which some points come back; from the glazing of another third none do. Both together can't be told from a place that
 was never seen, and are not among them.
+release_rooms: over simulated scans of rooms in their true registration, as many sound ones as with one place that was
+never seen; half of the sound ones have a window (room_scans.py): ``room_defects_found``, share of the places that are
+found; ``room_sound_sent_back``, share of the sound ones in which a place is never seen; both over kinds of rooms that
+the search was not made with, ``_known`` over the others. ``release_rooms`` has the counts: of the places, those that
+are listed as open; rooms without a frame, of which the check says that it does not look at them; and rooms in which all
+of a side or the roof is open, which can't be told from one that was never seen: they are among none of the shares.
 release_60m: ``check_s_60m``, seconds of ``night.sh --release-check`` on a job of 60 million points; ``read_s``, seconds
 of reading the same files once with the night's readers; ``check_ratio`` of both.
 pages: of a finished day, the demo's without ``--day``: see report_in_browser.py.
 """
 
 import argparse
+import io
 import json
 import os
 import subprocess
 import sys
 import tempfile
 import time
-from contextlib import chdir
+from contextlib import chdir, redirect_stdout
 from pathlib import Path
 
 import numpy as np
 import report_in_browser
+import room_scans
 
 import release_jobs
 from nightbay import readers
+from nightbay.core import rigid
+from nightbay.coverage import sentences
 from nightbay.planning import day as day_plan
 from nightbay.planning import parameters, yaml_file
 from nightbay.release import check
@@ -104,6 +114,56 @@ def named(result, planted):
     return any(action.kind == wanted for action in mine)
 
 
+def release_rooms_figures(options):
+    """Places of rooms that were never seen, and sound rooms sent back."""
+    counts = {}
+    for group, known in (("known", True), ("new", False)):
+        kinds = room_scans.names(known)
+        count = counts[group] = dict.fromkeys(
+            ("sound", "sent_back", "planted", "found", "listed_open", "no_frame", "side_open", "side_open_sent_back"), 0
+        )
+        for number in range(2 * options.rooms):
+            seed = 10_000 * options.seed + number
+            planted, place = number % 2 == 1, room_scans.PLACES[number // 2 % len(room_scans.PLACES)]
+            name = kinds[number // 2 % len(kinds)]
+            window = None if planted else (None, None, "framed", None, "returns", "both")[number // 2 % 6]
+            scanned, missing = room_scans.scan(name, seed, window), None
+            if planted:
+                scanned, missing = room_scans.without(scanned, place, seed)
+            with redirect_stdout(io.StringIO()):
+                coverage, T = room_scans.checked(scanned, seed)
+            words = _count(count, name, coverage, missing, T)
+            if words or options.verbose:
+                print(f"{group} {seed} {name} {scanned.words} {missing or 'sound'}: {words or 'right'}", flush=True)
+    figures = {}
+    for group, suffix in (("new", ""), ("known", "_known")):
+        count = counts[group]
+        figures[f"room_defects_found{suffix}"] = count["found"] / max(1, count["planted"])
+        figures[f"room_sound_sent_back{suffix}"] = count["sent_back"] / max(1, count["sound"])
+    return figures | {"release_rooms": counts | {"seed": options.seed}}
+
+
+def _count(count, name, coverage, missing, T):
+    """Count a room; what is wrong with its verdict, in words."""
+    if coverage is None:
+        count["no_frame"] += 1
+        return f"no frame: {T}"
+    areas = [f"{area.verdict} {sentences.never_seen(area)}" for area in coverage.areas]
+    if missing is None:
+        kind = "side_open" if name in room_scans.SIDE_OPEN else "sound"
+        count[kind] += 1
+        count["side_open_sent_back" if kind == "side_open" else "sent_back"] += bool(coverage.never_seen)
+        return "; ".join(areas) if coverage.never_seen else ""
+    at = rigid.transform(T, missing.centre_mm[None])[0]
+    near = [
+        area.verdict for area in coverage.areas if np.linalg.norm(area.centre_mm - at) < missing.radius_mm + NEAR_MM
+    ]
+    count["planted"] += 1
+    count["found"] += "never seen" in near
+    count["listed_open"] += bool(near) and "never seen" not in near
+    return "" if "never seen" in near else f"{near or 'not found'} at {at.round().tolist()}: {'; '.join(areas)}"
+
+
 def release_60m_figures(options):
     """Seconds of the check at 60 million points against reading them."""
     with tempfile.TemporaryDirectory(dir=options.scratch) as folder:
@@ -166,7 +226,12 @@ def pages_figures(options):
     return report_in_browser.figures(options.day)
 
 
-FIGURES = {"release_jobs": release_jobs_figures, "release_60m": release_60m_figures, "pages": pages_figures}
+FIGURES = {
+    "release_jobs": release_jobs_figures,
+    "release_rooms": release_rooms_figures,
+    "release_60m": release_60m_figures,
+    "pages": pages_figures,
+}
 
 
 def main():
@@ -175,6 +240,7 @@ def main():
     parser.add_argument("--jobs", type=int, default=100, help="simulated jobs")
     parser.add_argument("--kinds", default="", help="only jobs of these kinds, divided by commas")
     parser.add_argument("--scenes", type=int, default=10, help="bodies that are scanned for them")
+    parser.add_argument("--rooms", type=int, default=32, help="rooms of each kind of verdict, known and new ones")
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--points", type=int, default=60_000_000)
     parser.add_argument("--keep", type=Path, help="folder in which scanned bodies are kept for another run")

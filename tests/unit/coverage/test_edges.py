@@ -34,3 +34,19 @@ def test_surface_that_just_ends_has_none():
 def test_without_surface_beside_it_nothing_is_known():
     mask, _, _ = ring(0.0)
     assert edges.edged(mask, np.zeros(2), CELL, np.empty((0, 2)), np.empty(0)) is None
+
+
+def test_a_flange_that_lies_no_farther_off_than_allowed_is_none():
+    mask, plane, depth = ring(5.0)
+    behind_all = float(depth.min())
+    assert edges.edged(mask, np.zeros(2), CELL, plane, depth, beyond_mm=behind_all) < 0.1
+    assert edges.edged(mask, np.zeros(2), CELL, plane, depth, beyond_mm=1e6) > 0.8
+
+
+def test_wider_cells_have_their_edge_farther_off():
+    """A flange that lies 40 mm outside of the cells of the hole."""
+    mask, plane, depth = ring(5.0)
+    narrow = np.zeros_like(mask)
+    narrow[17:33, 17:33] = True
+    assert edges.edged(narrow, np.zeros(2), CELL, plane, depth) < 0.5
+    assert edges.edged(narrow, np.zeros(2), CELL, plane, depth, near_mm=50.0) > 0.8

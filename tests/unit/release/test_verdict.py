@@ -20,7 +20,7 @@ from nightbay.coverage.result import Area, Coverage
 from nightbay.coverage.signs import Signs
 from nightbay.network.result import Displacement, MovedGroup
 from nightbay.pipeline import typed
-from nightbay.release import check, command, floors, page, picture, ties
+from nightbay.release import check, command, floors, page, picture, surface, ties
 from nightbay.release.findings import Finding, Findings
 from nightbay.release.result import PartCheck, ReleaseResult, SampledFile, SegmentTargets
 
@@ -191,7 +191,7 @@ def test_every_word_of_the_page_is_a_message(pictures):
         *check._areas(None, check._not_usable, check.Checked(), "exterior"),
     ]
     part = findings().parts[0]
-    reasons = {"interior": check._interior}
+    reasons = {"interior": partial(surface._no_room, "no flat floor was found")}
     found = Findings(todo, [part, replace(part, part="interior", coverage=None)], reasons, pictures)
     sparse = Findings(
         [], [replace(part, coverage=Coverage([], 20.0, 5e4, 80.0, 25.0))], {"exterior": check._not_usable}

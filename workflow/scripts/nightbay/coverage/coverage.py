@@ -9,7 +9,7 @@ from scipy.interpolate import RBFInterpolator
 from scipy.spatial import cKDTree
 
 from nightbay.core.axes import Axes
-from nightbay.coverage import edges, holes, outline, views
+from nightbay.coverage import edges, holes, outline, returns, views
 from nightbay.coverage.holes import Hole
 from nightbay.coverage.places import Frame
 from nightbay.coverage.result import Area, Coverage
@@ -26,13 +26,8 @@ SEEN_BESIDE = 0.5  # share of a place with surface on the other side that a whee
 DENSE = 0.5  # share of the points of plain surface that the other side must hold where windows are
 # Glazing may return nothing and lie flush with the body. What reaches above this share of the height may be glazing.
 GLAZED = 0.5
-# Glass and chrome return a few per cent of their points, stray ones included; places that no view reached return none.
-# A place was looked at where this share of its points came back, from this many of its quarters, within a depth of the
-# continued surface; or as many as surface needs, from wherever.
-LEAST_RETURNED, LEAST_QUARTERS, DEPTH_MM = 0.005, 3, 150.0
 SHOWS_THROUGH = 0.25  # share of a hole behind which surface lies deep inside
 BRIM_CELLS = 300  # of the surface round a hole that its continuation is computed from
-BESIDE_CELLS = 1  # cells of a hole's margin, which points of its edge fill
 
 
 @dataclass(frozen=True)
@@ -65,11 +60,11 @@ def find(surface: Surface, least_mm2: float = LEAST_MM2) -> Coverage:
     on a side or below half a wheel's radius at an end, are open by nature.
     """
     design = _in_design_grid(surface)
-    spacing = _spacing(design.points_mm)
-    cell_mm = max(CELL_MM, float(np.sqrt(A_CELL)) * spacing)
-    if spacing > MOST_SPACING_MM:
-        return Coverage([], cell_mm, least_mm2, spacing, MOST_SPACING_MM)
-    return _Search(design, cell_mm, spacing, least_mm2).run()
+    apart_mm = spacing(design.points_mm)
+    cell_mm = max(CELL_MM, float(np.sqrt(A_CELL)) * apart_mm)
+    if apart_mm > MOST_SPACING_MM:
+        return Coverage([], cell_mm, least_mm2, apart_mm, MOST_SPACING_MM)
+    return _Search(design, cell_mm, apart_mm, least_mm2).run()
 
 
 def _in_design_grid(surface: Surface) -> Surface:
@@ -84,7 +79,7 @@ def _in_design_grid(surface: Surface) -> Surface:
     )
 
 
-def _spacing(points_mm: np.ndarray) -> float:
+def spacing(points_mm: np.ndarray) -> float:
     """Distance of points by their density, mm, which three quarters of them do not exceed."""
     some = points_mm[:: max(1, len(points_mm) // 20_000)]
     fourth = cKDTree(points_mm).query(some, 5)[0][:, 4]
@@ -124,14 +119,14 @@ class _Search:
         if self.surface.mirrored:
             image = views.mirrored(view, self.views[OPPOSITE.get(name, name)])
             silhouette = silhouette | image.silhouette
-        for mask in _components(_wide(silhouette & ~view.filled), self.least_mm2 / 8 / self.cell_mm**2):
+        for mask in components(wide(silhouette & ~view.filled), self.least_mm2 / 8 / self.cell_mm**2):
             hole = self._hole(name, view, mask, image)
             if hole.verdict == "never seen" or image is None:
                 found.append(hole)
                 continue
-            one_sided = _wide(self._beside(name, view, mask, image))
-            for part in (one_sided, _wide(mask & ~one_sided)):
-                pieces = _components(part, self.least_mm2 / 8 / self.cell_mm**2)
+            one_sided = wide(self._beside(name, view, mask, image))
+            for part in (one_sided, wide(mask & ~one_sided)):
+                pieces = components(part, self.least_mm2 / 8 / self.cell_mm**2)
                 found += [self._hole(name, view, piece, image) for piece in pieces]
         return [hole for hole in found if hole.verdict != "natural"]
 
@@ -144,13 +139,13 @@ class _Search:
         known = None if image is None or beside is None else np.where(beside, image.depth_mm, np.nan)
         depth = self._depth(view, mask, ring, known)
         centre, low, high = self._bounds(view.grid, mask, depth)
-        returns, looked_at, through = self._returns(view, mask, depth)
+        share_back, looked_at, through = self._returns(view, mask, depth)
         edged = self._edged(name, view, mask)
         glazing = bool(high[2] > GLAZED * self.frame.high_mm[2])
         other = np.zeros_like(mask) if image is None else mask & image.filled
         # points of glazing may fill cells of one side by chance, but hardly densely
         scattered = image is not None and glazing and other.any() and float(np.mean(image.density[other])) < DENSE
-        signs = Signs(share, bool(scattered), returns, looked_at, through, edged, glazing)
+        signs = Signs(share, bool(scattered), share_back, looked_at, through, edged, glazing)
         verdict = "never seen" if signs.never_seen else "open"
         if self._open_by_nature(name, centre) and (share is None or share < SEEN_BESIDE):
             verdict = "natural"
@@ -172,7 +167,7 @@ class _Search:
             return filled
         closing = np.full(mask.shape, np.nan)
         closing[mask] = self._depth(view, mask, self._ring(view, mask), None)
-        return filled & ~(closing - image.depth_mm > DEPTH_MM)
+        return filled & ~(closing - image.depth_mm > returns.DEPTH_MM)
 
     def _ring(self, view: View, mask: np.ndarray) -> np.ndarray:
         """The cells round a hole with surface that faces the viewer."""
@@ -237,24 +232,13 @@ class _Search:
     def _returns(self, view: View, mask: np.ndarray, depth: np.ndarray) -> tuple[float, bool, bool]:
         """Points in a hole against those that surface would have; whether they come from all over it; and whether
         surface deep inside shows through it."""
-        grid, inner = view.grid, ndimage.binary_erosion(mask, iterations=BESIDE_CELLS)
-        if not inner.any():
-            inner = mask
-        column, row = grid.cells(self.every)
-        inside = inner[column, row]
-        column, row = column[inside], row[inside]
+        share, looked_at = returns.returned(view.grid, mask, depth, self.every, self.density)
+        inner = returns.inner(mask)
         level = np.full(mask.shape, np.nan)
         level[mask] = depth
-        near = np.abs(self.every[inside] @ grid.toward - level[column, row]) < DEPTH_MM
-        cells = np.column_stack([column, row])[near]
-        middle = np.argwhere(inner).mean(axis=0)
-        quarters = np.bincount((cells > middle) @ [1, 2], minlength=4)
-        returns = len(cells) / max(1.0, np.count_nonzero(inner) * self.density)
-        behind = inner & np.isfinite(view.depth_mm) & (level - view.depth_mm > DEPTH_MM)
+        behind = inner & np.isfinite(view.depth_mm) & (level - view.depth_mm > returns.DEPTH_MM)
         through = np.count_nonzero(behind) >= SHOWS_THROUGH * np.count_nonzero(inner)
-        spread = np.count_nonzero(quarters) >= LEAST_QUARTERS
-        looked_at = returns >= (LEAST_RETURNED if spread else views.FILLED)
-        return float(returns), bool(looked_at), bool(through)
+        return share, looked_at, bool(through)
 
     def _edged(self, name: str, view: View, mask: np.ndarray) -> float | None:
         grid = view.grid
@@ -266,13 +250,13 @@ class _Search:
         return edges.edged(mask, grid.low_mm, self.cell_mm, grid.plane(points), points @ grid.toward)
 
 
-def _components(mask: np.ndarray, least: float) -> Iterator[np.ndarray]:
+def components(mask: np.ndarray, least: float) -> Iterator[np.ndarray]:
     """The connected parts of at least so many cells."""
     label, count = ndimage.label(mask)
     for number in np.flatnonzero(np.bincount(label.ravel(), minlength=count + 1)[1:] >= least) + 1:
         yield label == number
 
 
-def _wide(mask: np.ndarray) -> np.ndarray:
+def wide(mask: np.ndarray) -> np.ndarray:
     """Without strips of one or two cells, which are the scatter of an edge."""
     return ndimage.binary_opening(mask, np.ones((3, 3)))

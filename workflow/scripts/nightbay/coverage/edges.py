@@ -12,20 +12,27 @@ STEP_SDS, LEAST_STEP_MM = 5.0, 1.0  # a step is higher than the scatter about th
 
 
 def edged(
-    mask: np.ndarray, low_mm: np.ndarray, cell_mm: float, plane_mm: np.ndarray, depth_mm: np.ndarray
+    mask: np.ndarray,
+    low_mm: np.ndarray,
+    cell_mm: float,
+    plane_mm: np.ndarray,
+    depth_mm: np.ndarray,
+    near_mm: float = NEAR_MM,
+    beyond_mm: float | None = None,
 ) -> float | None:
     """Share of the edge of a hole along which surface steps off the one beside it; None where none borders on it.
 
     ``mask``: cells of the hole, the first at ``low_mm`` (2,), edge ``cell_mm``; ``plane_mm`` (n, 2) and ``depth_mm``
     (n,) of the points round it that face the viewer. Beside each stretch of the edge the surface is fitted as a
     parabola across the edge; points near the edge and inside it that lie off its continuation are a step.
+    ``near_mm``: how near; ``beyond_mm``: only points count that lie farther from the viewer than this depth.
     """
     outside = ndimage.distance_transform_edt(~mask) * cell_mm
     inside = ndimage.distance_transform_edt(mask) * cell_mm
     off = outside - inside  # distance from the edge, negative inside
     at = np.clip(np.floor((plane_mm - low_mm) / cell_mm).astype(int), 0, np.array(mask.shape) - 1)
     beside = off[at[:, 0], at[:, 1]]
-    band = (beside > -NEAR_MM) & (beside < FAR_MM)
+    band = (beside > -near_mm) & (beside < FAR_MM)
     plane, depth, beside = plane_mm[band], depth_mm[band], beside[band]
     border = mask & ~ndimage.binary_erosion(mask)
     stretches = _spread(low_mm + (np.argwhere(border) + 0.5) * cell_mm, STRETCH_MM)
@@ -38,7 +45,7 @@ def edged(
         if not len(mine):
             continue
         # the direction across the edge is that to the middle of the surface beside it
-        own = mine[beside[mine] > NEAR_MM]
+        own = mine[beside[mine] > near_mm]
         if len(own) < LEAST_BESIDE:
             continue
         across = plane[own].mean(axis=0) - middle
@@ -49,20 +56,22 @@ def edged(
         local = plane[mine] - middle
         along = local @ np.array([-across[1], across[0]])
         narrow = np.abs(along) < STRETCH_MM / 2
-        mine, along, away = mine[narrow], along[narrow], (local @ across)[narrow]
-        step = _steps(away, along, depth[mine], beside[mine])
+        mine, along, off_edge = mine[narrow], along[narrow], (local @ across)[narrow]
+        step = _steps(off_edge, along, depth[mine], beside[mine] > near_mm, beyond_mm)
         if step is not None:
             known += 1
             stepped += step
     return stepped / known if known else None
 
 
-def _steps(away: np.ndarray, along: np.ndarray, depth: np.ndarray, beside: np.ndarray) -> bool | None:
-    """Whether points near the edge step off the surface beside it; None where there is too little of that."""
-    fit = beside > NEAR_MM
+def _steps(
+    off_edge: np.ndarray, along: np.ndarray, depth: np.ndarray, fit: np.ndarray, beyond_mm: float | None
+) -> bool | None:
+    """Whether points near the edge step off the surface beside it, ``fit``; None where there is too little of that."""
     if np.count_nonzero(fit) < LEAST_BESIDE:
         return None
-    rows = np.column_stack([np.ones(len(away)), away, along, away**2, along**2]) / [1.0, 100.0, 100.0, 1e4, 1e4]
+    terms = [np.ones(len(off_edge)), off_edge, along, off_edge**2, along**2]
+    rows = np.column_stack(terms) / [1.0, 100.0, 100.0, 1e4, 1e4]
     chosen = fit.copy()
     for _ in range(3):  # without what does not belong to the panel
         solution, *_ = np.linalg.lstsq(rows[chosen], depth[chosen], rcond=None)
@@ -71,7 +80,7 @@ def _steps(away: np.ndarray, along: np.ndarray, depth: np.ndarray, beside: np.nd
         chosen = fit & (np.abs(misfit) < max(3 * scatter, 0.3))
         if np.count_nonzero(chosen) < LEAST_BESIDE:
             return None
-    test = ~fit
+    test = ~fit if beyond_mm is None else ~fit & (depth < beyond_mm)
     return bool(np.count_nonzero(np.abs(misfit[test]) > max(STEP_SDS * scatter, LEAST_STEP_MM)) >= LEAST_STEP)
 
 

@@ -4,6 +4,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from nightbay.coverage.room_signs import RoomSigns
 from nightbay.coverage.signs import Signs
 
 # Bounds of one place in two views lie no farther apart than that; round a corner, which neither shows, by its radius.
@@ -24,7 +25,7 @@ class Hole:
     centre_mm: np.ndarray
     low_mm: np.ndarray
     high_mm: np.ndarray
-    signs: Signs
+    signs: Signs | RoomSigns
     outlines_mm: dict[str, list[np.ndarray]]
     seen_mm2: float = 0.0
 

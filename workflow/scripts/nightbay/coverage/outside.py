@@ -25,18 +25,25 @@ def outside(
 
     ``cleaned``: results of clean whose removed points show where the scanner looked, those of segments with a pose.
     """
-    removed = [
-        rigid.transform(frame.T_vehicle_control @ T_control_segment[str(left.segment)], removed_points(left, LOOKED_AT))
-        for left in cleaned
-        if left.segment in T_control_segment
-    ]
     radii = [wheel.radius_mm for wheel in frame.wheels if wheel.radius_mm]
     return Surface(
         points_mm,
         normals,
-        np.concatenate([np.zeros((0, 3)), *removed]),
+        looked_at(frame, cleaned, T_control_segment),
         axes.axes(frame.axes),
         frame.zero_planes["y"].found,
         [axle.x_mm for axle in frame.axles],
         float(np.median(radii)) if radii else 0.0,
     )
+
+
+def looked_at(
+    frame: FrameResult, cleaned: Sequence[Upstream], T_control_segment: Mapping[str, np.ndarray]
+) -> np.ndarray:
+    """Removed points, (k, 3) mm in the vehicle frame, that show where the scanner looked."""
+    removed = [
+        rigid.transform(frame.T_vehicle_control @ T_control_segment[str(left.segment)], removed_points(left, LOOKED_AT))
+        for left in cleaned
+        if left.segment in T_control_segment
+    ]
+    return np.concatenate([np.zeros((0, 3)), *removed])

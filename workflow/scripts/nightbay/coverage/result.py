@@ -1,4 +1,4 @@
-"""What is known of the coverage of a vehicle's outside: places that were never seen, and places that are open."""
+"""What is known of the coverage of a vehicle's outside, or of a room: places that were never seen, or are open."""
 
 from dataclasses import dataclass
 from typing import Literal
@@ -9,6 +9,8 @@ from nightbay.core.language import say
 from nightbay.core.text_format import number
 from nightbay.coverage import places
 from nightbay.coverage.places import Location
+from nightbay.coverage.room_places import RoomLocation
+from nightbay.coverage.room_signs import RoomSigns
 from nightbay.coverage.signs import Signs
 
 
@@ -18,26 +20,29 @@ class Area:
 
     ``number`` in the list and in the picture, from 1; ``verdict``: "never seen" (to be scanned again) or "open" (to be
     looked at: glazing, a grille or another opening by nature); ``view`` from which it is seen best: "left", "right",
-    "front", "rear" or "top"; ``area_mm2`` of the surface that would close it, at most ``most_mm2`` by a quarter of a
-    cell along its edge. ``centre_mm``, ``low_mm``, ``high_mm`` (3,) in the frame of the points. ``outlines_mm`` {view:
-    closed polygons (k, 2)} in the coordinates of each view that shows it (see :data:`nightbay.coverage.views.VIEWS`).
+    "front", "rear" or "top", in a room the side that it lies in; ``area_mm2`` of the surface that would close it, at
+    most ``most_mm2`` by a quarter of a cell along its edge. ``centre_mm``, ``low_mm``, ``high_mm`` (3,) in the frame of
+    the points. ``outlines_mm`` {view: closed polygons (k, 2)} in the coordinates of each view that shows it (see
+    :data:`nightbay.coverage.views.VIEWS` and ``INSIDE``).
     """
 
     number: int
     verdict: Literal["never seen", "open"]
     view: str
-    location: Location
+    location: Location | RoomLocation
     area_mm2: float
     most_mm2: float
     centre_mm: np.ndarray
     low_mm: np.ndarray
     high_mm: np.ndarray
-    signs: Signs
+    signs: Signs | RoomSigns
     outlines_mm: dict[str, list[np.ndarray]]
 
     @property
     def place(self) -> str:
         """Where it lies, in words."""
+        if isinstance(self.location, RoomLocation):
+            return self.location.words()
         return places.words(self.location, self.view)
 
     @property

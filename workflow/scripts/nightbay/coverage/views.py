@@ -14,6 +14,15 @@ VIEWS = {
     "rear": ((1, 0, 0), (0, 1, 0), (0, 0, 1)),
     "top": ((0, 0, 1), (1, 0, 0), (0, 1, 0)),
 }
+# The same of the sides of a room, seen from its inside.
+INSIDE = {
+    "floor": ((0, 0, 1), (1, 0, 0), (0, 1, 0)),
+    "roof": ((0, 0, -1), (1, 0, 0), (0, -1, 0)),
+    "left wall": ((0, 1, 0), (-1, 0, 0), (0, 0, 1)),
+    "right wall": ((0, -1, 0), (1, 0, 0), (0, 0, 1)),
+    "front wall": ((1, 0, 0), (0, 1, 0), (0, 0, 1)),
+    "rear wall": ((-1, 0, 0), (0, -1, 0), (0, 0, 1)),
+}
 FACING = 0.4  # least cosine of surface that is looked at: every normal is within 55 degrees of an axis
 DEEP_MM = 250.0  # surface in a pit deeper than that lies behind an opening; a mirror reaches out less
 # Surface is there where a cell and its eight neighbours hold this share of the points of plain surface. Dark trim gives
@@ -73,7 +82,7 @@ class View:
 
 def grid(name: str, points_mm: np.ndarray, cell_mm: float) -> Grid:
     """The cells of a view of all points, (n, 3) in the design grid, with a margin; symmetric to Y = 0."""
-    toward, right, up = (np.array(axis, float) for axis in VIEWS[name])
+    toward, right, up = (np.array(axis, float) for axis in (VIEWS | INSIDE)[name])
     low, high = points_mm.min(axis=0), points_mm.max(axis=0)
     half = max(-low[1], high[1])
     corners = np.array([[low[0], -half, min(low[2], 0.0)], [high[0], half, high[2]]])
@@ -121,7 +130,7 @@ def view(cells: Grid, points_mm: np.ndarray, normals: np.ndarray, a_cell: float)
         outside,
         density,
         np.where(np.isfinite(depth), depth, np.nan),
-        _silhouette(every.reshape(cells.shape)),
+        silhouette(every.reshape(cells.shape)),
         mean_slant,
     )
 
@@ -142,7 +151,7 @@ def _filled_pits(depth: np.ndarray) -> np.ndarray:
         level = lower
 
 
-def _silhouette(occupied: np.ndarray) -> np.ndarray:
+def silhouette(occupied: np.ndarray) -> np.ndarray:
     """The outline of what is there, filled: whatever is enclosed belongs to the vehicle."""
     around = CLOSED_CELLS
     disc = np.hypot(*np.mgrid[-around : around + 1, -around : around + 1]) <= around

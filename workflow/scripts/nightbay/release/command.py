@@ -122,7 +122,11 @@ def _lines(day: Path, name: str, result: ReleaseResult) -> list[str]:
     if result.open_areas:
         lines.append(f"  {len(result.open_areas)} open, check that these are glazing or other openings:")
         lines += [f"    {sentence}" for sentence in result.open_areas]
-    lines += [f"  {part.part}: {part.coverage_reason}." for part in result.parts if part.part == "interior"]
+    lines += [
+        f"  {part.part}: {part.coverage_reason}."
+        for part in result.parts
+        if part.part == "interior" and part.coverage_reason
+    ]
     if any(part.files for part in result.parts):
         lines.append(f"  {page.sample_sentence(result)}")
     return [*lines, f"  page: {day / page.place(name) / 'release.html'}"]

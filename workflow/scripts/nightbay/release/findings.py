@@ -27,7 +27,7 @@ class Finding:
 @dataclass(frozen=True)
 class Findings:
     """All that is to be done; ``parts``, whose ``coverage_reason`` is not made yet: {part: its words} are the
-    ``reasons`` for those that have one; and the pictures of the exterior."""
+    ``reasons`` for those that have one; and the pictures of the parts."""
 
     todo: Sequence[Finding]
     parts: Sequence[PartCheck] = ()

@@ -1,4 +1,5 @@
-"""Draws where on the vehicle areas lie: the scanned surface in five views, with the areas outlined and numbered."""
+"""Draws where on the vehicle areas lie: the scanned surface in views from outside, or of a room from its inside, with
+the areas outlined and numbered."""
 
 import base64
 import io
@@ -9,9 +10,10 @@ from PIL import Image
 from scipy import ndimage
 
 from nightbay.core.language import phrase, say
-from nightbay.coverage import views
+from nightbay.coverage import room, views
 from nightbay.coverage.coverage import Surface
 from nightbay.coverage.result import Area, Coverage
+from nightbay.coverage.room import RoomSurface
 
 PIXEL_MM = 8.0
 DARKEST, LIGHTEST = 70, 225  # grey of surface seen edge on, and face on
@@ -23,6 +25,12 @@ CAPTIONS = {
     "front": phrase("Front"),
     "rear": phrase("Rear"),
     "top": phrase("From above"),
+    "floor": phrase("Floor, from above"),
+    "roof": phrase("Roof, from below"),
+    "left wall": phrase("Left wall, from inside"),
+    "right wall": phrase("Right wall, from inside"),
+    "front wall": phrase("Front wall, from inside"),
+    "rear wall": phrase("Rear wall, from inside"),
 }
 
 
@@ -55,11 +63,17 @@ class Picture:
         return say(CAPTIONS[self.view])
 
 
-def draw(surface: Surface, coverage: Coverage) -> list[Picture]:
+def draw(surface: Surface | RoomSurface, coverage: Coverage) -> list[Picture]:
     """The pictures of all views, those first in which something was never seen."""
+    if isinstance(surface, RoomSurface):
+        points, normals = room.drawn(surface)
+        return _sorted([_picture(name, points, normals, coverage.areas) for name in views.INSIDE])
     turn = np.array([-surface.axes.forward, -surface.axes.left, 1.0])
     points, normals = surface.points_mm * turn, surface.normals * turn
-    pictures = [_picture(name, points, normals, coverage.areas) for name in views.VIEWS]
+    return _sorted([_picture(name, points, normals, coverage.areas) for name in views.VIEWS])
+
+
+def _sorted(pictures: list[Picture]) -> list[Picture]:
     return sorted(pictures, key=lambda picture: not any(mark.never_seen for mark in picture.marks))
 
 

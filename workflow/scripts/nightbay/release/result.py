@@ -51,8 +51,8 @@ class SegmentTargets:
 
 @dataclass(frozen=True)
 class PartCheck:
-    """One part: its sampled files, its segments' targets, and the coverage of an exterior, None where it was not looked
-    at, for ``coverage_reason``. ``axes``: axis convention of the coverage."""
+    """One part: its sampled files, its segments' targets, and its coverage, None where it was not looked at, for
+    ``coverage_reason``. ``axes``: axis convention of the coverage."""
 
     part: str
     files: list[SampledFile]

@@ -1,8 +1,8 @@
-"""Places of a finished exterior that were never scanned, told from openings as the release check tells them."""
+"""Places of a finished part that were never scanned, told from openings as the release check tells them."""
 
 import numpy as np
 
-from nightbay.coverage import coverage, outside
+from nightbay.coverage import coverage, inside, outside, room
 from nightbay.coverage.result import Coverage
 from nightbay.meshes import surface, vertices
 from nightbay.report.part import Part
@@ -11,9 +11,10 @@ MOST_VERTICES = 1_000_000  # of the fused surface: some 7 mm apart on a coach, f
 
 
 def coverage_of(part: Part) -> Coverage | None:
-    """The coverage of an exterior in its vehicle frame; None for other parts."""
+    """The coverage of a part in its vehicle frame; None without one, and of an interior without
+    floor and walls."""
     frame, refine = part.frame, part.refine
-    if part.name != "exterior" or part.reasons or not part.fuse or not refine or not frame:
+    if part.reasons or not part.fuse or not refine or not frame:
         return None
     if not frame.zero_planes or not frame.zero_planes["z"].found:
         return None
@@ -21,12 +22,10 @@ def coverage_of(part: Part) -> Coverage | None:
     normals = vertices.normals_of_all(mesh.vertices_mm, mesh.faces)
     used = np.unique(mesh.faces)
     used = used[:: -(-len(used) // MOST_VERTICES)]
-    return coverage.find(
-        outside.outside(
-            mesh.vertices_mm[used].astype(np.float64),
-            normals[used].astype(np.float64),
-            frame,
-            [left for left in part.upstream if left.stage == "clean" and left.status == "ok"],
-            {name: pose.T_control_segment for name, pose in refine.poses.items()},
-        )
-    )
+    points, directions = mesh.vertices_mm[used].astype(np.float64), normals[used].astype(np.float64)
+    cleaned = [left for left in part.upstream if left.stage == "clean" and left.status == "ok"]
+    poses = {name: pose.T_control_segment for name, pose in refine.poses.items()}
+    if frame.room is not None:
+        seen = inside.inside(points, directions, frame, cleaned, poses)
+        return room.find(seen) if room.enclosed(seen) else None
+    return coverage.find(outside.outside(points, directions, frame, cleaned, poses))
