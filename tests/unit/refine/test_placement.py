@@ -150,6 +150,7 @@ def connected(fits, known, points, monkeypatch):
     """The pair that placed each segment; ``points`` {segment: points}, which is all that is asked of a cloud here."""
     monkeypatch.setattr(pair_search.Searches, "of", search(fits))
     monkeypatch.setattr(surface_registration.loop_closure, "check", lambda *_: None)
+    monkeypatch.setattr(surface_registration.segment_sets, "contradicted", lambda *_: {})
     monkeypatch.setattr(surface_registration.segment_sets, "search", lambda *_: None)  # no sets fit either
     searches = pair_search.Searches()
     clouds = {name: range(count) for name, count in points.items()}

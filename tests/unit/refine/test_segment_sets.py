@@ -1,6 +1,7 @@
 """Sets of connected segments, each searched as one: what their surfaces decide together, and what they do not."""
 
 from dataclasses import replace
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -146,6 +147,7 @@ def test_what_sets_decide_places_the_segments(monkeypatch):
         return ("b", "d"), pair_found("b", "d", step, True)
 
     monkeypatch.setattr(Searches, "of", of)
+    monkeypatch.setattr(segment_sets, "contradicted", lambda *_: {})
     monkeypatch.setattr(segment_sets, "search", of_sets)
     monkeypatch.setattr(surface_registration.loop_closure, "check", lambda *_: None)
     searches = Searches()
@@ -163,6 +165,48 @@ def test_what_sets_decide_places_the_segments(monkeypatch):
     with pytest.raises(Unplaced) as raised:
         surface_registration.connect(clouds, {"a": np.eye(4)}, None, searches)
     assert set(raised.value.reasons) == {"c", "d"} and not searches.by_sets
+
+
+def of_chain(monkeypatch, rates, pairs, points=()):
+    """The pairs of a chain whose sets contradict; ``rates`` {(first set, second set): bound of the rate}, else 0.01."""
+    monkeypatch.setattr(segment_sets, "_merged", lambda names, *_: "".join(sorted(names)))
+    monkeypatch.setattr(
+        pair_search,
+        "judged_pose",
+        lambda a, b, T, own: SimpleNamespace(fit=SimpleNamespace(rate_bound=rates.get((a, b), 0.01))),
+    )
+    fits = {(a, b): coarse_fit.Fit(np.eye(4), 100, 100, 0) for a, b in pairs}
+    return segment_sets.contradicted("abcd", fits, {}, Searches(points=dict.fromkeys(points)), {}, OWN)
+
+
+def test_a_pair_by_which_sets_contradict_goes_and_the_others_are_seen_without_it(monkeypatch):
+    # the wrong bc puts c and d in wrong places for a, too
+    found = of_chain(monkeypatch, {("ab", "cd"): 0.9, ("a", "bcd"): 0.5}, ["ab", "bc", "cd"])
+    assert list(found) == [("b", "c")]
+    assert found["b", "c"] == (
+        "segments b and c fit each other, but then the segments beside them contradict each other: 90.0% of what "
+        "agrees, at most 10.0% is allowed (refine.trusted_contradiction_most); scan more overlap or put targets into it"
+    )
+
+
+def test_pairs_of_rings_and_of_point_pairs_are_not_doubted_by_sets(monkeypatch):
+    ring = ["ab", "bc", "cd", "ad"]
+    assert of_chain(monkeypatch, {("ab", "cd"): 0.9}, ring) == {}
+    assert of_chain(monkeypatch, {("ab", "cd"): 0.9}, ["ab", "bc", "cd"], [("b", "c")]) == {}
+
+
+def test_sets_that_contradict_are_seen_by_their_surfaces(egg):
+    """The true pose of c in the set of a and b, and one that is half a turn off."""
+    clouds, in_a, searches = egg(True)
+    fits = {("a", "b"): coarse_fit.Fit(in_a["b"], 1000, 500, 3), ("b", "c"): None}
+    turned = rigid.pose(np.diag([1.0, -1.0, -1.0]))
+    for wrong in (False, True):
+        T = rigid.invert(in_a["b"]) @ in_a["c"]
+        if wrong:
+            middle = searches.segments["c"].thinned(30.0).xyz_mm.mean(axis=0)
+            T = T @ rigid.pose(None, middle) @ turned @ rigid.pose(None, -middle)
+        fits["b", "c"] = coarse_fit.Fit(T, 1000, 500, 3)
+        assert list(segment_sets.contradicted("abc", fits, {}, searches, clouds, OWN)) == [("b", "c")] * wrong
 
 
 def test_merged_clouds_lie_in_one_frame_and_hold_no_more_than_one(tmp_path, monkeypatch):

@@ -166,6 +166,16 @@ def _search(
     return PairSearch(record, share, enough[0].fit, "", likely=likely)
 
 
+def judged_pose(a: SearchedSegment, b: SearchedSegment, T_a_b: np.ndarray, settings: Any) -> Judged:
+    """What is held against a pose ``T_a_b`` by the finest cells, without alignment."""
+    fine, clear_mm = (a.thinned(_fine(a, b)), b.thinned(_fine(a, b))), _clear(a, b)
+    expected = _expected(a, b, _fine(a, b), settings)
+    occluded = coarse_fit.self_occluded(fine[0], clear_mm), coarse_fit.self_occluded(fine[1], clear_mm)
+    fit = coarse_fit.compare(*fine, T_a_b, occluded, clear_mm, expected.step_mm)
+    pose = _judged(a, b, fine_fit.closest(*fine, fit), expected)
+    return _recounted(a, b, [pose], settings)[0]
+
+
 def coarse_comparison(a: SearchedSegment, b: SearchedSegment, T_a_b: np.ndarray) -> coarse_fit.Fit:
     """What agrees and contradicts in a pose ``T_a_b`` by coarse cells."""
     thinned, clear_mm = (a.thinned(_coarse(a, b)), b.thinned(_coarse(a, b))), _clear(a, b)

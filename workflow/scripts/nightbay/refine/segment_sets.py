@@ -15,13 +15,51 @@ import numpy as np
 
 from nightbay.clouds.cloud import CloudFile
 from nightbay.core import rigid
-from nightbay.refine import pair_search
+from nightbay.refine import pair_graph, pair_search
+from nightbay.refine.coarse_fit import Fit
 from nightbay.refine.coarse_match import SearchedSegment
 from nightbay.refine.merged_cloud import MergedCloud
 from nightbay.refine.pair_search import PairSearch, Searches
 
 Pair = tuple[str, str]
 Set = tuple[str, ...]
+
+
+def contradicted(
+    names: Sequence[str],
+    fits: Mapping[Pair, Fit],
+    known: Mapping[str, np.ndarray],
+    searches: Searches,
+    clouds: Mapping[str, CloudFile],
+    settings: Any,
+) -> dict[Pair, str]:
+    """Pairs that alone connect two sets which contradict each other in their pose, {pair: sentence}.
+
+    No ring shows whether such a pair is right, but all that the segments of one set saw must agree with the other set.
+    The pair with most contradiction goes first, since a wrong one puts segments in wrong places on the side of others.
+    Pairs of point pairs are not doubted here: what their pose contradicts is told at the end.
+    """
+    left = dict(fits)
+    found: dict[Pair, str] = {}
+    while True:
+        rates = {}
+        for pair, sets in pair_graph.bridges(names, left, combinations(known, 2)).items():
+            if pair in searches.points:
+                continue
+            first, second = (pair_graph.along_best_pairs(own, left, known)[0] for own in sets)
+            a, b = (_merged(list(own), own, searches, clouds) for own in (first, second))
+            T = first[pair[0]] @ left[pair].T_a_b @ rigid.invert(second[pair[1]])
+            rates[pair] = pair_search.judged_pose(a, b, T, settings).fit.rate_bound
+        worst = max(rates, key=lambda pair: (rates[pair], pair), default=None)
+        most = settings.trusted_contradiction_most if rates else 0.0
+        if worst is None or rates[worst] <= most:
+            return found
+        del left[worst]
+        found[worst] = (
+            f"segments {worst[0]} and {worst[1]} fit each other, but then the segments beside them contradict each "
+            f"other: {rates[worst]:.1%} of what agrees, at most {most:.1%} is allowed "
+            "(refine.trusted_contradiction_most); scan more overlap or put targets into it"
+        )
 
 
 def search(

@@ -7,6 +7,7 @@ their pose instead of the search.
 """
 
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from itertools import combinations
 from typing import Any
 
@@ -25,7 +26,6 @@ from nightbay.refine import (
     segment_sets,
     two_ways,
 )
-from nightbay.refine.coarse_fit import Fit
 from nightbay.refine.pair_search import PairSearch, Searches
 from nightbay.refine.part import Part, Sizes, centroid_mm
 
@@ -98,9 +98,12 @@ def connect(
         if not (a in known and b in known)
     }
     fits = {pair: search.fit for pair, search in found.items() if search.fit is not None}
+    for pair, reason in segment_sets.contradicted(names, fits, known, searches, clouds, settings).items():
+        del fits[pair]
+        found[pair] = replace(found[pair], fit=None, doubt=reason)
     tried: set[tuple[segment_sets.Set, segment_sets.Set]] = set()
     while len(sets := pair_graph.connected_sets(names, [*fits, *combinations(known, 2)])) > 1:
-        in_set = {name: T for own in sets for name, T in _along_best_pairs(own, fits, known)[0].items()}
+        in_set = {name: T for own in sets for name, T in pair_graph.along_best_pairs(own, fits, known)[0].items()}
         joined = segment_sets.search(sets, in_set, searches, clouds, settings, tried)
         if joined is None:
             main = pair_graph.largest(sets, {name: len(cloud) for name, cloud in clouds.items()})
@@ -111,35 +114,12 @@ def connect(
         searches.by_sets[pair] = search
         assert search.fit is not None  # a trusted one
         fits[pair] = search.fit
-    poses, used = _along_best_pairs(names, fits, known)
+    poses, used = pair_graph.along_best_pairs(names, fits, known)
     searches.used.update(used)
     confirmed = loop_closure.check(fits, known, searches.segments)
     ways = {pair: search.ways for pair, search in found.items() if search.ways is not None}
     two_ways.check(ways, fits, searches.used, poses, confirmed, searches.segments)
     return [poses[name] for name in names]
-
-
-def _along_best_pairs(
-    names: Sequence[str], fits: Mapping[tuple[str, str], Fit], known: Mapping[str, np.ndarray]
-) -> tuple[dict[str, np.ndarray], dict[str, tuple[str, str]]]:
-    """Poses of connected segments along the pairs that agree most, and the pair that placed each.
-
-    They start from the ``known`` poses; where no segment has one, the first holds the frame.
-    """
-    poses = {name: known[name] for name in names if name in known} or {names[0]: np.eye(4)}
-    used: dict[str, tuple[str, str]] = {}
-    while len(poses) < len(names):
-        border = {
-            pair: fit
-            for pair, fit in fits.items()
-            if set(pair) <= set(names) and (pair[0] in poses) != (pair[1] in poses)
-        }
-        a, b = max(border, key=lambda pair: border[pair].agreeing)  # the first by name where two are equal
-        if a in poses:
-            poses[b], used[b] = poses[a] @ border[a, b].T_a_b, (a, b)
-        else:
-            poses[a], used[a] = poses[b] @ rigid.invert(border[a, b].T_a_b), (a, b)
-    return poses, used
 
 
 def _doubts(own: Sequence[str], found: Mapping[tuple[str, str], PairSearch]) -> dict[str, str]:
