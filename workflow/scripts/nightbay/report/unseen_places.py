@@ -11,10 +11,11 @@ MOST_VERTICES = 1_000_000  # of the fused surface: some 7 mm apart on a coach, f
 
 
 def coverage_of(part: Part) -> Coverage | None:
-    """The coverage of a part in its vehicle frame; None without one, and of an interior without
-    floor and walls."""
+    """The coverage of a part in its vehicle frame; None without one, and of an interior without floor and walls."""
     frame, refine = part.frame, part.refine
     if part.reasons or not part.fuse or not refine or not frame:
+        return None
+    if part.name == "interior" and frame.room is None:
         return None
     if not frame.zero_planes or not frame.zero_planes["z"].found:
         return None
