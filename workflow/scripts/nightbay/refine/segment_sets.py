@@ -95,13 +95,13 @@ def _search(
     settings: Any,
 ) -> tuple[Pair, PairSearch] | None:
     """The search for two sets."""
-    merged = [_merged(names, poses, searches, clouds) for names in (first, second)]
+    near, far = (_merged(names, poses, searches, clouds) for names in (first, second))
     starts = []
     for a, b in product(first, second):
         forth = searches.found.get((a, b))
         likely = forth.likely if forth else [rigid.invert(T) for T in searches.found[b, a].likely]
         starts += [poses[a] @ T_a_b @ rigid.invert(poses[b]) for T_a_b in likely]
-    found = pair_search.search_pair(first[0], second[0], *merged, settings, starts)
+    found = pair_search.search_pair(first[0], second[0], near, far, settings, starts)
     if found.fit is None:
         return None
     a, b = _meeting(first, second, poses, found.fit.T_a_b, searches)
