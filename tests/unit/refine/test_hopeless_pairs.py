@@ -18,6 +18,7 @@ from nightbay.refine import (
     overlap_adjustment,
     overlap_patches,
     pair_search,
+    segment_sets,
     surface_registration,
 )
 from nightbay.refine.part import Sizes
@@ -73,6 +74,7 @@ def test_a_hopeless_pair_does_not_stop_the_others(monkeypatch):
     monkeypatch.setattr(pair_search, "_recounted", lambda a, b, poses, settings: poses)
     monkeypatch.setattr(coarse_fit, "distinct_fits", fits)
     monkeypatch.setattr(fine_fit, "closest", lambda a, b, fit: fine_fit.FineFit(fit, 30.0, 1.0, 0.0))
+    monkeypatch.setattr(segment_sets, "contradicted", lambda *_: {})  # stand-ins have no surface to contradict
     searches = pair_search.Searches()
     poses = surface_registration.connect(segments, {"a": np.eye(4)}, OWN, searches)
     assert [pose[0, 3] for pose in poses] == [0.0, 100.0, 200.0]
