@@ -22,7 +22,7 @@ from nightbay.core.stage_sentences import CONTEXT
 ROOT = Path(__file__).resolve().parents[1]
 LANGUAGES = ROOT / "workflow" / "languages"
 KEYWORDS = {"say": None, "say_html": None, "phrase": None, "plural": (2, 3), "plural_form": (2, 3)}
-SOURCES = (("workflow/scripts", "**.py", "python"), ("workflow/report", "**.j2", jinja2.ext.babel_extract))
+SOURCES = (("workflow/scripts", "*.py", "python"), ("workflow/report", "*.j2", jinja2.ext.babel_extract))
 NOT_KEPT = re.compile(
     rb'^"(Report|POT|PO-Rev|Last-|Language-Team|Generated)[^\n]*\n|^#, python-brace-format\n', re.MULTILINE
 )
@@ -33,7 +33,7 @@ def messages():
     """All messages: {sentence or (singular, plural): sorted files, relative to the project}."""
     found = {}
     for folder, pattern, method in SOURCES:
-        for path in sorted((ROOT / folder).rglob(pattern.replace("**", "*"))):
+        for path in sorted((ROOT / folder).rglob(pattern)):
             with open(path, "rb") as file:
                 for _, message, _, _ in extract.extract(method, file, KEYWORDS, options={"trimmed": "true"}):
                     found.setdefault(message, set()).add(path.relative_to(ROOT).as_posix())

@@ -10,6 +10,7 @@ from snakemake.io import PeriodicityDetector
 from nightbay.core import plain_file
 from nightbay.core.errors import Rejected
 from nightbay.planning import day, job_sheet, parameters, raw_files, yaml_file
+from nightbay.planning import job as planned_job
 
 DEFAULTS = yaml_file.read(parameters.CLASSES.parent / "config.yaml", "config.yaml")
 SHEET = "vehicle_class: van\nunits: mm\n"
@@ -248,7 +249,7 @@ def test_a_day_that_can_t_be_read(shop, monkeypatch):
 
 @pytest.mark.parametrize("where", ["_intake_sheet", "_report_sheet", "raw_mb", "settings"])
 def test_a_fault_of_the_program_refuses_the_job_that_shows_it(shop, monkeypatch, where):
-    sound = getattr(day.Job, where)
+    sound = getattr(planned_job.Job, where)
 
     def broken(job, *arguments, **more):
         if job.name == "bad":
@@ -256,7 +257,7 @@ def test_a_fault_of_the_program_refuses_the_job_that_shows_it(shop, monkeypatch,
         return sound(job, *arguments, **more)
 
     add(shop, "bad")
-    monkeypatch.setattr(day.Job, where, broken)
+    monkeypatch.setattr(planned_job.Job, where, broken)
     plan = day.plan(shop, DEFAULTS)
     assert list(plan.jobs) == ["good"]
     assert plan.refused == {

@@ -252,27 +252,6 @@ def test_what_a_rerun_changed_stays_on_the_board_until_the_next(day):
     assert rows(run(day, ["alder"])[0])["alder"]["changes"] == [board_changes.NOTHING]
 
 
-def shown(sizes=(), parameters=None, state="complete"):
-    return {"state": state, "sizes": list(sizes), "parameters": parameters or {}}
-
-
-def test_a_size_that_moved_by_less_than_its_last_digit_did_not_change():
-    at = [{**SIZE, "value_mm": 5401.23 + off} for off in (0.0, -0.004, -0.04)]
-    assert board_changes.changes(shown([at[0]]), shown([at[1]])) == [board_changes.NOTHING]
-    assert board_changes.changes(shown([at[0]]), shown([at[2]])) == [
-        "Length (exterior): \u22120.04\u202fmm against before."
-    ]
-
-
-def test_new_and_lost_sizes_and_many_parameters_are_said():
-    width = {**SIZE, "key": "width", "name": "Width"}
-    parameters = {"exterior": {"fuse": {f"k{at}": at for at in range(8)}}}
-    found = board_changes.changes(shown([SIZE]), shown([width], parameters))
-    assert found[:2] == ["Width (exterior): now stated.", "Length (exterior): no longer stated."]
-    assert found[2] == "Parameter exterior.fuse.k0: 0; before: none." and len(found) == 2 + board_changes.LISTED + 1
-    assert found[-1] == "2 further parameters changed."
-
-
 @pytest.mark.parametrize("left", ["", "[1]", "{}", '{"status": "ok", "result": {}}', '{"status": "rejected"}'])
 def test_a_damaged_report_costs_no_other_job_its_row(day, left):
     day("alder")

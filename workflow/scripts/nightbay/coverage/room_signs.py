@@ -4,7 +4,7 @@ from dataclasses import dataclass
 
 from nightbay.core.language import say
 from nightbay.core.text_format import listing, share
-from nightbay.coverage.signs import ASYMMETRIC, EDGED
+from nightbay.coverage.signs import ASYMMETRIC, EDGED, SCATTERED
 
 
 @dataclass(frozen=True)
@@ -17,8 +17,7 @@ class RoomSigns:
     surface outside the room shows through it; ``framed``: share of its edge along which surface returns outwards, as
     the frame of a door or a window does, None where no surface borders on it; ``doorway``: it reaches from the floor
     over most of the height and is as wide as a door; ``window``: it lies in a wall, where windows are, and has the
-    form of one; ``open_end``: it
-    is most of the room's end that is open, or of the top of a bed.
+    form of one; ``open_end``: it is most of the room's end that is open, or of the top of a bed.
     """
 
     in_sight: float
@@ -87,7 +86,7 @@ class RoomSigns:
         """Signs of an opening, a clause each."""
         listed = []
         if self.looked_at:
-            listed.append(say("scattered points come back from all over it, as from glass, chrome or black trim"))
+            listed.append(say(SCATTERED))
         if self._framed:
             listed.append(say("a frame follows {share} of its edge", share=share(self.framed, 0)))
         if self.through:

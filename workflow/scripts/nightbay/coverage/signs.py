@@ -2,12 +2,13 @@
 
 from dataclasses import dataclass
 
-from nightbay.core.language import say
+from nightbay.core.language import phrase, say
 from nightbay.core.text_format import listing, share
 
 # Openings are alike on both sides: a place is not, where the other side has surface over this share of it.
 ASYMMETRIC = 0.3
 EDGED, SMOOTH = 0.5, 0.1  # shares of the edge with a step: from the first a place is framed, up to the other it is not
+SCATTERED = phrase("scattered points come back from all over it, as from glass, chrome or black trim")
 
 
 @dataclass(frozen=True)
@@ -89,7 +90,7 @@ class Signs:
         """Signs of an opening, a clause each."""
         listed = []
         if self.looked_at:
-            listed.append(say("scattered points come back from all over it, as from glass, chrome or black trim"))
+            listed.append(say(SCATTERED))
         if self._framed:
             listed.append(say("a step or flange follows {share} of its edge", share=share(self.edged, 0)))
         if self.through:

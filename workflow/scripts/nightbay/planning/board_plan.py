@@ -5,7 +5,8 @@ from datetime import date
 from pathlib import Path
 from typing import Any
 
-from nightbay.planning.day import Job, Plan
+from nightbay.planning.day import Plan
+from nightbay.planning.job import Job
 
 
 def board_plan(plan: Plan, day: Path) -> dict[str, Any]:

@@ -24,7 +24,7 @@ from nightbay.pipeline import stages
 from nightbay.pipeline.stages import STAGES
 from nightbay.planning import day as day_plan
 from nightbay.planning import parameters, yaml_file
-from nightbay.planning.day import Job
+from nightbay.planning.job import Job
 
 OUT = ".nightbay/stage"  # folder of the day for results
 

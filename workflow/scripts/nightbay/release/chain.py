@@ -14,7 +14,7 @@ from nightbay.intake import intake, raw_store
 from nightbay.network import network
 from nightbay.pipeline.settings import settings as frozen
 from nightbay.pipeline.stage import Upstream
-from nightbay.planning.day import Job
+from nightbay.planning.job import Job
 from nightbay.planning.raw_files import Unhashed
 from nightbay.refine import refine
 from nightbay.release import file_state, sampling

@@ -20,7 +20,7 @@ from nightbay.frame.result import FrameResult
 from nightbay.network.result import NetworkResult
 from nightbay.pipeline import typed
 from nightbay.pipeline.settings import settings as frozen
-from nightbay.planning.day import Job
+from nightbay.planning.job import Job
 from nightbay.release import chain, floors, picture, surface, ties
 from nightbay.release.chain import Checked
 from nightbay.release.findings import Finding, Findings, Words
