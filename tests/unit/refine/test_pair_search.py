@@ -210,7 +210,9 @@ def test_floors_and_walls_alone_are_no_overlap(search):
         replace(pose, fit=replace(pose.fit, distinctive=contradiction.LEAST_AGREEING + more)) for more in (-1, 0)
     )
     assert search([enough]).fit is enough.fit
-    assert "floors and walls alone do not count" in search([few]).doubt
+    doubt = search([few]).doubt
+    assert "hardly anywhere off large planes, and floors and walls alone do not count; scan more" in doubt
+    assert "are needed" not in doubt  # enough agrees
 
 
 def test_without_sides_more_must_overlap(search):
