@@ -104,7 +104,8 @@ def doubt(judged: Sequence[Judged], xyz_mm: np.ndarray, settings: Any) -> str:
         if any(pose.share >= _least_share(pose, settings) for pose in judged):
             return (
                 f"their surfaces agree over {share:.0%} of the smaller one at best, but hardly anywhere off large "
-                "planes, and floors and walls alone do not count; scan more overlap with other shapes or put targets into it"
+                "planes, and floors and walls alone do not count; scan more overlap with other shapes or put targets "
+                "into it"
             )
         least = _least_share(judged[0], settings) if judged else settings.overlap_least
         return (
