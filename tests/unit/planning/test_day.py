@@ -153,6 +153,10 @@ def test_another_order_of_keys_reruns_nothing(shop):
     ("line", "stages"),
     [
         ("nominal_mm: {length: 5400}", {"measure", "report"}),
+        (
+            "parts: {exterior: {features: [{name: a, kind: hole, at_mm: [0, 0, 0], within_mm: 20}]}}",
+            {"measure"},
+        ),
         ("note: hurry", {"report"}),
         ("state: {load: kerb}", {"report"}),
         ("state: {temperature_c: 4}", {"network", "report"}),

@@ -15,6 +15,7 @@ from nightbay.measure import (
     exclusions,
     left_right,
     named_sizes,
+    ordered_features,
     pieces,
     room_sizes,
     tangent_planes,
@@ -101,6 +102,7 @@ def measure(upstream: Mapping[str, Any], sheet: Mapping[str, Any], settings: Any
         symmetry=compare_sides(body, folder, threads),
         scale=refined.scale,
         room=room,
+        features=ordered_features.find(upstream, sheet.get("ordered", {}), settings.scan, folder),
     )
     notes = stated.notes + unscanned_end_notes(body, found) + room_notes
     return typed.write(result) | {"notes": [*ground_notes(remains_mm2, settings.measure.loose_mm2), *notes]}

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from nightbay.features.result import FeaturesResult
 from nightbay.refine.result import Scale
 
 COVERAGE = 2  # k: about 95 % of the cases where the causes are many and similar in size
@@ -153,7 +154,8 @@ class MeasureResult:
     touching plane; ``loose_mm2``: area of loose pieces, which the dimensions leave out; ``protrusions``; ``extent_mm``,
     None where nothing was measured; ``track``; ``sections``, whose polylines are in ``sections.json``; ``symmetry``,
     None without a symmetry plane or a common surface, with its map in ``sides.npy``; ``scale``: what all lengths were
-    multiplied by, as network determined it; ``room``: sizes of an interior, and distances that the job sheet asks for.
+    multiplied by, as network determined it; ``room``: sizes of an interior, and distances that the job sheet asks for;
+    ``features`` that the job sheet orders, None without any.
     """
 
     dimensions: dict[str, Dimension]
@@ -166,3 +168,4 @@ class MeasureResult:
     symmetry: Symmetry | None
     scale: Scale
     room: list[RoomSize]
+    features: FeaturesResult | None = None

@@ -45,7 +45,7 @@ _CHAIN = (
     Stage("fill", "part", ("fuse",), ()),
     Stage("reduce", "part", ("fill",), ()),
     Stage("deliver", "part", ("reduce", "frame"), ()),
-    Stage("measure", "part", ("fill", "frame", "refine"), ("noise_mm", "target_drift_mm_per_m")),
+    Stage("measure", "part", ("fill", "frame", "refine", "network", "clean"), ("noise_mm", "target_drift_mm_per_m")),
     Stage(
         "join",
         "job",

@@ -123,7 +123,12 @@ class Job:
             {"name": size["name"], "from": _sorted(size["from"]), "to": _sorted(size["to"])}
             for size in self.parts[part].sizes
         ]
-        return {"nominal_mm": self._nominal_mm()} | ({"sizes": sizes} if sizes else {})
+        ordered = self.parts[part].ordered
+        return (
+            {"nominal_mm": self._nominal_mm()}
+            | ({"sizes": sizes} if sizes else {})
+            | ({"ordered": ordered} if ordered else {})
+        )
 
     def _join_sheet(self, part, segment):
         lists = {

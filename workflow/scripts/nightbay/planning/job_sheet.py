@@ -10,7 +10,7 @@ from typing import Any
 
 from nightbay.core.errors import Rejected
 from nightbay.pipeline import stage
-from nightbay.planning import parameters, point_pairs, room_entries, validation, yaml_file
+from nightbay.planning import feature_entries, parameters, point_pairs, room_entries, validation, yaml_file
 from nightbay.planning.point_pairs import PointPairs
 from nightbay.planning.raw_files import RawFile
 
@@ -67,7 +67,7 @@ class Part:
     """Segments that make one model, sorted by name; ``axes``: its orientation in the raw frame, if known.
 
     ``sizes``: distances to state; ``unplaced``: what becomes of the part when segments can't be placed, "refuse" or
-    "leave_out"; ``point_pairs`` of two segments each.
+    "leave_out"; ``point_pairs`` of two segments each; ``ordered``: features, distances and angles to state.
     """
 
     name: str
@@ -79,6 +79,7 @@ class Part:
     parameters: dict[str, Any]
     unplaced: str
     point_pairs: list[PointPairs]
+    ordered: dict[str, list[dict[str, Any]]]
 
 
 @dataclass(frozen=True)
@@ -182,6 +183,7 @@ class _Reader:
                 continue
             segments[segment] = self.segment(f"parts.{name}.segments.{segment}", segment, listed[segment])
         self.sentences += room_entries.faults(self.sheet, name, written, list(segments)) if segments else []
+        self.sentences += feature_entries.faults(self.sheet, name, written)
         control = written.get("control_survey", survey)
         key = f"{self.sheet}: 'parts.{name}.point_pairs"
         pairs, faults = point_pairs.read(
@@ -198,6 +200,7 @@ class _Reader:
             written.get("parameters", {}),
             written.get("unplaced", self.document.get("unplaced", "refuse")),
             pairs,
+            feature_entries.orders(written),
         )
 
     def segment(self, key: str, name: str, written: str | dict[str, Any]) -> Segment:
