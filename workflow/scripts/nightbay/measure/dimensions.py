@@ -7,11 +7,12 @@ import numpy as np
 from scipy.spatial.transform import Rotation
 
 from nightbay.frame.result import WheelResult
-from nightbay.measure import tangent_planes, uncertainty_budget, unscanned_extents
+from nightbay.measure import tangent_planes, unscanned_extents
 from nightbay.measure.body import Body
 from nightbay.measure.result import COVERAGE, At20C, Dimension, TouchPoints, UnscannedEnd
 from nightbay.measure.tangent_planes import Touch
 from nightbay.refine.result import Scale
+from nightbay.uncertainty import budget as uncertainty_budget
 
 DEPTH_MM = 60.0  # layer below each touching plane that is used when the frame is rotated by its uncertainty
 UNSCANNED = "unscanned end"  # cause of an uncertainty of unknown size, in a budget

@@ -6,9 +6,10 @@ from typing import Any
 import numpy as np
 
 from nightbay.frame.result import Plane
-from nightbay.measure import dimensions, ribs, uncertainty_budget, wall_openings, wheel_boxes
+from nightbay.measure import dimensions, ribs, wall_openings, wheel_boxes
 from nightbay.measure.result import RoomSize, TouchPoints
 from nightbay.measure.room_faces import End, Shell, edge, face
+from nightbay.uncertainty import budget as uncertainty_budget
 
 FLOOR_LOW_MM, FLOOR_HIGH_MM = 40.0, 160.0  # above the fillet of a floor and below most of what stands on it
 BELT_MM = 40.0  # half height of the band at belt height: a bowed wall bends by less than 0.1 mm in it

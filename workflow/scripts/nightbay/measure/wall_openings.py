@@ -6,8 +6,8 @@ import numpy as np
 from scipy import ndimage
 
 from nightbay.core import robust
-from nightbay.measure import uncertainty_budget
 from nightbay.measure.room_faces import End
+from nightbay.uncertainty import budget as uncertainty_budget
 
 if TYPE_CHECKING:
     from nightbay.frame.result import Plane
