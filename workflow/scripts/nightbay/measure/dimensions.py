@@ -44,13 +44,14 @@ def span(name: str, body: Body, axis: int, areas: np.ndarray | None = None) -> D
     value_mm = high.reach_mm + low.reach_mm
     noise_mm = body.scan.noise_mm
     budget_mm = {
-        "noise": _root_sum(uncertainty_budget.surface_sd_mm(body.surface, end.rows, noise_mm) for end in (high, low)),
+        "noise": _root_sum(uncertainty_budget.end_sd_mm(body.surface, end, noise_mm) for end in (high, low)),
         "registration": _root_sum(
             uncertainty_budget.registration_sd_mm(end.point_mm, direction, body.frame, body.poses)
             for end in (high, low)
         ),
         "drift": uncertainty_budget.drift_sd_mm(value_mm, body.scan),
         "support": _root_sum(uncertainty_budget.rectangular_sd_mm(end.half_width_mm) for end in (high, low)),
+        "resolution": _root_sum(uncertainty_budget.rectangular_sd_mm(end.resolution_mm) for end in (high, low)),
         "frame": _frame_sd_mm(body, areas, direction, value_mm),
     }
     stated = dimension(MEANINGS[name], value_mm, budget_mm, TouchPoints(high.point_mm, low.point_mm), body.scale)
@@ -65,10 +66,11 @@ def height(name: str, body: Body, areas: np.ndarray | None = None) -> Dimension 
     if top is None:
         return None
     budget_mm = {
-        "noise": uncertainty_budget.surface_sd_mm(body.surface, top.rows, body.scan.noise_mm),
+        "noise": uncertainty_budget.end_sd_mm(body.surface, top, body.scan.noise_mm),
         "registration": uncertainty_budget.registration_sd_mm(top.point_mm, up, body.frame, body.poses),
         "drift": uncertainty_budget.drift_sd_mm(top.reach_mm, body.scan),
         "support": uncertainty_budget.rectangular_sd_mm(top.half_width_mm),
+        "resolution": uncertainty_budget.rectangular_sd_mm(top.resolution_mm),
         "ground": _ground_sd_mm(body, top.point_mm),
     }
     stated = dimension(MEANINGS[name], top.reach_mm, budget_mm, TouchPoints(top.point_mm, None), body.scale)
