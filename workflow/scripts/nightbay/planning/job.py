@@ -108,8 +108,14 @@ class Job:
         bars = self.document.get("scale_bars", [])
         return [_sorted({**bar, "from": str(bar["from"]), "to": str(bar["to"])}) for bar in bars]
 
-    def _nominal_mm(self):
-        return _sorted(self.document.get("nominal_mm", {}))
+    def _nominal(self):
+        """Nominal dimensions, and angles where the sheet has any: a stage whose sheet does not change is not rerun."""
+        given = {name: self.document.get(name, {}) for name in ("nominal_mm", "nominal_deg")}
+        return {
+            name: {key: _sorted(value) if isinstance(value, dict) else value for key, value in _sorted(entries).items()}
+            for name, entries in given.items()
+            if entries or name == "nominal_mm"
+        }
 
     def _frame_sheet(self, part, segment):
         axes = {name: _sorted(value) if isinstance(value, dict) else value for name, value in self._axes(part)}
@@ -123,7 +129,7 @@ class Job:
             {"name": size["name"], "from": _sorted(size["from"]), "to": _sorted(size["to"])}
             for size in self.parts[part].sizes
         ]
-        return {"nominal_mm": self._nominal_mm()} | ({"sizes": sizes} if sizes else {})
+        return self._nominal() | ({"sizes": sizes} if sizes else {})
 
     def _join_sheet(self, part, segment):
         lists = {
@@ -147,7 +153,7 @@ class Job:
             "vehicle_class": self.vehicle_class,
             "extents_mm": parameters.extents() | {self.vehicle_class: self.extent_mm},
             "state": {key: state.get(key, "unknown") for key in STATE},
-            "nominal_mm": self._nominal_mm(),
+            **self._nominal(),
             "scale_bars": len(self.document.get("scale_bars", [])),
             "sizes": {name: [size["name"] for size in part.sizes] for name, part in self.parts.items() if part.sizes},
             "parts": self.segments(),

@@ -110,6 +110,7 @@ def read(day: str | os.PathLike[str], job: str, classes: Sequence[str]) -> JobSh
         sentences += parameters.section_faults(section, sheet, prefix)
     if not sentences:
         sentences += _date_faults(_mapping(document.get("identity")), sheet)
+        sentences += _tolerance_faults(document, sheet)
     if sentences:
         raise Faults(sentences)
     reader = _Reader(day, job, document)
@@ -128,6 +129,18 @@ def _date_faults(identity: dict[str, Any], sheet: str) -> Iterator[str]:
             datetime.date.fromisoformat(identity.get(key, "2000-01-01"))
         except ValueError:
             yield f"{sheet}: 'identity.{key}' is '{identity[key]}'; no calendar has this day: correct it."
+
+
+def _tolerance_faults(document: dict[str, Any], sheet: str) -> Iterator[str]:
+    """Sentences on tolerances of nominal values that nothing can meet."""
+    for section in ("nominal_mm", "nominal_deg"):
+        for name, given in _mapping(document.get(section)).items():
+            lower, upper = (_mapping(given).get(key) for key in ("lower", "upper"))
+            if lower is not None and upper is not None and lower > upper:
+                yield (
+                    f"{sheet}: '{section}.{name}' allows at least {lower:g} and at most {upper:g}, which nothing "
+                    "meets: 'lower' is the lesser of the two deviations."
+                )
 
 
 def _parameter_sections(document: dict[str, Any]) -> Iterator[tuple[str, dict[str, Any]]]:

@@ -7,7 +7,6 @@ import numpy as np
 
 from nightbay.frame.result import FrameResult
 from nightbay.measure.result import COVERAGE
-from nightbay.measure.tangent_planes import Touch
 from nightbay.meshes.surface import Surface
 from nightbay.refine.result import RefinedPose
 from nightbay.uncertainty import registration
@@ -53,11 +52,6 @@ def surface_sd_mm(surface: Surface, rows: np.ndarray, noise_mm: float) -> float:
         spread = np.maximum(surface.vertex["spread_mm"][rows].astype(float), noise_mm)
         return float(np.mean(spread / np.sqrt(count)))
     return float(noise_mm)
-
-
-def end_sd_mm(surface: Surface, end: Touch, noise_mm: float) -> float:
-    """Standard uncertainty of an end of a surface from noise: that of the fit through it, else of its vertices."""
-    return surface_sd_mm(surface, end.rows, noise_mm) if end.fit_sd_mm is None else end.fit_sd_mm
 
 
 def scale_sd_mm(length_mm: float, sd: float) -> float:
