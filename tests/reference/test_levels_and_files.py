@@ -11,7 +11,7 @@ import trimesh
 
 from nightbay.core import native
 from nightbay.deliver import formats
-from nightbay.meshes import surface
+from nightbay.meshes import nearest, surface
 from nightbay.reduce import deviation, reduce
 from nightbay.reduce.result import Target
 
@@ -63,7 +63,7 @@ def test_nearest_is_what_open3d_finds(bunny, level):
     coarse, _ = level
     spoilt = np.vstack([coarse.faces, [(0, 0, 0), (1, 2, 1)]]).astype(np.int32)
     points = np.vstack([deviation.sample(bunny, 5_000), np.random.default_rng(3).uniform(-400, 400, (200, 3))])
-    ours = deviation.nearest(points, surface.Surface(coarse.vertices_mm, spoilt), 0.5)
+    ours = nearest.nearest(points, surface.Surface(coarse.vertices_mm, spoilt), 0.5)
     o3d = native.open3d()
     scene = o3d.t.geometry.RaycastingScene()
     scene.add_triangles(coarse.vertices_mm, coarse.faces.astype(np.uint32))
@@ -83,7 +83,7 @@ def test_reduction_is_no_worse_than_a_quadric_reduction_elsewhere(bunny, level):
         other.current_mesh().vertex_matrix().astype(np.float32), other.current_mesh().face_matrix().astype(np.int32)
     )
     probe = deviation.sample(bunny, 50_000)
-    rms = np.sqrt(np.mean(deviation.nearest(probe, theirs, 20.0).distance_mm ** 2))
+    rms = np.sqrt(np.mean(nearest.nearest(probe, theirs, 20.0).distance_mm ** 2))
     assert numbers.deviation.full_to_level.rms_mm < 1.5 * rms
     told = pymeshlab.MeshSet()
     told.add_mesh(pymeshlab.Mesh(coarse.vertices_mm.astype(float), coarse.faces))
