@@ -16,12 +16,13 @@ ALIKE = 0.7
 @dataclass(frozen=True)
 class Deviation:
     """``value_mm`` (n,) of each point from the surface, NaN where it has no counterpart within the limit; ``at_mm``
-    (n, 3), the counterpart, and ``facing`` (n, 3), the surface's unit normal there; these two hold only with a
-    counterpart."""
+    (n, 3), the counterpart, ``facing`` (n, 3), the surface's unit normal there, and ``face`` (n,) int64, on which it
+    lies; these hold only with a counterpart."""
 
     value_mm: np.ndarray
     at_mm: np.ndarray
     facing: np.ndarray
+    face: np.ndarray
 
 
 def signed(points_mm: np.ndarray, normals: np.ndarray, target: Surface, limit_mm: float) -> Deviation:
@@ -41,7 +42,7 @@ def signed(points_mm: np.ndarray, normals: np.ndarray, target: Surface, limit_mm
     along = np.einsum("ij,ij->i", points_mm - found.point_mm, facing)
     alike = np.einsum("ij,ij->i", np.asarray(normals, np.float64), facing) > ALIKE
     met = alike & (found.distance_mm <= limit_mm) & (np.abs(along) >= ALIKE * found.distance_mm)
-    return Deviation(np.where(met, np.copysign(found.distance_mm, along), np.nan), found.point_mm, facing)
+    return Deviation(np.where(met, np.copysign(found.distance_mm, along), np.nan), found.point_mm, facing, found.face)
 
 
 def _edge_mm(target: Surface) -> float:

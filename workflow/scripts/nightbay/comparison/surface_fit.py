@@ -64,8 +64,7 @@ def fit(
     10 (1992) 145).
     """
     T = np.eye(4) if T_start is None else np.array(T_start, np.float64)
-    centre = target.points_mm.mean(axis=0)
-    pairing = _Pairing(moving, target, centre, np.flatnonzero(free), threads)
+    pairing = Pairing(moving, target, free, threads)
     residuals = np.empty(0)
     for reach_mm in reaches_mm:
         rough = pairing.converge(T, reach_mm)
@@ -83,7 +82,7 @@ def fit(
     size = np.abs(residuals)
     return Fit(
         T_target_points=T,
-        covariance=rigid.covariance_at_origin(covariance, centre),
+        covariance=rigid.covariance_at_origin(covariance, pairing.centre),
         share=float(np.count_nonzero(size < core_mm) / len(moving.points_mm)),
         near=float(len(size) / len(moving.points_mm)),
         core_mm=core_mm,
@@ -98,11 +97,12 @@ class _State:
     step: robust.Step
 
 
-class _Pairing:
-    """Points and their partners on the target, about ``centre`` (3,)."""
+class Pairing:
+    """Points and their partners on the target; small motions are about the target's middle, ``centre`` (3,)."""
 
-    def __init__(self, moving: Sheet, target: Sheet, centre: np.ndarray, free: np.ndarray, threads: int) -> None:
-        self.moving, self.target, self.centre, self.free, self.threads = moving, target, centre, free, threads
+    def __init__(self, moving: Sheet, target: Sheet, free: Sequence[bool] = ALL, threads: int = 1) -> None:
+        self.moving, self.target, self.threads = moving, target, threads
+        self.free, self.centre = np.flatnonzero(free), target.points_mm.mean(axis=0)
         self.tree = cKDTree(target.points_mm)
         off = moving.points_mm - moving.points_mm.mean(axis=0)
         self.block = robust.blocks_along(off @ np.linalg.eigh(off.T @ off)[1][:, -1], BLOCKS)

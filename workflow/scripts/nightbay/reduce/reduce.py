@@ -8,7 +8,7 @@ from typing import Any
 
 import numpy as np
 
-from nightbay.meshes import nearest, surface, topology
+from nightbay.meshes import nearest, sampling, surface, topology
 from nightbay.meshes.surface import Surface
 from nightbay.pipeline import typed
 from nightbay.reduce import decimate, deviation
@@ -37,7 +37,7 @@ def reduce(upstream: Mapping[str, Any], sheet: Mapping[str, Any], settings: Any,
     full = replace(full, vertices_mm=full.vertices_mm[:])  # needed all over; its faces are read as they are needed
     shutil.copyfile(source, folder / "full.ply")
     levels = {"full": Level(faces=len(full.faces), vertices=len(full.vertices_mm))}
-    probe = deviation.sample(full, SAMPLES)
+    probe = sampling.sample(full, SAMPLES)
     targets = {name: Target(**target) for name, target in settings.reduce.levels.items()}
     state = None
     for name, target in sorted(targets.items(), key=lambda item: _fineness(item[1])):
@@ -116,7 +116,7 @@ def measure_level(full: Surface, coarse: Surface, probe: np.ndarray, target: Tar
     A vertex takes the attributes, colour included, of the nearest vertex of the full surface. ``probe`` (p, 3) of the
     full surface.
     """
-    points = np.concatenate([coarse.vertices_mm.astype(np.float64), deviation.sample(coarse, SAMPLES)])
+    points = np.concatenate([coarse.vertices_mm.astype(np.float64), sampling.sample(coarse, SAMPLES)])
     outwards = nearest.nearest(points, full, REACH * _edge_mm(full))
     mesh = _carry_over(full, coarse, outwards.face[: len(coarse.vertices_mm)])
     boundary = topology.boundary_vertices(full.faces, len(full.vertices_mm))
