@@ -14,11 +14,11 @@ from nightbay.measure import (
     axle_dimensions,
     dimensions,
     exclusions,
-    left_right,
     named_sizes,
     nominal,
     pieces,
     room_sizes,
+    surface_checks,
     tangent_planes,
 )
 from nightbay.measure.body import Body
@@ -30,7 +30,6 @@ from nightbay.measure.result import (
     Protrusion,
     RoomSize,
     Section,
-    Symmetry,
     Track,
 )
 from nightbay.measure.room_faces import Shell
@@ -60,7 +59,8 @@ class Stated:
 
 
 def measure(upstream: Mapping[str, Any], sheet: Mapping[str, Any], settings: Any, folder: Path, threads: int) -> dict:
-    """Write ``sections.json`` and, with a symmetry plane, ``sides.npy``; return a :class:`MeasureResult` and notes.
+    """Write ``sections.json`` and what :mod:`~nightbay.measure.surface_checks` writes; return a :class:`MeasureResult`
+    and notes.
 
     :mod:`nightbay.pipeline.stage` describes the arguments.
     """
@@ -95,6 +95,7 @@ def measure(upstream: Mapping[str, Any], sheet: Mapping[str, Any], settings: Any
     text = json.dumps({"sections": outlines}, sort_keys=True)
     (folder / "sections.json").write_text(text + "\n", encoding="utf-8")
     room, room_notes = room_of(body, sheet.get("sizes", [])) if upstream["fill"].part == "interior" else ([], [])
+    checks = surface_checks.check(body, refined.discrepancies, sheet, folder, threads)
     result = MeasureResult(
         dimensions=found,
         support_mm2=body.support_mm2,
@@ -103,12 +104,14 @@ def measure(upstream: Mapping[str, Any], sheet: Mapping[str, Any], settings: Any
         extent_mm=extent(body),
         track=track(frame.axles),
         sections=[Section(**{key: made[key] for key in Section.__annotations__}) for made in outlines],
-        symmetry=compare_sides(body, folder, threads),
+        symmetry=checks.symmetry,
         scale=refined.scale,
         room=room,
         angles=angles,
         not_stated=stated.to_axles.not_stated,
         underbody=stated.to_axles.underbody,
+        uncertainty=checks.uncertainty,
+        reference=checks.reference,
     )
     notes = stated.notes + unscanned_end_notes(body, found) + room_notes
     return typed.write(result) | {"notes": [*ground_notes(remains_mm2, settings.measure.loose_mm2), *notes]}
@@ -268,24 +271,6 @@ def outline(body: Body, plane: Plane, lines: list[sections.Outline]) -> dict[str
         "filled_mm": lengths[True],
         "polylines": polylines,
     }
-
-
-def compare_sides(body: Body, folder: Path, threads: int) -> Symmetry | None:
-    """Left against right: numbers, and the map in ``sides.npy``; None without a symmetry plane."""
-    if not body.frame.zero_planes["y"].found:
-        return None
-    used, y, left = body.areas > 0.0, body.vertices_mm[:, 1], float(body.axes.left)
-    spacing_mm = body.options.symmetry_spacing_mm
-    chosen = [left_right.thinned(body.vertices_mm, used & (sign * y > 0.0), spacing_mm) for sign in (left, -left)]
-    normals = vertices.normals(body.surface, np.concatenate([rows for rows, _ in chosen])).astype(np.float64)
-    split = len(chosen[0][0])
-    left_side, right_side = (
-        left_right.Side(body.vertices_mm[rows].astype(np.float64), facing, apart_mm)
-        for (rows, apart_mm), facing in zip(chosen, (normals[:split], normals[split:]), strict=True)
-    )
-    compared = left_right.compare(left_side, right_side, body.options.symmetry_limit_mm, threads)
-    np.save(folder / "sides.npy", left_right.rows(compared))
-    return left_right.summary(compared)
 
 
 def vertex_noise(model: Surface, noise_mm: float) -> np.ndarray:

@@ -5,7 +5,7 @@ from pathlib import Path
 from typing import Any
 
 from nightbay.pipeline.stages import STAGES
-from nightbay.planning import parameters
+from nightbay.planning import parameters, reference_entry
 from nightbay.planning.job_sheet import Part
 from nightbay.planning.raw_files import Hashes, Unhashed
 
@@ -59,6 +59,13 @@ class Job:
         parts = self.parts.values() if part is None else [self.parts[part]]
         files = [raw.cloud.file for each in parts for name, raw in each.segments.items() if segment in (None, name)]
         return sum(self.hashes.size(file) * UNPACKED.get(Path(file).suffix.lower(), 1) for file in files) / 1e6
+
+    def reference_mb(self, part: str) -> float:
+        """Size of the mesh that a part is compared with, MB; 0 without one."""
+        if part != reference_entry.part_of(self.document, self.parts):
+            return 0.0
+        raw = reference_entry.raw_file(self.document, self.name)
+        return self.hashes.size(raw.file) / 1e6 if raw else 0.0
 
     def rehearse(self) -> None:
         """Evaluate all that the rules will ask for, except the hashes, so that faults show while the day is planned."""
@@ -129,7 +136,12 @@ class Job:
             {"name": size["name"], "from": _sorted(size["from"]), "to": _sorted(size["to"])}
             for size in self.parts[part].sizes
         ]
-        return self._nominal() | ({"sizes": sizes} if sizes else {})
+        reference = self._reference() if part == reference_entry.part_of(self.document, self.parts) else {}
+        return self._nominal() | ({"sizes": sizes} if sizes else {}) | reference
+
+    def _reference(self):
+        raw = self._raw(reference_entry.raw_file(self.document, self.name))
+        return {"reference": {**raw, **reference_entry.orders(self.document)}}
 
     def _join_sheet(self, part, segment):
         lists = {

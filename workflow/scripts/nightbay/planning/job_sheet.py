@@ -10,7 +10,7 @@ from typing import Any
 
 from nightbay.core.errors import Rejected
 from nightbay.pipeline import stage
-from nightbay.planning import parameters, point_pairs, room_entries, validation, yaml_file
+from nightbay.planning import parameters, point_pairs, reference_entry, room_entries, validation, yaml_file
 from nightbay.planning.point_pairs import PointPairs
 from nightbay.planning.raw_files import RawFile
 
@@ -117,6 +117,7 @@ def read(day: str | os.PathLike[str], job: str, classes: Sequence[str]) -> JobSh
     parts = reader.parts()
     reader.check_listed_twice(parts)
     reader.check_join(parts)
+    reader.check_reference(parts)
     if reader.sentences:
         raise Faults(reader.sentences)
     return JobSheet(job, document, parts, reader.unused_files(parts))
@@ -160,6 +161,8 @@ class _Reader:
     def __init__(self, day: Path, job: str, document: dict[str, Any]) -> None:
         self.day, self.job, self.document = day, job, document
         self.sheet = f"{job}/job.yaml"
+        reference = reference_entry.raw_file(document, job)
+        self.reference = None if reference is None else reference.file
         self.sentences: list[str] = []
 
     def parts(self) -> dict[str, Part]:
@@ -253,7 +256,7 @@ class _Reader:
                 file, low = f"{folder}/{entry}", entry.lower()
                 if low in ("control.csv", "control.txt"):
                     survey = survey or file
-                elif low.endswith(tuple(f".targets{end}" for end in LISTS)):
+                elif low.endswith(tuple(f".targets{end}" for end in LISTS)) or f"{self.job}/{file}" == self.reference:
                     continue
                 elif low.endswith(CLOUDS):
                     stem = PurePosixPath(entry).stem
@@ -286,9 +289,15 @@ class _Reader:
                 f"{self.sheet}: 'join.by' is points, and 'join.point_pairs_mm' names none: list at least four pairs."
             )
 
+    def check_reference(self, parts: dict[str, Part]) -> None:
+        """Refuse what the sheet says of the reference where it can't be carried out."""
+        if "reference" in self.document:
+            self.raw_file("reference.file", self.document["reference"])
+        self.sentences += reference_entry.faults(self.document, self.sheet, parts)
+
     def unused_files(self, parts: dict[str, Part]) -> list[str]:
         """Sentences on the files in the raw folders that nothing uses."""
-        used = {raw.file for part in parts.values() for _, raw in _raw_files(part)}
+        used = {raw.file for part in parts.values() for _, raw in _raw_files(part)} | {self.reference}
         return [
             f"{self.job}/{folder}/{entry} is skipped: no segment uses it."
             for folder in ("raw", *(f"raw/{name}" for name in PARTS))

@@ -30,10 +30,6 @@ def blocks(path: Path, name: str) -> Iterator[Block]:
     Raises :class:`Rejected` for a file that is no OBJ mesh or damaged, and for a face of a vertex that is not there.
     """
     found = _read(path, name)
-    if not found.count:
-        raise Rejected(
-            f"{name} holds no vertices (no line begins with 'v'), so it is not an OBJ mesh: export it again."
-        )
     coloured = all(table.shape[1] == 6 for table in found.vertices)
     xyz = np.concatenate([table[:, :3] for table in found.vertices])
     colour = colour_of(np.concatenate([table[:, 3:6] for table in found.vertices])) if coloured else None
@@ -47,6 +43,17 @@ def blocks(path: Path, name: str) -> Iterator[Block]:
             colour[rows] if colour is not None else None,
             first=start + 1,
         )
+
+
+def read_mesh(path: Path, name: str) -> tuple[np.ndarray, np.ndarray]:
+    """Vertices (n, 3) float64 in the file's units and triangles (m, 3) int64 of an OBJ mesh, none of a cloud.
+
+    Raises :class:`Rejected` as :func:`blocks` does.
+    """
+    found = _read(path, name)
+    faces = np.concatenate([np.empty((0, 3), np.int64), *found.triangles])
+    mesh.check(faces, found.count, name)
+    return np.concatenate([table[:, :3] for table in found.vertices]), faces
 
 
 def _normals(xyz: np.ndarray, triangles: list[np.ndarray], name: str) -> np.ndarray:
@@ -68,6 +75,10 @@ def _read(path: Path, name: str) -> _Mesh:
             text, _, rest = (rest + chunk).rpartition(b"\n")
             _add_lines(found, text, name)
         _add_lines(found, rest, name)
+    if not found.count:
+        raise Rejected(
+            f"{name} holds no vertices (no line begins with 'v'), so it is not an OBJ mesh: export it again."
+        )
     return found
 
 
