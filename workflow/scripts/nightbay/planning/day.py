@@ -152,7 +152,8 @@ def _job(day: Path, name: str, defaults: dict[str, Any], classes: Path, known: l
     if name in RESERVED:
         raise Rejected(f"A job can't be called '{name}', because a night run uses that name itself: rename the folder.")
     sheet = job_sheet.read(day, name, known)
-    preset = parameters.preset(sheet.document["vehicle_class"], classes)
+    named = sheet.document.get("vehicle_class")
+    preset = parameters.preset(named, classes) if named else parameters.NO_CLASS
     interior = parameters.preset(parameters.INTERIOR, classes) if parameters.INTERIOR in sheet.parts else None
     own = sheet.document.get("parameters", {})
     resolved: dict[str | None, dict[str, dict[str, Any]]] = {None: parameters.resolve(defaults, [*preset.layers, own])}

@@ -4,8 +4,8 @@ from dataclasses import asdict, dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
-from nightbay.pipeline.stages import STAGES
-from nightbay.planning import parameters, reference_entry
+from nightbay.pipeline.stages import ARTEFACT, STAGES, VEHICLE
+from nightbay.planning import artefact_entries, parameters, reference_entry
 from nightbay.planning.job_sheet import Part
 from nightbay.planning.raw_files import Hashes, Unhashed
 
@@ -50,6 +50,7 @@ class Job:
             "frame": self._frame_sheet,
             "measure": self._measure_sheet,
             "join": self._join_sheet,
+            "artefact": self._artefact_sheet,
             "report": self._report_sheet,
         }
         return make.get(stage, lambda part, segment: {})(part, segment)
@@ -72,10 +73,10 @@ class Job:
         job = replace(self, hashes=Unhashed(self.hashes.day))
         for part in job.parts.values():
             for stage in STAGES:
-                if not STAGES[stage].runs_for(job.parts):
+                whole = STAGES[stage].unit == "job"
+                if not STAGES[stage].runs_for(job.parts if whole else [part.name]):
                     continue
                 for segment in part.segments:
-                    whole = STAGES[stage].unit == "job"
                     names = {"part": None} if whole else {"part": part.name, "segment": segment}
                     job.settings(stage, names["part"])
                     job.sheet(stage, **names)
@@ -88,6 +89,8 @@ class Job:
 
     def _intake_sheet(self, part, segment):
         raw = self._raw(self.parts[part].segments[segment].cloud)
+        if part == ARTEFACT:
+            return {**raw, "part": part, **artefact_entries.plausible(self.parts[part].artefacts)}
         return {**raw, "part": part, "vehicle_class": self.vehicle_class, "extent_mm": self.extent_mm}
 
     def _network_sheet(self, part, segment):
@@ -110,7 +113,7 @@ class Job:
 
     def _bars(self, part):
         """Scale bars stand beside the vehicle while its outside is scanned: None for an interior that is not alone."""
-        if part == parameters.INTERIOR and len(self.parts) > 1:
+        if part == parameters.INTERIOR and set(VEHICLE) <= set(self.parts):
             return None
         bars = self.document.get("scale_bars", [])
         return [_sorted({**bar, "from": str(bar["from"]), "to": str(bar["to"])}) for bar in bars]
@@ -147,8 +150,17 @@ class Job:
         lists = {
             part.name: {name: self._raw(segment.targets) for name, segment in part.segments.items()}
             for part in self.parts.values()
+            if part.name in VEHICLE
         }
         return {**self._join_orders(), "targets": lists}
+
+    def _artefact_sheet(self, part, segment):
+        part = self.parts[part]
+        return {
+            "artefacts": [artefact_entries.plain(entry) for entry in part.artefacts],
+            "placed": part.placed,
+            "targets": {name: self._raw(segment.targets) for name, segment in part.segments.items()},
+        }
 
     def _join_orders(self):
         """What the job sheet orders of the join, with every key."""
@@ -163,7 +175,7 @@ class Job:
             "note": self.document.get("note", ""),
             "identity": _sorted(self.document.get("identity", {})),
             "vehicle_class": self.vehicle_class,
-            "extents_mm": parameters.extents() | {self.vehicle_class: self.extent_mm},
+            "extents_mm": parameters.extents() | ({self.vehicle_class: self.extent_mm} if self.vehicle_class else {}),
             "state": {key: state.get(key, "unknown") for key in STATE},
             **self._nominal(),
             "scale_bars": len(self.document.get("scale_bars", [])),

@@ -10,11 +10,19 @@ from typing import Any
 
 from nightbay.core.errors import Rejected
 from nightbay.pipeline import stage
-from nightbay.planning import parameters, point_pairs, reference_entry, room_entries, validation, yaml_file
+from nightbay.pipeline.stages import ARTEFACT, PARTS, VEHICLE
+from nightbay.planning import (
+    artefact_entries,
+    parameters,
+    point_pairs,
+    reference_entry,
+    room_entries,
+    validation,
+    yaml_file,
+)
 from nightbay.planning.point_pairs import PointPairs
 from nightbay.planning.raw_files import RawFile
 
-PARTS = ("exterior", "interior")
 NAME = re.compile(r"[a-z0-9][a-z0-9_-]*")
 NAME_RULE = "allowed are small letters, digits, '-' and '_', with a letter or digit first"
 # Snakemake takes a wildcard whose end repeats this often for a rule that calls itself without end, and stops the night.
@@ -64,10 +72,11 @@ class Segment:
 
 @dataclass(frozen=True)
 class Part:
-    """Segments that make one model, sorted by name; ``axes``: its orientation in the raw frame, if known.
+    """Segments that make one model or show artefacts, sorted by name; ``axes``: its orientation in the raw frame, if
+    known.
 
     ``sizes``: distances to state; ``unplaced``: what becomes of the part when segments can't be placed, "refuse" or
-    "leave_out"; ``point_pairs`` of two segments each.
+    "leave_out"; ``point_pairs`` of two segments each; ``artefacts``: as the sheet states them.
     """
 
     name: str
@@ -79,6 +88,7 @@ class Part:
     parameters: dict[str, Any]
     unplaced: str
     point_pairs: list[PointPairs]
+    artefacts: list[dict[str, Any]]
 
 
 @dataclass(frozen=True)
@@ -102,7 +112,10 @@ def read(day: str | os.PathLike[str], job: str, classes: Sequence[str]) -> JobSh
         document = yaml_file.read(day / job / "job.yaml", sheet)
     except Rejected as rejection:
         raise Faults([str(rejection)]) from rejection
-    sentences = validation.faults(document, validation.schema("job"), sheet)
+    rules = validation.schema("job")
+    if set(_mapping(document.get("parts"))) == {ARTEFACT}:
+        rules = rules | {"required": []}  # no vehicle, so no class of vehicles
+    sentences = validation.faults(document, rules, sheet)
     if isinstance(document.get("vehicle_class"), str) and document["vehicle_class"] not in classes:
         known = ", ".join(classes)
         sentences.append(f"{sheet}: 'vehicle_class' is '{document['vehicle_class']}'; allowed are {known}.")
@@ -168,7 +181,7 @@ class _Reader:
     def parts(self) -> dict[str, Part]:
         """Parts by name, as written or as the raw folder has them."""
         written = self.document.get("parts")
-        names = PARTS if written is None else [name for name in PARTS if name in written]
+        names = VEHICLE if written is None else [name for name in PARTS if name in written]
         parts = {}
         for name in names:
             part = self.part(name, (written or {}).get(name, {}))
@@ -204,6 +217,8 @@ class _Reader:
             written.get("point_pairs", []), {own.name: own.cloud.units for own in segments.values()}, key
         )
         self.sentences += faults
+        artefacts = written.get("artefacts", [])
+        self.sentences += artefact_entries.faults(self.sheet, artefacts)
         return Part(
             name,
             segments,
@@ -214,6 +229,7 @@ class _Reader:
             written.get("parameters", {}),
             written.get("unplaced", self.document.get("unplaced", "refuse")),
             pairs,
+            artefacts,
         )
 
     def segment(self, key: str, name: str, written: str | dict[str, Any]) -> Segment:
@@ -272,10 +288,10 @@ class _Reader:
         ordered = self.document.get("join")
         if ordered is None or self.sentences:
             return
-        if len(parts) < len(PARTS):
+        if not set(VEHICLE) <= set(parts):
             self.sentences.append(
                 f"{self.sheet}: 'join' needs an exterior and an interior, and the job has only an "
-                f"{next(iter(parts))}: remove the key or add the other part."
+                f"{', '.join(parts)}: remove the key or add the other part."
             )
         names = [pair["name"] for pair in ordered.get("point_pairs_mm", [])]
         twice = sorted({name for name in names if names.count(name) > 1})
