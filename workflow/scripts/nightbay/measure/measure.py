@@ -16,6 +16,7 @@ from nightbay.measure import (
     exclusions,
     named_sizes,
     nominal,
+    ordered_features,
     pieces,
     room_sizes,
     surface_checks,
@@ -112,6 +113,7 @@ def measure(upstream: Mapping[str, Any], sheet: Mapping[str, Any], settings: Any
         underbody=stated.to_axles.underbody,
         uncertainty=checks.uncertainty,
         reference=checks.reference,
+        features=ordered_features.find(upstream, sheet.get("ordered", {}), settings.scan, folder),
     )
     notes = stated.notes + unscanned_end_notes(body, found) + room_notes
     return typed.write(result) | {"notes": [*ground_notes(remains_mm2, settings.measure.loose_mm2), *notes]}

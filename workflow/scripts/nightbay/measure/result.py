@@ -8,6 +8,7 @@ from typing import Literal
 
 import numpy as np
 
+from nightbay.features.result import FeaturesResult
 from nightbay.refine.result import Scale
 
 COVERAGE = 2  # k: about 95 % of the cases where the causes are many and similar in size
@@ -304,7 +305,8 @@ class MeasureResult:
     what was seen of it, None without axles;
     ``uncertainty`` of the surface, with its map in ``deliverables/uncertainty.ply``, None without measured surface;
     ``reference``: comparison with that of the job sheet, None where it names none, with its map in
-    ``deliverables/comparison.ply`` and its areas in ``deliverables/comparison.csv``.
+    ``deliverables/comparison.ply`` and its areas in ``deliverables/comparison.csv``;
+    ``features`` that the job sheet orders, None without any.
     """
 
     dimensions: dict[str, Dimension]
@@ -322,3 +324,4 @@ class MeasureResult:
     underbody: Underbody | None = None
     uncertainty: UncertaintyMap | None = None
     reference: ReferenceComparison | None = None
+    features: FeaturesResult | None = None

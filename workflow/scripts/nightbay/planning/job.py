@@ -140,7 +140,8 @@ class Job:
             for size in self.parts[part].sizes
         ]
         reference = self._reference() if part == reference_entry.part_of(self.document, self.parts) else {}
-        return self._nominal() | ({"sizes": sizes} if sizes else {}) | reference
+        ordered = {"ordered": self.parts[part].ordered} if self.parts[part].ordered else {}
+        return self._nominal() | ({"sizes": sizes} if sizes else {}) | reference | ordered
 
     def _reference(self):
         raw = self._raw(reference_entry.raw_file(self.document, self.name))

@@ -13,6 +13,7 @@ from nightbay.pipeline import stage
 from nightbay.pipeline.stages import ARTEFACT, PARTS, VEHICLE
 from nightbay.planning import (
     artefact_entries,
+    feature_entries,
     parameters,
     point_pairs,
     reference_entry,
@@ -76,7 +77,8 @@ class Part:
     known.
 
     ``sizes``: distances to state; ``unplaced``: what becomes of the part when segments can't be placed, "refuse" or
-    "leave_out"; ``point_pairs`` of two segments each; ``artefacts``: as the sheet states them.
+    "leave_out"; ``point_pairs`` of two segments each; ``artefacts``: as the sheet states them; ``ordered``: features,
+    distances and angles to state.
     """
 
     name: str
@@ -89,6 +91,7 @@ class Part:
     unplaced: str
     point_pairs: list[PointPairs]
     artefacts: list[dict[str, Any]]
+    ordered: dict[str, list[dict[str, Any]]]
 
 
 @dataclass(frozen=True)
@@ -211,6 +214,7 @@ class _Reader:
                 continue
             segments[segment] = self.segment(f"parts.{name}.segments.{segment}", segment, listed[segment])
         self.sentences += room_entries.faults(self.sheet, name, written, list(segments)) if segments else []
+        self.sentences += feature_entries.faults(self.sheet, name, written)
         control = written.get("control_survey", survey)
         key = f"{self.sheet}: 'parts.{name}.point_pairs"
         pairs, faults = point_pairs.read(
@@ -230,6 +234,7 @@ class _Reader:
             written.get("unplaced", self.document.get("unplaced", "refuse")),
             pairs,
             artefacts,
+            feature_entries.orders(written),
         )
 
     def segment(self, key: str, name: str, written: str | dict[str, Any]) -> Segment:
