@@ -3,6 +3,9 @@
 import numpy as np
 import pytest
 
+from nightbay.fitting import orthogonal
+from nightbay.fitting.circle import flat_circle
+from nightbay.fitting.cylinder import cylinder
 from nightbay.fitting.sphere import sphere
 
 
@@ -40,3 +43,27 @@ def test_full_sphere_has_the_uncertainties_of_the_closed_forms():
     found = sphere(25.0 * where, sigma)
     expected = sigma * np.sqrt(np.array([3.0, 3.0, 3.0, 1.0]) / count)
     assert np.sqrt(np.diag(found.covariance)) == pytest.approx(expected, rel=2.0 / count)  # evenness of the spiral
+
+
+def test_circle_of_least_geometric_distances():
+    """W. Gander, G. Golub, R. Strebel, BIT 34 (1994) 558-578 (values from memory, recomputed)."""
+    points = np.array([(1, 7), (2, 6), (5, 8), (7, 7), (9, 5), (3, 7)], float)
+    middle = points.mean(axis=0)
+    found = orthogonal.ball(points - middle, 0.1)
+    assert found.parameters + [*middle, 0.0] == pytest.approx([4.7398, 2.9835, 4.7142], abs=6e-5)
+    # too uncertain to be stated: its residuals are a tenth of its radius, on less than half of its circumference
+    assert "the arc is too short" in flat_circle(points, 0.1).reason
+
+
+def test_whole_cylinder_has_the_uncertainties_of_the_closed_forms():
+    """N points evenly round a cylinder of length L (least squares of even rings, by hand): sd of the axis' position
+    across it sigma sqrt(2 / N), of its slopes sigma sqrt(24 / N) / L, of the radius sigma / sqrt(N)."""
+    rings, around, length, sigma = 61, 24, 40.0, 0.08
+    turn = 2 * np.pi * np.arange(around) / around
+    z = length * ((np.arange(rings) + 0.5) / rings - 0.5)
+    ring = np.column_stack([15.0 * np.cos(turn), 15.0 * np.sin(turn), np.zeros(around)])
+    points = (ring[None] + z[:, None, None] * [0.0, 0.0, 1.0]).reshape(-1, 3)
+    found, count = cylinder(points, sigma), rings * around
+    expected = sigma * np.array([np.sqrt(2), np.sqrt(2), np.sqrt(24) / length, np.sqrt(24) / length, 1]) / count**0.5
+    # the rings' own mean square of z is 1 - 1 / rings^2 of an even spread's
+    assert np.sqrt(np.diag(found.covariance)) == pytest.approx(expected, rel=1 / rings**2)

@@ -38,6 +38,6 @@ def test_points_that_do_not_determine_a_sphere_are_refused_with_the_reason():
     few = sphere(np.eye(3), 0.1)
     assert isinstance(few, NotFound) and "3 points are too few" in few.reason
     flat = np.column_stack([rng.uniform(0, 9, (30, 2)), np.zeros(30)])
-    assert "lie in a plane" in sphere(flat, 0.1).reason
+    assert "lie on a line or a plane" in sphere(flat, 0.1).reason
     small = 500.0 * cap(rng, 200, 1.0) + rng.normal(0, 0.1, (200, 3))
     assert "cover too little of the sphere" in sphere(small, 0.1).reason

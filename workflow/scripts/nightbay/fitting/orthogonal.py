@@ -66,3 +66,36 @@ def covariance(jacobian: np.ndarray, residuals_mm: np.ndarray, sd_mm: float) -> 
 def form_mm(residuals_mm: np.ndarray) -> float:
     """Form deviation: the range of the signed distances, (n,) mm, from a least-squares shape."""
     return float(np.ptp(residuals_mm))
+
+
+def algebraic_ball(off_mm: np.ndarray) -> np.ndarray | None:
+    """Centre and radius, (d + 1,), of the circle or sphere with the least sum of squares of |p - c|^2 - r^2.
+
+    ``off_mm`` (n, d) about their mean. None for points of a line, or of a plane.
+    """
+    size = float(np.sqrt((off_mm**2).sum(axis=1).mean()))
+    if size == 0.0:
+        return None
+    rows = np.column_stack([2.0 * off_mm / size, np.ones(len(off_mm))])
+    solution, _, rank, _ = np.linalg.lstsq(rows, ((off_mm / size) ** 2).sum(axis=1), rcond=1e-9)
+    if rank < rows.shape[1]:
+        return None
+    centre = solution[:-1]
+    return np.append(centre, np.sqrt(max(solution[-1] + centre @ centre, 0.0))) * size
+
+
+def ball(off_mm: np.ndarray, sd_mm: float) -> Solution | NotFound:
+    """The circle or sphere through points (n, d) about their mean: parameters are its centre and radius, (d + 1,)."""
+    start = algebraic_ball(off_mm)
+    if start is None:
+        return NotFound("the points lie on a line or a plane, which does not show a curve")
+
+    def residuals(parameters: np.ndarray) -> np.ndarray:
+        return np.linalg.norm(off_mm - parameters[:-1], axis=1) - parameters[-1]
+
+    def jacobian(parameters: np.ndarray) -> np.ndarray:
+        away = off_mm - parameters[:-1]
+        length = np.maximum(np.linalg.norm(away, axis=1, keepdims=True), np.finfo(float).tiny)
+        return np.column_stack([-away / length, -np.ones(len(off_mm))])
+
+    return solve(residuals, jacobian, start, sd_mm)

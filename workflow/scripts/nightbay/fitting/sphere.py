@@ -33,20 +33,7 @@ def sphere(points_mm: np.ndarray, sd_mm: float) -> Sphere | NotFound:
         return NotFound(f"{len(points_mm)} points are too few for a sphere, 4 are needed")
     points = np.asarray(points_mm, np.float64)
     middle = points.mean(axis=0)
-    off = points - middle
-    start = _algebraic(off)
-    if start is None:
-        return NotFound("the points lie in a plane, which does not show a sphere")
-
-    def residuals(parameters: np.ndarray) -> np.ndarray:
-        return np.linalg.norm(off - parameters[:3], axis=1) - parameters[3]
-
-    def jacobian(parameters: np.ndarray) -> np.ndarray:
-        away = off - parameters[:3]
-        length = np.maximum(np.linalg.norm(away, axis=1, keepdims=True), np.finfo(float).tiny)
-        return np.column_stack([-away / length, -np.ones(len(off))])
-
-    found = orthogonal.solve(residuals, jacobian, start, sd_mm)
+    found = orthogonal.ball(points - middle, sd_mm)
     if isinstance(found, NotFound):
         return found
     radius_mm, radius_sd_mm = float(found.parameters[3]), float(np.sqrt(found.covariance[3, 3]))
@@ -56,16 +43,3 @@ def sphere(points_mm: np.ndarray, sd_mm: float) -> Sphere | NotFound:
             f"{radius_mm:.3g} mm"
         )
     return Sphere(middle + found.parameters[:3], radius_mm, found.covariance, found.residuals_mm)
-
-
-def _algebraic(off_mm: np.ndarray) -> np.ndarray | None:
-    """Centre and radius, (4,), with the least sum of squares of |p - c|^2 - r^2; None for points of a plane."""
-    size = float(np.sqrt((off_mm**2).sum(axis=1).mean()))
-    if size == 0.0:
-        return None
-    rows = np.column_stack([2.0 * off_mm / size, np.ones(len(off_mm))])
-    solution, _, rank, _ = np.linalg.lstsq(rows, ((off_mm / size) ** 2).sum(axis=1), rcond=1e-9)
-    if rank < 4:
-        return None
-    centre = solution[:3]
-    return np.append(centre, np.sqrt(max(solution[3] + centre @ centre, 0.0))) * size

@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import Any
 
 from nightbay.core.errors import Rejected
-from nightbay.core.text_format import printable
+from nightbay.core.printable import printable
 from nightbay.pipeline.stages import STAGES
 from nightbay.planning import job_sheet, parameters
 from nightbay.planning.job import Job

@@ -5,7 +5,7 @@ from pathlib import Path
 from typing import Any
 
 from nightbay.pipeline.stages import ARTEFACT, STAGES, VEHICLE
-from nightbay.planning import artefact_entries, parameters
+from nightbay.planning import artefact_entries, parameters, reference_entry
 from nightbay.planning.job_sheet import Part
 from nightbay.planning.raw_files import Hashes, Unhashed
 
@@ -63,6 +63,13 @@ class Job:
         files = [raw.cloud.file for each in parts for name, raw in each.segments.items() if segment in (None, name)]
         return sum(self.hashes.size(file) * UNPACKED.get(Path(file).suffix.lower(), 1) for file in files) / 1e6
 
+    def reference_mb(self, part: str) -> float:
+        """Size of the mesh that a part is compared with, MB; 0 without one."""
+        if part != reference_entry.part_of(self.document, self.parts):
+            return 0.0
+        raw = reference_entry.raw_file(self.document, self.name)
+        return self.hashes.size(raw.file) / 1e6 if raw else 0.0
+
     def rehearse(self) -> None:
         """Evaluate all that the rules will ask for, except the hashes, so that faults show while the day is planned."""
         job = replace(self, hashes=Unhashed(self.hashes.day))
@@ -113,8 +120,14 @@ class Job:
         bars = self.document.get("scale_bars", [])
         return [_sorted({**bar, "from": str(bar["from"]), "to": str(bar["to"])}) for bar in bars]
 
-    def _nominal_mm(self):
-        return _sorted(self.document.get("nominal_mm", {}))
+    def _nominal(self):
+        """Nominal dimensions, and angles where the sheet has any: a stage whose sheet does not change is not rerun."""
+        given = {name: self.document.get(name, {}) for name in ("nominal_mm", "nominal_deg")}
+        return {
+            name: {key: _sorted(value) if isinstance(value, dict) else value for key, value in _sorted(entries).items()}
+            for name, entries in given.items()
+            if entries or name == "nominal_mm"
+        }
 
     def _frame_sheet(self, part, segment):
         axes = {name: _sorted(value) if isinstance(value, dict) else value for name, value in self._axes(part)}
@@ -128,7 +141,12 @@ class Job:
             {"name": size["name"], "from": _sorted(size["from"]), "to": _sorted(size["to"])}
             for size in self.parts[part].sizes
         ]
-        return {"nominal_mm": self._nominal_mm()} | ({"sizes": sizes} if sizes else {})
+        reference = self._reference() if part == reference_entry.part_of(self.document, self.parts) else {}
+        return self._nominal() | ({"sizes": sizes} if sizes else {}) | reference
+
+    def _reference(self):
+        raw = self._raw(reference_entry.raw_file(self.document, self.name))
+        return {"reference": {**raw, **reference_entry.orders(self.document)}}
 
     def _join_sheet(self, part, segment):
         lists = {
@@ -161,7 +179,7 @@ class Job:
             "vehicle_class": self.vehicle_class,
             "extents_mm": parameters.extents() | ({self.vehicle_class: self.extent_mm} if self.vehicle_class else {}),
             "state": {key: state.get(key, "unknown") for key in STATE},
-            "nominal_mm": self._nominal_mm(),
+            **self._nominal(),
             "scale_bars": len(self.document.get("scale_bars", [])),
             "sizes": {name: [size["name"] for size in part.sizes] for name, part in self.parts.items() if part.sizes},
             "parts": self.segments(),

@@ -11,7 +11,15 @@ from typing import Any
 from nightbay.core.errors import Rejected
 from nightbay.pipeline import stage
 from nightbay.pipeline.stages import ARTEFACT, PARTS, VEHICLE
-from nightbay.planning import artefact_entries, parameters, point_pairs, room_entries, validation, yaml_file
+from nightbay.planning import (
+    artefact_entries,
+    parameters,
+    point_pairs,
+    reference_entry,
+    room_entries,
+    validation,
+    yaml_file,
+)
 from nightbay.planning.point_pairs import PointPairs
 from nightbay.planning.raw_files import RawFile
 
@@ -115,12 +123,14 @@ def read(day: str | os.PathLike[str], job: str, classes: Sequence[str]) -> JobSh
         sentences += parameters.section_faults(section, sheet, prefix)
     if not sentences:
         sentences += _date_faults(_mapping(document.get("identity")), sheet)
+        sentences += _tolerance_faults(document, sheet)
     if sentences:
         raise Faults(sentences)
     reader = _Reader(day, job, document)
     parts = reader.parts()
     reader.check_listed_twice(parts)
     reader.check_join(parts)
+    reader.check_reference(parts)
     if reader.sentences:
         raise Faults(reader.sentences)
     return JobSheet(job, document, parts, reader.unused_files(parts))
@@ -133,6 +143,18 @@ def _date_faults(identity: dict[str, Any], sheet: str) -> Iterator[str]:
             datetime.date.fromisoformat(identity.get(key, "2000-01-01"))
         except ValueError:
             yield f"{sheet}: 'identity.{key}' is '{identity[key]}'; no calendar has this day: correct it."
+
+
+def _tolerance_faults(document: dict[str, Any], sheet: str) -> Iterator[str]:
+    """Sentences on tolerances of nominal values that nothing can meet."""
+    for section in ("nominal_mm", "nominal_deg"):
+        for name, given in _mapping(document.get(section)).items():
+            lower, upper = (_mapping(given).get(key) for key in ("lower", "upper"))
+            if lower is not None and upper is not None and lower > upper:
+                yield (
+                    f"{sheet}: '{section}.{name}' allows at least {lower:g} and at most {upper:g}, which nothing "
+                    "meets: 'lower' is the lesser of the two deviations."
+                )
 
 
 def _parameter_sections(document: dict[str, Any]) -> Iterator[tuple[str, dict[str, Any]]]:
@@ -152,6 +174,8 @@ class _Reader:
     def __init__(self, day: Path, job: str, document: dict[str, Any]) -> None:
         self.day, self.job, self.document = day, job, document
         self.sheet = f"{job}/job.yaml"
+        reference = reference_entry.raw_file(document, job)
+        self.reference = None if reference is None else reference.file
         self.sentences: list[str] = []
 
     def parts(self) -> dict[str, Part]:
@@ -248,7 +272,7 @@ class _Reader:
                 file, low = f"{folder}/{entry}", entry.lower()
                 if low in ("control.csv", "control.txt"):
                     survey = survey or file
-                elif low.endswith(tuple(f".targets{end}" for end in LISTS)):
+                elif low.endswith(tuple(f".targets{end}" for end in LISTS)) or f"{self.job}/{file}" == self.reference:
                     continue
                 elif low.endswith(CLOUDS):
                     stem = PurePosixPath(entry).stem
@@ -281,9 +305,15 @@ class _Reader:
                 f"{self.sheet}: 'join.by' is points, and 'join.point_pairs_mm' names none: list at least four pairs."
             )
 
+    def check_reference(self, parts: dict[str, Part]) -> None:
+        """Refuse what the sheet says of the reference where it can't be carried out."""
+        if "reference" in self.document:
+            self.raw_file("reference.file", self.document["reference"])
+        self.sentences += reference_entry.faults(self.document, self.sheet, parts)
+
     def unused_files(self, parts: dict[str, Part]) -> list[str]:
         """Sentences on the files in the raw folders that nothing uses."""
-        used = {raw.file for part in parts.values() for _, raw in _raw_files(part)}
+        used = {raw.file for part in parts.values() for _, raw in _raw_files(part)} | {self.reference}
         return [
             f"{self.job}/{folder}/{entry} is skipped: no segment uses it."
             for folder in ("raw", *(f"raw/{name}" for name in PARTS))

@@ -19,7 +19,7 @@ from typing import Any
 
 from nightbay.core.errors import Rejected
 from nightbay.core.paths import SCRIPTS
-from nightbay.core.text_format import printable
+from nightbay.core.printable import printable
 from nightbay.pipeline import stages
 from nightbay.pipeline.stages import STAGES
 from nightbay.planning import day as day_plan
