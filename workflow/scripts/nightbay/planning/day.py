@@ -27,7 +27,8 @@ STEERING = (".snakemake/pip-deployments", ".numba_config.yaml", "matplotlibrc")
 class Plan:
     """A day's jobs: accepted ones, refused ones with their reasons, and sentences on what was skipped.
 
-    ``tracebacks``: unexpected exceptions as text for the night's log. ``language``: code of the day's, by the defaults.
+    ``tracebacks``: unexpected exceptions as text for the night's log. ``language``: code of the day's, by the defaults;
+    ``history``: their artefact.history.
     """
 
     jobs: dict[str, Job]
@@ -35,6 +36,7 @@ class Plan:
     notes: list[str]
     tracebacks: list[str]
     language: str
+    history: str | None = None
 
     def language_of(self, job: str) -> str:
         """Code of the language of a job's pages; the day's where the job was refused."""
@@ -80,7 +82,14 @@ def plan(
             refused.setdefault(printable(name), []).extend(map(printable, sentences))
             if unexpected:
                 tracebacks.append("".join(traceback.format_exception(error)))
-    return Plan(jobs, refused, [printable(note) for note in notes], tracebacks, defaults["report"]["language"])
+    return Plan(
+        jobs,
+        refused,
+        [printable(note) for note in notes],
+        tracebacks,
+        defaults["report"]["language"],
+        defaults["artefact"]["history"],
+    )
 
 
 def _why_refused(day: Path, name: str, error: Exception) -> tuple[list[str], bool]:

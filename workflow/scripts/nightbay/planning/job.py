@@ -11,6 +11,7 @@ from nightbay.planning.raw_files import Hashes, Unhashed
 
 # Size without compression in units of the file's size: LAZ takes a fifth, E57 half. Common practice, no source.
 UNPACKED = {".laz": 5, ".e57": 2}
+OF_THE_NIGHT = ("artefact.history",)  # parameters that no stage reads
 STATE = ("load", "tyre_pressure_kpa", "ride_height", "temperature_c", "body_material")
 
 
@@ -30,7 +31,8 @@ class Job:
     def settings(self, stage: str, part: str | None = None) -> dict[str, dict[str, Any]]:
         """Resolved parameters for a stage: its own section, and of ``scan`` the keys that it declares."""
         resolved = self.resolved[part]
-        return {"scan": {key: resolved["scan"][key] for key in STAGES[stage].scan}, stage: resolved[stage]}
+        own = {key: value for key, value in resolved[stage].items() if f"{stage}.{key}" not in OF_THE_NIGHT}
+        return {"scan": {key: resolved["scan"][key] for key in STAGES[stage].scan}, stage: own}
 
     def segments(self) -> dict[str, list[str]]:
         """The names of the segments by part."""
