@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from pathlib import Path, PurePosixPath
 from typing import Any
 
+from nightbay.core import plain_file
 from nightbay.core.errors import Rejected
 from nightbay.pipeline import stage
 from nightbay.pipeline.stages import ARTEFACT, PARTS, VEHICLE
@@ -111,6 +112,8 @@ def read(day: str | os.PathLike[str], job: str, classes: Sequence[str]) -> JobSh
     if fault:
         raise Faults([f"{job!r} can't be the name of a job: {fault}; rename the folder."])
     sheet = f"{job}/job.yaml"
+    if plain_file.leads_out(day / sheet, day / job):
+        raise Faults([f"{sheet} is a link that leads out of the job's folder: copy the file itself into the folder."])
     try:
         document = yaml_file.read(day / job / "job.yaml", sheet)
     except Rejected as rejection:
