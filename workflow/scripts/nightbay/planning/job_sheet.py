@@ -10,7 +10,7 @@ from typing import Any
 
 from nightbay.core.errors import Rejected
 from nightbay.pipeline import stage
-from nightbay.planning import parameters, point_pairs, room_entries, validation, yaml_file
+from nightbay.planning import parameters, point_pairs, room_entries, stance_entries, validation, yaml_file
 from nightbay.planning.point_pairs import PointPairs
 from nightbay.planning.raw_files import RawFile
 
@@ -66,8 +66,9 @@ class Segment:
 class Part:
     """Segments that make one model, sorted by name; ``axes``: its orientation in the raw frame, if known.
 
-    ``sizes``: distances to state; ``unplaced``: what becomes of the part when segments can't be placed, "refuse" or
-    "leave_out"; ``point_pairs`` of two segments each.
+    ``sizes``: distances to state; ``stance``: segments that wheels, doors and lids are taken from; ``unplaced``:
+    what becomes of the part when segments can't be placed, "refuse" or "leave_out"; ``point_pairs`` of two segments
+    each.
     """
 
     name: str
@@ -79,6 +80,7 @@ class Part:
     parameters: dict[str, Any]
     unplaced: str
     point_pairs: list[PointPairs]
+    stance: dict[str, str]
 
 
 @dataclass(frozen=True)
@@ -181,7 +183,8 @@ class _Reader:
                 )
                 continue
             segments[segment] = self.segment(f"parts.{name}.segments.{segment}", segment, listed[segment])
-        self.sentences += room_entries.faults(self.sheet, name, written, list(segments)) if segments else []
+        for entries in (room_entries, stance_entries):
+            self.sentences += entries.faults(self.sheet, name, written, list(segments)) if segments else []
         control = written.get("control_survey", survey)
         key = f"{self.sheet}: 'parts.{name}.point_pairs"
         pairs, faults = point_pairs.read(
@@ -198,6 +201,7 @@ class _Reader:
             written.get("parameters", {}),
             written.get("unplaced", self.document.get("unplaced", "refuse")),
             pairs,
+            written.get("stance", {}),
         )
 
     def segment(self, key: str, name: str, written: str | dict[str, Any]) -> Segment:
