@@ -131,7 +131,10 @@ class Job:
 
     def _frame_sheet(self, part, segment):
         axes = {name: _sorted(value) if isinstance(value, dict) else value for name, value in self._axes(part)}
-        return {"axes": axes, "segments": list(self.parts[part].segments), "extent_mm": self.extent_mm}
+        stance = self.parts[part].stance
+        return {"axes": axes, "segments": list(self.parts[part].segments), "extent_mm": self.extent_mm} | (
+            {"stance": _sorted(stance)} if stance else {}
+        )
 
     def _axes(self, part):
         return sorted(self.parts[part].axes.items())

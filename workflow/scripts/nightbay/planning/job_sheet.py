@@ -19,6 +19,7 @@ from nightbay.planning import (
     point_pairs,
     reference_entry,
     room_entries,
+    stance_entries,
     validation,
     yaml_file,
 )
@@ -79,7 +80,7 @@ class Part:
 
     ``sizes``: distances to state; ``unplaced``: what becomes of the part when segments can't be placed, "refuse" or
     "leave_out"; ``point_pairs`` of two segments each; ``artefacts``: as the sheet states them; ``ordered``: features,
-    distances and angles to state.
+    distances and angles to state; ``stance``: segments that wheels, doors and lids are taken from.
     """
 
     name: str
@@ -93,6 +94,7 @@ class Part:
     point_pairs: list[PointPairs]
     artefacts: list[dict[str, Any]]
     ordered: dict[str, list[dict[str, Any]]]
+    stance: dict[str, str]
 
 
 @dataclass(frozen=True)
@@ -216,7 +218,8 @@ class _Reader:
                 )
                 continue
             segments[segment] = self.segment(f"parts.{name}.segments.{segment}", segment, listed[segment])
-        self.sentences += room_entries.faults(self.sheet, name, written, list(segments)) if segments else []
+        for entries in (room_entries, stance_entries):
+            self.sentences += entries.faults(self.sheet, name, written, list(segments)) if segments else []
         self.sentences += feature_entries.faults(self.sheet, name, written)
         control = written.get("control_survey", survey)
         key = f"{self.sheet}: 'parts.{name}.point_pairs"
@@ -238,6 +241,7 @@ class _Reader:
             pairs,
             artefacts,
             feature_entries.orders(written),
+            written.get("stance", {}),
         )
 
     def segment(self, key: str, name: str, written: str | dict[str, Any]) -> Segment:
