@@ -5,7 +5,7 @@ from pathlib import Path
 from typing import Any
 
 from nightbay.pipeline.stages import STAGES
-from nightbay.planning import parameters
+from nightbay.planning import parameters, section_entries
 from nightbay.planning.job_sheet import Part
 from nightbay.planning.raw_files import Hashes, Unhashed
 
@@ -123,7 +123,12 @@ class Job:
             {"name": size["name"], "from": _sorted(size["from"]), "to": _sorted(size["to"])}
             for size in self.parts[part].sizes
         ]
-        return {"nominal_mm": self._nominal_mm()} | ({"sizes": sizes} if sizes else {})
+        sections = section_entries.of_part(self.document.get("sections", []), part, list(self.parts))
+        return {
+            "nominal_mm": self._nominal_mm(),
+            **({"sizes": sizes} if sizes else {}),
+            **({"sections": [_sorted(entry) for entry in sections]} if sections else {}),
+        }
 
     def _join_sheet(self, part, segment):
         lists = {

@@ -10,7 +10,7 @@ from typing import Any
 
 from nightbay.core.errors import Rejected
 from nightbay.pipeline import stage
-from nightbay.planning import parameters, point_pairs, room_entries, validation, yaml_file
+from nightbay.planning import parameters, point_pairs, room_entries, section_entries, validation, yaml_file
 from nightbay.planning.point_pairs import PointPairs
 from nightbay.planning.raw_files import RawFile
 
@@ -116,6 +116,7 @@ def read(day: str | os.PathLike[str], job: str, classes: Sequence[str]) -> JobSh
     parts = reader.parts()
     reader.check_listed_twice(parts)
     reader.check_join(parts)
+    reader.sentences += section_entries.faults(sheet, document.get("sections", []), list(parts)) if parts else []
     if reader.sentences:
         raise Faults(reader.sentences)
     return JobSheet(job, document, parts, reader.unused_files(parts))
