@@ -170,14 +170,29 @@ class Track:
 
 @dataclass(frozen=True)
 class Section:
-    """A plane section: its ``name``, the ``axis`` ("x", "y", "z") that has ``value_mm`` in the plane, and the lengths
-    of the measured and of the filled outline, ``length_mm`` and ``filled_mm``."""
+    """A plane section: its ``name``; ``order``: the name of the job sheet's entry that asks for it, None for a plane of
+    every part; a plane across an axis has that ``axis`` ("x", "y", "z") and its ``value_mm``, others None.
+
+    The plane goes through ``point_mm`` (3,), which is (0, 0) of its coordinates, along ``across`` and ``up`` (3,).
+    ``length_mm`` and ``filled_mm``: lengths of the measured and of the filled outlines; ``outlines``: how many,
+    ``closed`` of them; ``chord_mm``: the largest distance of the outlines from their reduced polylines; ``splines``
+    through the measured ones, and ``spline_mm``, the largest distance between them and the outlines, either way.
+    """
 
     name: str
-    axis: str
-    value_mm: float
+    order: str | None
+    axis: str | None
+    value_mm: float | None
+    point_mm: np.ndarray
+    across: np.ndarray
+    up: np.ndarray
     length_mm: float
     filled_mm: float
+    outlines: int
+    closed: int
+    chord_mm: float
+    splines: int
+    spline_mm: float
 
 
 @dataclass(frozen=True)

@@ -13,7 +13,7 @@ from nightbay.core.printable import printable, shortened
 from nightbay.pipeline.stages import STAGES
 from nightbay.planning import job_sheet, parameters
 from nightbay.planning.job import Job
-from nightbay.planning.job_sheet import NAME, NAME_RULE
+from nightbay.planning.names import NAME, NAME_RULE
 from nightbay.planning.raw_files import Hashes
 
 MADE = ("results", "logs", "benchmarks")  # folders that a night run makes in the day, and fills by job and stage

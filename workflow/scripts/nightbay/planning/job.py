@@ -5,7 +5,7 @@ from pathlib import Path
 from typing import Any
 
 from nightbay.pipeline.stages import ARTEFACT, STAGES, VEHICLE
-from nightbay.planning import artefact_entries, parameters, reference_entry
+from nightbay.planning import artefact_entries, parameters, reference_entry, section_entries
 from nightbay.planning.job_sheet import Part
 from nightbay.planning.raw_files import Hashes, Unhashed
 
@@ -146,7 +146,9 @@ class Job:
         ]
         reference = self._reference() if part == reference_entry.part_of(self.document, self.parts) else {}
         ordered = {"ordered": self.parts[part].ordered} if self.parts[part].ordered else {}
-        return self._nominal() | ({"sizes": sizes} if sizes else {}) | reference | ordered
+        sections = section_entries.of_part(self.document.get("sections", []), part, list(self.parts))
+        cut = {"sections": [_sorted(entry) for entry in sections]} if sections else {}
+        return self._nominal() | ({"sizes": sizes} if sizes else {}) | cut | reference | ordered
 
     def _reference(self):
         raw = self._raw(reference_entry.raw_file(self.document, self.name))

@@ -2,7 +2,6 @@
 
 import datetime
 import os
-import re
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path, PurePosixPath
@@ -10,15 +9,16 @@ from typing import Any
 
 from nightbay.core import plain_file
 from nightbay.core.errors import Rejected
-from nightbay.pipeline import stage
 from nightbay.pipeline.stages import ARTEFACT, PARTS, VEHICLE
 from nightbay.planning import (
     artefact_entries,
     feature_entries,
+    names,
     parameters,
     point_pairs,
     reference_entry,
     room_entries,
+    section_entries,
     stance_entries,
     validation,
     yaml_file,
@@ -26,33 +26,8 @@ from nightbay.planning import (
 from nightbay.planning.point_pairs import PointPairs
 from nightbay.planning.raw_files import RawFile
 
-NAME = re.compile(r"[a-z0-9][a-z0-9_-]*")
-NAME_RULE = "allowed are small letters, digits, '-' and '_', with a letter or digit first"
-# Snakemake takes a wildcard whose end repeats this often for a rule that calls itself without end, and stops the night.
-REPEATS = 20
-PERIODIC = re.compile(rf"(.+)\1{{{REPEATS - 1}}}$")
-# The longest text that a night adds to a name in a file's name: stage.write_json beside
-# results/<job>/report/<job>.json, and beside results/<job>/intake/<part>.<segment>.json.
-ADDED_TO_JOB = len(".json" + stage.BESIDE)
-ADDED_TO_SEGMENT = ADDED_TO_JOB + max(len(f"{part}.") for part in PARTS)
 CLOUDS = (".ply", ".e57", ".xyz", ".csv", ".asc", ".txt", ".las", ".laz", ".obj", ".stl")
 LISTS = (".csv", ".txt")
-
-
-def name_fault(name: str, folder: Path, added: int) -> str | None:
-    """Why a job or a segment of the day ``folder`` can't have this name, a clause; None if it can.
-
-    ``added``: bytes that the night adds to it in the name of a file, :data:`ADDED_TO_JOB` or :data:`ADDED_TO_SEGMENT`.
-    """
-    if not NAME.fullmatch(name):
-        return NAME_RULE
-    longest = os.pathconf(folder, "PC_NAME_MAX") - added
-    if len(name) > longest:
-        return f"it has {len(name)} letters and at most {longest} leave room for the endings of its results"
-    periodic = PERIODIC.search(name)
-    if periodic:
-        return f"it ends with '{periodic[1]}' {REPEATS} times over, and Snakemake takes such a name for an endless loop"
-    return None
 
 
 class Faults(Rejected):
@@ -110,7 +85,7 @@ class JobSheet:
 def read(day: str | os.PathLike[str], job: str, classes: Sequence[str]) -> JobSheet:
     """The :class:`JobSheet` of folder ``job``. Raises :class:`Faults` with every fault found, a sentence each."""
     day = Path(day)
-    fault = name_fault(job, day, ADDED_TO_JOB)
+    fault = names.fault(job, day, names.ADDED_TO_JOB)
     if fault:
         raise Faults([f"{job!r} can't be the name of a job: {fault}; rename the folder."])
     sheet = f"{job}/job.yaml"
@@ -139,6 +114,7 @@ def read(day: str | os.PathLike[str], job: str, classes: Sequence[str]) -> JobSh
     reader.check_listed_twice(parts)
     reader.check_join(parts)
     reader.check_reference(parts)
+    reader.sentences += section_entries.faults(sheet, document.get("sections", []), list(parts)) if parts else []
     if reader.sentences:
         raise Faults(reader.sentences)
     return JobSheet(job, document, parts, reader.unused_files(parts))
@@ -210,7 +186,7 @@ class _Reader:
         listed = written.get("segments", found)
         segments = {}
         for segment in sorted(listed):
-            fault = name_fault(segment, self.day, ADDED_TO_SEGMENT)
+            fault = names.fault(segment, self.day, names.ADDED_TO_SEGMENT)
             if fault:
                 self.sentences.append(
                     f"{self.sheet}: {segment!r} can't be the name of a segment: {fault}; rename the file, or list "
