@@ -4,14 +4,14 @@ A segment is rigid: its pose moves all its points together. Two ends that the sa
 when its pose is wrong by a shift, and only its rotation counts, over the lever between them.
 """
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
 from nightbay.core import rigid
 from nightbay.frame.result import FrameResult
-from nightbay.refine.result import RefinedPose
+from nightbay.refine.result import Discrepancy, RefinedPose
 
 NEAR_MM = 60.0  # a segment whose bounds come that near to a point may have measured it
 BLOCK = 200_000  # points at a time: bounds memory
@@ -22,13 +22,15 @@ class Registration:
     """The placed segments of a part in the vehicle frame.
 
     ``names`` of s segments; ``covariances`` (s, 6, 6) of the small motion of each about the vehicle frame's origin
-    (rotation vector rad, translation mm); ``low_mm`` and ``high_mm`` (s, 3), the bounds of their points.
+    (rotation vector rad, translation mm); ``low_mm`` and ``high_mm`` (s, 3), the bounds of their points;
+    ``overlap_sd_mm`` (s,): what patches of its overlaps, withheld from the fit, show of a segment, 0 without overlaps.
     """
 
     names: tuple[str, ...]
     covariances: np.ndarray
     low_mm: np.ndarray
     high_mm: np.ndarray
+    overlap_sd_mm: np.ndarray
 
     def seen(self, points_mm: np.ndarray) -> np.ndarray:
         """Which segments may have measured points (n, 3) of the vehicle frame: (n, s) bool, by their bounds alone."""
@@ -36,8 +38,11 @@ class Registration:
         return np.all((point > self.low_mm - NEAR_MM) & (point < self.high_mm + NEAR_MM), axis=2)
 
 
-def of(frame: FrameResult, poses: Mapping[str, RefinedPose]) -> Registration:
-    """The segments that have points and a pose; covariances of :class:`RefinedPose` are about the control frame."""
+def of(frame: FrameResult, poses: Mapping[str, RefinedPose], discrepancies: Sequence[Discrepancy] = ()) -> Registration:
+    """The segments that have points and a pose; covariances of :class:`RefinedPose` are about the control frame.
+
+    ``discrepancies`` of the overlaps: of two segments that differ, each has half of the variance.
+    """
     names = tuple(sorted(name for name in poses if name in frame.segments))
     R, shift = frame.T_vehicle_control[:3, :3], frame.T_vehicle_control[:3, 3]
     turned = np.zeros((6, 6))
@@ -49,7 +54,14 @@ def of(frame: FrameResult, poses: Mapping[str, RefinedPose]) -> Registration:
         np.array([turned @ poses[name].covariance @ turned.T for name in names]).reshape(-1, 6, 6),
         np.array([each.low_mm for each in bounds], dtype=float).reshape(-1, 3),
         np.array([each.high_mm for each in bounds], dtype=float).reshape(-1, 3),
+        np.array([_overlap_sd_mm(name, discrepancies) for name in names], dtype=float),
     )
+
+
+def _overlap_sd_mm(name: str, discrepancies: Sequence[Discrepancy]) -> float:
+    mine = [pair for pair in discrepancies if name in pair.segments and pair.withheld_rms_after_mm]
+    patches = sum(pair.patches for pair in mine)
+    return float(np.sqrt(sum(pair.patches * pair.withheld_rms_after_mm**2 for pair in mine) / max(patches, 1) / 2.0))
 
 
 def moves(points_mm: np.ndarray, directions: np.ndarray) -> np.ndarray:
