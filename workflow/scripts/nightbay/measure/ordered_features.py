@@ -4,6 +4,8 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
+import numpy as np
+
 from nightbay.features import features, table
 from nightbay.features.features import Part
 from nightbay.features.relations import Context
@@ -13,6 +15,7 @@ from nightbay.network.result import NetworkResult
 from nightbay.orientation import normal_orientation
 from nightbay.pipeline import typed
 from nightbay.refine.result import RefineResult
+from nightbay.stance import left_out
 from nightbay.uncertainty import registration
 
 DELIVERABLES = "deliverables"  # folder of the files that stage deliver hands over
@@ -36,6 +39,10 @@ def find(upstream: Mapping[str, Any], ordered: Mapping[str, Any], scan: Any, fol
         network=typed.read(NetworkResult, upstream["network"].result),
         scale=refined.scale,
         context=Context(registration.of(frame, refined.poses), frame, scan),
+        left_out={
+            name: np.load(upstream["frame"].folder / left_out.file_name(name), mmap_mode="r")
+            for name in sorted(left_out.segments(upstream["frame"].result))
+        },
     )
     found = features.find(part, ordered)
     (folder / DELIVERABLES).mkdir(exist_ok=True)
