@@ -53,7 +53,7 @@ def frame(
     hints = {name: room_hints.DIRECTIONS[value] for name, value in sheet.get("axes", {}).items()}
     grounds = {segment.segment: _scaled(typed.read(CleanResult, segment.result).ground, factor) for segment in cleaned}
     found = exterior(view, ground_plane.join(grounds, view))
-    named = sheet.get("stance", {}).get("wheels_from")
+    named = sheet.get("stance", {})
     floors = stance_evidence.floors_mm(cleaned, view, factor)
     standing = stance_evidence.find(found, view, floors, options.stance_mm, named)
     if standing and standing.agreement.moved:

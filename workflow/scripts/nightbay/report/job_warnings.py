@@ -10,7 +10,15 @@ from nightbay.core.text_format import listing, mm, number, plural
 from nightbay.frame.result import FrameResult
 from nightbay.reduce.result import ReduceResult
 from nightbay.refine.result import CONTRADICTS, SURE_SIDES, Contradictions
-from nightbay.report import class_fit, network_warnings, registration, room_summary, section_warnings, size_warnings
+from nightbay.report import (
+    class_fit,
+    network_warnings,
+    registration,
+    room_summary,
+    section_warnings,
+    size_warnings,
+    stance_warnings,
+)
 from nightbay.report.next_step import JobWarning, of_reason
 from nightbay.report.part import Part
 from nightbay.tracking.sentences import slip_sentence
@@ -45,6 +53,7 @@ def _warnings_of_part(part: Part, sheet: Mapping[str, Any]) -> list[JobWarning]:
     dimensions = part.measure.dimensions if part.measure else {}
     class_warning = class_fit.warning(part.name, dimensions, sheet.get("vehicle_class"), sheet.get("extents_mm", {}))
     return [
+        *stance_warnings.warnings(part.frame),
         *registration.warnings(part),
         *_rounded_coordinates(part),
         *_lost_tracks(part),
