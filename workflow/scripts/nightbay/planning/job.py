@@ -113,7 +113,10 @@ class Job:
 
     def _frame_sheet(self, part, segment):
         axes = {name: _sorted(value) if isinstance(value, dict) else value for name, value in self._axes(part)}
-        return {"axes": axes, "segments": list(self.parts[part].segments), "extent_mm": self.extent_mm}
+        fiducials = [_sorted(entry) for entry in self.parts[part].fiducials]
+        return {"axes": axes, "segments": list(self.parts[part].segments), "extent_mm": self.extent_mm} | (
+            {"vehicle_frame": {"fiducials": fiducials}} if fiducials else {}
+        )
 
     def _axes(self, part):
         return sorted(self.parts[part].axes.items())

@@ -10,7 +10,7 @@ from typing import Any
 
 from nightbay.core.errors import Rejected
 from nightbay.pipeline import stage
-from nightbay.planning import parameters, point_pairs, room_entries, validation, yaml_file
+from nightbay.planning import fiducial_entries, parameters, point_pairs, room_entries, validation, yaml_file
 from nightbay.planning.point_pairs import PointPairs
 from nightbay.planning.raw_files import RawFile
 
@@ -66,7 +66,7 @@ class Segment:
 class Part:
     """Segments that make one model, sorted by name; ``axes``: its orientation in the raw frame, if known.
 
-    ``sizes``: distances to state; ``unplaced``: what becomes of the part when segments can't be placed, "refuse" or
+    ``sizes``: distances to state; ``fiducials`` of the vehicle frame; ``unplaced``: what becomes of the part when segments can't be placed, "refuse" or
     "leave_out"; ``point_pairs`` of two segments each.
     """
 
@@ -76,6 +76,7 @@ class Part:
     placed: bool
     axes: dict[str, Any]
     sizes: list[dict[str, Any]]
+    fiducials: list[dict[str, Any]]
     parameters: dict[str, Any]
     unplaced: str
     point_pairs: list[PointPairs]
@@ -182,6 +183,7 @@ class _Reader:
                 continue
             segments[segment] = self.segment(f"parts.{name}.segments.{segment}", segment, listed[segment])
         self.sentences += room_entries.faults(self.sheet, name, written, list(segments)) if segments else []
+        self.sentences += fiducial_entries.faults(self.sheet, name, written, list(segments)) if segments else []
         control = written.get("control_survey", survey)
         key = f"{self.sheet}: 'parts.{name}.point_pairs"
         pairs, faults = point_pairs.read(
@@ -195,6 +197,7 @@ class _Reader:
             written.get("placed", False),
             written.get("axes", {}),
             written.get("sizes", []),
+            written.get("vehicle_frame", {}).get("fiducials", []),
             written.get("parameters", {}),
             written.get("unplaced", self.document.get("unplaced", "refuse")),
             pairs,
