@@ -10,7 +10,7 @@ from nightbay.core.text_format import listing, mm, number, plural
 from nightbay.frame.result import FrameResult
 from nightbay.reduce.result import ReduceResult
 from nightbay.refine.result import CONTRADICTS, SURE_SIDES, Contradictions
-from nightbay.report import class_fit, network_warnings, registration, room_summary, size_warnings
+from nightbay.report import class_fit, frame_ways, network_warnings, registration, room_summary, size_warnings
 from nightbay.report.next_step import JobWarning, of_reason
 from nightbay.report.part import Part
 from nightbay.tracking.sentences import slip_sentence
@@ -51,6 +51,7 @@ def _warnings_of_part(part: Part, sheet: Mapping[str, Any]) -> list[JobWarning]:
         *_open_sides(part),
         *_duplicate_layers(part, sheet),
         *_frame_warnings(part.name, part.frame),
+        *frame_ways.warnings(part.frame),
         *room_summary.warnings(part.frame),
         *network_warnings.of_network(part.network),
         *network_warnings.unmeasured_bars(part, sheet),
