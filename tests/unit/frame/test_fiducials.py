@@ -60,7 +60,9 @@ def residuals(fixed):
 
 def test_a_coordinate_that_is_left_out_stays_as_the_other_ways_have_it():
     """Heights of three points give zero Z with both tilts; heading and the other two zeros stay."""
-    fixed = fiducials.fix([fiducial(row, "z", sd=0.2) for row in (0, 1, 3)], start((0.4, -0.3, 0.0), (7.0, -4.0, 30.0)), 3.0)
+    fixed = fiducials.fix(
+        [fiducial(row, "z", sd=0.2) for row in (0, 1, 3)], start((0.4, -0.3, 0.0), (7.0, -4.0, 30.0)), 3.0
+    )
     motion = left(fixed)
     assert motion[2] == pytest.approx([0, 0, 1, 0], abs=1e-9)
     assert fixed.named == ["z"]
@@ -132,7 +134,9 @@ def test_targets_and_points_of_the_job_sheet_are_read_in_the_control_frame():
     assert point.at_mm == pytest.approx([100.1, 0, 0]) and point.sd_mm == 0.2
     assert other.at_mm == pytest.approx([10.0, 100.1, 0.0])
     # 1 mrad at 100 mm from the origin adds 0.1 mm across to the 0.2 mm of the pose
-    assert np.sqrt(np.diag(other.covariance_mm2)) == pytest.approx([np.hypot(0.2, 0.1), np.hypot(0.2, 0.01), 0.2237], abs=2e-3)
+    assert np.sqrt(np.diag(other.covariance_mm2)) == pytest.approx(
+        [np.hypot(0.2, 0.1), np.hypot(0.2, 0.01), 0.2237], abs=2e-3
+    )
 
 
 @pytest.mark.parametrize(

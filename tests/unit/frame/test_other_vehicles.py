@@ -42,7 +42,9 @@ def run(folder, scan, halves_at, *, ground=True, sheet=None, named=None, coarse_
                 (name, rigid.transform(T_CONTROL_VEHICLE, [at])[0]) for name, at in named.items()
             )
         ]
-        found = typed.write(NetworkResult("control", "", {}, [], [], typed.read(Scale, networks.UNSCALED), targets=targets))
+        found = typed.write(
+            NetworkResult("control", "", {}, [], [], typed.read(Scale, networks.UNSCALED), targets=targets)
+        )
         upstream["network"] = Upstream("network", "job", "exterior", None, "ok", [], [], found, folder)
     options = frozen({"scan": DEFAULTS["scan"], "frame": {**DEFAULTS["frame"], "coarse_mm": coarse_mm}})
     result = frame.frame(upstream, sheet or {}, options, folder, 1)

@@ -44,7 +44,9 @@ def apply(
         return framed, [f"The fiducials of the job sheet are not used: {fixed.reason}."]
     notes = [] if fixed.contradiction is None else [fixed.contradiction]
     if fixed.turned:
-        notes.append("The fiducials show the front at the other end than the names of segments, the sheet or the shape.")
+        notes.append(
+            "The fiducials show the front at the other end than the names of segments, the sheet or the shape."
+        )
     return _replaced(framed, fixed, to_axes @ fixed.T_grid_control, found, view), notes
 
 
@@ -87,8 +89,6 @@ def ways_of(framed: FrameResult, view: PartView) -> list[Found]:
             continue
         count = sum(entry.residual_mm[name] is not None for entry in framed.fiducials)
         found.append(
-            Found(
-                name, NAMED, plane.normal * plane.offset_mm, plane.normal, plane.sd_mm, {}, count, "fiducials", []
-            )
+            Found(name, NAMED, plane.normal * plane.offset_mm, plane.normal, plane.sd_mm, {}, count, "fiducials", [])
         )
     return found

@@ -21,6 +21,9 @@ from nightbay.frame import (
     interior,
     room_hints,
     room_list,
+    stance_evidence,
+    stance_notes,
+    stance_result,
     tyre_contact,
     ways,
 )
@@ -54,22 +57,33 @@ def frame(
     # directions in the job sheet are those of the raw frame, with a control survey those of the survey
     hints = {name: room_hints.DIRECTIONS[value] for name, value in sheet.get("axes", {}).items()}
     grounds = {segment.segment: _scaled(typed.read(CleanResult, segment.result).ground, factor) for segment in cleaned}
-    scanned = ground_plane.join(grounds, view)
+    scanned, showing = ground_plane.join(grounds, view), view
     found = exterior(view, scanned)
+    named = sheet.get("stance", {}).get("wheels_from")
+    floors = stance_evidence.floors_mm(cleaned, view, factor)
+    standing = stance_evidence.find(found, view, floors, options.stance_mm, named)
+    if standing and standing.agreement.moved:
+        showing = stance_evidence.only(view, standing.used())
+        scanned = ground_plane.join({name: grounds[name] for name in standing.used()}, view)
+        found = exterior(view, scanned, showing)
     forward = heading.find(found, view, hints)
     if found.found("z"):
         place(found, view, forward.sign)
-    framed = result(found, forward, view)
-    named = sheet.get("vehicle_frame", {}).get("fiducials", [])
-    notes: list[str] = []
-    if named:
+    framed, notes = result(found, forward, view), [*found.notes, *forward.notes]
+    entries = sheet.get("vehicle_frame", {}).get("fiducials", [])
+    if entries:
         poses = {name: (pose.T_control_segment, pose.covariance) for name, pose in refined.poses.items()}
         targets = typed.read(NetworkResult, upstream["network"].result).targets
-        known = fiducials.read(named, targets, poses, factor, options.fiducial_sd_mm)
-        framed, notes = fixed_frame.apply(known, framed, found, view)
-    ways = zero_plane_ways(found, scanned, framed, view)
-    framed = replace(framed, ways=ways, ground=ground_in_vehicle(found, framed))
-    return typed.write(framed) | {"notes": [*found.notes, *forward.notes, *notes]}
+        known = fiducials.read(entries, targets, poses, factor, options.fiducial_sd_mm)
+        framed, more = fixed_frame.apply(known, framed, found, view)
+        notes += more
+    listed = zero_plane_ways(found, scanned, framed, showing)
+    framed = replace(framed, ways=listed, ground=ground_in_vehicle(found, framed))
+    if standing and found.found("z"):
+        records = {segment.segment: typed.read(CleanResult, segment.result) for segment in cleaned}
+        stance = stance_result.stance(standing, framed, view, records, named, folder)
+        framed, notes = replace(framed, stance=stance), [*notes, *stance_notes.notes(stance)]
+    return typed.write(framed) | {"notes": notes}
 
 
 def _interior(view: PartView, written: Mapping[str, Any], factor: float) -> dict[str, Any]:
@@ -90,9 +104,13 @@ def _scaled(ground: SegmentGround | None, factor: float) -> SegmentGround | None
     return None if ground is None else replace(ground, offset_mm=ground.offset_mm * factor)
 
 
-def exterior(view: PartView, ground: GroundPlane | None) -> datum.Datum:
-    """The datum of a vehicle's exterior: zero Z from the ``ground`` where segments show it, else from its tyres."""
-    standing = tyre_contact.find(view) if ground is None else ground
+def exterior(view: PartView, ground: GroundPlane | None, wheels: PartView | None = None) -> datum.Datum:
+    """The datum of a vehicle's exterior: zero Z from the ``ground`` where segments show it, else from its tyres.
+
+    ``wheels``: the view that the wheels come from where that is not the whole part.
+    """
+    wheels = wheels or view
+    standing = tyre_contact.find(wheels) if ground is None else ground
     if isinstance(standing, NotFound):
         return datum.as_scanned(f"no segment shows the ground, and {standing.reason}")
     found = datum.level(standing, view.points_mm)
@@ -100,7 +118,7 @@ def exterior(view: PartView, ground: GroundPlane | None) -> datum.Datum:
     if found.lean_deg is not None and ground is not None:
         found = leaning(found, ground, view)
     if found.found("y"):  # without it, the direction of the axles is not known
-        axles.find(found, view)
+        axles.find(found, wheels)
         if not found.wheels:
             found.notes.append(
                 "No wheel stands on the ground: heights are those over the floor under the part, which say nothing of "
@@ -172,9 +190,7 @@ def result(found: datum.Datum, forward: heading.Forward, view: PartView) -> Fram
     )
 
 
-def zero_plane_ways(
-    found: datum.Datum, scanned: GroundPlane | None, framed: FrameResult, view: PartView
-) -> list[Way]:
+def zero_plane_ways(found: datum.Datum, scanned: GroundPlane | None, framed: FrameResult, view: PartView) -> list[Way]:
     """Each way in which a zero plane can be found, against the planes in use; ``scanned``: the ground as segments saw
     it."""
     sign = float(np.sign(axes.axes(framed.axes).forward * (framed.T_vehicle_control[0, :3] @ found.along)))

@@ -4,6 +4,8 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
+from nightbay.stance.result import Stance
+
 
 @dataclass(frozen=True)
 class ZeroPlane:
@@ -263,6 +265,7 @@ class FrameResult:
     axles: list[AxleResult]
     segments: dict[str, Bounds]
     room: Room | None = None
+    stance: Stance | None = None
     ways: list[Way] = field(default_factory=list)
     fiducials: list[FiducialResult] = field(default_factory=list)
     ground: Ground | None = None

@@ -158,7 +158,9 @@ def _touch(
         reach, rows = crown.reach_mm, crown.rows
         shape, resolution, sd = crown.shape_mm, crown.resolution_mm, crown.sd_mm
     defining = patch.rows[rows]
-    return Touch(reach, vertices_mm[defining].mean(axis=0, dtype=np.float64), shape, resolution, sd, patch.level, defining)
+    return Touch(
+        reach, vertices_mm[defining].mean(axis=0, dtype=np.float64), shape, resolution, sd, patch.level, defining
+    )
 
 
 def _patch(surface: Relief, direction: np.ndarray, support_mm2: float, patch_mm: float) -> Patch | None:

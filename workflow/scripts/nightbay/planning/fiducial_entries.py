@@ -25,7 +25,9 @@ def faults(sheet: str, part: str, written: Mapping[str, Any], segments: Collecti
         if "segment" in entry and entry["segment"] not in segments:
             found.append(f"{sheet}: '{key}.segment' is '{entry['segment']}'; the part has {', '.join(segments)}.")
         if "segment" in entry and "target" in entry:
-            found.append(f"{sheet}: '{key}' has a target and a segment; the target is that of the network: remove segment.")
+            found.append(
+                f"{sheet}: '{key}' has a target and a segment; the target is that of the network: remove segment."
+            )
     names = [str(entry["target"]) for entry in entries if "target" in entry]
     found += [
         f"{sheet}: 'parts.{part}.vehicle_frame.fiducials' names target '{name}' twice; list each once."
