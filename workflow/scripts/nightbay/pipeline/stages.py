@@ -46,7 +46,7 @@ _CHAIN = (
         ("network", "clean"),
         ("target_noise_mm", "target_drift_mm_per_m", "standoff_mm"),
     ),
-    Stage("frame", "part", ("refine", "clean"), ("target_drift_mm_per_m",)),
+    Stage("frame", "part", ("network", "refine", "clean"), ("target_drift_mm_per_m",)),
     Stage("fuse", "part", ("refine", "frame", "clean"), ("resolution_mm", "noise_mm", "smallest_mm")),
     Stage("fill", "part", ("fuse",), ()),
     Stage("reduce", "part", ("fill",), ()),

@@ -131,9 +131,10 @@ class Job:
 
     def _frame_sheet(self, part, segment):
         axes = {name: _sorted(value) if isinstance(value, dict) else value for name, value in self._axes(part)}
-        stance = self.parts[part].stance
+        stance, fiducials = self.parts[part].stance, [_sorted(entry) for entry in self.parts[part].fiducials]
         return {"axes": axes, "segments": list(self.parts[part].segments), "extent_mm": self.extent_mm} | (
-            {"stance": _sorted(stance)} if stance else {}
+            ({"stance": _sorted(stance)} if stance else {})
+            | ({"vehicle_frame": {"fiducials": fiducials}} if fiducials else {})
         )
 
     def _axes(self, part):

@@ -13,6 +13,7 @@ from nightbay.pipeline.stages import ARTEFACT, PARTS, VEHICLE
 from nightbay.planning import (
     artefact_entries,
     feature_entries,
+    fiducial_entries,
     names,
     parameters,
     point_pairs,
@@ -55,7 +56,8 @@ class Part:
 
     ``sizes``: distances to state; ``unplaced``: what becomes of the part when segments can't be placed, "refuse" or
     "leave_out"; ``point_pairs`` of two segments each; ``artefacts``: as the sheet states them; ``ordered``: features,
-    distances and angles to state; ``stance``: segments that wheels, doors and lids are taken from.
+    distances and angles to state; ``stance``: segments that wheels, doors and lids are taken from;
+    ``fiducials`` of the vehicle frame.
     """
 
     name: str
@@ -64,6 +66,7 @@ class Part:
     placed: bool
     axes: dict[str, Any]
     sizes: list[dict[str, Any]]
+    fiducials: list[dict[str, Any]]
     parameters: dict[str, Any]
     unplaced: str
     point_pairs: list[PointPairs]
@@ -194,7 +197,7 @@ class _Reader:
                 )
                 continue
             segments[segment] = self.segment(f"parts.{name}.segments.{segment}", segment, listed[segment])
-        for entries in (room_entries, stance_entries):
+        for entries in (room_entries, stance_entries, fiducial_entries):
             self.sentences += entries.faults(self.sheet, name, written, list(segments)) if segments else []
         self.sentences += feature_entries.faults(self.sheet, name, written)
         control = written.get("control_survey", survey)
@@ -212,6 +215,7 @@ class _Reader:
             written.get("placed", False),
             written.get("axes", {}),
             written.get("sizes", []),
+            written.get("vehicle_frame", {}).get("fiducials", []),
             written.get("parameters", {}),
             written.get("unplaced", self.document.get("unplaced", "refuse")),
             pairs,

@@ -12,6 +12,7 @@ from nightbay.reduce.result import ReduceResult
 from nightbay.refine.result import CONTRADICTS, SURE_SIDES, Contradictions
 from nightbay.report import (
     class_fit,
+    frame_ways,
     network_warnings,
     registration,
     room_summary,
@@ -60,6 +61,7 @@ def _warnings_of_part(part: Part, sheet: Mapping[str, Any]) -> list[JobWarning]:
         *_open_sides(part),
         *_duplicate_layers(part, sheet),
         *_frame_warnings(part.name, part.frame),
+        *frame_ways.warnings(part.frame),
         *room_summary.warnings(part.frame),
         *network_warnings.of_network(part.network),
         *network_warnings.unmeasured_bars(part, sheet),
