@@ -12,6 +12,7 @@ from nightbay.reduce.result import ReduceResult
 from nightbay.refine.result import CONTRADICTS, SURE_SIDES, Contradictions
 from nightbay.report import (
     class_fit,
+    feature_words,
     frame_ways,
     network_warnings,
     registration,
@@ -70,6 +71,7 @@ def _warnings_of_part(part: Part, sheet: Mapping[str, Any]) -> list[JobWarning]:
         *([class_warning] if class_warning else []),
         *size_warnings.warnings(part, sheet),
         *section_warnings.warnings(part),
+        *feature_words.warnings(part),
         *_level_warnings(part.reduce),
     ]
 
