@@ -42,7 +42,7 @@ _CHAIN = (
     ),
     Stage("frame", "part", ("refine", "clean"), ("target_drift_mm_per_m",)),
     Stage("fuse", "part", ("refine", "frame", "clean"), ("resolution_mm", "noise_mm", "smallest_mm")),
-    Stage("fill", "part", ("fuse",), ()),
+    Stage("fill", "part", ("fuse", "frame"), ()),
     Stage("reduce", "part", ("fill",), ()),
     Stage("deliver", "part", ("reduce", "frame"), ()),
     Stage("measure", "part", ("fill", "frame", "refine"), ("noise_mm", "target_drift_mm_per_m")),

@@ -48,6 +48,7 @@ class Job:
             "network": self._network_sheet,
             "refine": self._refine_sheet,
             "frame": self._frame_sheet,
+            "fill": self._fill_sheet,
             "measure": self._measure_sheet,
             "join": self._join_sheet,
             "report": self._report_sheet,
@@ -121,6 +122,10 @@ class Job:
     def _frame_sheet(self, part, segment):
         axes = {name: _sorted(value) if isinstance(value, dict) else value for name, value in self._axes(part)}
         return {"axes": axes, "segments": list(self.parts[part].segments), "extent_mm": self.extent_mm}
+
+    def _fill_sheet(self, part, segment):
+        mirror = self.parts[part].mirror
+        return {"mirror": mirror} if mirror else {}
 
     def _axes(self, part):
         return sorted(self.parts[part].axes.items())

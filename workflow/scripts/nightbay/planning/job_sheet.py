@@ -67,7 +67,7 @@ class Part:
     """Segments that make one model, sorted by name; ``axes``: its orientation in the raw frame, if known.
 
     ``sizes``: distances to state; ``unplaced``: what becomes of the part when segments can't be placed, "refuse" or
-    "leave_out"; ``point_pairs`` of two segments each.
+    "leave_out"; ``point_pairs`` of two segments each; ``mirror``: the side whose image stands for the other, or None.
     """
 
     name: str
@@ -79,6 +79,7 @@ class Part:
     parameters: dict[str, Any]
     unplaced: str
     point_pairs: list[PointPairs]
+    mirror: str | None = None
 
 
 @dataclass(frozen=True)
@@ -201,6 +202,7 @@ class _Reader:
             written.get("parameters", {}),
             written.get("unplaced", self.document.get("unplaced", "refuse")),
             pairs,
+            written.get("mirror"),
         )
 
     def segment(self, key: str, name: str, written: str | dict[str, Any]) -> Segment:

@@ -1,11 +1,16 @@
 """Warnings on the surface of a part: a reference that could not be used, and places less certain than is asked for."""
 
-from nightbay.core.language import say, stage_sentence
-from nightbay.core.text_format import mm, share
+from nightbay.core.language import phrase, say, stage_sentence
+from nightbay.core.text_format import area, mm, share
+from nightbay.fill.result import FillResult
 from nightbay.measure.result import ReferenceComparison, UncertaintyMap
 from nightbay.report.next_step import JobWarning
 from nightbay.report.part import Part
 
+MIRRORED = {
+    "left": phrase("{area} of the right side is the mirror image of the left one and was not measured."),
+    "right": phrase("{area} of the left side is the mirror image of the right one and was not measured."),
+}
 MOST_ABOVE = 0.05  # share of the surface that may be less certain than is asked for: expanded uncertainties are 95 %
 
 
@@ -13,7 +18,26 @@ def warnings(part: Part) -> list[JobWarning]:
     """Sentences on the comparison with a reference and on the uncertainty of the surface."""
     if part.measure is None:
         return []
-    return [*_of_reference(part.measure.reference), *_of_uncertainty(part.measure.uncertainty)]
+    found = [*_of_reference(part.measure.reference), *_of_uncertainty(part.measure.uncertainty)]
+    return [*_of_mirrored_side(part.fill), *found]
+
+
+def _of_mirrored_side(fill: FillResult | None) -> list[JobWarning]:
+    if fill is None or not (fill.mirrored or fill.mirrored_refused):
+        return []
+    if fill.mirrored_refused:
+        return [
+            JobWarning(
+                stage_sentence(fill.mirrored_refused), say("Scan the other side, or use the side that there is.")
+            )
+        ]
+    side = MIRRORED[fill.mirrored or "left"]
+    return [
+        JobWarning(
+            say(side, area=area(fill.mirrored_area_mm2)),
+            say("Do not fit anything to the mirrored side; scan it where it matters."),
+        )
+    ]
 
 
 def _of_reference(reference: ReferenceComparison | None) -> list[JobWarning]:
