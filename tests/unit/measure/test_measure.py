@@ -92,6 +92,10 @@ def test_dimensions_of_a_car_whose_dimensions_are_known(whole):
             "height": blockcar.HEIGHT + blockcar.ANTENNA,
             "height_body": blockcar.HEIGHT,
             "wheelbase": blockcar.WHEELBASE,
+            "front_overhang": 750.0,
+            "rear_overhang": blockcar.LENGTH - 750.0 - blockcar.WHEELBASE,
+            "over_tyres_front": 1680.0,
+            "over_tyres_rear": 1680.0,
         },
         abs=0.01,
     )

@@ -22,8 +22,8 @@ def image(measured: Surface, sign: float) -> Surface:
     """
     xyz = measured.vertices_mm[:]
     faces = [np.empty((0, 3), np.int32)]
-    for rows in surface.spans(len(measured.faces)):
-        some = measured.faces[rows]
+    for span in surface.spans(len(measured.faces)):
+        some = measured.faces[span]
         faces.append(some[np.all(sign * xyz[some, 1] > 0.0, axis=1)])
     corners = np.concatenate(faces)
     used = np.unique(corners)
@@ -34,14 +34,14 @@ def image(measured: Surface, sign: float) -> Surface:
     if len(near) and len(used):
         distance, _ = cKDTree(near).query(points, distance_upper_bound=CLEAR_MM)
         free = ~np.isfinite(distance)
-    corners = np.searchsorted(used, corners)
-    corners = corners[free[corners].all(axis=1)][:, ::-1]
-    kept = np.unique(corners)
+    rows = np.searchsorted(used, corners)
+    rows = rows[free[rows].all(axis=1)][:, ::-1]
+    kept = np.unique(rows)
     number = np.full(len(used), -1, np.int32)
     number[kept] = np.arange(len(kept), dtype=np.int32)
     return Surface(
         points[kept],
-        np.ascontiguousarray(number[corners]),
+        np.ascontiguousarray(number[rows]),
         {name: _value(name, column, used[kept]) for name, column in measured.vertex.items()},
         {"filled": np.ones(len(corners), np.uint8)},
     )

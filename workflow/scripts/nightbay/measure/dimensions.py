@@ -6,7 +6,7 @@ from dataclasses import replace
 import numpy as np
 from scipy.spatial.transform import Rotation
 
-from nightbay.frame.result import WheelResult
+from nightbay.frame.result import AxleResult, WheelResult
 from nightbay.measure import tangent_planes, unscanned_extents
 from nightbay.measure.body import Body
 from nightbay.measure.result import COVERAGE, At20C, Dimension, TouchPoints, UnscannedEnd
@@ -15,6 +15,7 @@ from nightbay.refine.result import Scale
 from nightbay.uncertainty import budget as uncertainty_budget
 
 DEPTH_MM = 60.0  # layer below each touching plane that is used when the frame is rotated by its uncertainty
+SAME_AXLE_MM = 300.0  # left and right wheels of an axle stand at the same X but for steering and wear
 UNSCANNED = "unscanned end"  # cause of an uncertainty of unknown size, in a budget
 MEANINGS = {
     "length": "between the upright planes across the vehicle that touch its front and rear, bumpers included (ISO 612)",
@@ -42,15 +43,14 @@ def span(name: str, body: Body, axis: int, areas: np.ndarray | None = None) -> D
     if high is None or low is None:
         return None
     value_mm = high.reach_mm + low.reach_mm
-    noise_mm = body.scan.noise_mm
+    ends = [body.end_budget_mm(end) for end in (high, low)]
     budget_mm = {
-        "noise": _root_sum(uncertainty_budget.surface_sd_mm(body.surface, end.rows, noise_mm) for end in (high, low)),
-        "registration": _root_sum(
+        **{cause: root_sum(own[cause] for own in ends) for cause in ends[0]},
+        "registration": root_sum(
             uncertainty_budget.registration_sd_mm(end.point_mm, direction, body.frame, body.poses)
             for end in (high, low)
         ),
         "drift": uncertainty_budget.drift_sd_mm(value_mm, body.scan),
-        "support": _root_sum(uncertainty_budget.rectangular_sd_mm(end.half_width_mm) for end in (high, low)),
         "frame": _frame_sd_mm(body, areas, direction, value_mm),
     }
     stated = dimension(MEANINGS[name], value_mm, budget_mm, TouchPoints(high.point_mm, low.point_mm), body.scale)
@@ -65,11 +65,10 @@ def height(name: str, body: Body, areas: np.ndarray | None = None) -> Dimension 
     if top is None:
         return None
     budget_mm = {
-        "noise": uncertainty_budget.surface_sd_mm(body.surface, top.rows, body.scan.noise_mm),
+        **body.end_budget_mm(top),
         "registration": uncertainty_budget.registration_sd_mm(top.point_mm, up, body.frame, body.poses),
         "drift": uncertainty_budget.drift_sd_mm(top.reach_mm, body.scan),
-        "support": uncertainty_budget.rectangular_sd_mm(top.half_width_mm),
-        "ground": _ground_sd_mm(body, top.point_mm),
+        "ground": ground_sd_mm(body, top.point_mm),
     }
     stated = dimension(MEANINGS[name], top.reach_mm, budget_mm, TouchPoints(top.point_mm, None), body.scale)
     return _with_unscanned_ends(stated, body, areas, {"high": (up, top)})
@@ -104,6 +103,15 @@ def wheelbase(body: Body) -> Dimension | None:
     )
 
 
+def wheels_of(body: Body, axle: AxleResult) -> list[WheelResult]:
+    """The wheels of an axle."""
+    return [
+        wheel
+        for wheel in body.frame.wheels
+        if wheel.centre_mm[0] is not None and abs(wheel.centre_mm[0] - axle.x_mm) < SAME_AXLE_MM
+    ]
+
+
 def axle_point(wheel: WheelResult) -> np.ndarray:
     """A point of a wheel's axle, (3,) mm: its centre, or where the axle meets the sidewall that was scanned."""
     x, y, z = wheel.centre_mm
@@ -128,24 +136,6 @@ def dimension(
         unknown=uncertainty_budget.unknown(budget_mm),
         points_mm=points_mm,
         unscanned_ends=[],
-    )
-
-
-def compare_nominal(stated: Dimension, nominal_mm: float | None) -> Dimension:
-    """A dimension with its nominal value, the difference and whether that exceeds the uncertainty.
-
-    With an unscanned end the dimension may be longer than measured: only a value that is too long is significant.
-    """
-    if nominal_mm is None:
-        return stated
-    difference_mm = stated.value_mm - nominal_mm
-    beyond = bool(abs(difference_mm) > stated.uncertainty_mm)
-    conclusive = not stated.unscanned_ends or (beyond and difference_mm > 0)
-    return replace(
-        stated,
-        nominal_mm=nominal_mm,
-        difference_mm=difference_mm,
-        significant=beyond if conclusive else None,
     )
 
 
@@ -176,7 +166,7 @@ def _at_20_c(value_mm: float, budget_mm: dict[str, float | None], scale: Scale) 
     return At20C(float(value_mm * temperature.factor), uncertainty_budget.combine(expanding))
 
 
-def _root_sum(values: Iterable[float | None]) -> float | None:
+def root_sum(values: Iterable[float | None]) -> float | None:
     """Root of the sum of squares; None where one of them is not known."""
     known = []
     for value in values:
@@ -186,7 +176,7 @@ def _root_sum(values: Iterable[float | None]) -> float | None:
     return float(np.sqrt(sum(value**2 for value in known)))
 
 
-def _ground_sd_mm(body: Body, top_mm: np.ndarray) -> float | None:
+def ground_sd_mm(body: Body, top_mm: np.ndarray) -> float | None:
     """Standard uncertainty of the ground below a point (3,): of its height, and of its tilt by the point's lever."""
     ground_mm = body.frame.zero_planes["z"].sd_mm
     rotations = [body.frame.rotation_sd_deg[name] for name in "xy"]

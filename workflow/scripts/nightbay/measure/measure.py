@@ -11,9 +11,11 @@ import numpy as np
 from nightbay.core import thinning
 from nightbay.frame.result import AxleResult, FrameResult
 from nightbay.measure import (
+    axle_dimensions,
     dimensions,
     exclusions,
     named_sizes,
+    nominal,
     pieces,
     room_sizes,
     surface_checks,
@@ -47,11 +49,13 @@ LAMP_OR_HANDLE = (
 
 @dataclass(frozen=True)
 class Stated:
-    """``dimensions`` by name, the ``protrusions`` at sides and roof, and ``notes``: what can't be stated, and why."""
+    """``dimensions`` by name, the ``protrusions`` at sides and roof, ``notes``: what can't be stated, and why; and what
+    refers ``to_axles``."""
 
     dimensions: dict[str, Dimension]
     protrusions: list[Protrusion]
     notes: list[str]
+    to_axles: axle_dimensions.Found
 
 
 def measure(upstream: Mapping[str, Any], sheet: Mapping[str, Any], settings: Any, folder: Path, threads: int) -> dict:
@@ -84,8 +88,9 @@ def measure(upstream: Mapping[str, Any], sheet: Mapping[str, Any], settings: Any
     )
     print(f"{len(model.vertices_mm)} vertices, {len(model.faces)} faces", flush=True)
     stated = state_dimensions(body, upstream["fill"].part)
-    nominal_mm = sheet.get("nominal_mm", {})
-    found = {name: dimensions.compare_nominal(value, nominal_mm.get(name)) for name, value in stated.dimensions.items()}
+    nominal_mm, nominal_deg = sheet.get("nominal_mm", {}), sheet.get("nominal_deg", {})
+    found = {name: nominal.dimension(value, nominal_mm.get(name)) for name, value in stated.dimensions.items()}
+    angles = {name: nominal.angle(value, nominal_deg.get(name)) for name, value in stated.to_axles.angles.items()}
     outlines = [outline(body, plane, lines) for plane, lines in sections.through(model, planes(body))]
     text = json.dumps({"sections": outlines}, sort_keys=True)
     (folder / "sections.json").write_text(text + "\n", encoding="utf-8")
@@ -102,6 +107,9 @@ def measure(upstream: Mapping[str, Any], sheet: Mapping[str, Any], settings: Any
         symmetry=checks.symmetry,
         scale=refined.scale,
         room=room,
+        angles=angles,
+        not_stated=stated.to_axles.not_stated,
+        underbody=stated.to_axles.underbody,
         uncertainty=checks.uncertainty,
         reference=checks.reference,
     )
@@ -135,9 +143,14 @@ def state_dimensions(body: Body, part: str | None) -> Stated:
     """The dimensions of a ``part`` ("exterior" or "interior")."""
     found, noticed, notes = _exterior(body) if part == "exterior" else _interior(body)
     stated = {name: value for name, value in found.items() if value is not None}
+    level = part == "exterior" and all(body.frame.zero_planes[axis].found for axis in "zy")
+    to_axles = axle_dimensions.find(body) if level else axle_dimensions.Found()
+    stated |= to_axles.dimensions
     for name, value in stated.items():
         print(f"{name}: {value.value_mm:.2f} mm, U = {value.uncertainty_mm:.2f} mm (k = 2) {value.budget_mm}")
-    return Stated(stated, noticed, notes)
+    for name, angle in to_axles.angles.items():
+        print(f"{name}: {angle.value_deg:.3f} deg, U = {angle.uncertainty_deg:.3f} deg (k = 2) {angle.budget_deg}")
+    return Stated(stated, [*noticed, *to_axles.protrusions], notes, to_axles)
 
 
 def _interior(body: Body) -> tuple[dict[str, Dimension | None], list[Protrusion], list[str]]:

@@ -41,6 +41,26 @@ class UnscannedEnd:
 
 
 @dataclass(frozen=True)
+class PoorEnd:
+    """An end of a dimension on surface that the scanner measured poorly, as dark or glossy trim is: ``point_mm`` (3,);
+    ``scatter`` of its points and their ``count``, as multiples of what is usual on the body and around; ``by``: which
+    of "scatter" and "count" is beyond what :mod:`nightbay.measure.poor_ends` allows, both in this order."""
+
+    point_mm: np.ndarray
+    scatter: float
+    count: float
+    by: list[str]
+
+
+@dataclass(frozen=True)
+class Tolerance:
+    """Least and greatest deviation from a nominal value that is allowed, in its unit; None without a limit."""
+
+    lower: float | None
+    upper: float | None
+
+
+@dataclass(frozen=True)
 class Dimension:
     """A dimension of a part.
 
@@ -51,7 +71,9 @@ class Dimension:
     larger. With a nominal value: ``nominal_mm``, ``difference_mm`` (value less nominal) and whether it is
     ``significant``, beyond the uncertainty, None where an unscanned end leaves that open. Of the wheelbase alone:
     ``axles_mm``, the distances of neighbouring axles from the front, and the wheelbase of each side, ``left_mm`` and
-    ``right_mm``, None where a wheel is missing.
+    ``right_mm``, None where a wheel is missing. ``at_most``: the dimension may be smaller, because something was not
+    seen; ``poor_ends``; with a ``tolerance``, deviations from the nominal value, the ``verdict`` of
+    :mod:`nightbay.core.conformity`.
     """
 
     meaning: str
@@ -69,13 +91,53 @@ class Dimension:
     axles_mm: list[float] | None = None
     left_mm: float | None = None
     right_mm: float | None = None
+    at_most: bool = False
+    poor_ends: list[PoorEnd] = field(default_factory=list)
+    tolerance: Tolerance | None = None
+    verdict: str | None = None
+
+
+@dataclass(frozen=True)
+class Angle:
+    """An angle of a part, as :class:`Dimension` but in degrees.
+
+    ``body_mm`` (3,): where the limiting plane touches the body, of a ramp angle where both planes meet; ``tyres_mm``:
+    where the planes touch the tyres, (3,) each, in the middle of the axle.
+    """
+
+    meaning: str
+    value_deg: float
+    uncertainty_deg: float
+    coverage: float
+    budget_deg: dict[str, float | None]
+    unknown: list[str]
+    at_most: bool
+    body_mm: np.ndarray
+    tyres_mm: list[np.ndarray]
+    poor_ends: list[PoorEnd] = field(default_factory=list)
+    nominal_deg: float | None = None
+    difference_deg: float | None = None
+    significant: bool | None = None
+    tolerance: Tolerance | None = None
+    verdict: str | None = None
+
+
+@dataclass(frozen=True)
+class Underbody:
+    """Shares of the part's plan that was seen from below, 0..1: ``front`` and ``rear`` of the axles, ``between`` them,
+    and there in the ``strip`` of the ground clearance; None where there is no such plan."""
+
+    front: float | None
+    between: float | None
+    rear: float | None
+    strip: float | None
 
 
 @dataclass(frozen=True)
 class Protrusion:
-    """A short protrusion ``where`` ("left", "right"), or a thin one on the "roof": how far it projects from its
-    surroundings, ``reach_mm``; its bounds ``low_mm`` and ``high_mm``, (3,), None where no vertex lies beyond the
-    surroundings; whether it is ``excluded`` from the width, or from the height of the body."""
+    """A short protrusion ``where`` ("left", "right"), or a thin one on the "roof" or at the "rear": how far it projects
+    from its surroundings, ``reach_mm``; its bounds ``low_mm`` and ``high_mm``, (3,), None where no vertex lies beyond
+    the surroundings; whether it is ``excluded`` from the width, from the height or from the rear of the body."""
 
     where: str
     reach_mm: float
@@ -238,6 +300,8 @@ class MeasureResult:
     None where nothing was measured; ``track``; ``sections``, whose polylines are in ``sections.json``; ``symmetry``,
     None without a symmetry plane or a common surface, with its map in ``sides.npy``; ``scale``: what all lengths were
     multiplied by, as network determined it; ``room``: sizes of an interior, and distances that the job sheet asks for;
+    ``angles`` by name; ``not_stated`` {name of a dimension or angle: the reason why it can't be stated}; ``underbody``:
+    what was seen of it, None without axles;
     ``uncertainty`` of the surface, with its map in ``deliverables/uncertainty.ply``, None without measured surface;
     ``reference``: comparison with that of the job sheet, None where it names none, with its map in
     ``deliverables/comparison.ply`` and its areas in ``deliverables/comparison.csv``.
@@ -253,5 +317,8 @@ class MeasureResult:
     symmetry: Symmetry | None
     scale: Scale
     room: list[RoomSize]
+    angles: dict[str, Angle] = field(default_factory=dict)
+    not_stated: dict[str, str] = field(default_factory=dict)
+    underbody: Underbody | None = None
     uncertainty: UncertaintyMap | None = None
     reference: ReferenceComparison | None = None

@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import Any
 
 from nightbay.core.errors import Rejected
-from nightbay.core.text_format import printable
+from nightbay.core.printable import printable
 from nightbay.pipeline.stages import STAGES
 from nightbay.planning import job_sheet, parameters
 from nightbay.planning.job import Job
@@ -152,7 +152,8 @@ def _job(day: Path, name: str, defaults: dict[str, Any], classes: Path, known: l
     if name in RESERVED:
         raise Rejected(f"A job can't be called '{name}', because a night run uses that name itself: rename the folder.")
     sheet = job_sheet.read(day, name, known)
-    preset = parameters.preset(sheet.document["vehicle_class"], classes)
+    named = sheet.document.get("vehicle_class")
+    preset = parameters.preset(named, classes) if named else parameters.NO_CLASS
     interior = parameters.preset(parameters.INTERIOR, classes) if parameters.INTERIOR in sheet.parts else None
     own = sheet.document.get("parameters", {})
     resolved: dict[str | None, dict[str, dict[str, Any]]] = {None: parameters.resolve(defaults, [*preset.layers, own])}

@@ -4,8 +4,8 @@ from dataclasses import asdict, dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
-from nightbay.pipeline.stages import STAGES
-from nightbay.planning import parameters, reference_entry
+from nightbay.pipeline.stages import ARTEFACT, STAGES, VEHICLE
+from nightbay.planning import artefact_entries, parameters, reference_entry
 from nightbay.planning.job_sheet import Part
 from nightbay.planning.raw_files import Hashes, Unhashed
 
@@ -51,6 +51,7 @@ class Job:
             "fill": self._fill_sheet,
             "measure": self._measure_sheet,
             "join": self._join_sheet,
+            "artefact": self._artefact_sheet,
             "report": self._report_sheet,
         }
         return make.get(stage, lambda part, segment: {})(part, segment)
@@ -73,10 +74,10 @@ class Job:
         job = replace(self, hashes=Unhashed(self.hashes.day))
         for part in job.parts.values():
             for stage in STAGES:
-                if not STAGES[stage].runs_for(job.parts):
+                whole = STAGES[stage].unit == "job"
+                if not STAGES[stage].runs_for(job.parts if whole else [part.name]):
                     continue
                 for segment in part.segments:
-                    whole = STAGES[stage].unit == "job"
                     names = {"part": None} if whole else {"part": part.name, "segment": segment}
                     job.settings(stage, names["part"])
                     job.sheet(stage, **names)
@@ -89,6 +90,8 @@ class Job:
 
     def _intake_sheet(self, part, segment):
         raw = self._raw(self.parts[part].segments[segment].cloud)
+        if part == ARTEFACT:
+            return {**raw, "part": part, **artefact_entries.plausible(self.parts[part].artefacts)}
         return {**raw, "part": part, "vehicle_class": self.vehicle_class, "extent_mm": self.extent_mm}
 
     def _network_sheet(self, part, segment):
@@ -111,20 +114,26 @@ class Job:
 
     def _bars(self, part):
         """Scale bars stand beside the vehicle while its outside is scanned: None for an interior that is not alone."""
-        if part == parameters.INTERIOR and len(self.parts) > 1:
+        if part == parameters.INTERIOR and set(VEHICLE) <= set(self.parts):
             return None
         bars = self.document.get("scale_bars", [])
         return [_sorted({**bar, "from": str(bar["from"]), "to": str(bar["to"])}) for bar in bars]
 
-    def _nominal_mm(self):
-        return _sorted(self.document.get("nominal_mm", {}))
+    def _nominal(self):
+        """Nominal dimensions, and angles where the sheet has any: a stage whose sheet does not change is not rerun."""
+        given = {name: self.document.get(name, {}) for name in ("nominal_mm", "nominal_deg")}
+        return {
+            name: {key: _sorted(value) if isinstance(value, dict) else value for key, value in _sorted(entries).items()}
+            for name, entries in given.items()
+            if entries or name == "nominal_mm"
+        }
 
     def _frame_sheet(self, part, segment):
         axes = {name: _sorted(value) if isinstance(value, dict) else value for name, value in self._axes(part)}
         return {"axes": axes, "segments": list(self.parts[part].segments), "extent_mm": self.extent_mm}
 
     def _fill_sheet(self, part, segment):
-        mirror = self.parts[part].mirror
+        mirror = self.document.get("parts", {}).get(part, {}).get("mirror")
         return {"mirror": mirror} if mirror else {}
 
     def _axes(self, part):
@@ -136,7 +145,7 @@ class Job:
             for size in self.parts[part].sizes
         ]
         reference = self._reference() if part == reference_entry.part_of(self.document, self.parts) else {}
-        return {"nominal_mm": self._nominal_mm()} | ({"sizes": sizes} if sizes else {}) | reference
+        return self._nominal() | ({"sizes": sizes} if sizes else {}) | reference
 
     def _reference(self):
         raw = self._raw(reference_entry.raw_file(self.document, self.name))
@@ -146,8 +155,17 @@ class Job:
         lists = {
             part.name: {name: self._raw(segment.targets) for name, segment in part.segments.items()}
             for part in self.parts.values()
+            if part.name in VEHICLE
         }
         return {**self._join_orders(), "targets": lists}
+
+    def _artefact_sheet(self, part, segment):
+        part = self.parts[part]
+        return {
+            "artefacts": [artefact_entries.plain(entry) for entry in part.artefacts],
+            "placed": part.placed,
+            "targets": {name: self._raw(segment.targets) for name, segment in part.segments.items()},
+        }
 
     def _join_orders(self):
         """What the job sheet orders of the join, with every key."""
@@ -162,9 +180,9 @@ class Job:
             "note": self.document.get("note", ""),
             "identity": _sorted(self.document.get("identity", {})),
             "vehicle_class": self.vehicle_class,
-            "extents_mm": parameters.extents() | {self.vehicle_class: self.extent_mm},
+            "extents_mm": parameters.extents() | ({self.vehicle_class: self.extent_mm} if self.vehicle_class else {}),
             "state": {key: state.get(key, "unknown") for key in STATE},
-            "nominal_mm": self._nominal_mm(),
+            **self._nominal(),
             "scale_bars": len(self.document.get("scale_bars", [])),
             "sizes": {name: [size["name"] for size in part.sizes] for name, part in self.parts.items() if part.sizes},
             "parts": self.segments(),

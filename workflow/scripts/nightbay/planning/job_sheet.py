@@ -10,11 +10,19 @@ from typing import Any
 
 from nightbay.core.errors import Rejected
 from nightbay.pipeline import stage
-from nightbay.planning import parameters, point_pairs, reference_entry, room_entries, validation, yaml_file
+from nightbay.pipeline.stages import ARTEFACT, PARTS, VEHICLE
+from nightbay.planning import (
+    artefact_entries,
+    parameters,
+    point_pairs,
+    reference_entry,
+    room_entries,
+    validation,
+    yaml_file,
+)
 from nightbay.planning.point_pairs import PointPairs
 from nightbay.planning.raw_files import RawFile
 
-PARTS = ("exterior", "interior")
 NAME = re.compile(r"[a-z0-9][a-z0-9_-]*")
 NAME_RULE = "allowed are small letters, digits, '-' and '_', with a letter or digit first"
 # Snakemake takes a wildcard whose end repeats this often for a rule that calls itself without end, and stops the night.
@@ -64,10 +72,11 @@ class Segment:
 
 @dataclass(frozen=True)
 class Part:
-    """Segments that make one model, sorted by name; ``axes``: its orientation in the raw frame, if known.
+    """Segments that make one model or show artefacts, sorted by name; ``axes``: its orientation in the raw frame, if
+    known.
 
     ``sizes``: distances to state; ``unplaced``: what becomes of the part when segments can't be placed, "refuse" or
-    "leave_out"; ``point_pairs`` of two segments each; ``mirror``: the side whose image stands for the other, or None.
+    "leave_out"; ``point_pairs`` of two segments each; ``artefacts``: as the sheet states them.
     """
 
     name: str
@@ -79,7 +88,7 @@ class Part:
     parameters: dict[str, Any]
     unplaced: str
     point_pairs: list[PointPairs]
-    mirror: str | None = None
+    artefacts: list[dict[str, Any]]
 
 
 @dataclass(frozen=True)
@@ -103,7 +112,10 @@ def read(day: str | os.PathLike[str], job: str, classes: Sequence[str]) -> JobSh
         document = yaml_file.read(day / job / "job.yaml", sheet)
     except Rejected as rejection:
         raise Faults([str(rejection)]) from rejection
-    sentences = validation.faults(document, validation.schema("job"), sheet)
+    rules = validation.schema("job")
+    if set(_mapping(document.get("parts"))) == {ARTEFACT}:
+        rules = rules | {"required": []}  # no vehicle, so no class of vehicles
+    sentences = validation.faults(document, rules, sheet)
     if isinstance(document.get("vehicle_class"), str) and document["vehicle_class"] not in classes:
         known = ", ".join(classes)
         sentences.append(f"{sheet}: 'vehicle_class' is '{document['vehicle_class']}'; allowed are {known}.")
@@ -111,13 +123,16 @@ def read(day: str | os.PathLike[str], job: str, classes: Sequence[str]) -> JobSh
         sentences += parameters.section_faults(section, sheet, prefix)
     if not sentences:
         sentences += _date_faults(_mapping(document.get("identity")), sheet)
+        sentences += _tolerance_faults(document, sheet)
     if sentences:
         raise Faults(sentences)
     reader = _Reader(day, job, document)
     parts = reader.parts()
     reader.check_listed_twice(parts)
     reader.check_join(parts)
-    reader.check_reference(parts)
+    if "reference" in document:
+        reader.raw_file("reference.file", document["reference"])
+    reader.sentences += reference_entry.faults(document, sheet, parts)
     if reader.sentences:
         raise Faults(reader.sentences)
     return JobSheet(job, document, parts, reader.unused_files(parts))
@@ -130,6 +145,18 @@ def _date_faults(identity: dict[str, Any], sheet: str) -> Iterator[str]:
             datetime.date.fromisoformat(identity.get(key, "2000-01-01"))
         except ValueError:
             yield f"{sheet}: 'identity.{key}' is '{identity[key]}'; no calendar has this day: correct it."
+
+
+def _tolerance_faults(document: dict[str, Any], sheet: str) -> Iterator[str]:
+    """Sentences on tolerances of nominal values that nothing can meet."""
+    for section in ("nominal_mm", "nominal_deg"):
+        for name, given in _mapping(document.get(section)).items():
+            lower, upper = (_mapping(given).get(key) for key in ("lower", "upper"))
+            if lower is not None and upper is not None and lower > upper:
+                yield (
+                    f"{sheet}: '{section}.{name}' allows at least {lower:g} and at most {upper:g}, which nothing "
+                    "meets: 'lower' is the lesser of the two deviations."
+                )
 
 
 def _parameter_sections(document: dict[str, Any]) -> Iterator[tuple[str, dict[str, Any]]]:
@@ -156,7 +183,7 @@ class _Reader:
     def parts(self) -> dict[str, Part]:
         """Parts by name, as written or as the raw folder has them."""
         written = self.document.get("parts")
-        names = PARTS if written is None else [name for name in PARTS if name in written]
+        names = VEHICLE if written is None else [name for name in PARTS if name in written]
         parts = {}
         for name in names:
             part = self.part(name, (written or {}).get(name, {}))
@@ -192,6 +219,8 @@ class _Reader:
             written.get("point_pairs", []), {own.name: own.cloud.units for own in segments.values()}, key
         )
         self.sentences += faults
+        artefacts = written.get("artefacts", [])
+        self.sentences += artefact_entries.faults(self.sheet, artefacts)
         return Part(
             name,
             segments,
@@ -202,7 +231,7 @@ class _Reader:
             written.get("parameters", {}),
             written.get("unplaced", self.document.get("unplaced", "refuse")),
             pairs,
-            written.get("mirror"),
+            artefacts,
         )
 
     def segment(self, key: str, name: str, written: str | dict[str, Any]) -> Segment:
@@ -261,10 +290,10 @@ class _Reader:
         ordered = self.document.get("join")
         if ordered is None or self.sentences:
             return
-        if len(parts) < len(PARTS):
+        if not set(VEHICLE) <= set(parts):
             self.sentences.append(
                 f"{self.sheet}: 'join' needs an exterior and an interior, and the job has only an "
-                f"{next(iter(parts))}: remove the key or add the other part."
+                f"{', '.join(parts)}: remove the key or add the other part."
             )
         names = [pair["name"] for pair in ordered.get("point_pairs_mm", [])]
         twice = sorted({name for name in names if names.count(name) > 1})
@@ -277,12 +306,6 @@ class _Reader:
             self.sentences.append(
                 f"{self.sheet}: 'join.by' is points, and 'join.point_pairs_mm' names none: list at least four pairs."
             )
-
-    def check_reference(self, parts: dict[str, Part]) -> None:
-        """Refuse what the sheet says of the reference where it can't be carried out."""
-        if "reference" in self.document:
-            self.raw_file("reference.file", self.document["reference"])
-        self.sentences += reference_entry.faults(self.document, self.sheet, parts)
 
     def unused_files(self, parts: dict[str, Part]) -> list[str]:
         """Sentences on the files in the raw folders that nothing uses."""

@@ -10,7 +10,7 @@ from typing import Any
 from nightbay.clean import clean
 from nightbay.core.errors import Rejected, Unplaced
 from nightbay.frame import frame
-from nightbay.intake import intake, raw_store
+from nightbay.intake import intake
 from nightbay.network import network
 from nightbay.pipeline.settings import settings as frozen
 from nightbay.pipeline.stage import Upstream
@@ -112,10 +112,9 @@ class _Chain:
             missing = file_state.fault(path, sheet["file"])
             if missing:
                 raise Rejected(missing)
-            found, self.checked.samples[name] = sampling.blocks(
+            raw, self.checked.samples[name] = sampling.read(
                 path, sheet["file"], sheet["columns"], sheet["units"], most, folder
             )
-            raw = raw_store.store(found, sheet["file"], sheet["units"], folder)
             return intake.working_cloud(raw, sheet, settings, folder)
 
         taken = self._stage("intake", read, {}, sheet, name, raw=(path, state))
