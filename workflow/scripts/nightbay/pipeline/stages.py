@@ -48,7 +48,7 @@ _CHAIN = (
     ),
     Stage("frame", "part", ("network", "refine", "clean"), ("target_drift_mm_per_m",)),
     Stage("fuse", "part", ("refine", "frame", "clean"), ("resolution_mm", "noise_mm", "smallest_mm")),
-    Stage("fill", "part", ("fuse",), ()),
+    Stage("fill", "part", ("fuse", "frame"), ()),
     Stage("reduce", "part", ("fill",), ()),
     Stage("measure", "part", ("fill", "frame", "refine", "network", "clean"), ("noise_mm", "target_drift_mm_per_m")),
     Stage("deliver", "part", ("reduce", "frame", "measure"), ()),

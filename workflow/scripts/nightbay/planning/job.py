@@ -50,6 +50,7 @@ class Job:
             "network": self._network_sheet,
             "refine": self._refine_sheet,
             "frame": self._frame_sheet,
+            "fill": self._fill_sheet,
             "measure": self._measure_sheet,
             "join": self._join_sheet,
             "artefact": self._artefact_sheet,
@@ -136,6 +137,10 @@ class Job:
             ({"stance": _sorted(stance)} if stance else {})
             | ({"vehicle_frame": {"fiducials": fiducials}} if fiducials else {})
         )
+
+    def _fill_sheet(self, part, segment):
+        mirror = self.document.get("parts", {}).get(part, {}).get("mirror")
+        return {"mirror": mirror} if mirror else {}
 
     def _axes(self, part):
         return sorted(self.parts[part].axes.items())

@@ -116,7 +116,9 @@ def read(day: str | os.PathLike[str], job: str, classes: Sequence[str]) -> JobSh
     parts = reader.parts()
     reader.check_listed_twice(parts)
     reader.check_join(parts)
-    reader.check_reference(parts)
+    if "reference" in document:
+        reader.raw_file("reference.file", document["reference"])
+    reader.sentences += reference_entry.faults(document, sheet, parts)
     reader.sentences += section_entries.faults(sheet, document.get("sections", []), list(parts)) if parts else []
     if reader.sentences:
         raise Faults(reader.sentences)
@@ -296,12 +298,6 @@ class _Reader:
             self.sentences.append(
                 f"{self.sheet}: 'join.by' is points, and 'join.point_pairs_mm' names none: list at least four pairs."
             )
-
-    def check_reference(self, parts: dict[str, Part]) -> None:
-        """Refuse what the sheet says of the reference where it can't be carried out."""
-        if "reference" in self.document:
-            self.raw_file("reference.file", self.document["reference"])
-        self.sentences += reference_entry.faults(self.document, self.sheet, parts)
 
     def unused_files(self, parts: dict[str, Part]) -> list[str]:
         """Sentences on the files in the raw folders that nothing uses."""

@@ -20,6 +20,7 @@ from nightbay.report import (
     section_warnings,
     size_warnings,
     stance_warnings,
+    surface_warnings,
 )
 from nightbay.report.next_step import JobWarning, of_reason
 from nightbay.report.part import Part
@@ -72,6 +73,7 @@ def _warnings_of_part(part: Part, sheet: Mapping[str, Any]) -> list[JobWarning]:
         *size_warnings.warnings(part, sheet),
         *section_warnings.warnings(part),
         *feature_words.warnings(part),
+        *surface_warnings.warnings(part),
         *_level_warnings(part.reduce),
     ]
 
