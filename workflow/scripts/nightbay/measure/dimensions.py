@@ -51,7 +51,7 @@ def span(name: str, body: Body, axis: int, areas: np.ndarray | None = None) -> D
             for end in (high, low)
         ),
         "drift": uncertainty_budget.drift_sd_mm(value_mm, body.scan),
-        "frame": _frame_sd_mm(body, areas, direction, value_mm),
+        "frame": _frame_sd_mm(body, areas, direction),
     }
     stated = dimension(MEANINGS[name], value_mm, budget_mm, TouchPoints(high.point_mm, low.point_mm), body.scale)
     return _with_unscanned_ends(stated, body, areas, {"high": (direction, high), "low": (-direction, low)})
@@ -189,32 +189,42 @@ def ground_sd_mm(body: Body, top_mm: np.ndarray) -> float | None:
     return float(np.hypot(ground_mm, lever * np.radians(max(known))))
 
 
-def _frame_sd_mm(body: Body, areas: np.ndarray, direction: np.ndarray, value_mm: float) -> float | None:
+def _frame_sd_mm(body: Body, areas: np.ndarray, direction: np.ndarray) -> float | None:
     """How much the span changes when the frame is turned about each axis by its standard uncertainty; None where that
     is not known."""
     layers = []
     for sign in (1.0, -1.0):
         rows = _layer(body.vertices_mm, areas, sign * direction)
         layers.append((sign, body.vertices_mm[rows], areas[rows], body.noise_mm[rows]))
+    level_mm = _levels_mm(layers, direction, body.support_mm2)
     total = 0.0
     for axis, name in enumerate("xyz"):
         rotation = body.frame.rotation_sd_deg[name]
         if direction[axis]:
             continue
-        if rotation is None:
+        if rotation is None or level_mm is None:
             return None
         changes = []
         for sense in (1.0, -1.0):
             turned = Rotation.from_rotvec(sense * np.radians(rotation) * np.eye(3)[axis]).apply(direction)
-            reach_mm = 0.0
-            for sign, vertices, near, noise in layers:
-                end = tangent_planes.touch(vertices, near, sign * turned, body.support_mm2, noise)
-                if end is None:
-                    return None
-                reach_mm += end.reach_mm
-            changes.append(abs(reach_mm - value_mm))
+            turned_mm = _levels_mm(layers, turned, body.support_mm2)
+            if turned_mm is None:
+                return None
+            changes.append(abs(turned_mm - level_mm))
         total += max(changes) ** 2
     return float(np.sqrt(total))
+
+
+def _levels_mm(layers: list[tuple], direction: np.ndarray, support_mm2: float) -> float | None:
+    """Sum of the levels that the support reaches at both ends, ``layers``: a level moves evenly with the direction, the
+    top of a fit jumps from patch to patch. None without enough surface."""
+    total = 0.0
+    for sign, vertices, near, noise in layers:
+        end = tangent_planes.touch(vertices, near, sign * direction, support_mm2, noise)
+        if end is None:
+            return None
+        total += end.level_mm
+    return total
 
 
 def _layer(vertices_mm: np.ndarray, areas: np.ndarray, direction: np.ndarray) -> np.ndarray:

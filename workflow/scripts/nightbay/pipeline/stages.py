@@ -50,7 +50,7 @@ _CHAIN = (
     Stage("fuse", "part", ("refine", "frame", "clean"), ("resolution_mm", "noise_mm", "smallest_mm")),
     Stage("fill", "part", ("fuse",), ()),
     Stage("reduce", "part", ("fill",), ()),
-    Stage("measure", "part", ("fill", "frame", "refine"), ("noise_mm", "target_drift_mm_per_m")),
+    Stage("measure", "part", ("fill", "frame", "refine", "network", "clean"), ("noise_mm", "target_drift_mm_per_m")),
     Stage("deliver", "part", ("reduce", "frame", "measure"), ()),
     Stage(
         "join",

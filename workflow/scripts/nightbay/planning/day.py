@@ -9,11 +9,11 @@ from pathlib import Path
 from typing import Any
 
 from nightbay.core.errors import Rejected
-from nightbay.core.printable import printable
+from nightbay.core.printable import printable, shortened
 from nightbay.pipeline.stages import STAGES
 from nightbay.planning import job_sheet, parameters
 from nightbay.planning.job import Job
-from nightbay.planning.job_sheet import NAME, NAME_RULE
+from nightbay.planning.names import NAME, NAME_RULE
 from nightbay.planning.raw_files import Hashes
 
 MADE = ("results", "logs", "benchmarks")  # folders that a night run makes in the day, and fills by job and stage
@@ -79,7 +79,7 @@ def plan(
             jobs[name] = job
         except Exception as error:
             sentences, unexpected = _why_refused(day, name, error)
-            refused.setdefault(printable(name), []).extend(map(printable, sentences))
+            refused.setdefault(printable(name), []).extend(shortened(printable(text)) for text in sentences)
             if unexpected:
                 tracebacks.append("".join(traceback.format_exception(error)))
     return Plan(

@@ -5,7 +5,7 @@ from pathlib import Path
 from typing import Any
 
 from nightbay.pipeline.stages import ARTEFACT, STAGES, VEHICLE
-from nightbay.planning import artefact_entries, parameters, reference_entry
+from nightbay.planning import artefact_entries, parameters, reference_entry, section_entries
 from nightbay.planning.job_sheet import Part
 from nightbay.planning.raw_files import Hashes, Unhashed
 
@@ -131,7 +131,10 @@ class Job:
 
     def _frame_sheet(self, part, segment):
         axes = {name: _sorted(value) if isinstance(value, dict) else value for name, value in self._axes(part)}
-        return {"axes": axes, "segments": list(self.parts[part].segments), "extent_mm": self.extent_mm}
+        stance = self.parts[part].stance
+        return {"axes": axes, "segments": list(self.parts[part].segments), "extent_mm": self.extent_mm} | (
+            {"stance": _sorted(stance)} if stance else {}
+        )
 
     def _axes(self, part):
         return sorted(self.parts[part].axes.items())
@@ -142,7 +145,10 @@ class Job:
             for size in self.parts[part].sizes
         ]
         reference = self._reference() if part == reference_entry.part_of(self.document, self.parts) else {}
-        return self._nominal() | ({"sizes": sizes} if sizes else {}) | reference
+        ordered = {"ordered": self.parts[part].ordered} if self.parts[part].ordered else {}
+        sections = section_entries.of_part(self.document.get("sections", []), part, list(self.parts))
+        cut = {"sections": [_sorted(entry) for entry in sections]} if sections else {}
+        return self._nominal() | ({"sizes": sizes} if sizes else {}) | cut | reference | ordered
 
     def _reference(self):
         raw = self._raw(reference_entry.raw_file(self.document, self.name))

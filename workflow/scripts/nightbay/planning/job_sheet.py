@@ -2,54 +2,32 @@
 
 import datetime
 import os
-import re
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path, PurePosixPath
 from typing import Any
 
+from nightbay.core import plain_file
 from nightbay.core.errors import Rejected
-from nightbay.pipeline import stage
 from nightbay.pipeline.stages import ARTEFACT, PARTS, VEHICLE
 from nightbay.planning import (
     artefact_entries,
+    feature_entries,
+    names,
     parameters,
     point_pairs,
     reference_entry,
     room_entries,
+    section_entries,
+    stance_entries,
     validation,
     yaml_file,
 )
 from nightbay.planning.point_pairs import PointPairs
 from nightbay.planning.raw_files import RawFile
 
-NAME = re.compile(r"[a-z0-9][a-z0-9_-]*")
-NAME_RULE = "allowed are small letters, digits, '-' and '_', with a letter or digit first"
-# Snakemake takes a wildcard whose end repeats this often for a rule that calls itself without end, and stops the night.
-REPEATS = 20
-PERIODIC = re.compile(rf"(.+)\1{{{REPEATS - 1}}}$")
-# The longest text that a night adds to a name in a file's name: stage.write_json beside
-# results/<job>/report/<job>.json, and beside results/<job>/intake/<part>.<segment>.json.
-ADDED_TO_JOB = len(".json" + stage.BESIDE)
-ADDED_TO_SEGMENT = ADDED_TO_JOB + max(len(f"{part}.") for part in PARTS)
 CLOUDS = (".ply", ".e57", ".xyz", ".csv", ".asc", ".txt", ".las", ".laz", ".obj", ".stl")
 LISTS = (".csv", ".txt")
-
-
-def name_fault(name: str, folder: Path, added: int) -> str | None:
-    """Why a job or a segment of the day ``folder`` can't have this name, a clause; None if it can.
-
-    ``added``: bytes that the night adds to it in the name of a file, :data:`ADDED_TO_JOB` or :data:`ADDED_TO_SEGMENT`.
-    """
-    if not NAME.fullmatch(name):
-        return NAME_RULE
-    longest = os.pathconf(folder, "PC_NAME_MAX") - added
-    if len(name) > longest:
-        return f"it has {len(name)} letters and at most {longest} leave room for the endings of its results"
-    periodic = PERIODIC.search(name)
-    if periodic:
-        return f"it ends with '{periodic[1]}' {REPEATS} times over, and Snakemake takes such a name for an endless loop"
-    return None
 
 
 class Faults(Rejected):
@@ -76,7 +54,8 @@ class Part:
     known.
 
     ``sizes``: distances to state; ``unplaced``: what becomes of the part when segments can't be placed, "refuse" or
-    "leave_out"; ``point_pairs`` of two segments each; ``artefacts``: as the sheet states them.
+    "leave_out"; ``point_pairs`` of two segments each; ``artefacts``: as the sheet states them; ``ordered``: features,
+    distances and angles to state; ``stance``: segments that wheels, doors and lids are taken from.
     """
 
     name: str
@@ -89,6 +68,8 @@ class Part:
     unplaced: str
     point_pairs: list[PointPairs]
     artefacts: list[dict[str, Any]]
+    ordered: dict[str, list[dict[str, Any]]]
+    stance: dict[str, str]
 
 
 @dataclass(frozen=True)
@@ -104,10 +85,12 @@ class JobSheet:
 def read(day: str | os.PathLike[str], job: str, classes: Sequence[str]) -> JobSheet:
     """The :class:`JobSheet` of folder ``job``. Raises :class:`Faults` with every fault found, a sentence each."""
     day = Path(day)
-    fault = name_fault(job, day, ADDED_TO_JOB)
+    fault = names.fault(job, day, names.ADDED_TO_JOB)
     if fault:
         raise Faults([f"{job!r} can't be the name of a job: {fault}; rename the folder."])
     sheet = f"{job}/job.yaml"
+    if plain_file.leads_out(day / sheet, day / job):
+        raise Faults([f"{sheet} is a link that leads out of the job's folder: copy the file itself into the folder."])
     try:
         document = yaml_file.read(day / job / "job.yaml", sheet)
     except Rejected as rejection:
@@ -131,6 +114,7 @@ def read(day: str | os.PathLike[str], job: str, classes: Sequence[str]) -> JobSh
     reader.check_listed_twice(parts)
     reader.check_join(parts)
     reader.check_reference(parts)
+    reader.sentences += section_entries.faults(sheet, document.get("sections", []), list(parts)) if parts else []
     if reader.sentences:
         raise Faults(reader.sentences)
     return JobSheet(job, document, parts, reader.unused_files(parts))
@@ -202,7 +186,7 @@ class _Reader:
         listed = written.get("segments", found)
         segments = {}
         for segment in sorted(listed):
-            fault = name_fault(segment, self.day, ADDED_TO_SEGMENT)
+            fault = names.fault(segment, self.day, names.ADDED_TO_SEGMENT)
             if fault:
                 self.sentences.append(
                     f"{self.sheet}: {segment!r} can't be the name of a segment: {fault}; rename the file, or list "
@@ -210,7 +194,9 @@ class _Reader:
                 )
                 continue
             segments[segment] = self.segment(f"parts.{name}.segments.{segment}", segment, listed[segment])
-        self.sentences += room_entries.faults(self.sheet, name, written, list(segments)) if segments else []
+        for entries in (room_entries, stance_entries):
+            self.sentences += entries.faults(self.sheet, name, written, list(segments)) if segments else []
+        self.sentences += feature_entries.faults(self.sheet, name, written)
         control = written.get("control_survey", survey)
         key = f"{self.sheet}: 'parts.{name}.point_pairs"
         pairs, faults = point_pairs.read(
@@ -230,6 +216,8 @@ class _Reader:
             written.get("unplaced", self.document.get("unplaced", "refuse")),
             pairs,
             artefacts,
+            feature_entries.orders(written),
+            written.get("stance", {}),
         )
 
     def segment(self, key: str, name: str, written: str | dict[str, Any]) -> Segment:

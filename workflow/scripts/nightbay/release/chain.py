@@ -14,6 +14,7 @@ from nightbay.intake import intake
 from nightbay.network import network
 from nightbay.pipeline.settings import settings as frozen
 from nightbay.pipeline.stage import Upstream
+from nightbay.planning import raw_files
 from nightbay.planning.job import Job
 from nightbay.planning.raw_files import Unhashed
 from nightbay.refine import refine
@@ -109,7 +110,7 @@ class _Chain:
         folder.mkdir(parents=True)
 
         def read(upstream: Any, sheet: Any, settings: Any, folder: Path, threads: int) -> dict[str, Any]:
-            missing = file_state.fault(path, sheet["file"])
+            missing = raw_files.fault(self.day, sheet["file"])
             if missing:
                 raise Rejected(missing)
             raw, self.checked.samples[name] = sampling.read(
