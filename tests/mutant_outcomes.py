@@ -9,6 +9,7 @@ import signal
 import socket
 import time
 import traceback
+import warnings
 import zlib
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import asdict, dataclass
@@ -190,6 +191,7 @@ def _work(todo: list[tuple[mutants.Sample, int]], read: Read, folder: Path, answ
         silent = os.open(os.devnull, os.O_WRONLY)
         os.dup2(silent, 1)
         os.dup2(silent, 2)
+        warnings.simplefilter("error")  # a number that became another without a word
         for sample, seed in todo:
             mutant = mutants.mutant(sample, seed)
             used = time.process_time()

@@ -12,9 +12,7 @@ LONG_WORD = re.compile(rf"\S{{{LONGEST_WORD + 1},}}")
 def printable(text: str) -> str:
     """The text with an escape for each character that can't be seen, such as the lone surrogates of a file name that is
     not UTF-8. The result can be shown on a terminal and written as UTF-8."""
-    return "".join(
-        ascii(sign)[1:-1] if unicodedata.category(sign) in UNSEEN else sign for sign in text
-    )
+    return "".join(ascii(sign)[1:-1] if unicodedata.category(sign) in UNSEEN else sign for sign in text)
 
 
 def shortened(text: str) -> str:

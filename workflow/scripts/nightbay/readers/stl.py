@@ -52,8 +52,7 @@ def _binary(path: Path, count: int) -> Iterator[Block]:
 
 def _block(corners: np.ndarray, first: int, step: float = 0.0) -> Block:
     """Corners (m, 3, 3) as a block of 3 m points."""
-    with np.errstate(over="ignore", invalid="ignore"):  # corners that are not finite are refused by who reads blocks
-        area = np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
+    area = np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
     return Block(corners.reshape(-1, 3), normals_of(np.repeat(area, 3, axis=0)), first=first, step=step)
 
 
