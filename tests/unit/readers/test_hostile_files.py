@@ -108,6 +108,7 @@ def test_binary_ply_polygons_of_different_lengths(tmp_path, order):
         (f"1 2 3\n{'9' * 60_000} 2 3\n", "line 2: it has 50002 characters or more, at most 50000 are allowed"),
         (f"1 2 3\n{'9' * 4000} 2 x\n", "line 2, column 3 (z): 'x' is not a number"),
         ('x y z\n1 2 "' + "a" * 200_000 + '"\n', "characters or more, at most 50000"),
+        ("a;1;2;3\n;\nb;1;2;3\n", "line 2: 2 columns are there, 4 are needed"),
         ("1 2 3\0\n", "is not text (it holds zero bytes)"),
         ("x,y,z,r,g,b\n1,2,3,-1,0,0\n", "a colour is -1; 0 to 1, to 255 or to 65535"),
         ("x,y,z,r,g,b\n1,2,3,nan,0,0\n", "a colour is nan; 0 to 1"),
