@@ -46,6 +46,7 @@ VALUES = {
     "deliver": {"formats": {"light": ["stl"]}},
     "measure": {"notice_mm": 11.0},
     "join": {"thickness_step_mm": 60.0},
+    "artefact": {"covered_least": 0.3},
     "report": {"picture_px": 1300},
 }
 

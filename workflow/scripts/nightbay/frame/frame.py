@@ -11,7 +11,19 @@ from nightbay.clean.result import CleanResult, SegmentGround
 from nightbay.clouds.posed import PosedClouds
 from nightbay.core import axes, rigid
 from nightbay.core.errors import NotFound
-from nightbay.frame import axles, datum, ground_plane, heading, interior, room_hints, room_list, tyre_contact
+from nightbay.frame import (
+    axles,
+    datum,
+    ground_plane,
+    heading,
+    interior,
+    room_hints,
+    room_list,
+    stance_evidence,
+    stance_notes,
+    stance_result,
+    tyre_contact,
+)
 from nightbay.frame.ground_plane import GroundPlane
 from nightbay.frame.part_view import PartView
 from nightbay.frame.result import Bounds, FrameResult, Heading, Room
@@ -41,10 +53,21 @@ def frame(
     hints = {name: room_hints.DIRECTIONS[value] for name, value in sheet.get("axes", {}).items()}
     grounds = {segment.segment: _scaled(typed.read(CleanResult, segment.result).ground, factor) for segment in cleaned}
     found = exterior(view, ground_plane.join(grounds, view))
+    named = sheet.get("stance", {}).get("wheels_from")
+    floors = stance_evidence.floors_mm(cleaned, view, factor)
+    standing = stance_evidence.find(found, view, floors, options.stance_mm, named)
+    if standing and standing.agreement.moved:
+        used = stance_evidence.only(view, standing.used())
+        found = exterior(view, ground_plane.join({name: grounds[name] for name in standing.used()}, view), used)
     forward = heading.find(found, view, hints)
     if found.found("z"):
         place(found, view, forward.sign)
-    return typed.write(result(found, forward, view)) | {"notes": [*found.notes, *forward.notes]}
+    framed, notes = result(found, forward, view), [*found.notes, *forward.notes]
+    if standing and found.found("z"):
+        records = {segment.segment: typed.read(CleanResult, segment.result) for segment in cleaned}
+        stance = stance_result.stance(standing, framed, view, records, named, folder)
+        framed, notes = replace(framed, stance=stance), [*notes, *stance_notes.notes(stance)]
+    return typed.write(framed) | {"notes": notes}
 
 
 def _interior(view: PartView, written: Mapping[str, Any], factor: float) -> dict[str, Any]:
@@ -65,15 +88,19 @@ def _scaled(ground: SegmentGround | None, factor: float) -> SegmentGround | None
     return None if ground is None else replace(ground, offset_mm=ground.offset_mm * factor)
 
 
-def exterior(view: PartView, ground: GroundPlane | None) -> datum.Datum:
-    """The datum of a vehicle's exterior: zero Z from the ``ground`` where segments show it, else from its tyres."""
-    standing = tyre_contact.find(view) if ground is None else ground
+def exterior(view: PartView, ground: GroundPlane | None, wheels: PartView | None = None) -> datum.Datum:
+    """The datum of a vehicle's exterior: zero Z from the ``ground`` where segments show it, else from its tyres.
+
+    ``wheels``: the view that the wheels come from where that is not the whole part.
+    """
+    wheels = wheels or view
+    standing = tyre_contact.find(wheels) if ground is None else ground
     if isinstance(standing, NotFound):
         return datum.as_scanned(f"no segment shows the ground, and {standing.reason}")
     found = datum.level(standing, view.points_mm)
     datum.set_mirror(found, view)
     if found.found("y"):  # without it, the direction of the axles is not known
-        axles.find(found, view)
+        axles.find(found, wheels)
     return found
 
 

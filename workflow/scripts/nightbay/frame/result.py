@@ -4,6 +4,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from nightbay.stance.result import Stance
+
 
 @dataclass(frozen=True)
 class ZeroPlane:
@@ -200,3 +202,4 @@ class FrameResult:
     axles: list[AxleResult]
     segments: dict[str, Bounds]
     room: Room | None = None
+    stance: Stance | None = None

@@ -24,17 +24,7 @@ def blocks(path: Path, name: str) -> Iterator[Block]:
 
     Raises :class:`Rejected` for a file that is no OBJ mesh or damaged, and for a face of a vertex that is not there.
     """
-    tables, faces, count = [], False, 0
-    for lines in _chunks(path, name):
-        vertices = [line[1:] for line in lines if line[:2] in VERTEX]
-        faces = faces or any(line[:2] in FACE for line in lines)
-        if vertices:
-            tables.append(_table(vertices, name, count))
-            count += len(vertices)
-    if not count:
-        raise Rejected(
-            f"{name} holds no vertices (no line begins with 'v'), so it is not an OBJ mesh: export it again."
-        )
+    tables, faces = _vertices(path, name)
     coloured = all(table.shape[1] == 6 for table in tables)
     xyz = np.concatenate([table[:, :3] for table in tables])
     colour = np.concatenate([colour_of(table[:, 3:6], name) for table in tables]) if coloured else None
@@ -50,19 +40,52 @@ def blocks(path: Path, name: str) -> Iterator[Block]:
         )
 
 
-def _normals(path: Path, name: str, xyz: np.ndarray) -> np.ndarray:
-    """Area-weighted normal of every vertex of ``xyz`` (n, 3), as float32; zero where no face uses it."""
-    normal = np.zeros(xyz.shape)
-    first, count = 0, 0  # faces and vertices before
+def read_mesh(path: Path, name: str) -> tuple[np.ndarray, np.ndarray]:
+    """Vertices (n, 3) float64 in the file's units and triangles (m, 3) int64 of an OBJ mesh, none of a cloud.
+
+    Raises :class:`Rejected` as :func:`blocks` does.
+    """
+    tables, _ = _vertices(path, name)
+    xyz = np.concatenate([table[:, :3] for table in tables])
+    faces = np.concatenate([np.empty((0, 3), np.int64), *_faces(path, name)])
+    mesh.check(faces, len(xyz), name)
+    return xyz, faces
+
+
+def _vertices(path: Path, name: str) -> tuple[list[np.ndarray], bool]:
+    """Tables of the vertices, (k, 3, 4 or 6) float64 each, and whether the file has faces."""
+    tables, faces, count = [], False, 0
+    for lines in _chunks(path, name):
+        vertices = [line[1:] for line in lines if line[:2] in VERTEX]
+        faces = faces or any(line[:2] in FACE for line in lines)
+        if vertices:
+            tables.append(_table(vertices, name, count))
+            count += len(vertices)
+    if not count:
+        raise Rejected(
+            f"{name} holds no vertices (no line begins with 'v'), so it is not an OBJ mesh: export it again."
+        )
+    return tables, faces
+
+
+def _faces(path: Path, name: str) -> Iterator[np.ndarray]:
+    """Triangles (m, 3) int64 of some of the file's faces at a time."""
+    count = 0  # vertices before
     for lines in _chunks(path, name):
         vertices = count + np.cumsum([line[:2] in VERTEX for line in lines])
         at = [row for row, line in enumerate(lines) if line[:2] in FACE]
         if at:
-            faces = _triangles([lines[row][1:] for row in at], vertices[at], name)
-            mesh.check(faces, len(xyz), name, first)
-            mesh.add_normals(normal, xyz, faces)
-            first += len(faces)
+            yield _triangles([lines[row][1:] for row in at], vertices[at], name)
         count = int(vertices[-1])
+
+
+def _normals(path: Path, name: str, xyz: np.ndarray) -> np.ndarray:
+    """Area-weighted normal of every vertex of ``xyz`` (n, 3), as float32; zero where no face uses it."""
+    normal, first = np.zeros(xyz.shape), 0
+    for faces in _faces(path, name):
+        mesh.check(faces, len(xyz), name, first)
+        mesh.add_normals(normal, xyz, faces)
+        first += len(faces)
     return mesh.unit(normal)
 
 

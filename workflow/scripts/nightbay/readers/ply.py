@@ -64,6 +64,21 @@ def blocks(path: Path, name: str) -> Iterator[Block]:
         raise refusals.too_short(name, vertex.count, count)
 
 
+def read_mesh(path: Path, name: str) -> tuple[np.ndarray, np.ndarray]:
+    """Vertices (n, 3) float64 in the file's units and triangles (m, 3) int64 of a PLY mesh, none of a cloud.
+
+    Raises :class:`Rejected` as :func:`blocks` does.
+    """
+    xyz = np.concatenate([block.xyz for block in blocks(path, name)])
+    header = read_header(path, name)
+    face = header.element("face")
+    faces = [np.empty((0, 3), np.int64)]
+    for some in _triangles(path, name, header, face) if face is not None and face.count else ():
+        mesh.check(some, len(xyz), name, sum(map(len, faces)))
+        faces.append(some)
+    return xyz, np.concatenate(faces)
+
+
 def read_header(path: Path, name: str) -> Header:
     """The header of a PLY file; ``name``: its name in messages. Raises :class:`Rejected` for one that is none."""
     with open(path, "rb") as file:
