@@ -21,23 +21,29 @@ def test_sound_entries():
 @pytest.mark.parametrize(
     ("entry", "sentence"),
     [
-        ({"name": "a"}, "needs either axis, or point_mm and normal; it has none of them."),
-        ({**BELT, "normal": [1, 0, 0]}, "needs either axis, or point_mm and normal; it has axis and normal."),
-        ({"name": "a", "point_mm": [0, 0, 0]}, "needs either axis, or point_mm and normal; it has point_mm."),
+        ({"name": "a"}, "needs either axis, or both point_mm and normal: correct its keys."),
+        ({**BELT, "normal": [1, 0, 0]}, "needs either axis, or both point_mm and normal: correct its keys."),
+        ({"name": "a", "point_mm": [0, 0, 0]}, "needs either axis, or both point_mm and normal: correct its keys."),
         (
             {**SCREEN, "normal": [0, 0.0, 0]},
             "has a normal of length zero, which gives no direction: state one such as [0, 0, 1].",
         ),
-        ({"name": "a", "axis": "x"}, "needs either value_mm, or a range of from_mm, to_mm and pitch_mm."),
-        ({**BELT, "pitch_mm": 5}, "lacks from_mm and to_mm: a range has from_mm, to_mm and pitch_mm."),
-        ({**SCREEN, "value_mm": 5}, "has value_mm, which belongs to an axis: the plane goes through point_mm."),
+        (
+            {"name": "a", "axis": "x"},
+            "needs either value_mm, or a range of from_mm, to_mm and pitch_mm: correct its keys.",
+        ),
+        ({**BELT, "pitch_mm": 5}, "has a range without from_mm, to_mm: a range needs from_mm, to_mm and pitch_mm."),
+        (
+            {**SCREEN, "value_mm": 5},
+            "has value_mm, which belongs to an axis: remove it, the plane goes through point_mm.",
+        ),
         (
             {"name": "a", "axis": "x", "from_mm": 5, "to_mm": 1, "pitch_mm": 1},
             "has a range from 5 to 1 mm: exchange from_mm and to_mm.",
         ),
         (
             {**BELT, "part": "interior"},
-            "is for the interior, and the job has only an exterior: remove the entry or its key 'part'.",
+            "is for the interior, which the job does not have: remove the entry or its key 'part'.",
         ),
     ],
 )
