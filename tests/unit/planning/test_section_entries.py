@@ -2,7 +2,8 @@
 
 import pytest
 
-from nightbay.planning import section_entries
+from nightbay.pipeline.stages import STAGES
+from nightbay.planning import day, parameters, section_entries, validation, yaml_file
 
 BELT = {"name": "belt", "axis": "z", "value_mm": 900.0}
 SCREEN = {"name": "screen", "point_mm": [0, 0, 900], "normal": [1, 0, 1]}
@@ -71,3 +72,35 @@ def test_a_part_gets_its_own_entries():
     assert section_entries.of_part([BELT, inner], "exterior", both) == [BELT]
     assert section_entries.of_part([BELT, inner], "interior", both) == [SCREEN]
     assert section_entries.of_part([BELT, inner], "interior", ("interior",)) == [BELT, SCREEN]
+
+
+def test_a_name_is_one_line():
+    """A line break or a control character would break the DXF or the SVG."""
+    schema = validation.schema("job")["properties"]["sections"]
+    assert validation.faults([{**BELT, "name": "Gürtellinie 1/2 <a>"}], schema, "job.yaml") == []
+    for name in ("a\nb", "a\x00", "a\u2028b"):
+        (sentence,) = validation.faults([{**BELT, "name": name}], schema, "job.yaml")
+        assert sentence.endswith("one line without control characters; in a range the place follows it.")
+
+
+def test_a_change_of_the_sections_changes_what_measure_gets_and_nothing_else(tmp_path):
+    sheet = "vehicle_class: van\nunits: mm\nparts: {exterior: {segments: {left: raw/left.ply}}}\n"
+    jobs = {}
+    for name, more in (("without", ""), ("with", "sections: [{name: belt, axis: z, value_mm: 900}]\n")):
+        folder = tmp_path / name / "larch"
+        (folder / "raw").mkdir(parents=True)
+        (folder / "raw" / "left.ply").write_bytes(b"ply\n")
+        (folder / "job.yaml").write_text(sheet + more)
+        plan = day.plan(tmp_path / name, yaml_file.read(parameters.CLASSES.parent / "config.yaml", "config.yaml"))
+        assert plan.refused == {}
+        jobs[name] = plan.jobs["larch"]
+
+    def sheet_of(job, stage):
+        unit = STAGES[stage].unit
+        where = {"segment": {"part": "exterior", "segment": "left"}, "part": {"part": "exterior"}, "job": {}}[unit]
+        return job.sheet(stage, **where)
+
+    stages = [stage for stage in STAGES if STAGES[stage].runs_for(["exterior"])]
+    changed = {stage for stage in stages if len({str(sheet_of(job, stage)) for job in jobs.values()}) > 1}
+    assert changed == {"measure"}
+    assert sheet_of(jobs["with"], "measure")["sections"] == [{"axis": "z", "name": "belt", "value_mm": 900}]
