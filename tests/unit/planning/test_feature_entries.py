@@ -72,6 +72,7 @@ def test_what_can_not_be_used_is_refused_in_one_sentence(written, sentence):
         {"nominal_mm": -1},
         {"holes_mm": [[0, 0, 0]]},
         {"radius": 3},
+        {"name": "a\nb"},
     ],
 )
 def test_the_schema_refuses_other_forms(changed):

@@ -6,6 +6,7 @@ from typing import Any
 
 import numpy as np
 
+from nightbay.core import deliverables
 from nightbay.features import features, table
 from nightbay.features.features import Part
 from nightbay.features.relations import Context
@@ -18,7 +19,7 @@ from nightbay.refine.result import RefineResult
 from nightbay.stance import left_out
 from nightbay.uncertainty import registration
 
-DELIVERABLES = "deliverables"  # folder of the files that stage deliver hands over
+CONTENTS = "features, distances and angles of the job sheet with uncertainties and verdicts, mm and degrees"
 
 
 def find(upstream: Mapping[str, Any], ordered: Mapping[str, Any], scan: Any, folder: Path) -> FeaturesResult | None:
@@ -45,6 +46,6 @@ def find(upstream: Mapping[str, Any], ordered: Mapping[str, Any], scan: Any, fol
         },
     )
     found = features.find(part, ordered)
-    (folder / DELIVERABLES).mkdir(exist_ok=True)
-    (folder / DELIVERABLES / "features.csv").write_text(table.text(found), encoding="utf-8", newline="")
+    path = deliverables.describe(folder, "features.csv", CONTENTS)
+    path.write_text(table.text(found), encoding="utf-8", newline="")
     return found
