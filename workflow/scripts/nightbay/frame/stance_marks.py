@@ -12,14 +12,15 @@ from nightbay.core.axes import Axes
 from nightbay.frame.part_view import PartView
 from nightbay.stance import left_out
 from nightbay.stance.find import Found
-from nightbay.stance.result import LeftOut
+from nightbay.stance.result import LeftOut, Side, Where
 
+Holds = Callable[[np.ndarray], np.ndarray]  # which points (n, 3) lie in a region, (n,) bool
 MARGIN = 1.03  # of a wheel's radius: its surface in a segment that moved lies a little beside the zone
 
 
-def side_of(normal: np.ndarray, convention: Axes) -> str:
+def side_of(normal: np.ndarray, convention: Axes) -> Side:
     """The side of the vehicle that a surface of this normal (3,), vehicle frame, faces."""
-    names = (("front", "rear"), ("left", "right"), ("top", "below"))
+    names: tuple[tuple[Side, Side], ...] = (("front", "rear"), ("left", "right"), ("top", "below"))
     signs = (convention.forward, convention.left, 1.0)
     axis = int(np.argmax(np.abs(normal)))
     return names[axis][0 if normal[axis] * signs[axis] > 0 else 1]
@@ -43,9 +44,9 @@ def mark(
     return listed
 
 
-def _regions(found: Found, number: int) -> list[tuple[str, Callable[[np.ndarray], np.ndarray]]]:
+def _regions(found: Found, number: int) -> list[tuple[Where, Holds]]:
     """What is left out of a segment: where it is, and which points (n, 3) of the level frame lie in it."""
-    regions: list[tuple[str, Callable[[np.ndarray], np.ndarray]]] = []
+    regions: list[tuple[Where, Holds]] = []
     if number in found.agreement.moved and found.zones:
         at_mm = np.array([zone.middle_mm for zone in found.zones])
         rise, _ = found.motion.difference(found.agreement.alike[0], number, at_mm)
@@ -59,7 +60,7 @@ def _regions(found: Found, number: int) -> list[tuple[str, Callable[[np.ndarray]
 
 def _listed(
     segment: PosedSegment,
-    where: str,
+    where: Where,
     count: int,
     marked: left_out.Marked,
     T_vehicle_level: np.ndarray,

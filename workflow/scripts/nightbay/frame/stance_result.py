@@ -15,7 +15,7 @@ from nightbay.frame.result import FrameResult, WheelResult
 from nightbay.frame.stance_marks import side_of
 from nightbay.stance.find import Found
 from nightbay.stance.panel_choice import ChosenPanel
-from nightbay.stance.result import DoubledWheel, MovedPanel, Movement, Stance, WheelRise
+from nightbay.stance.result import ChosenBy, DoubledWheel, MovedPanel, Movement, Stance, WheelRise
 from nightbay.stance.wheel_motion import WheelMotion
 
 DOUBLED_MM, DOUBLED_DEG, DOUBLED_SDS = 0.5, 0.1, 4.0  # of a wheel's two surfaces; smaller steps are noise to a user
@@ -38,9 +38,9 @@ def stance(
     T_vehicle_level = framed.T_vehicle_control @ rigid.invert(found.T_level_control)
     titles = _titles(found, T_vehicle_level, convention)
     agreed = found.agreement
-    chosen_by = "nothing moved"
+    chosen_by: ChosenBy = "nothing moved"
     if agreed.moved:
-        by_evidence = "agreement" if agreed.decided else "extent"
+        by_evidence: ChosenBy = "agreement" if agreed.decided else "extent"
         chosen_by = "job sheet" if named.get("wheels_from") in found.used() else by_evidence
     movements = [_movement(found, number, T_vehicle_level, convention, titles) for number in agreed.moved]
     lean = _lean(framed.wheels, framed.rotation_sd_deg["x"] or 0.0)

@@ -55,7 +55,7 @@ def stood(moved: Movement) -> str:
         "roll": degrees(moved.roll_deg, moved.roll_sd_deg),
         "pitch": degrees(moved.pitch_deg, moved.pitch_sd_deg),
     }
-    if moved.drop_front_mm is None:
+    if moved.drop_front_mm is None or moved.drop_rear_mm is None:
         largest = max(moved.wheels, key=lambda wheel: abs(wheel.rise_mm))
         return say(
             "It stood lower by up to {drop}, turned by {roll} to the right and by {pitch} nose down.",

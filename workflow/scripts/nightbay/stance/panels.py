@@ -111,9 +111,9 @@ def extent(scans: Sequence[Scan], panel: Panel) -> list[int]:
     return [int(np.all((own.points[own.seeds] > low) & (own.points[own.seeds] < high), axis=1).sum()) for own in scans]
 
 
-def scan(one: PosedClouds, T_level_control: np.ndarray, zones: Sequence[WheelZone]) -> Scan:
-    """The :class:`Scan` of one segment without its wheels."""
-    points, normals, _ = one.thinned(SPACING_MM)
+def scan(segment: PosedClouds, T_level_control: np.ndarray, zones: Sequence[WheelZone]) -> Scan:
+    """The :class:`Scan` of a segment, alone in ``segment``, without its wheels."""
+    points, normals, _ = segment.thinned(SPACING_MM)
     points, normals = rigid.transform(T_level_control, points), rigid.rotate(T_level_control, normals)
     keep = np.ones(len(points), bool)
     for zone in zones:
@@ -148,7 +148,8 @@ def _panels(apart: Apart, pair: tuple[int, int], errors: tuple[SegmentErrors, Se
     # distances of the body at large: the scatter of points about the mean of their cell
     noise = robust.MAD_TO_SD * float(np.median(np.abs(apart.mm - mean[of_cell])))
     first_row = np.unique(key, return_index=True)[1]
-    predicted = sum(own.variances_mm2(apart.at_mm[first_row], apart.normals[first_row]) for own in errors)
+    a, b = (own.variances_mm2(apart.at_mm[first_row], apart.normals[first_row]) for own in errors)
+    predicted = a + b
     sd = np.sqrt(predicted + noise**2 / count)
     moved = (count >= FEWEST) & (np.abs(mean) > np.maximum(LEAST_MM, MOST_SDS * sd))
     rows = np.flatnonzero(moved)

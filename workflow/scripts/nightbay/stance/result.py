@@ -3,6 +3,10 @@
 from dataclasses import dataclass, field
 from typing import Literal
 
+ChosenBy = Literal["agreement", "job sheet", "extent", "nothing moved"]
+Side = Literal["front", "rear", "left", "right", "top", "below"]
+Where = Literal["wheels", "panel"]
+
 
 @dataclass(frozen=True)
 class WheelRise:
@@ -60,7 +64,7 @@ class LeftOut:
     segment: str
     count: int
     area_mm2: float
-    where: Literal["wheels", "panel"]
+    where: Where
     low_mm: list[float]
     high_mm: list[float]
 
@@ -76,8 +80,8 @@ class MovedPanel:
     """
 
     segments: list[str]
-    chosen_by: Literal["agreement", "job sheet", "extent"]
-    place: Literal["front", "rear", "left", "right", "top", "below"]
+    chosen_by: ChosenBy
+    place: Side
     at_mm: list[float]
     low_mm: list[float]
     high_mm: list[float]
@@ -103,7 +107,7 @@ class Stance:
 
     compared: list[str]
     used: list[str]
-    chosen_by: Literal["agreement", "job sheet", "extent", "nothing moved"]
+    chosen_by: ChosenBy
     movements: list[Movement]
     doubled_wheels: list[DoubledWheel]
     lean_deg: float | None = None
