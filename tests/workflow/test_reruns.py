@@ -46,6 +46,7 @@ VALUES = {
     "deliver": {"formats": {"light": ["stl"]}},
     "measure": {"notice_mm": 11.0},
     "join": {"thickness_step_mm": 60.0},
+    "artefact": {"covered_least": 0.3},
     "report": {"picture_px": 1300},
 }
 
@@ -234,7 +235,7 @@ def test_what_changes_no_result_reruns_nothing(finished, house, tmp_path):
 
 
 def test_a_default_a_class_and_code_each_rerun_what_depends_on_them(finished, house):
-    """Code of deliver and a default of measure, which do not depend on each other, and a parameter of one class."""
+    """Code of deliver, a default of measure, and a parameter of one class."""
     add(house / "workflow/scripts/nightbay/deliver/deliver.py", "\nMORE = 1\n")
     edit(house / "config" / "config.yaml", "notice_mm: 10", "notice_mm: 11")
     add(house / "config" / "classes" / "compact.yaml", "fill: {largest_gap_mm: 7.0}\n")

@@ -134,7 +134,7 @@ def test_touching_a_file_changes_nothing_and_its_content_changes_its_stage(shop)
 
 def test_another_order_of_keys_reruns_nothing(shop):
     lines = [
-        "nominal_mm: {length: 5400, width: 2020}",
+        "nominal_mm: {length: {nominal: 5400, lower: -5, upper: 5}, width: 2020}",
         "scale_bars: [{from: A, to: 7, length_mm: 1000, sd_mm: 0.01}]",
         "parts: {exterior: {axes: {forward: +x, up: +z}}}",
     ]
@@ -143,7 +143,7 @@ def test_another_order_of_keys_reruns_nothing(shop):
     turned = [
         "parts: {exterior: {axes: {up: +z, forward: +x}}}",
         "scale_bars: [{sd_mm: 0.01, length_mm: 1000, to: 7, from: A}]",
-        "nominal_mm: {width: 2020, length: 5400}",
+        "nominal_mm: {width: 2020, length: {upper: 5, lower: -5, nominal: 5400}}",
     ]
     (shop / "van/job.yaml").write_text("\n".join(turned) + "\n" + SHEET)
     assert sheets(day.plan(shop, DEFAULTS)) == before
@@ -153,6 +153,12 @@ def test_another_order_of_keys_reruns_nothing(shop):
     ("line", "stages"),
     [
         ("nominal_mm: {length: 5400}", {"measure", "report"}),
+        ("nominal_mm: {length: {nominal: 5400, lower: -5, upper: 5}}", {"measure", "report"}),
+        ("nominal_deg: {approach_angle: 17}", {"measure", "report"}),
+        (
+            "parts: {exterior: {features: [{name: a, kind: hole, at_mm: [0, 0, 0], within_mm: 20}]}}",
+            {"measure"},
+        ),
         ("note: hurry", {"report"}),
         ("state: {load: kerb}", {"report"}),
         ("state: {temperature_c: 4}", {"network", "report"}),

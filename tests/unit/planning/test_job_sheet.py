@@ -95,6 +95,19 @@ def test_null_says_that_there_is_no_survey_and_no_list(job):
         ("vehicle_class: van\n", "lacks the key 'units' for raw/left.ply: declare mm, cm, m or inch"),
         (SOUND + "nominal_mm: {length: -3}\n", "'nominal_mm.length' is -3; allowed is at least 300 and at most 30000."),
         (SOUND + "nominal_mm: {length: long}\n", "'nominal_mm.length' is \"long\"; it must be a number"),
+        (
+            SOUND + "nominal_mm: {length: {lower: -3}}\n",
+            "'nominal_mm.length' lacks the key 'nominal'",
+        ),
+        (
+            SOUND + "nominal_mm: {track_front: {nominal: 1500, lower: 3, upper: -3}}\n",
+            "'nominal_mm.track_front' allows at least 3 and at most -3, which nothing meets: 'lower' is the lesser of",
+        ),
+        (
+            SOUND + "nominal_deg: {approach_angle: 90}\n",
+            "'nominal_deg.approach_angle' is 90; allowed is at least 1 and at most 80.",
+        ),
+        (SOUND + "nominal_deg: {approach: 17}\n", "unknown key 'nominal_deg.approach'"),
         (SOUND + "nominal_mm: {length: .inf}\n", "'nominal_mm.length' is \".inf\"; it must be a number"),
         (SOUND + "nominal_mm: {length: 1e999}\n", "'nominal_mm.length' is inf; a finite number is needed."),
         (
@@ -108,7 +121,7 @@ def test_null_says_that_there_is_no_survey_and_no_list(job):
         (SOUND + "identity: {vin: ABC}\n", "'identity.vin' is \"ABC\"; Vehicle identification number as ISO 3779"),
         (SOUND + "state: {tyre_pressure_kpa: 3}\n", "'state.tyre_pressure_kpa' is 3; allowed is at least 50"),
         (SOUND + "scale_bars: [{from: A, to: B, length_mm: 1000}]\n", "'scale_bars.0' lacks the key 'sd_mm'"),
-        (SOUND + "parts: {outside: {}}\n", "unknown key 'parts.outside' (known are exterior, interior)."),
+        (SOUND + "parts: {outside: {}}\n", "unknown key 'parts.outside' (known are artefact, exterior, interior)."),
         (SOUND + "parts: {exterior: {segments: {a: 3}}}\n", "'parts.exterior.segments.a' is 3; it must be text or"),
         (SOUND + "parts: {exterior: {segments: {a: {file: x, unit: m}}}}\n", "(did you mean 'units'?)"),
         (SOUND + "parts: {exterior: {segments: {A b: raw/left.ply}}}\n", "'A b' can't be the name of a segment"),

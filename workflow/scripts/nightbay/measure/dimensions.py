@@ -6,14 +6,16 @@ from dataclasses import replace
 import numpy as np
 from scipy.spatial.transform import Rotation
 
-from nightbay.frame.result import WheelResult
-from nightbay.measure import tangent_planes, uncertainty_budget, unscanned_extents
+from nightbay.frame.result import AxleResult, WheelResult
+from nightbay.measure import tangent_planes, unscanned_extents
 from nightbay.measure.body import Body
 from nightbay.measure.result import COVERAGE, At20C, Dimension, TouchPoints, UnscannedEnd
 from nightbay.measure.tangent_planes import Touch
 from nightbay.refine.result import Scale
+from nightbay.uncertainty import budget as uncertainty_budget
 
 DEPTH_MM = 60.0  # layer below each touching plane that is used when the frame is rotated by its uncertainty
+SAME_AXLE_MM = 300.0  # left and right wheels of an axle stand at the same X but for steering and wear
 UNSCANNED = "unscanned end"  # cause of an uncertainty of unknown size, in a budget
 MEANINGS = {
     "length": "between the upright planes across the vehicle that touch its front and rear, bumpers included (ISO 612)",
@@ -41,16 +43,15 @@ def span(name: str, body: Body, axis: int, areas: np.ndarray | None = None) -> D
     if high is None or low is None:
         return None
     value_mm = high.reach_mm + low.reach_mm
-    noise_mm = body.scan.noise_mm
+    ends = [body.end_budget_mm(end) for end in (high, low)]
     budget_mm = {
-        "noise": _root_sum(uncertainty_budget.surface_sd_mm(body.surface, end.rows, noise_mm) for end in (high, low)),
-        "registration": _root_sum(
+        **{cause: root_sum(own[cause] for own in ends) for cause in ends[0]},
+        "registration": root_sum(
             uncertainty_budget.registration_sd_mm(end.point_mm, direction, body.frame, body.poses)
             for end in (high, low)
         ),
         "drift": uncertainty_budget.drift_sd_mm(value_mm, body.scan),
-        "support": _root_sum(uncertainty_budget.rectangular_sd_mm(end.half_width_mm) for end in (high, low)),
-        "frame": _frame_sd_mm(body, areas, direction, value_mm),
+        "frame": _frame_sd_mm(body, areas, direction),
     }
     stated = dimension(MEANINGS[name], value_mm, budget_mm, TouchPoints(high.point_mm, low.point_mm), body.scale)
     return _with_unscanned_ends(stated, body, areas, {"high": (direction, high), "low": (-direction, low)})
@@ -64,11 +65,10 @@ def height(name: str, body: Body, areas: np.ndarray | None = None) -> Dimension 
     if top is None:
         return None
     budget_mm = {
-        "noise": uncertainty_budget.surface_sd_mm(body.surface, top.rows, body.scan.noise_mm),
+        **body.end_budget_mm(top),
         "registration": uncertainty_budget.registration_sd_mm(top.point_mm, up, body.frame, body.poses),
         "drift": uncertainty_budget.drift_sd_mm(top.reach_mm, body.scan),
-        "support": uncertainty_budget.rectangular_sd_mm(top.half_width_mm),
-        "ground": _ground_sd_mm(body, top.point_mm),
+        "ground": ground_sd_mm(body, top.point_mm),
     }
     stated = dimension(MEANINGS[name], top.reach_mm, budget_mm, TouchPoints(top.point_mm, None), body.scale)
     return _with_unscanned_ends(stated, body, areas, {"high": (up, top)})
@@ -103,6 +103,15 @@ def wheelbase(body: Body) -> Dimension | None:
     )
 
 
+def wheels_of(body: Body, axle: AxleResult) -> list[WheelResult]:
+    """The wheels of an axle."""
+    return [
+        wheel
+        for wheel in body.frame.wheels
+        if wheel.centre_mm[0] is not None and abs(wheel.centre_mm[0] - axle.x_mm) < SAME_AXLE_MM
+    ]
+
+
 def axle_point(wheel: WheelResult) -> np.ndarray:
     """A point of a wheel's axle, (3,) mm: its centre, or where the axle meets the sidewall that was scanned."""
     x, y, z = wheel.centre_mm
@@ -127,24 +136,6 @@ def dimension(
         unknown=uncertainty_budget.unknown(budget_mm),
         points_mm=points_mm,
         unscanned_ends=[],
-    )
-
-
-def compare_nominal(stated: Dimension, nominal_mm: float | None) -> Dimension:
-    """A dimension with its nominal value, the difference and whether that exceeds the uncertainty.
-
-    With an unscanned end the dimension may be longer than measured: only a value that is too long is significant.
-    """
-    if nominal_mm is None:
-        return stated
-    difference_mm = stated.value_mm - nominal_mm
-    beyond = bool(abs(difference_mm) > stated.uncertainty_mm)
-    conclusive = not stated.unscanned_ends or (beyond and difference_mm > 0)
-    return replace(
-        stated,
-        nominal_mm=nominal_mm,
-        difference_mm=difference_mm,
-        significant=beyond if conclusive else None,
     )
 
 
@@ -175,7 +166,7 @@ def _at_20_c(value_mm: float, budget_mm: dict[str, float | None], scale: Scale) 
     return At20C(float(value_mm * temperature.factor), uncertainty_budget.combine(expanding))
 
 
-def _root_sum(values: Iterable[float | None]) -> float | None:
+def root_sum(values: Iterable[float | None]) -> float | None:
     """Root of the sum of squares; None where one of them is not known."""
     known = []
     for value in values:
@@ -185,7 +176,7 @@ def _root_sum(values: Iterable[float | None]) -> float | None:
     return float(np.sqrt(sum(value**2 for value in known)))
 
 
-def _ground_sd_mm(body: Body, top_mm: np.ndarray) -> float | None:
+def ground_sd_mm(body: Body, top_mm: np.ndarray) -> float | None:
     """Standard uncertainty of the ground below a point (3,): of its height, and of its tilt by the point's lever."""
     ground_mm = body.frame.zero_planes["z"].sd_mm
     rotations = [body.frame.rotation_sd_deg[name] for name in "xy"]
@@ -198,32 +189,42 @@ def _ground_sd_mm(body: Body, top_mm: np.ndarray) -> float | None:
     return float(np.hypot(ground_mm, lever * np.radians(max(known))))
 
 
-def _frame_sd_mm(body: Body, areas: np.ndarray, direction: np.ndarray, value_mm: float) -> float | None:
+def _frame_sd_mm(body: Body, areas: np.ndarray, direction: np.ndarray) -> float | None:
     """How much the span changes when the frame is turned about each axis by its standard uncertainty; None where that
     is not known."""
     layers = []
     for sign in (1.0, -1.0):
         rows = _layer(body.vertices_mm, areas, sign * direction)
         layers.append((sign, body.vertices_mm[rows], areas[rows], body.noise_mm[rows]))
+    level_mm = _levels_mm(layers, direction, body.support_mm2)
     total = 0.0
     for axis, name in enumerate("xyz"):
         rotation = body.frame.rotation_sd_deg[name]
         if direction[axis]:
             continue
-        if rotation is None:
+        if rotation is None or level_mm is None:
             return None
         changes = []
         for sense in (1.0, -1.0):
             turned = Rotation.from_rotvec(sense * np.radians(rotation) * np.eye(3)[axis]).apply(direction)
-            reach_mm = 0.0
-            for sign, vertices, near, noise in layers:
-                end = tangent_planes.touch(vertices, near, sign * turned, body.support_mm2, noise)
-                if end is None:
-                    return None
-                reach_mm += end.reach_mm
-            changes.append(abs(reach_mm - value_mm))
+            turned_mm = _levels_mm(layers, turned, body.support_mm2)
+            if turned_mm is None:
+                return None
+            changes.append(abs(turned_mm - level_mm))
         total += max(changes) ** 2
     return float(np.sqrt(total))
+
+
+def _levels_mm(layers: list[tuple], direction: np.ndarray, support_mm2: float) -> float | None:
+    """Sum of the levels that the support reaches at both ends, ``layers``: a level moves evenly with the direction, the
+    top of a fit jumps from patch to patch. None without enough surface."""
+    total = 0.0
+    for sign, vertices, near, noise in layers:
+        end = tangent_planes.touch(vertices, near, sign * direction, support_mm2, noise)
+        if end is None:
+            return None
+        total += end.level_mm
+    return total
 
 
 def _layer(vertices_mm: np.ndarray, areas: np.ndarray, direction: np.ndarray) -> np.ndarray:

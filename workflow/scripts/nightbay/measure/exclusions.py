@@ -11,6 +11,9 @@ from nightbay.meshes import vertices
 from nightbay.meshes.surface import Surface
 
 GROUND_MM = 15.0  # above the ground nothing of a vehicle but its tyres begins lower; uneven ground reaches as far
+# A thin thing behind the body reaches so far: a towing ball stands clear of its bumper by more, and an outline that
+# dark trim leaves ragged does not (common practice, no source).
+BEHIND_MM = 40.0
 LEVEL = 0.7  # cosine of 45 degrees, between the normals of a vertex and of the ground
 
 
@@ -72,6 +75,23 @@ def body_height_areas(body: Body) -> tuple[np.ndarray, list[Protrusion]]:
     return counted, [
         _noticed(body, found, "roof", True) for found in from_side if len(np.intersect1d(found.rows, thin))
     ]
+
+
+def body_rear_areas(body: Body) -> tuple[np.ndarray, list[Protrusion]]:
+    """Areas, (n,) mm2, that count for the rear of the body, and what thin things behind it were left out.
+
+    Thin is what projects to the rear over less than ``thin_mm`` seen from above and seen from the side.
+    """
+    vertices, thin_mm = body.vertices_mm, body.options.thin_mm
+    behind = -np.float32(body.axes.forward) * vertices[:, 0]
+    from_above, from_side = (
+        protrusions.find(vertices[:, axis], behind, body.areas, thin_mm, body.support_mm2) for axis in (1, 2)
+    )
+    rows = np.intersect1d(_rows(from_above), _rows(from_side))
+    thin = [found for found in from_above if found.reach_mm >= BEHIND_MM and len(np.intersect1d(found.rows, rows))]
+    counted = body.areas.copy()
+    counted[np.intersect1d(rows, _rows(thin))] = 0.0
+    return counted, [_noticed(body, found, "rear", True) for found in thin]
 
 
 def _rows(found: list[protrusions.Stretch]) -> np.ndarray:

@@ -17,7 +17,8 @@ from pathlib import Path
 from typing import Any, TextIO
 
 from nightbay.core.errors import Rejected
-from nightbay.core.text_format import number, plus_minus, printable
+from nightbay.core.printable import printable
+from nightbay.core.text_format import number, plus_minus
 from nightbay.pipeline.night_events import Step, events, step_of
 from nightbay.planning import day as day_plan
 from nightbay.planning import parameters, yaml_file

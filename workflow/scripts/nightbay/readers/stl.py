@@ -12,7 +12,7 @@ import numpy as np
 
 from nightbay.core.errors import Rejected
 from nightbay.readers import refusals
-from nightbay.readers.block import MOST, Block, single_step
+from nightbay.readers.block import MOST, Block, normals_of, single_step
 
 RECORD = np.dtype([("normal", "<f4", 3), ("corners", "<f4", (3, 3)), ("attribute", "<u2")])
 HEAD = 84  # bytes before the first record: text, then the number of faces
@@ -52,8 +52,9 @@ def _binary(path: Path, count: int) -> Iterator[Block]:
 
 def _block(corners: np.ndarray, first: int, step: float = 0.0) -> Block:
     """Corners (m, 3, 3) as a block of 3 m points."""
-    area = np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
-    return Block(corners.reshape(-1, 3), np.repeat(area, 3, axis=0).astype(np.float32), first=first, step=step)
+    with np.errstate(over="ignore", invalid="ignore"):  # corners that are not finite are refused by who reads blocks
+        area = np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
+    return Block(corners.reshape(-1, 3), normals_of(np.repeat(area, 3, axis=0)), first=first, step=step)
 
 
 def _text(path: Path, name: str) -> Iterator[Block]:

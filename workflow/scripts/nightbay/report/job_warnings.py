@@ -10,7 +10,15 @@ from nightbay.core.text_format import listing, mm, number, plural
 from nightbay.frame.result import FrameResult
 from nightbay.reduce.result import ReduceResult
 from nightbay.refine.result import CONTRADICTS, SURE_SIDES, Contradictions
-from nightbay.report import class_fit, network_warnings, registration, room_summary, size_warnings, stance_warnings
+from nightbay.report import (
+    class_fit,
+    network_warnings,
+    registration,
+    room_summary,
+    section_warnings,
+    size_warnings,
+    stance_warnings,
+)
 from nightbay.report.next_step import JobWarning, of_reason
 from nightbay.report.part import Part
 from nightbay.tracking.sentences import slip_sentence
@@ -59,6 +67,7 @@ def _warnings_of_part(part: Part, sheet: Mapping[str, Any]) -> list[JobWarning]:
         *contradictions(part.refine.contradiction if part.refine else None),
         *([class_warning] if class_warning else []),
         *size_warnings.warnings(part, sheet),
+        *section_warnings.warnings(part),
         *_level_warnings(part.reduce),
     ]
 

@@ -25,6 +25,7 @@ WORDS = frozenset((
     # methods, and causes of an uncertainty
     phrase("closures"), phrase("lengths against the segments"), phrase("scale bars"), phrase("temperature"),
     phrase("registration"), phrase("unscanned end"), phrase("noise"), phrase("drift"), phrase("support"),
+    phrase("resolution"),
     phrase("frame"), phrase("centres"), phrase("scale"), phrase("flatness"), phrase("edge"), phrase("spacing"),
     # materials of a body
     phrase("steel"), phrase("aluminium"), phrase("plastic"), phrase("mixed"),
