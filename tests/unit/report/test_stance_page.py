@@ -9,7 +9,7 @@ import report_pages
 from nightbay.core import language
 from nightbay.pipeline import typed
 from nightbay.report import stance_picture, stance_warnings
-from nightbay.stance.result import DoubledWheel, LeftOut, MovedPanel, Movement, Stance, WheelRise
+from nightbay.stance.result import Contradicted, DoubledWheel, LeftOut, MovedPanel, Movement, Stance, WheelRise
 
 WHEELS = [
     WheelRise(f"{end} {side}", [x, y], 4.1, 0.2)
@@ -82,6 +82,13 @@ def test_a_panel_is_named_with_its_place():
     (warning,) = sentences(replace(SOUND, panels=[replace(PANEL, chosen_by="extent")]))
     assert "nothing shows which segment is right" in warning
     assert sentences(replace(SOUND, panels=[replace(PANEL, chosen_by="job sheet")])) == []
+
+
+def test_surface_that_another_segment_contradicts_is_named():
+    board = Contradicted("roof", "left", 4100, 160_000.0, "left", [500.0, -600.0, 300.0], [900.0, -550.0, 700.0])
+    (warning,) = sentences(replace(SOUND, looked_through=[board]))
+    assert "of segment roof stand where segment left looked through" in warning
+    assert "left side, X 500 to 900" in warning
 
 
 def test_wheels_that_lean_together_count_where_no_segments_could_be_compared():

@@ -11,8 +11,9 @@ from nightbay.core import rigid
 from nightbay.core.axes import Axes
 from nightbay.frame.part_view import PartView
 from nightbay.stance import left_out
+from nightbay.stance.cells import CELL_MM
 from nightbay.stance.find import Found
-from nightbay.stance.result import LeftOut, Side, Where
+from nightbay.stance.result import Contradicted, LeftOut, Side, Where
 
 Holds = Callable[[np.ndarray], np.ndarray]  # which points (n, 3) lie in a region, (n,) bool
 MARGIN = 1.03  # of a wheel's radius: its surface in a segment that moved lies a little beside the zone
@@ -41,6 +42,26 @@ def mark(
                 listed.append(_listed(segment, where, int(fresh.sum()), mine, T_vehicle_level, cleaned))
         if rows.any():
             np.save(folder / left_out.file_name(segment.name), rows)
+    return listed
+
+
+def contradicted(found: Found, T_vehicle_level: np.ndarray, view: PartView, convention: Axes) -> list[Contradicted]:
+    """Surface that stands where another segment looked through, the largest first."""
+    listed = []
+    for each in found.looked_through:
+        mine = left_out.inside(view.clouds.segments[each.number], found.T_level_control, each.holds)
+        corners = rigid.transform(T_vehicle_level, np.array([each.low_mm, each.high_mm]))
+        listed.append(
+            Contradicted(
+                segment=found.names[each.number],
+                through=found.names[each.through],
+                count=int(mine.rows.sum()),
+                area_mm2=len(each.cells) * CELL_MM**2,
+                place=side_of(rigid.rotate(T_vehicle_level, each.normal[None])[0], convention),
+                low_mm=corners.min(axis=0).tolist(),
+                high_mm=corners.max(axis=0).tolist(),
+            )
+        )
     return listed
 
 

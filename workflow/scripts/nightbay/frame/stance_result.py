@@ -54,6 +54,7 @@ def stance(
         lean_sd_deg=None if isinstance(lean, NotFound) else lean[1],
         panels=[_panel(found, chosen, T_vehicle_level, convention, named) for chosen in found.panels],
         left_out=stance_marks.mark(found, T_vehicle_level, view, cleaned, folder),
+        looked_through=stance_marks.contradicted(found, T_vehicle_level, view, convention),
     )
 
 

@@ -70,6 +70,21 @@ class LeftOut:
 
 
 @dataclass(frozen=True)
+class Contradicted:
+    """Surface of a ``segment`` that stands where the segment ``through`` looked through, and is in the model: ``count``
+    points, ``area_mm2`` by the cells that it fills, ``place``: the side that it faces; ``low_mm``, ``high_mm`` in the
+    vehicle frame."""
+
+    segment: str
+    through: str
+    count: int
+    area_mm2: float
+    place: Side
+    low_mm: list[float]
+    high_mm: list[float]
+
+
+@dataclass(frozen=True)
 class MovedPanel:
     """A rigid patch of surface that stood differently in two segments.
 
@@ -102,7 +117,8 @@ class Stance:
     ground come from; ``chosen_by``: "agreement" (no other set of segments is as large), "job sheet", "extent" (the sets
     are equally large: the one that saw more is used), or "nothing moved"; ``movements`` of the other segments, from the
     largest; ``doubled_wheels``; ``lean_deg``: how far all wheels together lean to the vehicle's right, None without two
-    pairs, with ``lean_sd_deg``; ``panels`` that stood differently; ``left_out``: points the model is made without.
+    pairs, with ``lean_sd_deg``; ``panels`` that stood differently; ``left_out``: points the model is made without;
+    ``looked_through``: surface in the model that another segment contradicts.
     """
 
     compared: list[str]
@@ -114,3 +130,4 @@ class Stance:
     lean_sd_deg: float | None = None
     panels: list[MovedPanel] = field(default_factory=list)
     left_out: list[LeftOut] = field(default_factory=list)
+    looked_through: list[Contradicted] = field(default_factory=list)
