@@ -8,7 +8,7 @@ import json
 import sys
 from pathlib import Path
 
-from nightbay.core.text_format import printable
+from nightbay.core.printable import printable
 from nightbay.planning import parameters, yaml_file
 from nightbay.report import board, scanner_history
 

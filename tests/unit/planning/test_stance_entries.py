@@ -19,7 +19,7 @@ def test_a_segment_can_be_named_for_wheels_and_for_panels():
     ("part", "written", "sentence"),
     [
         ("exterior", {"wheels_from": "roof"}, "'parts.exterior.stance.wheels_from' is 'roof', which is no segment"),
-        ("exterior", {"panels_from": "roof"}, "doors and lids are taken from, out of left, right"),
+        ("exterior", {"panels_from": "roof"}, "is no segment: write one of left, right"),
         ("interior", {"wheels_from": "left"}, "an interior does not stand on wheels: remove it"),
     ],
 )

@@ -8,7 +8,6 @@ import numpy as np
 from nightbay.clean.result import CleanResult
 from nightbay.core import axes, rigid
 from nightbay.core.axes import Axes
-from nightbay.core.errors import NotFound
 from nightbay.frame import stance_marks
 from nightbay.frame.part_view import PartView
 from nightbay.frame.result import FrameResult, WheelResult
@@ -43,15 +42,15 @@ def stance(
         by_evidence: ChosenBy = "agreement" if agreed.decided else "extent"
         chosen_by = "job sheet" if named.get("wheels_from") in found.used() else by_evidence
     movements = [_movement(found, number, T_vehicle_level, convention, titles) for number in agreed.moved]
-    lean = _lean(framed.wheels, framed.rotation_sd_deg["x"] or 0.0)
+    lean_deg, lean_sd_deg = _lean(framed.wheels, framed.rotation_sd_deg["x"] or 0.0)
     return Stance(
         compared=[found.names[number] for number in agreed.compared],
         used=found.used(),
         chosen_by=chosen_by,
         movements=sorted(movements, key=lambda moved: -max(abs(wheel.rise_mm) for wheel in moved.wheels)),
         doubled_wheels=_doubled(found, T_vehicle_level, convention, titles),
-        lean_deg=None if isinstance(lean, NotFound) else lean[0],
-        lean_sd_deg=None if isinstance(lean, NotFound) else lean[1],
+        lean_deg=lean_deg,
+        lean_sd_deg=lean_sd_deg,
         panels=[_panel(found, chosen, T_vehicle_level, convention, named) for chosen in found.panels],
         left_out=stance_marks.mark(found, T_vehicle_level, view, cleaned, folder),
         looked_through=stance_marks.contradicted(found, T_vehicle_level, view, convention),
@@ -173,14 +172,14 @@ def _doubled(found: Found, T_vehicle_level: np.ndarray, convention: Axes, titles
     return listed
 
 
-def _lean(wheels: list[WheelResult], roll_sd_deg: float) -> tuple[float, float] | NotFound:
+def _lean(wheels: list[WheelResult], roll_sd_deg: float) -> tuple[float, float] | tuple[None, None]:
     """How far all wheels lean to the right together, and its standard uncertainty, deg: the mean over pairs of half the
     difference of their cambers. A ground that is askew in the model turns all of them alike; ``roll_sd_deg``: standard
-    uncertainty of the ground's."""
+    uncertainty of the ground's. None without two pairs."""
     right = [wheel for wheel in wheels if wheel.side == "right"]
     left = [wheel for wheel in wheels if wheel.side == "left"]
     if len(right) < 2 or len(left) < 2:
-        return NotFound("fewer than two pairs of wheels were found")
+        return None, None
     lean = (np.mean([wheel.camber_deg for wheel in right]) - np.mean([wheel.camber_deg for wheel in left])) / 2
     sd = np.sqrt(sum(wheel.angle_sd_deg**2 for wheel in [*left, *right])) / (len(left) + len(right))
     return float(lean), float(np.hypot(sd, roll_sd_deg))

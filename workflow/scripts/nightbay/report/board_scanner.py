@@ -61,7 +61,7 @@ def shown(today: Sequence[Row], history: Sequence[Row], day: str) -> list[Shown]
     for name in sorted({row["scanner"] or "" for row in today}):
         own = [row for row in rows if (row["scanner"] or "") == name]
         series = dict.fromkeys(_series(row) for row in today if (row["scanner"] or "") == name)
-        charts = [_chart(artefact, key, of, own, day) for artefact, key, of in series]
+        charts = [_chart(artefact, key, own, day) for artefact, key in series]
         found.append(Shown(name or say("scanner not stated"), charts))
     return found
 
@@ -78,24 +78,23 @@ def values(day: Path, file: Path, today: Sequence[Row]) -> dict[str, Any]:
     return {"scanners": scanners, "history_file": file.name, "history_damaged": damaged, "history_fault": fault}
 
 
-def _series(row: Row) -> tuple[str, str, int | None]:
-    return row["artefact"], row["key"], row["of"]
+def _series(row: Row) -> tuple[str, str]:
+    return row["artefact"], row["key"]
 
 
-def _chart(artefact: str, key: str, of: int | None, rows: Sequence[Row], day: str) -> str:
-    by_day: dict[tuple[str, str], Row] = {}
+def _chart(artefact: str, key: str, rows: Sequence[Row], day: str) -> str:
+    """Of a bar both spheres, because which of them is the first is not known from day to day."""
+    by_day: dict[tuple[str, str], dict[int | None, Row]] = {}
     for row in rows:
-        if _series(row) != (artefact, key, of):
-            continue
-        at = (row["scanned_on"] or "", row["day"])
-        if at not in by_day or len(row["view"]) > len(by_day[at]["view"]):  # the joined view says more
-            by_day[at] = row
+        if _series(row) == (artefact, key):
+            spheres = by_day.setdefault((row["scanned_on"] or "", row["day"]), {})
+            known = spheres.get(row["of"])
+            if known is None or len(row["view"]) > len(known["view"]):  # the joined view says more
+                spheres[row["of"]] = row
     dots = [
         Dot(row["scanned_on"] or row["day"], row["value_mm"], row["uncertainty_mm"], row["day"] == day)
-        for _, row in sorted(by_day.items())[-DAYS_MOST:]
+        for _, spheres in sorted(by_day.items())[-DAYS_MOST:]
+        for row in spheres.values()
     ]
     name = say(scanner.NAMES[key]) if key in scanner.NAMES else key
-    title = say("{artefact}: {quantity}", artefact=artefact, quantity=name)
-    if of:
-        title = say("{quantity}, sphere {number}", quantity=title, number=of)
-    return history_chart.draw(title, dots)
+    return history_chart.draw(say("{artefact}: {quantity}", artefact=artefact, quantity=name), dots)

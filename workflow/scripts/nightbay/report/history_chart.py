@@ -22,12 +22,14 @@ class Dot:
 
 
 def draw(title: str, dots: Sequence[Dot]) -> str:
-    """The chart of one day or more, in their order. Zero is always within the scale."""
+    """The chart of one day or more, in their order, with a dot or several each. Zero is always within the scale."""
     ends = [value for dot in dots for value in (dot.value_mm - dot.uncertainty_mm, dot.value_mm + dot.uncertainty_mm)]
     low, high = min(0.0, *ends), max(0.0, *ends)
     high = high if high > low else low + 1e-3
     digits = digits_of(high - low)
-    x = np.linspace(LEFT + 12, WIDTH - RIGHT - 12, len(dots)) if len(dots) > 1 else [(LEFT + WIDTH - RIGHT) / 2]
+    days = list(dict.fromkeys(dot.day for dot in dots))
+    places = np.linspace(LEFT + 12, WIDTH - RIGHT - 12, len(days)) if len(days) > 1 else [(LEFT + WIDTH - RIGHT) / 2]
+    x = dict(zip(days, places, strict=True))
 
     def y(value: float) -> float:
         return float(HEAD + (HEIGHT - HEAD - FOOT) * (high - value) / (high - low))
@@ -38,14 +40,14 @@ def draw(title: str, dots: Sequence[Dot]) -> str:
         if value == 0.0 or abs(y(value) - y(0.0)) > 12:
             shown = number(value, digits, sign=True)
             body.append(f'<text x="{LEFT - 6}" y="{y(value) + 4:.1f}" text-anchor="end">{shown}</text>')
-    for at, dot in zip(x, dots, strict=True):
-        up, down = y(dot.value_mm + dot.uncertainty_mm), y(dot.value_mm - dot.uncertainty_mm)
+    for dot in dots:
+        at, up, down = x[dot.day], y(dot.value_mm + dot.uncertainty_mm), y(dot.value_mm - dot.uncertainty_mm)
         body.append(f'<path class="bar" d="M{at:.1f} {up:.1f}V{down:.1f}"/>')
         kind = "today" if dot.today else "before"
         body.append(f'<circle class="{kind}" cx="{at:.1f}" cy="{y(dot.value_mm):.1f}" r="4.5"/>')
-    body.append(f'<text x="{LEFT}" y="{HEIGHT - 6}">{escape(dots[0].day)}</text>')
-    if len(dots) > 1:
-        body.append(f'<text x="{WIDTH - RIGHT}" y="{HEIGHT - 6}" text-anchor="end">{escape(dots[-1].day)}</text>')
+    body.append(f'<text x="{LEFT}" y="{HEIGHT - 6}">{escape(days[0])}</text>')
+    if len(days) > 1:
+        body.append(f'<text x="{WIDTH - RIGHT}" y="{HEIGHT - 6}" text-anchor="end">{escape(days[-1])}</text>')
     said = "; ".join(f"{dot.day}: {number(dot.value_mm, 3, sign=True)} ± {mm(dot.uncertainty_mm, 3)}" for dot in dots)
     return (
         f'<svg class="history" viewBox="0 0 {WIDTH} {HEIGHT}" role="img" xmlns="http://www.w3.org/2000/svg" '

@@ -12,12 +12,15 @@ from nightbay.reduce.result import ReduceResult
 from nightbay.refine.result import CONTRADICTS, SURE_SIDES, Contradictions
 from nightbay.report import (
     class_fit,
+    feature_words,
+    frame_ways,
     network_warnings,
     registration,
     room_summary,
     section_warnings,
     size_warnings,
     stance_warnings,
+    surface_warnings,
 )
 from nightbay.report.next_step import JobWarning, of_reason
 from nightbay.report.part import Part
@@ -60,6 +63,7 @@ def _warnings_of_part(part: Part, sheet: Mapping[str, Any]) -> list[JobWarning]:
         *_open_sides(part),
         *_duplicate_layers(part, sheet),
         *_frame_warnings(part.name, part.frame),
+        *frame_ways.warnings(part.frame),
         *room_summary.warnings(part.frame),
         *network_warnings.of_network(part.network),
         *network_warnings.unmeasured_bars(part, sheet),
@@ -68,6 +72,8 @@ def _warnings_of_part(part: Part, sheet: Mapping[str, Any]) -> list[JobWarning]:
         *([class_warning] if class_warning else []),
         *size_warnings.warnings(part, sheet),
         *section_warnings.warnings(part),
+        *feature_words.warnings(part),
+        *surface_warnings.warnings(part),
         *_level_warnings(part.reduce),
     ]
 
