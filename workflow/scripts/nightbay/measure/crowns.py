@@ -6,8 +6,8 @@ import numpy as np
 
 from nightbay.core import robust
 
-# Thickness of the layer and greatest scatter in it, in standard deviations of the noise. A surface from few points, such
-# as dark trim, is up to three times noisier than its spread shows.
+# Thickness of the layer and greatest scatter in it, in standard deviations of the noise. A surface from few points,
+# such as dark trim, is up to three times noisier than its spread shows.
 LAYER, SCATTER = 8.0, 4.0
 THICKER = (1.0, 2.0, 4.0)  # times that thickness, where a thinner layer has too few vertices or no second-order shape
 LEAST = 24  # vertices in it: four for each coefficient of a second-order surface
@@ -25,9 +25,9 @@ class Crown:
     """The top of a layer: ``reach_mm``; standard uncertainty ``sd_mm`` of the fit there, from the scatter about it.
 
     ``shape_mm``: how far the top moves when the layer is twice as thick, since no end is exactly of second order;
-    ``resolution_mm``: how much higher the surface may be between two vertices next to the top, where it may have an edge:
-    the layer's slope over half the spacing of its vertices. Dark trim has holes: its vertices lie further apart than the
-    grid is wide. Both are taken as limits.
+    ``resolution_mm``: how much higher the surface may be between two vertices next to the top, where it may have an
+    edge: the layer's slope over half the spacing of its vertices. Dark trim has holes: its vertices lie further apart
+    than the grid is wide. Both are taken as limits.
     ``rows`` of the patch's vertices that define it.
     """
 
@@ -53,9 +53,9 @@ class _Fit:
 def find(across: np.ndarray, along: np.ndarray, areas: np.ndarray, level: float, noise: float) -> Crown | None:
     """The crown of a patch; None where its outermost layer has too few vertices or scatters too much.
 
-    ``across`` (n, 2), ``along`` (n,) and ``areas`` (n,) mm2 of the patch's vertices; ``level`` that the support reaches;
-    ``noise``, standard deviation of a point. The layer lies about the level; where holes in the surface draw that down
-    by more than the layer's thickness, about the :data:`LEAST`-th highest vertex.
+    ``across`` (n, 2), ``along`` (n,) and ``areas`` (n,) mm2 of the patch's vertices; ``level`` that the support
+    reaches; ``noise``, standard deviation of a point. The layer lies about the level; where holes in the surface draw
+    that down by more than the layer's thickness, about the :data:`LEAST`-th highest vertex.
     """
     if len(along) < LEAST:
         return None
