@@ -28,8 +28,8 @@ class Touch:
     ``half_width_mm``: limit of the error from the shape of the end: of a crown, how far its top moves with a thicker
     layer; else the distance of the plane from the support's level. ``resolution_mm``: limit of the error from the
     spacing of the vertices, 0 without a crown, whose shape has it. ``fit_sd_mm``: standard uncertainty of a crown from
-    the scatter about it, None without a crown. ``level_mm`` that the support reaches; ``rows``: vertices that define the
-    plane.
+    the scatter about it, None without a crown. ``level_mm`` that the support reaches; ``rows``: vertices that define
+    the plane.
     """
 
     reach_mm: float
