@@ -49,7 +49,7 @@ def check(
             "uncertainty_mm": 2.0 * shape.uncertainty.shape,
             "uncertainty_in_vehicle_mm": 2.0 * shape.uncertainty.in_vehicle,
         },
-        "uncertainties are expanded (k = 2), along the normal; nan: not measured",
+        "uncertainties expanded by k = 2, along the normal; nan where not measured",
     )
     return SurfaceChecks(
         uncertainty,
@@ -94,7 +94,7 @@ def compare_reference(
             "uncertainty_mm": 2.0 * found.compared.sd_mm,
             "changed_area": found.changes.area_of,
         },
-        f"deviation from {entry['file']}, positive outside; uncertainties are expanded (k = 2); nan: not compared",
+        f"deviation from {entry['file']}, positive outside; uncertainties expanded by k = 2; nan where not compared",
     )
     reference.write_csv(folder / DELIVERABLES / "comparison.csv", numbers.areas)
     return numbers
