@@ -47,4 +47,9 @@ rule all:
     default_target: True
     input:
         expand("results/{job}/report/{job}.json", job=PLAN.jobs),
-        [f"results/{job}/deliver/{part}" for job in PLAN.jobs for part in PLAN.jobs[job].parts if part in stages.VEHICLE],
+        [
+            f"results/{job}/deliver/{part}"
+            for job in PLAN.jobs
+            for part in PLAN.jobs[job].parts
+            if part in stages.VEHICLE
+        ],

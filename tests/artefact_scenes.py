@@ -17,14 +17,10 @@ from nightbay.pipeline.settings import settings
 from nightbay.pipeline.stage import Upstream
 
 NOISE_MM = 0.05
+OWN = {"size_error_most_mm": 0.5, "spacing_error_most": 0.003, "covered_least": 0.25, "significance": 0.001}
 SETTINGS = settings(
-    {
-        "scan": {"noise_mm": 0.06, "target_noise_mm": 0.05, "target_drift_mm_per_m": 0.03},
-        "artefact": {
-            "size_error_most_mm": 0.5, "spacing_error_most": 0.003, "covered_least": 0.25, "significance": 0.001,
-        },
-    }
-)  # fmt: skip
+    {"scan": {"noise_mm": 0.06, "target_noise_mm": 0.05, "target_drift_mm_per_m": 0.03}, "artefact": OWN}
+)
 
 
 def sphere_entry(name="ball", diameter_mm=50.0, **others):

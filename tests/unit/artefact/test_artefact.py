@@ -93,7 +93,7 @@ def test_a_cap_is_refused(tmp_path):
 
 def test_another_sphere_is_refused(tmp_path):
     table = bench(8).sphere((0, 0, 60), 48.0).table()
-    with pytest.raises(Rejected, match=r"measures 48.0\d mm, and artefact ball has 50 mm, more than 0.5 mm apart"):
+    with pytest.raises(Rejected, match=r"the nearest in size measures 48.0\d mm, more than 0.5 mm apart"):
         measured(tmp_path, {"table": table}, [scenes.sphere_entry()])
 
 

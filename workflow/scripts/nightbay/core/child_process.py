@@ -26,8 +26,8 @@ from nightbay.core.paths import SCRIPTS
 
 WAITS = 10  # times its processor time that a process may wait, for a slow disk or for other processes
 LOG_BYTES = 20_000  # of the end of what a process printed
-# What allocators of C++ and Rust print before they end a process.
-OUT_OF_MEMORY = ("bad_alloc", "memory allocation of")
+# What allocators of C++, Rust and OpenBLAS print before they end a process.
+OUT_OF_MEMORY = ("bad_alloc", "memory allocation of", "Memory allocation still failed")
 
 Cause = Literal["memory", "time", "output", "signal", "fault"]
 

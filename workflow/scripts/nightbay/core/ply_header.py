@@ -132,6 +132,8 @@ def read(file: BinaryIO) -> Header:
         if not line or lines > MOST_LINES:
             raise NoEnd("it has no line 'end_header'")
         try:
+            if words[:1] in (["element"], ["property"]) and "\ufffd" in " ".join(words):
+                raise ValueError("a name that is not ASCII")
             if words[:1] == ["format"]:
                 order = ORDERS[words[1]]
             elif words[:1] == ["obj_info"]:

@@ -4,15 +4,15 @@ import re
 import unicodedata
 
 LONGEST_WORD = 400  # letters; the longest name of a file has 255 bytes
+# Controls, line ends, marks of direction, lone surrogates, private and unassigned characters.
+UNSEEN = ("Cc", "Cf", "Cs", "Co", "Cn", "Zl", "Zp")
 LONG_WORD = re.compile(rf"\S{{{LONGEST_WORD + 1},}}")
 
 
 def printable(text: str) -> str:
-    """The text with an escape for each character that can't be seen: controls, line ends, bidi marks, lone surrogates
-    (a file name that is not UTF-8 holds them). The result can be shown on a terminal and written as UTF-8."""
-    return "".join(
-        ascii(sign)[1:-1] if unicodedata.category(sign) in ("Cc", "Cf", "Cs", "Zl", "Zp") else sign for sign in text
-    )
+    """The text with an escape for each character that can't be seen, such as the lone surrogates of a file name that is
+    not UTF-8. The result can be shown on a terminal and written as UTF-8."""
+    return "".join(ascii(sign)[1:-1] if unicodedata.category(sign) in UNSEEN else sign for sign in text)
 
 
 def shortened(text: str) -> str:

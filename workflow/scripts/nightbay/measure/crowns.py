@@ -3,7 +3,6 @@
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.spatial import ConvexHull, QhullError
 
 from nightbay.core import robust
 
@@ -12,6 +11,7 @@ from nightbay.core import robust
 LAYER, SCATTER = 8.0, 4.0
 THICKER = (1.0, 2.0, 4.0)  # times that thickness, where a thinner layer has too few vertices or no second-order shape
 LEAST = 24  # vertices in it: four for each coefficient of a second-order surface
+NEAREST = 6  # neighbours of a vertex in an even triangulation
 ITERATIONS = 10  # of the reweighted fits: common practice, no source
 SINGULAR = 1e-6  # share of the largest singular value below which one is left out of a fit
 LEAST_LIMIT_MM = 1e-3  # of the biweight: a layer without noise, as of a computed model, leaves residuals of rounding
@@ -25,9 +25,9 @@ class Crown:
     """The top of a layer: ``reach_mm``; standard uncertainty ``sd_mm`` of the fit there, from the scatter about it.
 
     ``shape_mm``: how far the top moves when the layer is twice as thick, since no end is exactly of second order;
-    ``resolution_mm``: how much higher the surface may be between two vertices next to the top: its slope there over half
-    the spacing of the vertices, as on an edge, and its sagitta over the whole, as on a ridge. Dark trim has holes: its
-    vertices lie further apart than the grid is wide. Both are taken as limits.
+    ``resolution_mm``: how much higher the surface may be between two vertices next to the top, where it may have an edge:
+    the layer's slope over half the spacing of its vertices. Dark trim has holes: its vertices lie further apart than the
+    grid is wide. Both are taken as limits.
     ``rows`` of the patch's vertices that define it.
     """
 
@@ -40,14 +40,14 @@ class Crown:
 
 @dataclass(frozen=True)
 class _Fit:
-    """A robust second-order surface through a layer: its top, ``reach``; ``sd`` there; ``gradient`` there and largest
-    ``curvature`` downwards, 1/mm; ``rows`` with a weight."""
+    """A robust second-order surface through a layer: its top, ``reach``; ``sd`` there; rms ``slope`` of the layer;
+    ``rows`` with a weight, and which of them is the ``top``."""
 
     reach: float
     sd: float
-    gradient: float
-    curvature: float
+    slope: float
     rows: np.ndarray
+    top: int
 
 
 def find(across: np.ndarray, along: np.ndarray, areas: np.ndarray, level: float, noise: float) -> Crown | None:
@@ -66,24 +66,23 @@ def find(across: np.ndarray, along: np.ndarray, areas: np.ndarray, level: float,
             found = _fit(across, along, base - thickness, noise)
             if found is not None:
                 thicker = _fit(across, along, base - 2.0 * thickness, noise)
-                spacing = _spacing(across[found.rows], areas[found.rows])
+                spacing = _spacing(across[found.rows], areas[found.rows], found.top)
                 return Crown(
                     found.reach,
                     found.sd,
                     0.0 if thicker is None else abs(thicker.reach - found.reach),
-                    found.gradient * spacing / 2.0 + found.curvature * spacing**2 / 8.0,
+                    found.slope * spacing / 2.0,
                     found.rows,
                 )
     return None
 
 
-def _spacing(across: np.ndarray, areas: np.ndarray) -> float:
-    """Distance of neighbouring vertices of a layer, mm: with holes, as if they were spread evenly over its outline."""
-    try:
-        outline = float(ConvexHull(across).volume)  # of a plane figure, its area
-    except QhullError:  # on one line
-        outline = 0.0
-    return float(np.sqrt(max(outline / len(across), np.median(areas))))
+def _spacing(across: np.ndarray, areas: np.ndarray, top: int) -> float:
+    """Distance of neighbouring vertices about the ``top`` of a layer, mm: with holes there, as if the nearest
+    :data:`NEAREST` were spread evenly over the disc that holds them."""
+    off = np.linalg.norm(across - across[top], axis=1)
+    disc = np.pi * np.partition(off, NEAREST)[NEAREST] ** 2
+    return float(np.sqrt(max(disc / NEAREST, np.median(areas))))
 
 
 def second_order(terms: np.ndarray, heights: np.ndarray) -> tuple[np.ndarray, np.ndarray, float]:
@@ -115,8 +114,7 @@ def _fit(across: np.ndarray, along: np.ndarray, least: float, noise: float) -> _
         return None
     height = terms @ fit
     at = int(np.argmax(np.where(used, height, -np.inf)))
-    slope = (fit[1] + 2.0 * fit[3] * u[at] + fit[4] * v[at], fit[2] + fit[4] * u[at] + 2.0 * fit[5] * v[at])
-    bend = np.linalg.eigvalsh(np.array([[2.0 * fit[3], fit[4]], [fit[4], 2.0 * fit[5]]]) / scale**2)[0]
+    slopes = np.array([fit[1] + 2.0 * fit[3] * u + fit[4] * v, fit[2] + fit[4] * u + 2.0 * fit[5] * v]) / scale
     normal = (terms * weights[:, None]).T @ terms
     leverage = float(terms[at] @ np.linalg.pinv(normal, rcond=SINGULAR**2) @ terms[at])
     misfit = along[layer] - base - height
@@ -125,7 +123,7 @@ def _fit(across: np.ndarray, along: np.ndarray, least: float, noise: float) -> _
     return _Fit(
         min(base + float(height[at]), float(along.max())),
         float(np.sqrt(variance * max(leverage, 0.0) * SHARED)),
-        float(np.hypot(*slope) / scale),
-        float(max(-bend, 0.0)),
+        float(np.sqrt(np.mean((slopes[:, used] ** 2).sum(axis=0)))),
         layer[used],
+        int(np.count_nonzero(used[:at])),
     )

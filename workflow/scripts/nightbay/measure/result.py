@@ -8,6 +8,7 @@ from typing import Literal
 
 import numpy as np
 
+from nightbay.features.result import FeaturesResult
 from nightbay.refine.result import Scale
 
 COVERAGE = 2  # k: about 95 % of the cases where the causes are many and similar in size
@@ -169,14 +170,29 @@ class Track:
 
 @dataclass(frozen=True)
 class Section:
-    """A plane section: its ``name``, the ``axis`` ("x", "y", "z") that has ``value_mm`` in the plane, and the lengths
-    of the measured and of the filled outline, ``length_mm`` and ``filled_mm``."""
+    """A plane section: its ``name``; ``order``: the name of the job sheet's entry that asks for it, None for a plane of
+    every part; a plane across an axis has that ``axis`` ("x", "y", "z") and its ``value_mm``, others None.
+
+    The plane goes through ``point_mm`` (3,), which is (0, 0) of its coordinates, along ``across`` and ``up`` (3,).
+    ``length_mm`` and ``filled_mm``: lengths of the measured and of the filled outlines; ``outlines``: how many,
+    ``closed`` of them; ``chord_mm``: the largest distance of the outlines from their reduced polylines; ``splines``
+    through the measured ones, and ``spline_mm``, the largest distance between them and the outlines, either way.
+    """
 
     name: str
-    axis: str
-    value_mm: float
+    order: str | None
+    axis: str | None
+    value_mm: float | None
+    point_mm: np.ndarray
+    across: np.ndarray
+    up: np.ndarray
     length_mm: float
     filled_mm: float
+    outlines: int
+    closed: int
+    chord_mm: float
+    splines: int
+    spline_mm: float
 
 
 @dataclass(frozen=True)
@@ -304,7 +320,8 @@ class MeasureResult:
     what was seen of it, None without axles;
     ``uncertainty`` of the surface, with its map in ``deliverables/uncertainty.ply``, None without measured surface;
     ``reference``: comparison with that of the job sheet, None where it names none, with its map in
-    ``deliverables/comparison.ply`` and its areas in ``deliverables/comparison.csv``.
+    ``deliverables/comparison.ply`` and its areas in ``deliverables/comparison.csv``;
+    ``features`` that the job sheet orders, None without any.
     """
 
     dimensions: dict[str, Dimension]
@@ -322,3 +339,4 @@ class MeasureResult:
     underbody: Underbody | None = None
     uncertainty: UncertaintyMap | None = None
     reference: ReferenceComparison | None = None
+    features: FeaturesResult | None = None

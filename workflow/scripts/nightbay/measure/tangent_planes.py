@@ -28,7 +28,8 @@ class Touch:
     ``half_width_mm``: limit of the error from the shape of the end: of a crown, how far its top moves with a thicker
     layer; else the distance of the plane from the support's level. ``resolution_mm``: limit of the error from the spacing
     of the vertices, 0 without a crown, whose shape has it. ``fit_sd_mm``: standard uncertainty of a crown from the
-    scatter about it, None without a crown. ``rows``: vertices that define the plane.
+    scatter about it, None without a crown. ``level_mm`` that the support reaches; ``rows``: vertices that define the
+    plane.
     """
 
     reach_mm: float
@@ -36,13 +37,18 @@ class Touch:
     half_width_mm: float
     resolution_mm: float
     fit_sd_mm: float | None
+    level_mm: float
     rows: np.ndarray
 
     @property
     def sd_mm(self) -> float:
-        """Standard uncertainty of the plane from shape, spacing and scatter."""
-        limits = (self.half_width_mm**2 + self.resolution_mm**2) / 3.0  # rectangular (JCGM 100:2008, 4.3.7)
-        return float(np.sqrt(limits + (self.fit_sd_mm or 0.0) ** 2))
+        """Standard uncertainty of the plane from scatter, shape and spacing."""
+        return float(np.hypot(self.scatter_sd_mm, self.resolution_mm / np.sqrt(3.0)))
+
+    @property
+    def scatter_sd_mm(self) -> float:
+        """The same from scatter and shape alone: what a wider patch of the same surface may differ by."""
+        return float(np.hypot(self.fit_sd_mm or 0.0, self.half_width_mm / np.sqrt(3.0)))
 
 
 class Relief(NamedTuple):
@@ -120,7 +126,7 @@ def touch(
     ``vertices_mm`` (n, 3) with their ``areas`` (n,) mm2 and ``noise_mm`` (n,); the support, see :func:`support_of`, has
     to lie in one patch, a square across the direction of :data:`PATCH` times its size. Where the surface has holes, as
     on dark trim, a small patch may miss its end. A wider patch is used where its crown reaches further than the narrow
-    one by more than twice that one's standard uncertainty.
+    one by more than twice that one's standard uncertainty from scatter and shape.
     """
     used = areas > 0.0
     if not used.any():
@@ -136,7 +142,7 @@ def touch(
             continue
         noise = float(np.median(noise_mm[patch.rows]))
         crown = crowns.find(patch.across, patch.along, areas[patch.rows], patch.level, noise)
-        if best is None or (crown is not None and crown.reach_mm - best.reach_mm > 2.0 * best.sd_mm):
+        if best is None or (crown is not None and crown.reach_mm - best.reach_mm > 2.0 * best.scatter_sd_mm):
             best = _touch(vertices_mm, patch, crown, capped(areas[patch.rows], support_mm2), support_mm2)
     return best
 
@@ -152,7 +158,9 @@ def _touch(
         reach, rows = crown.reach_mm, crown.rows
         shape, resolution, sd = crown.shape_mm, crown.resolution_mm, crown.sd_mm
     defining = patch.rows[rows]
-    return Touch(reach, vertices_mm[defining].mean(axis=0, dtype=np.float64), shape, resolution, sd, defining)
+    return Touch(
+        reach, vertices_mm[defining].mean(axis=0, dtype=np.float64), shape, resolution, sd, patch.level, defining
+    )
 
 
 def _patch(surface: Relief, direction: np.ndarray, support_mm2: float, patch_mm: float) -> Patch | None:

@@ -46,11 +46,11 @@ _CHAIN = (
         ("network", "clean"),
         ("target_noise_mm", "target_drift_mm_per_m", "standoff_mm"),
     ),
-    Stage("frame", "part", ("refine", "clean"), ("target_drift_mm_per_m",)),
+    Stage("frame", "part", ("network", "refine", "clean"), ("target_drift_mm_per_m",)),
     Stage("fuse", "part", ("refine", "frame", "clean"), ("resolution_mm", "noise_mm", "smallest_mm")),
     Stage("fill", "part", ("fuse", "frame"), ()),
     Stage("reduce", "part", ("fill",), ()),
-    Stage("measure", "part", ("fill", "frame", "refine"), ("noise_mm", "target_drift_mm_per_m")),
+    Stage("measure", "part", ("fill", "frame", "refine", "network", "clean"), ("noise_mm", "target_drift_mm_per_m")),
     Stage("deliver", "part", ("reduce", "frame", "measure"), ()),
     Stage(
         "join",

@@ -1,6 +1,7 @@
 """Checks what a job sheet says of calibrated artefacts: each kind has the values that it needs, and no others."""
 
 import datetime
+import math
 from collections.abc import Iterator, Mapping, Sequence
 from typing import Any
 
@@ -54,10 +55,11 @@ def plain(entry: Mapping[str, Any]) -> dict[str, Any]:
 def plausible(artefacts: Sequence[Mapping[str, Any]]) -> dict[str, Any]:
     """What intake checks the size of a segment by, in place of a class of vehicles.
 
-    A segment shows at least the smallest artefact and at most the largest with what stands round it.
+    A segment shows at least the smallest artefact and at most the largest with what stands round it. Powers of two, so
+    that a corrected calibration does not read the raw files again.
     """
     spans_mm = [_span_mm(entry) for entry in artefacts]
-    least, most = min(spans_mm), max(spans_mm)
+    least, most = 2.0 ** math.floor(math.log2(min(spans_mm))), 2.0 ** math.ceil(math.log2(max(spans_mm)))
     axes = {"length": [least, most], "width": [least, most], "height": [least, most]}
     return {"vehicle_class": "calibrated artefact", "extent_mm": axes}
 

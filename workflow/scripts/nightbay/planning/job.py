@@ -5,12 +5,13 @@ from pathlib import Path
 from typing import Any
 
 from nightbay.pipeline.stages import ARTEFACT, STAGES, VEHICLE
-from nightbay.planning import artefact_entries, parameters, reference_entry
+from nightbay.planning import artefact_entries, parameters, reference_entry, section_entries
 from nightbay.planning.job_sheet import Part
 from nightbay.planning.raw_files import Hashes, Unhashed
 
 # Size without compression in units of the file's size: LAZ takes a fifth, E57 half. Common practice, no source.
 UNPACKED = {".laz": 5, ".e57": 2}
+OF_THE_NIGHT = ("artefact.history",)  # parameters that no stage reads
 STATE = ("load", "tyre_pressure_kpa", "ride_height", "temperature_c", "body_material")
 
 
@@ -30,7 +31,8 @@ class Job:
     def settings(self, stage: str, part: str | None = None) -> dict[str, dict[str, Any]]:
         """Resolved parameters for a stage: its own section, and of ``scan`` the keys that it declares."""
         resolved = self.resolved[part]
-        return {"scan": {key: resolved["scan"][key] for key in STAGES[stage].scan}, stage: resolved[stage]}
+        own = {key: value for key, value in resolved[stage].items() if f"{stage}.{key}" not in OF_THE_NIGHT}
+        return {"scan": {key: resolved["scan"][key] for key in STAGES[stage].scan}, stage: own}
 
     def segments(self) -> dict[str, list[str]]:
         """The names of the segments by part."""
@@ -130,7 +132,11 @@ class Job:
 
     def _frame_sheet(self, part, segment):
         axes = {name: _sorted(value) if isinstance(value, dict) else value for name, value in self._axes(part)}
-        return {"axes": axes, "segments": list(self.parts[part].segments), "extent_mm": self.extent_mm}
+        stance, fiducials = self.parts[part].stance, [_sorted(entry) for entry in self.parts[part].fiducials]
+        return {"axes": axes, "segments": list(self.parts[part].segments), "extent_mm": self.extent_mm} | (
+            ({"stance": _sorted(stance)} if stance else {})
+            | ({"vehicle_frame": {"fiducials": fiducials}} if fiducials else {})
+        )
 
     def _fill_sheet(self, part, segment):
         mirror = self.document.get("parts", {}).get(part, {}).get("mirror")
@@ -145,7 +151,10 @@ class Job:
             for size in self.parts[part].sizes
         ]
         reference = self._reference() if part == reference_entry.part_of(self.document, self.parts) else {}
-        return self._nominal() | ({"sizes": sizes} if sizes else {}) | reference
+        ordered = {"ordered": self.parts[part].ordered} if self.parts[part].ordered else {}
+        sections = section_entries.of_part(self.document.get("sections", []), part, list(self.parts))
+        cut = {"sections": [_sorted(entry) for entry in sections]} if sections else {}
+        return self._nominal() | ({"sizes": sizes} if sizes else {}) | cut | reference | ordered
 
     def _reference(self):
         raw = self._raw(reference_entry.raw_file(self.document, self.name))

@@ -2,54 +2,33 @@
 
 import datetime
 import os
-import re
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path, PurePosixPath
 from typing import Any
 
+from nightbay.core import plain_file
 from nightbay.core.errors import Rejected
-from nightbay.pipeline import stage
 from nightbay.pipeline.stages import ARTEFACT, PARTS, VEHICLE
 from nightbay.planning import (
     artefact_entries,
+    feature_entries,
+    fiducial_entries,
+    names,
     parameters,
     point_pairs,
     reference_entry,
     room_entries,
+    section_entries,
+    stance_entries,
     validation,
     yaml_file,
 )
 from nightbay.planning.point_pairs import PointPairs
 from nightbay.planning.raw_files import RawFile
 
-NAME = re.compile(r"[a-z0-9][a-z0-9_-]*")
-NAME_RULE = "allowed are small letters, digits, '-' and '_', with a letter or digit first"
-# Snakemake takes a wildcard whose end repeats this often for a rule that calls itself without end, and stops the night.
-REPEATS = 20
-PERIODIC = re.compile(rf"(.+)\1{{{REPEATS - 1}}}$")
-# The longest text that a night adds to a name in a file's name: stage.write_json beside
-# results/<job>/report/<job>.json, and beside results/<job>/intake/<part>.<segment>.json.
-ADDED_TO_JOB = len(".json" + stage.BESIDE)
-ADDED_TO_SEGMENT = ADDED_TO_JOB + max(len(f"{part}.") for part in PARTS)
 CLOUDS = (".ply", ".e57", ".xyz", ".csv", ".asc", ".txt", ".las", ".laz", ".obj", ".stl")
 LISTS = (".csv", ".txt")
-
-
-def name_fault(name: str, folder: Path, added: int) -> str | None:
-    """Why a job or a segment of the day ``folder`` can't have this name, a clause; None if it can.
-
-    ``added``: bytes that the night adds to it in the name of a file, :data:`ADDED_TO_JOB` or :data:`ADDED_TO_SEGMENT`.
-    """
-    if not NAME.fullmatch(name):
-        return NAME_RULE
-    longest = os.pathconf(folder, "PC_NAME_MAX") - added
-    if len(name) > longest:
-        return f"it has {len(name)} letters and at most {longest} leave room for the endings of its results"
-    periodic = PERIODIC.search(name)
-    if periodic:
-        return f"it ends with '{periodic[1]}' {REPEATS} times over, and Snakemake takes such a name for an endless loop"
-    return None
 
 
 class Faults(Rejected):
@@ -76,7 +55,9 @@ class Part:
     known.
 
     ``sizes``: distances to state; ``unplaced``: what becomes of the part when segments can't be placed, "refuse" or
-    "leave_out"; ``point_pairs`` of two segments each; ``artefacts``: as the sheet states them.
+    "leave_out"; ``point_pairs`` of two segments each; ``artefacts``: as the sheet states them; ``ordered``: features,
+    distances and angles to state; ``stance``: segments that wheels, doors and lids are taken from;
+    ``fiducials`` of the vehicle frame.
     """
 
     name: str
@@ -85,10 +66,13 @@ class Part:
     placed: bool
     axes: dict[str, Any]
     sizes: list[dict[str, Any]]
+    fiducials: list[dict[str, Any]]
     parameters: dict[str, Any]
     unplaced: str
     point_pairs: list[PointPairs]
     artefacts: list[dict[str, Any]]
+    ordered: dict[str, list[dict[str, Any]]]
+    stance: dict[str, str]
 
 
 @dataclass(frozen=True)
@@ -104,10 +88,12 @@ class JobSheet:
 def read(day: str | os.PathLike[str], job: str, classes: Sequence[str]) -> JobSheet:
     """The :class:`JobSheet` of folder ``job``. Raises :class:`Faults` with every fault found, a sentence each."""
     day = Path(day)
-    fault = name_fault(job, day, ADDED_TO_JOB)
+    fault = names.fault(job, day, names.ADDED_TO_JOB)
     if fault:
         raise Faults([f"{job!r} can't be the name of a job: {fault}; rename the folder."])
     sheet = f"{job}/job.yaml"
+    if plain_file.leads_out(day / sheet, day / job):
+        raise Faults([f"{sheet} is a link that leads out of the job's folder: copy the file itself into the folder."])
     try:
         document = yaml_file.read(day / job / "job.yaml", sheet)
     except Rejected as rejection:
@@ -133,6 +119,7 @@ def read(day: str | os.PathLike[str], job: str, classes: Sequence[str]) -> JobSh
     if "reference" in document:
         reader.raw_file("reference.file", document["reference"])
     reader.sentences += reference_entry.faults(document, sheet, parts)
+    reader.sentences += section_entries.faults(sheet, document.get("sections", []), list(parts)) if parts else []
     if reader.sentences:
         raise Faults(reader.sentences)
     return JobSheet(job, document, parts, reader.unused_files(parts))
@@ -204,7 +191,7 @@ class _Reader:
         listed = written.get("segments", found)
         segments = {}
         for segment in sorted(listed):
-            fault = name_fault(segment, self.day, ADDED_TO_SEGMENT)
+            fault = names.fault(segment, self.day, names.ADDED_TO_SEGMENT)
             if fault:
                 self.sentences.append(
                     f"{self.sheet}: {segment!r} can't be the name of a segment: {fault}; rename the file, or list "
@@ -212,7 +199,9 @@ class _Reader:
                 )
                 continue
             segments[segment] = self.segment(f"parts.{name}.segments.{segment}", segment, listed[segment])
-        self.sentences += room_entries.faults(self.sheet, name, written, list(segments)) if segments else []
+        for entries in (room_entries, stance_entries, fiducial_entries):
+            self.sentences += entries.faults(self.sheet, name, written, list(segments)) if segments else []
+        self.sentences += feature_entries.faults(self.sheet, name, written)
         control = written.get("control_survey", survey)
         key = f"{self.sheet}: 'parts.{name}.point_pairs"
         pairs, faults = point_pairs.read(
@@ -228,10 +217,13 @@ class _Reader:
             written.get("placed", False),
             written.get("axes", {}),
             written.get("sizes", []),
+            written.get("vehicle_frame", {}).get("fiducials", []),
             written.get("parameters", {}),
             written.get("unplaced", self.document.get("unplaced", "refuse")),
             pairs,
             artefacts,
+            feature_entries.orders(written),
+            written.get("stance", {}),
         )
 
     def segment(self, key: str, name: str, written: str | dict[str, Any]) -> Segment:

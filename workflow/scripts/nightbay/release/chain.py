@@ -14,6 +14,7 @@ from nightbay.intake import intake
 from nightbay.network import network
 from nightbay.pipeline.settings import settings as frozen
 from nightbay.pipeline.stage import Upstream
+from nightbay.planning import raw_files
 from nightbay.planning.job import Job
 from nightbay.planning.raw_files import Unhashed
 from nightbay.refine import refine
@@ -83,7 +84,9 @@ class _Chain:
             checked.refine = self._stage("refine", refine.refine, upstream)
         if checked.refine is not None:
             posed = [record for record in clouds if record.segment in checked.refine.result["poses"]]
-            checked.frame = self._stage("frame", frame.frame, {"clean": posed, "refine": checked.refine})
+            checked.frame = self._stage(
+                "frame", frame.frame, {"clean": posed, "network": checked.network, "refine": checked.refine}
+            )
         return checked
 
     def _settings(self, stage: str) -> dict[str, dict[str, Any]]:
@@ -109,7 +112,7 @@ class _Chain:
         folder.mkdir(parents=True)
 
         def read(upstream: Any, sheet: Any, settings: Any, folder: Path, threads: int) -> dict[str, Any]:
-            missing = file_state.fault(path, sheet["file"])
+            missing = raw_files.fault(self.day, sheet["file"])
             if missing:
                 raise Rejected(missing)
             raw, self.checked.samples[name] = sampling.read(

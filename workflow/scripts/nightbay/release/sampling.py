@@ -133,7 +133,7 @@ def _ply(path: Path, name: str, columns: Any, units: str, most: int, small: Path
         lines = _lines(path, header.offset, most)
         lines = lines[: vertex.count]
         head = ["ply", "format ascii 1.0", f"element vertex {len(lines)}", *(p.line for p in vertex.properties)]
-        small.write_text("\n".join([*head, "end_header", *lines]) + "\n", encoding="ascii")
+        small.write_text("\n".join([*head, "end_header", *lines]) + "\n", encoding="ascii", errors="replace")
         return Sample(len(lines), vertex.count, False)
     records = np.memmap(path, vertex.dtype(header.order), "r", header.offset_of("vertex"), (vertex.count,))
     taken = records.take(rows(vertex.count, most))

@@ -12,7 +12,16 @@ from nightbay.core.text_format import shortest
 from nightbay.frame.result import FrameResult
 from nightbay.measure.result import Dimension
 from nightbay.meshes import surface
-from nightbay.report import drawing, model_3d, openings, picture, room_views, section_drawing, surface_maps
+from nightbay.report import (
+    drawing,
+    feature_views,
+    model_3d,
+    openings,
+    picture,
+    room_views,
+    section_drawing,
+    surface_maps,
+)
 from nightbay.report.job_summary import DIMENSIONS
 from nightbay.report.maps import Key, draw_map, round_up, swatches_of, titles_of
 from nightbay.report.part import Part
@@ -77,6 +86,7 @@ def views_of(part: Part, own: Any, folder: Path) -> dict[str, Any]:
         "open_areas": openings.areas(listed, part.fill.open.area_mm2, part.fill.open.count) if part.fill else None,
         "room_views": room_views.draw(part, scene, text_mm),
         "room_titles": {name: say(title) for name, title in room_views.TITLES.items()},
+        "feature_views": feature_views.draw(part, scene, text_mm),
         "model": _model(part, own, scene, text_mm),
         "scatter_words": _scatter_words(scene.mesh),
         "sections": section_drawing.sections_of(part, text_mm),
