@@ -36,18 +36,18 @@ def compare(
     """Compare a shape with the reference of the job sheet, ``entry``; a reference that does not fit is refused in the
     result, and nothing else of the part is."""
     if entry["unreadable"]:
-        return _refused(entry, entry["unreadable"]), None
+        return refused(entry, entry["unreadable"]), None
     try:
         xyz_mm, faces = reference_mesh.read(entry)
     except Rejected as rejection:
-        return _refused(entry, str(rejection)), None
+        return refused(entry, str(rejection)), None
     measured = shape.sheet(shape.clusters.measured)
     regions = shape.sheet(shape.clusters.measured & _inside(shape.clusters.points_mm, entry.get("regions", [])))
     if not len(regions.points_mm):
-        return _refused(entry, f"{entry['file']}: no measured surface lies in its regions: correct them."), None
+        return refused(entry, f"{entry['file']}: no measured surface lies in its regions: correct them."), None
     reference = reference_mesh.place(xyz_mm, faces, entry, measured, regions, threads)
     if isinstance(reference, NotFound):
-        return _refused(entry, f"{entry['file']} was not compared: {reference.reason}."), None
+        return refused(entry, f"{entry['file']} was not compared: {reference.reason}."), None
     found = deviations(shape, reference, entry, limit_mm, options)
     return _result(entry, reference, found, options, limit_mm), found
 
@@ -101,7 +101,8 @@ def write_csv(path: Path, areas: list[Area]) -> None:
             table.writerow([area.number, *(f"{value:.2f}" for value in values)])
 
 
-def _refused(entry: Mapping[str, Any], reason: str) -> ReferenceComparison:
+def refused(entry: Mapping[str, Any], reason: str) -> ReferenceComparison:
+    """The result of a comparison that was not made for a ``reason``, a sentence."""
     return ReferenceComparison(entry["file"], entry["kind"], entry["align"], "refused", reason)
 
 
