@@ -114,7 +114,7 @@ def summary(found: SideComparison, options: Options) -> Symmetry | None:
         rms_mm=float(np.sqrt(np.mean(seen**2))),
         abs_95_mm=float(np.percentile(size, 95.0)),
         abs_max_mm=float(size.max()),
-        uncertainty_median_mm=float(changes.COVERAGE * np.nanmedian(found.compared.sd_mm)),
+        uncertainty_median_mm=found.compared.uncertainty_median_mm,
         refitted_mm=found.refitted_mm,
         tested=found.changes.patches,
         level=options.level,

@@ -19,6 +19,7 @@ from nightbay.measure.result import Area, ReferenceComparison
 from nightbay.uncertainty import registration
 
 EARLIER = "earlier scan"
+NO_FRAME = "it can't be compared as placed, because the vehicle frame is kept as scanned"
 COLUMNS = ("number", "area_cm2", "mean_mm", "largest_mm", "uncertainty_mm", "x_mm", "y_mm", "z_mm")
 
 
@@ -41,6 +42,8 @@ def compare(
         xyz_mm, faces = reference_mesh.read(entry)
     except Rejected as rejection:
         return refused(entry, str(rejection)), None
+    if entry["align"] == "as_placed" and not np.isfinite(shape.uncertainty.frame).any():
+        return refused(entry, f"{entry['file']} was not compared: {NO_FRAME}."), None
     measured = shape.sheet(shape.clusters.measured)
     regions = shape.sheet(shape.clusters.measured & _inside(shape.clusters.points_mm, entry.get("regions", [])))
     if not len(regions.points_mm):
@@ -49,6 +52,12 @@ def compare(
     if isinstance(reference, NotFound):
         return refused(entry, f"{entry['file']} was not compared: {reference.reason}."), None
     found = deviations(shape, reference, entry, limit_mm, options)
+    if not np.isfinite(found.compared.deviation_mm).any():
+        return refused(
+            entry,
+            f"{entry['file']} was not compared: it lies further than {limit_mm:g} mm from all measured surface "
+            "(measure.comparison_limit_mm).",
+        ), None
     return _result(entry, reference, found, options, limit_mm), found
 
 
@@ -129,7 +138,7 @@ def _result(
         median_mm=float(np.median(values[met])),
         rms_mm=float(np.sqrt(np.mean(size**2))),
         abs_95_mm=float(np.percentile(size, 95.0)),
-        uncertainty_median_mm=float(changes.COVERAGE * np.nanmedian(found.compared.sd_mm[met])),
+        uncertainty_median_mm=found.compared.uncertainty_median_mm,
         tested=found.changes.patches,
         level=options.level,
         areas=area_list.listed(found.changes),
