@@ -9,8 +9,10 @@ import signal
 import socket
 import time
 import traceback
+import warnings
 import zlib
 from collections.abc import Callable, Iterable, Iterator
+from contextlib import suppress
 from dataclasses import asdict, dataclass
 from pathlib import Path
 
@@ -21,7 +23,7 @@ from nightbay.matching import targets
 from nightbay.pipeline.settings import settings
 from nightbay.planning import day, parameters, yaml_file
 from nightbay.planning.raw_files import Hashes
-from nightbay.readers import bounded
+from nightbay.readers import bounded, mesh_file
 from nightbay.release import sampling
 
 DEFAULTS = yaml_file.read(parameters.CLASSES.parent / "config.yaml", "config.yaml")
@@ -51,12 +53,15 @@ def read_export(mutant: mutants.Mutant, folder: Path) -> None:
     path.write_bytes(mutant.content)
     sheet = {"file": mutant.name, "sha256": "", "bytes": len(mutant.content), "units": "mm", "columns": None}
     sheet |= {"part": "exterior", "vehicle_class": "van", "extent_mm": VAN}
-    refused = []
+    made = folder / "made"
+    if path.suffix in mesh_file.FORMATS:
+        _empty(made)
+        with _memory(_allowed(mutant)), suppress(Rejected):
+            mesh_file.leave(str(path), mutant.name, str(made))
     for sampled in (True, False):
-        made = folder / "made"
         _empty(made)
         try:
-            with _memory(bounded.bounds(len(mutant.content)).memory - bounded.MEMORY // 2):
+            with _memory(_allowed(mutant)):
                 if sampled:
                     values = sampling.read_here(str(path), mutant.name, None, "mm", 500, str(made))[0]
                 else:
@@ -65,10 +70,14 @@ def read_export(mutant: mutants.Mutant, folder: Path) -> None:
                 own = settings({section: DEFAULTS[section] for section in ("scan", "intake")})
                 intake.working_cloud(raw_store.from_plain(values, made), sheet, own, made)
         except Rejected as rejection:
-            refused.append(rejection)
             check_sentence(str(rejection), mutant.name)
             if not sampled:
                 raise
+
+
+def _allowed(mutant: mutants.Mutant) -> int:
+    """Memory that the reading of a file may take, without what Python and the libraries take, bytes."""
+    return bounded.bounds(len(mutant.content)).memory - bounded.MEMORY // 2
 
 
 def read_targets(mutant: mutants.Mutant, folder: Path) -> None:
@@ -190,6 +199,7 @@ def _work(todo: list[tuple[mutants.Sample, int]], read: Read, folder: Path, answ
         silent = os.open(os.devnull, os.O_WRONLY)
         os.dup2(silent, 1)
         os.dup2(silent, 2)
+        warnings.simplefilter("error")  # a number that became another without a word
         for sample, seed in todo:
             mutant = mutants.mutant(sample, seed)
             used = time.process_time()

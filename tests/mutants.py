@@ -90,6 +90,10 @@ def exports(folder: Path) -> list[Sample]:
     take("plain.xyz")
     np.savetxt(folder / "named.csv", np.column_stack([xyz, colour]), "%.3f", ",", header="x,y,z,r,g,b", comments="")
     take("named.csv")
+    order = np.argsort(xyz[:, 0])
+    timed = np.column_stack([xyz[order], normal[order], np.arange(len(xyz)) / 100])
+    np.savetxt(folder / "timed.asc", timed, "%.4f", ";", header="x;y;z;nx;ny;nz;time", comments="")
+    take("timed.asc")
     return samples
 
 

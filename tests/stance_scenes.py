@@ -32,6 +32,8 @@ PLANS = {  # runs of a plan: names of sides, or shares of the way round (from th
     "sides": ("left", "right", "front", "rear"),
     "five": ("left", "right", "front", "rear", "roof"),
     "thirds": ((-0.06, 0.36), (0.28, 0.70), (0.62, 1.02)),
+    "twice": ((-0.06, 0.36), (0.28, 0.70), (0.62, 1.02), (0.60, 1.00)),  # the left side, with the door, two times
+    "thrice": ((-0.06, 0.40), (0.36, 0.70), (0.62, 1.02), (0.60, 1.00), (0.58, 1.04)),
     "halves": ((-0.06, 0.56), (0.44, 1.06)),
 }
 

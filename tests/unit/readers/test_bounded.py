@@ -1,12 +1,14 @@
 """Exports whose reading ends its process or takes too much: refused in one sentence, whatever the cause."""
 
+import numpy as np
 import pytest
 
+import mutants
 from nightbay.core import child_process
 from nightbay.core.child_process import Bounds, Died
 from nightbay.core.errors import Rejected
 from nightbay.intake import raw_store
-from nightbay.readers import bounded
+from nightbay.readers import bounded, mesh_file
 
 
 @pytest.mark.parametrize(
@@ -51,3 +53,29 @@ def test_an_export_is_read_within_bounds_and_refused_beyond_them(tmp_path, monke
     monkeypatch.setattr(bounded, "MEMORY", 30_000_000)
     with pytest.raises(Rejected, match=r"^a\.xyz needs more than 30 MB of memory to be read"):
         raw_store.read(tmp_path / "a.xyz", "a.xyz", None, "mm", tmp_path)
+
+
+@pytest.mark.parametrize("name", ["quads.ply", "ascii-quads.ply", "triangles.obj", "triangles.stl", "text.stl"])
+def test_a_mesh_is_read_within_bounds_too(tmp_path, monkeypatch, name):
+    sample = next(sample for sample in mutants.exports(tmp_path) if sample.name == name)
+    (tmp_path / name).write_bytes(sample.content)
+    xyz, quads = mutants.grid()
+    found, faces = mesh_file.read(tmp_path / name, name)
+    assert len(faces) == 2 * len(quads)
+    assert (
+        np.abs(
+            found[faces].mean(axis=(0, 1)) - xyz[np.concatenate([quads[:, :3], quads[:, [0, 2, 3]]])].mean(axis=(0, 1))
+        ).max()
+        < 1e-3
+    )
+    monkeypatch.setattr(bounded, "MEMORY", 30_000_000)
+    with pytest.raises(Rejected, match=r"needs more than 3[01] MB of memory to be read"):
+        mesh_file.read(tmp_path / name, name)
+
+
+def test_a_mesh_with_a_vertex_too_far_away(tmp_path):
+    (tmp_path / "a.obj").write_text("v 0 0 0\nv 1 0 0\nv 0 1e13 0\nf 1 2 3\n")
+    with pytest.raises(
+        Rejected, match=r"a\.obj holds a coordinate that is no number or larger than 1e\+12: it was damaged"
+    ):
+        mesh_file.read(tmp_path / "a.obj", "a.obj")

@@ -59,6 +59,7 @@ FACE = "element face 1\nproperty list uchar int vertex_indices\n"
         (XYZ + FACE, f"0 0 0\n3 0 0 {'9' * 24}\n", "which is no face of at most 10000 vertices"),
         (XYZ + FACE, "0 0 0\n9 0 0 0\n", "row 1 of 'face' is '9 0 0 0', which is no face"),
         (XYZ + FACE, "0 0 0\n3 0 0 7\n", "face 1 refers to vertex 7, but there are 1 (0 to 0)"),
+        (XYZ, "\n0 0 0\n", "its points can't be read as numbers after point 0 (1 of 1 rows hold no number)"),
         (XYZ, "1_0 0 0\n", "its points can't be read as numbers after point 0"),
         (XYZ, "\u0661 0 0\n", "its points can't be read as numbers after point 0"),
         (XYZ, f"{'x' * 5000} 0 0\n", "its points can't be read as numbers after point 0"),
@@ -107,6 +108,7 @@ def test_binary_ply_polygons_of_different_lengths(tmp_path, order):
         (f"1 2 3\n{'9' * 60_000} 2 3\n", "line 2: it has 50002 characters or more, at most 50000 are allowed"),
         (f"1 2 3\n{'9' * 4000} 2 x\n", "line 2, column 3 (z): 'x' is not a number"),
         ('x y z\n1 2 "' + "a" * 200_000 + '"\n', "characters or more, at most 50000"),
+        ("a;1;2;3\n;\nb;1;2;3\n", "line 2: 2 columns are there, 4 are needed"),
         ("1 2 3\0\n", "is not text (it holds zero bytes)"),
         ("x,y,z,r,g,b\n1,2,3,-1,0,0\n", "a colour is -1; 0 to 1, to 255 or to 65535"),
         ("x,y,z,r,g,b\n1,2,3,nan,0,0\n", "a colour is nan; 0 to 1"),
@@ -145,6 +147,14 @@ def test_obj_corners_that_count_backwards_do_so_from_their_own_line(tmp_path):
     squares = ("v 0 0 0\nv 1 0 0\nv 1 1 0\nv 0 1 0\n", "v 5 0 0\nv 5 1 0\nv 5 1 1\nv 5 0 1\n")
     (tmp_path / "a.obj").write_text("".join(f"{square}f -4/1/1 -3 -2 -1\n" for square in squares))
     assert np.array_equal(read(tmp_path / "a.obj")[1], np.repeat([[0, 0, 1], [1, 0, 0]], 4, axis=0))
+
+
+def test_vertices_without_numbers(tmp_path):
+    """NumPy leaves such rows out, and all that follow would have the number of another."""
+    (tmp_path / "a.obj").write_text("v 0 0 0\nv \nv 0 1 0\nf 1 2 3\n")
+    assert "a.obj: vertex 2 is '', which is not a point" in refusal(tmp_path / "a.obj")
+    (tmp_path / "a.stl").write_text("solid\nvertex 0 0 0\nvertex\nvertex 0 1 0\nendsolid\n")
+    assert "a vertex after number 0 is not a point (1 of 3 rows hold no number)" in refusal(tmp_path / "a.stl")
 
 
 def test_an_obj_of_a_single_line(tmp_path, monkeypatch):

@@ -16,6 +16,8 @@ from report_pages import changed, check, page
 from typed_results import made
 
 ANGLES = np.linspace(0, 2 * np.pi, 721)
+WEDGE = {"point_mm": [1.0, -20.0, 300.0], "across": [1.0, 0.0, 0.0], "up": [0.0, 0.6, 0.8]}
+WEDGE_TITLE = "wedge, through X 1, Y \u221220, Z 300 mm, normal 0.000, \u22120.800, 0.600</figcaption>"
 RING = np.column_stack([2000 + 1500 * np.cos(ANGLES), 700 + 600 * np.sin(ANGLES)])
 
 
@@ -83,7 +85,7 @@ def test_grid_ground_and_scale_bar_are_where_their_numbers_say():
 
 def test_an_oblique_plane_is_drawn_in_its_own_coordinates():
     """Not mirrored for any frame, and without the line of the ground, which it does not hold."""
-    wedge = section("wedge <1>", None, None, order="wedge <1>")
+    wedge = section("wedge <1>", None, None, order="wedge <1>", **WEDGE)
     svg_text = section_drawing.draw(wedge, section_drawing.title_of(wedge), ISO_8855, "ground plane", 60.0).svg
     assert off(RING, drawn_points(svg_text, "measured")[0]) <= section_drawing.DRAWN_MM
     assert "across, up in mm" in svg_text and 'class="ground"' not in svg_text and "wedge &lt;1&gt;" in svg_text
@@ -94,14 +96,14 @@ def test_page_draws_what_the_job_sheet_orders_and_not_more_stations_than_it_hold
     planes = [section(f"X {x}", "x", float(x), ring) for x in range(section_drawing.MOST_STATIONS + 1)]
     planes += [section("belt", "z", 900.0, order="belt", splines=3, spline_mm=0.15)]
     planes += [
-        section("wedge", None, None, order="wedge"),
+        section("wedge", None, None, order="wedge", **WEDGE),
         section("far", "y", 9e3, RING[:0], order="far", length_mm=0.0),
     ]
     (tmp_path / "measure" / "sections.json").write_text(json.dumps({"sections": planes}))
     changed(whole, "measure", sections=[{key: plane[key] for key in Section.__annotations__} for plane in planes])
     result, html = page(whole, tmp_path / "page")
     check(html)
-    assert "<figcaption>belt (Z = 900\u202fmm)</figcaption>" in html and "<figcaption>wedge</figcaption>" in html
+    assert "<figcaption>belt (Z = 900\u202fmm)</figcaption>" in html and WEDGE_TITLE in html
     assert "31 further stations</summary>" in html and "30 further stations are in the files only." in html
     assert "keep within 0.15\u202fmm of the outlines" in html
     sentence = "Section far of the job sheet meets no surface of the exterior: it is in no file and no drawing."

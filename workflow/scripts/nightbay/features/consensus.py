@@ -23,6 +23,7 @@ LEAST_BAND_MM = 0.5  # five times a good scanner's noise: poses of segments diff
 BAND_SDS = 5.0
 FACING = 0.8  # cosine of 37 degrees between a point's normal and the shape's: estimated normals bend near edges
 RIVAL = 0.5  # another shape with that share of the best one's points makes the choice ambiguous
+LEAST_FLAT = 0.5  # share of what looks the way of a face that lies in it; less: the surface is curved or stepped
 APART = 2.0  # times the band, by which another shape must differ to be another
 LEAST_SINE = 0.2  # normals within 12 degrees of each other do not show where they cross
 DRAWN_BANDS = 2.0  # times the band, within which points agree with a shape that two of their normals show
@@ -46,16 +47,22 @@ def face(sample: Sample, noise_mm: float, direction: np.ndarray | None) -> np.nd
     best = _face(sample, rows, band, noise_mm)
     if isinstance(best, NotFound):
         return best
-    rest = np.setdiff1d(rows, best)
     found = plane(sample.points_mm[best], noise_mm)
     if isinstance(found, NotFound):
         return found
+    alike = np.count_nonzero(np.abs(sample.normals @ found.normal) > FACING)
+    rest = np.setdiff1d(rows, best)
     off = np.abs((sample.points_mm[rest] - found.point_mm) @ found.normal)
     rest = rest[off > APART * band]
     other = _face(sample, rest, band, noise_mm) if len(rest) >= RIVAL * len(best) else NotFound("")
     if not isinstance(other, NotFound) and len(other) > RIVAL * len(best):
         advice = "give 'direction', or make the region smaller" if direction is None else "make the region smaller"
         return NotFound(f"two faces of similar size lie in the region: {advice}")
+    if len(best) < LEAST_FLAT * alike:
+        return NotFound(
+            f"the surface there is not flat: {len(best) / alike:.0%} of what looks the same way lies within {band:.1f} "
+            "mm of a plane, at least half is needed: make the region smaller"
+        )
     return best
 
 

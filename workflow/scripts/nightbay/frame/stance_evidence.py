@@ -40,7 +40,7 @@ def floors_mm(cleaned: Sequence[Any], view: PartView, factor: float) -> dict[str
 
 
 def find(
-    datum: Datum, view: PartView, floors: Mapping[str, np.ndarray], least_mm: float, named: str | None
+    datum: Datum, view: PartView, floors: Mapping[str, np.ndarray], least_mm: float, named: Mapping[str, str]
 ) -> stance.Found | None:
     """The stance of a part in the level frame of its ``datum``; None where it is not level or has one segment."""
     if not datum.found("z") or len(view.names) < 2:

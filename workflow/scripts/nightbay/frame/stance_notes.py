@@ -8,11 +8,11 @@ def notes(stance: Stance) -> list[str]:
     """One sentence for each segment that moved, for what was left out, and for panels that stood differently."""
     found = [_moved(moved, stance) for moved in stance.movements]
     for left in stance.left_out:
-        what = "its wheels" if left.where == "wheels" else f"its surface at {left.where}"
-        found.append(
-            f"{left.count} points of segment {left.segment} ({left.area_mm2 / 1e6:.2f} m²) are left out of the model: "
-            f"{what} stood differently there."
-        )
+        size = f"{left.count} points of segment {left.segment} ({left.area_mm2 / 1e6:.2f} m²)"
+        if left.where == "wheels":
+            found.append(f"{size} are left out of the model: its wheels stood differently there.")
+        else:
+            found.append(f"{size} are left out of the model: a panel stood differently there.")
     return found
 
 

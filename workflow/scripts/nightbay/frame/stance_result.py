@@ -9,13 +9,15 @@ from nightbay.clean.result import CleanResult
 from nightbay.core import axes, rigid
 from nightbay.core.axes import Axes
 from nightbay.core.errors import NotFound
+from nightbay.frame import stance_marks
 from nightbay.frame.part_view import PartView
 from nightbay.frame.result import FrameResult, WheelResult
-from nightbay.stance import left_out
+from nightbay.frame.stance_marks import side_of
 from nightbay.stance.find import Found
-from nightbay.stance.result import DoubledWheel, LeftOut, Movement, Stance, WheelRise
+from nightbay.stance.panel_choice import ChosenPanel
+from nightbay.stance.result import DoubledWheel, MovedPanel, Movement, Stance, WheelRise
+from nightbay.stance.wheel_motion import WheelMotion
 
-LEFT_OUT_MARGIN = 1.03  # of a wheel's radius: its surface in a segment that moved lies a little beside the zone
 DOUBLED_MM, DOUBLED_DEG, DOUBLED_SDS = 0.5, 0.1, 4.0  # of a wheel's two surfaces; smaller steps are noise to a user
 
 
@@ -24,13 +26,13 @@ def stance(
     framed: FrameResult,
     view: PartView,
     cleaned: Mapping[str, CleanResult],
-    named: str | None,
+    named: Mapping[str, str],
     folder: Path,
 ) -> Stance:
     """The :class:`Stance` of a part that was framed from the segments which agree.
 
-    ``cleaned`` {segment: result of clean}; ``named``: the segment that the job sheet names. Points that are left out
-    are marked in frame's ``folder``.
+    ``cleaned`` {segment: result of clean}; ``named``: the entries of ``stance`` in the job sheet. Points that are left
+    out are marked in frame's ``folder``.
     """
     convention = axes.axes(framed.axes)
     T_vehicle_level = framed.T_vehicle_control @ rigid.invert(found.T_level_control)
@@ -38,7 +40,8 @@ def stance(
     agreed = found.agreement
     chosen_by = "nothing moved"
     if agreed.moved:
-        chosen_by = "job sheet" if named in found.used() else "agreement" if agreed.decided else "extent"
+        by_evidence = "agreement" if agreed.decided else "extent"
+        chosen_by = "job sheet" if named.get("wheels_from") in found.used() else by_evidence
     movements = [_movement(found, number, T_vehicle_level, convention, titles) for number in agreed.moved]
     lean = _lean(framed.wheels, framed.rotation_sd_deg["x"] or 0.0)
     return Stance(
@@ -49,39 +52,38 @@ def stance(
         doubled_wheels=_doubled(found, T_vehicle_level, convention, titles),
         lean_deg=None if isinstance(lean, NotFound) else lean[0],
         lean_sd_deg=None if isinstance(lean, NotFound) else lean[1],
-        left_out=_mark(found, framed, view, cleaned, folder),
+        panels=[_panel(found, chosen, T_vehicle_level, convention, named) for chosen in found.panels],
+        left_out=stance_marks.mark(found, T_vehicle_level, view, cleaned, folder),
     )
 
 
-def _mark(
-    found: Found, framed: FrameResult, view: PartView, cleaned: Mapping[str, CleanResult], folder: Path
-) -> list[LeftOut]:
-    """Mark the wheels of the segments that moved in frame's ``folder``; what was marked."""
-    T_vehicle_level, marked = framed.T_vehicle_control @ rigid.invert(found.T_level_control), []
-    for number in found.agreement.moved:
-        segment = view.clouds.segments[number]
-        at_mm = np.array([zone.middle_mm for zone in found.zones]).reshape(-1, 3)
-        rise, _ = found.motion.difference(found.agreement.alike[0], number, at_mm)
-        zones = [zone.risen(up, LEFT_OUT_MARGIN) for zone, up in zip(found.zones, rise, strict=True)]
-        # wheels that no other segment saw were found where this one has them
-        mine = left_out.in_zones(
-            segment, found.T_level_control, [*zones, *(z.risen(0.0, LEFT_OUT_MARGIN) for z in found.zones)]
-        )
-        if not mine.rows.any():
-            continue
-        np.save(folder / left_out.file_name(segment.name), mine.rows)
-        corners = rigid.transform(T_vehicle_level, np.array([mine.low_mm, mine.high_mm]))
-        count = int(np.count_nonzero(mine.rows))
-        area_mm2 = count * cleaned[segment.name].spacing_mm ** 2
-        marked.append(
-            LeftOut(segment.name, count, area_mm2, "wheels", corners.min(axis=0).tolist(), corners.max(axis=0).tolist())
-        )
-    return marked
+def _panel(
+    found: Found, chosen: ChosenPanel, T_vehicle_level: np.ndarray, convention: Axes, named: Mapping[str, str]
+) -> MovedPanel:
+    """A panel that stood differently, against the segment that is used."""
+    panel, way = chosen.panel, -1.0 if chosen.turned else 1.0
+    corners = rigid.transform(T_vehicle_level, np.array([panel.low_mm, panel.high_mm]))
+    return MovedPanel(
+        segments=[found.names[chosen.used], found.names[chosen.left_out]],
+        chosen_by="job sheet" if chosen.named else "agreement" if chosen.decided else "extent",
+        place=side_of(rigid.rotate(T_vehicle_level, panel.normal[None])[0], convention),
+        at_mm=rigid.transform(T_vehicle_level, panel.at_mm[None])[0].tolist(),
+        low_mm=corners.min(axis=0).tolist(),
+        high_mm=corners.max(axis=0).tolist(),
+        area_mm2=panel.area_mm2,
+        median_mm=way * panel.median_mm,
+        most_mm=way * panel.most_mm,
+        sd_mm=panel.sd_mm,
+        turn_deg=float(np.degrees(panel.turn_rad)),
+        turn_sd_deg=float(np.degrees(panel.turn_sd_rad)),
+        left_mm=panel.left_mm,
+    )
 
 
 def _titles(found: Found, T_vehicle_level: np.ndarray, convention: Axes) -> list[str]:
-    """The name of each wheel's zone: "front left", and with more than two axles "axle 2, left"."""
-    middles = rigid.transform(T_vehicle_level, np.array([zone.middle_mm for zone in found.zones]).reshape(-1, 3))
+    """The name of each wheel, "front left", and with more than two axles "axle 2 left"; of places of the floor where no
+    wheel was found."""
+    middles = rigid.transform(T_vehicle_level, found.places_mm)
     behind = -convention.forward * middles[:, 0]
     order: list[float] = []
     for x in sorted(behind):
@@ -118,7 +120,6 @@ def _movement(found: Found, number: int, T_vehicle_level: np.ndarray, convention
         mean = chosen / chosen.sum()
         drops.append((float(mean @ rise), float(np.sqrt(mean @ covariance @ mean))))
     front, rear = drops if drops else [(None, None)] * 2
-    names = titles if titles else ["front left", "front right", "rear left", "rear right"][: len(places)]
     return Movement(
         segment=found.names[number],
         drop_front_mm=front[0],
@@ -131,20 +132,26 @@ def _movement(found: Found, number: int, T_vehicle_level: np.ndarray, convention
         pitch_sd_deg=float(np.degrees(turn_sd[1])),
         wheels=[
             WheelRise(name, at[:2].tolist(), float(up), float(np.sqrt(variance)))
-            for name, at, up, variance in zip(names, vehicle, rise, np.diag(covariance), strict=True)
+            for name, at, up, variance in zip(titles, vehicle, rise, np.diag(covariance), strict=True)
         ],
     )
+
+
+def is_doubled(moved: WheelMotion) -> bool:
+    """Whether two scans of a wheel are two surfaces: one is moved or turned against the other."""
+    sd = np.sqrt(np.diag(moved.covariance))
+    step = np.abs(moved.motion[:3]) > np.maximum(DOUBLED_MM, DOUBLED_SDS * sd[:3])
+    turn = np.abs(moved.motion[3:]) > np.maximum(np.radians(DOUBLED_DEG), DOUBLED_SDS * sd[3:])
+    return bool(step.any() or turn.any())
 
 
 def _doubled(found: Found, T_vehicle_level: np.ndarray, convention: Axes, titles: list[str]) -> list[DoubledWheel]:
     """Wheels of which two segments hold two surfaces."""
     listed = []
     for (at, first, second), moved in found.wheels.items():
-        sd = np.sqrt(np.diag(moved.covariance))
-        step = np.abs(moved.motion[:3]) > np.maximum(DOUBLED_MM, DOUBLED_SDS * sd[:3])
-        turn = np.abs(moved.motion[3:]) > np.maximum(np.radians(DOUBLED_DEG), DOUBLED_SDS * sd[3:])
-        if not step.any() and not turn.any():
+        if not is_doubled(moved):
             continue
+        sd = np.sqrt(np.diag(moved.covariance))
         about = rigid.rotate(T_vehicle_level, [[moved.motion[3], 0.0, moved.motion[4]]])[0]
         middle = rigid.transform(T_vehicle_level, found.zones[at].middle_mm[None])[0]
         side = np.sign(middle[1] * convention.left) or 1.0

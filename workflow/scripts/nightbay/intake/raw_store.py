@@ -114,8 +114,9 @@ def store(blocks: Iterable[Block], name: str, units: str, folder: Path) -> RawSt
     """
     writer = _Writer(name, folder, MM[units])
     try:
-        for block in blocks:
-            writer.add(block)
+        with np.errstate(over="ignore", invalid="ignore"):  # what is not finite is counted, and refused in the end
+            for block in blocks:
+                writer.add(block)
     finally:
         writer.close()
     return writer.finish()
@@ -133,8 +134,7 @@ class _Writer:
 
     def add(self, block: Block) -> None:
         self.misplaced.look(block)
-        with np.errstate(over="ignore"):  # what is too large is refused in the end
-            xyz = block.xyz * self.scale
+        xyz = block.xyz * self.scale
         if len(xyz):
             self.low, self.high = np.minimum(self.low, xyz.min(axis=0)), np.maximum(self.high, xyz.max(axis=0))
         self._write("xyz", xyz)

@@ -58,11 +58,12 @@ def span(name: str, body: Body, axis: int, areas: np.ndarray | None = None) -> D
 
 
 def height(name: str, body: Body, areas: np.ndarray | None = None) -> Dimension | None:
-    """The highest point above the ground plane, Z = 0; arguments as of :func:`span`."""
+    """The highest point above the ground plane; arguments as of :func:`span`."""
     areas = body.areas if areas is None else areas
     up = np.array([0.0, 0.0, 1.0])
     top = body.touch(up, areas)
-    if top is None:
+    ground_mm = None if top is None else body.frame.ground_z_mm(top.point_mm)
+    if top is None or ground_mm is None:
         return None
     budget_mm = {
         **body.end_budget_mm(top),
@@ -70,7 +71,7 @@ def height(name: str, body: Body, areas: np.ndarray | None = None) -> Dimension 
         "drift": uncertainty_budget.drift_sd_mm(top.reach_mm, body.scan),
         "ground": ground_sd_mm(body, top.point_mm),
     }
-    stated = dimension(MEANINGS[name], top.reach_mm, budget_mm, TouchPoints(top.point_mm, None), body.scale)
+    stated = dimension(MEANINGS[name], top.reach_mm - ground_mm, budget_mm, TouchPoints(top.point_mm, None), body.scale)
     return _with_unscanned_ends(stated, body, areas, {"high": (up, top)})
 
 
@@ -178,7 +179,8 @@ def root_sum(values: Iterable[float | None]) -> float | None:
 
 def ground_sd_mm(body: Body, top_mm: np.ndarray) -> float | None:
     """Standard uncertainty of the ground below a point (3,): of its height, and of its tilt by the point's lever."""
-    ground_mm = body.frame.zero_planes["z"].sd_mm
+    ground = body.frame.ground
+    ground_mm = body.frame.zero_planes["z"].sd_mm if ground is None else ground.sd_mm
     rotations = [body.frame.rotation_sd_deg[name] for name in "xy"]
     known = [rotation for rotation in rotations if rotation is not None]
     if ground_mm is None or len(known) < len(rotations):

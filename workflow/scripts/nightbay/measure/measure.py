@@ -162,8 +162,9 @@ def _exterior(body: Body) -> tuple[dict[str, Dimension | None], list[Protrusion]
     found: dict[str, Dimension | None] = {}
     noticed: list[Protrusion] = []
     notes: list[str] = []
-    ground, middle = (body.frame.zero_planes[axis].found for axis in "zy")
-    if ground and middle:
+    level, middle = (body.frame.zero_planes[axis].found for axis in "zy")
+    ground = level and body.frame.ground_z_mm(np.zeros(3)) is not None
+    if level and middle:
         found["length"] = dimensions.span("length", body, 0)
         areas, noticed = exclusions.width_areas(body)
         found["width"] = dimensions.span("width", body, 1, areas)

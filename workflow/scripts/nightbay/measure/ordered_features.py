@@ -21,8 +21,7 @@ DELIVERABLES = "deliverables"  # folder of the files that stage deliver hands ov
 def find(upstream: Mapping[str, Any], ordered: Mapping[str, Any], scan: Any, folder: Path) -> FeaturesResult | None:
     """The features, distances and angles of the job sheet, None where it orders none; writes ``features.csv``.
 
-    ``scan``: settings. Points come from the cleaned segments: the fused surface is smoothed over its grid and draws
-    back from a rim by part of it.
+    ``scan``: settings. Points come from the cleaned segments: the fused surface reaches over rims (DEVELOPERS.md).
     """
     if not ordered:
         return None

@@ -50,6 +50,7 @@ class Job:
             "network": self._network_sheet,
             "refine": self._refine_sheet,
             "frame": self._frame_sheet,
+            "fill": self._fill_sheet,
             "measure": self._measure_sheet,
             "join": self._join_sheet,
             "artefact": self._artefact_sheet,
@@ -131,10 +132,15 @@ class Job:
 
     def _frame_sheet(self, part, segment):
         axes = {name: _sorted(value) if isinstance(value, dict) else value for name, value in self._axes(part)}
-        stance = self.parts[part].stance
+        stance, fiducials = self.parts[part].stance, [_sorted(entry) for entry in self.parts[part].fiducials]
         return {"axes": axes, "segments": list(self.parts[part].segments), "extent_mm": self.extent_mm} | (
-            {"stance": _sorted(stance)} if stance else {}
+            ({"stance": _sorted(stance)} if stance else {})
+            | ({"vehicle_frame": {"fiducials": fiducials}} if fiducials else {})
         )
+
+    def _fill_sheet(self, part, segment):
+        mirror = self.document.get("parts", {}).get(part, {}).get("mirror")
+        return {"mirror": mirror} if mirror else {}
 
     def _axes(self, part):
         return sorted(self.parts[part].axes.items())

@@ -13,6 +13,7 @@ from nightbay.pipeline.stages import ARTEFACT, PARTS, VEHICLE
 from nightbay.planning import (
     artefact_entries,
     feature_entries,
+    fiducial_entries,
     names,
     parameters,
     point_pairs,
@@ -55,7 +56,8 @@ class Part:
 
     ``sizes``: distances to state; ``unplaced``: what becomes of the part when segments can't be placed, "refuse" or
     "leave_out"; ``point_pairs`` of two segments each; ``artefacts``: as the sheet states them; ``ordered``: features,
-    distances and angles to state; ``stance``: segments that wheels, doors and lids are taken from.
+    distances and angles to state; ``stance``: segments that wheels, doors and lids are taken from;
+    ``fiducials`` of the vehicle frame.
     """
 
     name: str
@@ -64,6 +66,7 @@ class Part:
     placed: bool
     axes: dict[str, Any]
     sizes: list[dict[str, Any]]
+    fiducials: list[dict[str, Any]]
     parameters: dict[str, Any]
     unplaced: str
     point_pairs: list[PointPairs]
@@ -113,7 +116,9 @@ def read(day: str | os.PathLike[str], job: str, classes: Sequence[str]) -> JobSh
     parts = reader.parts()
     reader.check_listed_twice(parts)
     reader.check_join(parts)
-    reader.check_reference(parts)
+    if "reference" in document:
+        reader.raw_file("reference.file", document["reference"])
+    reader.sentences += reference_entry.faults(document, sheet, parts)
     reader.sentences += section_entries.faults(sheet, document.get("sections", []), list(parts)) if parts else []
     if reader.sentences:
         raise Faults(reader.sentences)
@@ -194,7 +199,7 @@ class _Reader:
                 )
                 continue
             segments[segment] = self.segment(f"parts.{name}.segments.{segment}", segment, listed[segment])
-        for entries in (room_entries, stance_entries):
+        for entries in (room_entries, stance_entries, fiducial_entries):
             self.sentences += entries.faults(self.sheet, name, written, list(segments)) if segments else []
         self.sentences += feature_entries.faults(self.sheet, name, written)
         control = written.get("control_survey", survey)
@@ -212,6 +217,7 @@ class _Reader:
             written.get("placed", False),
             written.get("axes", {}),
             written.get("sizes", []),
+            written.get("vehicle_frame", {}).get("fiducials", []),
             written.get("parameters", {}),
             written.get("unplaced", self.document.get("unplaced", "refuse")),
             pairs,
@@ -292,12 +298,6 @@ class _Reader:
             self.sentences.append(
                 f"{self.sheet}: 'join.by' is points, and 'join.point_pairs_mm' names none: list at least four pairs."
             )
-
-    def check_reference(self, parts: dict[str, Part]) -> None:
-        """Refuse what the sheet says of the reference where it can't be carried out."""
-        if "reference" in self.document:
-            self.raw_file("reference.file", self.document["reference"])
-        self.sentences += reference_entry.faults(self.document, self.sheet, parts)
 
     def unused_files(self, parts: dict[str, Part]) -> list[str]:
         """Sentences on the files in the raw folders that nothing uses."""

@@ -42,7 +42,7 @@ def single_step(xyz: np.ndarray) -> float:
 
 def normals_of(values: np.ndarray) -> np.ndarray:
     """Normals (n, 3) float32; zero, as where a point has none, for those that are not finite."""
-    with np.errstate(over="ignore"):
+    with np.errstate(over="ignore", invalid="ignore"):
         normal = np.asarray(values).astype(np.float32)
     normal[~np.isfinite(normal).all(axis=1)] = 0
     return normal

@@ -79,10 +79,8 @@ def _scan(image: Any, index: int, path: Path, name: str, first: int) -> Iterator
         columns = {field: values[:count][valid] for field, values in data.items()}
         stored = np.column_stack([columns[field] for field in coordinates])
         normal, colour = _stack(columns, normals), _stack(columns, COLOURS)
-        with np.errstate(over="ignore", invalid="ignore"):  # what is not finite is refused by who reads blocks
-            xyz = stored if coordinates is CARTESIAN else _from_spherical(*stored.T)
-            xyz = xyz @ rotation.T + translation
-            normal = None if normal is None else normals_of(normal @ rotation.T)
+        xyz = (stored if coordinates is CARTESIAN else _from_spherical(*stored.T)) @ rotation.T + translation
+        normal = None if normal is None else normals_of(normal @ rotation.T)
         with refusals.of_library(name):
             shades = None if colour is None else _colour(header, colour, name)
             step = _step(header, coordinates, stored)

@@ -94,7 +94,7 @@ def _points(reader: Any, path: Path, name: str) -> Iterator[Block]:
     step = min(MOST, max(1, BLOCK_BYTES // header.point_format.size))
     count, deep = 0, False  # deep: a colour above 255 was seen, so that colours have 16 bits
     while count < header.point_count:
-        with refusals.of_library(name), np.errstate(over="ignore", invalid="ignore"):
+        with refusals.of_library(name):
             points = reader.read_points(step)
             keep = ~np.asarray(points.withheld).astype(bool)
             xyz = np.column_stack([points.x[keep], points.y[keep], points.z[keep]]).astype(np.float64, copy=False)

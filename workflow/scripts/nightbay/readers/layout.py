@@ -262,7 +262,7 @@ def _columns_by_count(table: list[list[str]], name: str, at: int, delimiter: str
     width = len(table[0])
     if width == 3:
         return ["x", "y", "z"]
-    if width in (4, 7) and _are_row_names([row[0] for row in table]):
+    if width in (4, 7) and _are_row_names([row[0] for row in table if row]):
         return ["id", *_columns_by_count([row[1:] for row in table], name, at, delimiter)]
     if width == 6:
         extra = np.array([[_float(word) for word in row[3:6]] for row in table if len(row) == 6])

@@ -10,7 +10,7 @@ from pathlib import Path
 import numpy as np
 
 from nightbay.core.errors import Rejected
-from nightbay.readers import mesh
+from nightbay.readers import mesh, rows
 from nightbay.readers.block import MOST, Block, colour_of
 
 CHUNK = 1 << 23  # bytes of text read at a time
@@ -31,11 +31,11 @@ def blocks(path: Path, name: str) -> Iterator[Block]:
     tables.clear()
     normal = _normals(path, name, xyz) if faces else None
     for start in range(0, len(xyz), MOST):
-        rows = slice(start, start + MOST)
+        piece = slice(start, start + MOST)
         yield Block(
-            xyz[rows],
-            normal[rows] if normal is not None else None,
-            colour[rows] if colour is not None else None,
+            xyz[piece],
+            normal[piece] if normal is not None else None,
+            colour[piece] if colour is not None else None,
             first=start + 1,
         )
 
@@ -73,9 +73,9 @@ def _faces(path: Path, name: str) -> Iterator[np.ndarray]:
     count = 0  # vertices before
     for lines in _chunks(path, name):
         vertices = count + np.cumsum([line[:2] in VERTEX for line in lines])
-        rows = [row for row, line in enumerate(lines) if line[:2] in FACE]
-        if rows:
-            yield _triangles([lines[row][1:] for row in rows], vertices[rows], name)
+        at = [row for row, line in enumerate(lines) if line[:2] in FACE]
+        if at:
+            yield _triangles([lines[row][1:] for row in at], vertices[at], name)
         count = int(vertices[-1])
 
 
@@ -110,7 +110,7 @@ def _table(lines: list[bytes], name: str, count: int) -> np.ndarray:
     """Numbers of vertices, (k, 3, 4 or 6) float64, of which ``count`` come before in the file."""
     width = len(lines[0].split())
     try:
-        table = np.loadtxt(lines, np.float64, ndmin=2)
+        table = rows.numbers(lines)
         if width < 3 or table.shape[1] not in WIDTHS:
             raise ValueError(f"{width} values")
         return table

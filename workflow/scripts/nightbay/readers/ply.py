@@ -2,7 +2,6 @@
 
 import itertools
 import os
-import warnings
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
@@ -12,7 +11,7 @@ import numpy as np
 from nightbay.core import ply_header
 from nightbay.core.errors import Rejected
 from nightbay.core.ply_header import Element, Header
-from nightbay.readers import mesh, ply_rows, refusals
+from nightbay.readers import mesh, ply_rows, refusals, rows
 from nightbay.readers.block import MOST, Block, colour_of, normals_of, single_step
 
 COLOURS = (("red", "green", "blue"), ("r", "g", "b"), ("diffuse_red", "diffuse_green", "diffuse_blue"))
@@ -170,15 +169,13 @@ def _check_range(values: np.ndarray, prop: str, kind: str, name: str) -> None:
 
 def _ascii_table(lines: Iterator[str], name: str, first: int) -> np.ndarray:
     """Numbers of the lines, (m, k) float64; ``first``: points before them."""
-    with warnings.catch_warnings():
-        warnings.filterwarnings("ignore", message=".*input contained no data")
-        try:
-            return np.loadtxt(lines, np.float64, comments=None, ndmin=2)
-        except ValueError as error:
-            raise Rejected(
-                f"{name}: its points can't be read as numbers after point {first} ({refusals.cause(error)}): it was "
-                "cut short or damaged, copy or export it again."
-            ) from error
+    try:
+        return rows.numbers(lines, comments=None)
+    except ValueError as error:
+        raise Rejected(
+            f"{name}: its points can't be read as numbers after point {first} ({refusals.cause(error)}): it was cut "
+            "short or damaged, copy or export it again."
+        ) from error
 
 
 def _normals_from_faces(path: Path, name: str, header: Header, vertex: Element, face: Element) -> np.ndarray:

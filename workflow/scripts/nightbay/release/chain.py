@@ -84,7 +84,9 @@ class _Chain:
             checked.refine = self._stage("refine", refine.refine, upstream)
         if checked.refine is not None:
             posed = [record for record in clouds if record.segment in checked.refine.result["poses"]]
-            checked.frame = self._stage("frame", frame.frame, {"clean": posed, "refine": checked.refine})
+            checked.frame = self._stage(
+                "frame", frame.frame, {"clean": posed, "network": checked.network, "refine": checked.refine}
+            )
         return checked
 
     def _settings(self, stage: str) -> dict[str, dict[str, Any]]:

@@ -30,6 +30,8 @@ from nightbay.report import (
     page,
     registration,
     scanner,
+    stance_picture,
+    stance_warnings,
     unseen_places,
     views,
     work_done,
@@ -108,6 +110,7 @@ def _content(upstream: Mapping[str, list[Upstream]], sheet: Mapping[str, Any], s
             "part": part,
             "network_picture": network_uri(part),
             "loose": [{"overlap": overlap, "picture": _uri(loose_picture.draw(overlap))} for overlap in part.loose],
+            "stance_picture": stance_uri(part),
             "fitness": fitness[part.name],
             "coverage": coverage[part.name],
             "work": work_done.work_done(part),
@@ -145,8 +148,8 @@ def _page(
         certainty=[
             sentence for part in content.parts if not part.reasons and (sentence := registration.certainty(part))
         ],
-        registration=registration, joined=content.joined, scanner=content.scanner, scanner_words=scanner,
-        artefact_pictures=_artefact_pictures(content.scanner),
+        registration=registration, stance_words=stance_warnings, joined=content.joined,
+        scanner=content.scanner, scanner_words=scanner, artefact_pictures=_artefact_pictures(content.scanner),
         joined_sentence=work_done.joined_sentence(content.joined), parameters=_parameters(content.job, sheet),
         versions=_versions(upstream), shop=audience == "shop", marked_openings=settings.report.marked_openings,
         identity=identity.identity(sheet.get("identity", {}), audience),
@@ -229,6 +232,12 @@ def _artefact_pictures(found: scanner.Scanner | None) -> list[list[str | None]]:
 def network_uri(part: Part) -> str | None:
     """The picture of the part's target network as a data URI; None where no target was seen twice."""
     figure = network_picture.draw(part.network) if part.network else None
+    return None if figure is None else _uri(figure)
+
+
+def stance_uri(part: Part) -> str | None:
+    """The picture of a part whose body moved on its wheels as a data URI; None where it did not."""
+    figure = stance_picture.draw(part.frame) if part.frame else None
     return None if figure is None else _uri(figure)
 
 

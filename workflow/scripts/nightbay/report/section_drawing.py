@@ -97,7 +97,14 @@ def _group(section: Mapping[str, Any]) -> str:
 def title_of(section: Mapping[str, Any]) -> str:
     """The plane in words: its name, its place in millimetres, or both."""
     if section["axis"] is None:
-        return section["name"]
+        normal = np.cross(section["across"], section["up"])
+        places = (f"{axis} {number(value)}" for axis, value in zip("XYZ", section["point_mm"], strict=True))
+        return say(
+            "{name}, through {point} mm, normal {normal}",
+            name=section["name"],
+            point=", ".join(places),
+            normal=", ".join(number(value, 3) for value in normal),
+        )
     place = f"{section['axis'].upper()} = {mm(section['value_mm'] + 0.0, 0)}"
     if section["order"] is not None:
         return f"{section['name']} ({place})"

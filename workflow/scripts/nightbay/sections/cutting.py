@@ -121,9 +121,16 @@ def _cross(vertices, faces, directions, starts, offsets):
                 p = a * np.float64(u[0]) + b * np.float64(u[1]) + c * np.float64(u[2])
                 q = a * np.float64(v[0]) + b * np.float64(v[1]) + c * np.float64(v[2])
                 r = a * np.float64(w[0]) + b * np.float64(w[1]) + c * np.float64(w[2])
-                lowest, highest, at = min(p, q, r), max(p, q, r), begin[number]
-                while at < end[number] and offsets[at] <= lowest:
-                    at += 1
+                lowest, highest = min(p, q, r), max(p, q, r)
+                at, beyond = begin[number], end[number]
+                if offsets[at] > highest or offsets[beyond - 1] <= lowest:
+                    continue
+                while at < beyond:  # to the first plane above the lowest corner
+                    middle = (at + beyond) // 2
+                    if offsets[middle] <= lowest:
+                        at = middle + 1
+                    else:
+                        beyond = middle
                 while at < end[number] and offsets[at] <= highest:
                     if count == room:
                         room *= 2

@@ -9,10 +9,11 @@ import numpy as np
 from nightbay.clouds.posed import PosedClouds
 from nightbay.clouds.posed_segment import PosedSegment
 from nightbay.core import rigid
-from nightbay.stance import agreement, floor_patches, ground_motion, wheel_motion
+from nightbay.stance import agreement, floor_patches, ground_motion, panel_choice, panels, wheel_motion
 from nightbay.stance.agreement import Agreement
 from nightbay.stance.floor_patches import FloorPatches
 from nightbay.stance.ground_motion import GroundMotion, SegmentErrors, WheelStep
+from nightbay.stance.panel_choice import ChosenPanel
 from nightbay.stance.wheel_motion import WheelMotion
 from nightbay.stance.wheel_zone import WheelZone
 
@@ -30,7 +31,8 @@ class Found:
     ``names`` of the segments; ``agreement`` of them by number; ``motion``: rise of ground and wheels in the segments
     that moved against those that agree; ``zones``: the wheels; ``wheels`` {(zone, first, second): how the wheel of the
     second segment stands against the first}; ``seen`` (s,): how many patches of floor and points of wheels;
-    ``places_mm`` (k, 3): the wheels, or where none was found places amid the floor.
+    ``places_mm`` (k, 3): the wheels, or where none was found places amid the floor; ``panels`` that stood
+    differently.
     """
 
     names: list[str]
@@ -40,6 +42,7 @@ class Found:
     wheels: dict[tuple[int, int, int], WheelMotion]
     seen: list[int]
     places_mm: np.ndarray
+    panels: list[ChosenPanel]
     T_level_control: np.ndarray
 
     def used(self) -> list[str]:
@@ -58,13 +61,13 @@ def find(
     zones: Sequence[WheelZone],
     drift_mm_per_m: float,
     least_mm: float,
-    named: str | None = None,
+    named: Mapping[str, str] | None = None,
 ) -> Found:
     """The :class:`Found` stance.
 
     ``floors_mm`` {segment: points (n, 3) of its floor, control frame}; ``T_level_control`` (4, 4) into a frame with its
-    Z up; ``zones`` of the wheels in that frame; ``least_mm``: smallest movement of a wheel that counts; ``named``: the
-    segment whose wheels and ground are used, from the job sheet.
+    Z up; ``zones`` of the wheels in that frame; ``least_mm``: smallest movement of a wheel that counts; ``named``:
+    the entries of ``stance`` in the job sheet.
     """
     segments, zones = clouds.segments, list(zones)
     floors = [
@@ -85,11 +88,13 @@ def find(
         len(floors[number].at_mm) + sum(len(of_wheel[number][0]) for of_wheel in scanned)
         for number in range(len(segments))
     ]
-    chosen = clouds.names.index(named) if named in clouds.names else None
-    agreed = agreement.find(motion, contacts, least_mm, seen, chosen)
+    rows = {key: clouds.names.index(name) for key, name in (named or {}).items() if name in clouds.names}
+    agreed = agreement.find(motion, contacts, least_mm, seen, rows.get("wheels_from"))
     if agreed.moved:
         motion = ground_motion.adjust(floors, steps, errors, uneven_mm, agreed.alike)
-    return Found(clouds.names, agreed, motion, zones, wheels, seen, contacts, T_level_control)
+    scans = [panels.scan(PosedClouds([segment]), T_level_control, zones) for segment in segments]
+    chosen = panel_choice.choose(panels.find(scans, errors), scans, rows.get("panels_from"))
+    return Found(clouds.names, agreed, motion, zones, wheels, seen, contacts, chosen, T_level_control)
 
 
 def _corners(floors: Sequence[FloorPatches]) -> np.ndarray:

@@ -37,6 +37,12 @@ class SegmentErrors:
         alike = np.exp(-cdist(at_mm, at_mm) / DRIFT_LENGTH_MM)
         return moves @ self.covariance @ moves.T + np.outer(drift, drift) * alike
 
+    def variances_mm2(self, at_mm: np.ndarray, normals: np.ndarray) -> np.ndarray:
+        """Variance (n,) of the errors along ``normals`` (n, 3) at points (n, 3) of the level frame."""
+        moves = np.column_stack([np.cross(at_mm, normals), normals])
+        drift = self.drift_mm_per_m * np.linalg.norm(at_mm - self.centroid_mm, axis=1) / METRE
+        return np.einsum("ni,ij,nj->n", moves, self.covariance, moves) + drift**2
+
 
 class WheelStep(NamedTuple):
     """A wheel that ``second`` shows higher than ``first``, two numbers of segments, by ``rise_mm`` with ``sd_mm``;

@@ -1,6 +1,6 @@
 """Points of a segment that the model is made without, because they stood differently there: marks in frame's folder."""
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import replace
 from pathlib import Path
 from typing import Any, NamedTuple
@@ -10,14 +10,13 @@ import numpy as np
 from nightbay.clouds import cloud
 from nightbay.clouds.posed_segment import PosedSegment
 from nightbay.core import rigid
-from nightbay.stance.wheel_zone import WheelZone
 
 BLOCK = 2_000_000  # points looked at together
 
 
 class Marked(NamedTuple):
-    """Points of a segment: ``rows`` (n,) bool of its cloud; ``low_mm``, ``high_mm`` (3,) bounds of those marked, in the
-    frame of the zones; both zero where none is."""
+    """Points of a segment: ``rows`` (n,) bool of its cloud; ``low_mm``, ``high_mm`` (3,) bounds of those marked, level
+    frame; infinite where none is."""
 
     rows: np.ndarray
     low_mm: np.ndarray
@@ -29,20 +28,20 @@ def file_name(segment: str) -> str:
     return f"{segment}.left_out.npy"
 
 
-def in_zones(segment: PosedSegment, T_level_frame: np.ndarray, zones: Iterable[WheelZone]) -> Marked:
-    """The points of a segment in any of the ``zones``; ``T_level_frame``: from the segment's common frame to theirs."""
+def inside(segment: PosedSegment, T_level_frame: np.ndarray, holds: Callable[[np.ndarray], np.ndarray]) -> Marked:
+    """The points of a segment for which ``holds``, of points (n, 3) of the level frame, is true.
+
+    ``T_level_frame``: from the segment's common frame to the level frame.
+    """
     T = T_level_frame @ segment.T_frame_cloud
-    zones, rows, low, high = list(zones), [], np.full(3, np.inf), np.full(3, -np.inf)
+    rows, low, high = [np.empty(0, bool)], np.full(3, np.inf), np.full(3, -np.inf)
     for block in segment.cloud.blocks(BLOCK):
         points = rigid.transform(T, block.xyz_mm)
-        mine = np.zeros(len(points), bool)
-        for zone in zones:
-            mine |= zone.holds(points)
+        mine = holds(points)
         rows.append(mine)
         if mine.any():
             low, high = np.minimum(low, points[mine].min(axis=0)), np.maximum(high, points[mine].max(axis=0))
-    marked = np.concatenate([np.empty(0, bool), *rows])
-    return Marked(marked, low, high) if marked.any() else Marked(marked, np.zeros(3), np.zeros(3))
+    return Marked(np.concatenate(rows), low, high)
 
 
 def segments(framed: Mapping[str, Any]) -> set[str]:

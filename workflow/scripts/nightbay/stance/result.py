@@ -55,12 +55,12 @@ class DoubledWheel:
 @dataclass(frozen=True)
 class LeftOut:
     """Points of a ``segment`` that the model is made without: ``count`` of them, about ``area_mm2``, ``where`` they
-    lie: "wheels", or the place of a panel in words; ``low_mm``, ``high_mm`` in the vehicle frame."""
+    lie: on "wheels" or a "panel"; ``low_mm``, ``high_mm`` in the vehicle frame."""
 
     segment: str
     count: int
     area_mm2: float
-    where: str
+    where: Literal["wheels", "panel"]
     low_mm: list[float]
     high_mm: list[float]
 
@@ -69,14 +69,15 @@ class LeftOut:
 class MovedPanel:
     """A rigid patch of surface that stood differently in two segments.
 
-    ``segments``: the two, the one that is used first; ``place`` in words; ``at_mm``, ``low_mm``, ``high_mm`` in the
-    vehicle frame; ``area_mm2``; ``median_mm`` and ``most_mm``: how far the second stood outside of the first along the
-    normal, negative inside, with ``sd_mm``; ``turn_deg`` with ``turn_sd_deg``; ``left_mm``: rms distance that is left
-    after the patch is moved as a rigid body.
+    ``segments``: the two, the one that is used first; ``chosen_by`` as of :class:`Stance`; ``place``: the side that it
+    faces; ``at_mm``, ``low_mm``, ``high_mm`` in the vehicle frame; ``area_mm2``; ``median_mm`` and ``most_mm``: how far
+    the second stood outside of the first along the normal, negative inside, with ``sd_mm``; ``turn_deg`` with
+    ``turn_sd_deg``; ``left_mm``: rms distance that is left after the patch is moved as a rigid body.
     """
 
     segments: list[str]
-    place: str
+    chosen_by: Literal["agreement", "job sheet", "extent"]
+    place: Literal["front", "rear", "left", "right", "top", "below"]
     at_mm: list[float]
     low_mm: list[float]
     high_mm: list[float]
