@@ -79,6 +79,14 @@ def test_a_bad_scanner_is_a_warning_with_a_step(drifted):
     assert "Certificate: C 12, of: 2026-01-05" in html
 
 
+def test_the_noise_to_declare_covers_what_was_found(tmp_path):
+    table = bench(35, noise_mm=0.0823).sphere((0, 0, 60), 50.0).table(points=4000)
+    result, _ = page(tmp_path, measured(tmp_path, table, [scenes.sphere_entry()]))
+    (step,) = result["next_steps"]
+    declared = float(re.search(r"Set scan.noise_mm to ([\d.]+) and run", step)[1])
+    assert 0.0823 * 0.97 < declared < 0.0823 * 1.05 and declared == pytest.approx(round(declared, 3))
+
+
 def test_an_artefact_that_was_not_found_refuses_its_job(tmp_path):
     result, html = page(tmp_path, measured(tmp_path, bench(32).table(), [scenes.sphere_entry()]))
     assert result["state"] == "refused" and result["artefact"] is None
