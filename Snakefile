@@ -5,6 +5,7 @@
 #   results/<job>/<stage>/<part>.json                       numbers of a stage over a part
 #   results/<job>/<stage>/<part>/                           its data files
 #   results/<job>/<stage>/<part>.<segment>.json and /       the same for stages over one segment: intake, clean
+#   results/<job>/artefact/artefact.json and /              quantities of the scanner, for jobs with calibrated artefacts
 #   results/<job>/join/<job>.json and /                     interior joined to exterior, for jobs with both
 #   results/<job>/report/<job>.json and /                   the page of a job
 #   results/board/board.json and board/index.html           the day board
@@ -22,7 +23,7 @@ include: "workflow/rules/common.smk"
 
 wildcard_constraints:
     job="|".join(map(re.escape, PLAN.jobs)) or "(?!)",
-    part="exterior|interior",
+    part="exterior|interior|artefact",
     segment="[a-z0-9][a-z0-9_-]*",
 
 
@@ -37,6 +38,7 @@ include: "workflow/rules/reduce.smk"
 include: "workflow/rules/deliver.smk"
 include: "workflow/rules/measure.smk"
 include: "workflow/rules/join.smk"
+include: "workflow/rules/artefact.smk"
 include: "workflow/rules/report.smk"
 include: "workflow/rules/board.smk"
 
@@ -45,4 +47,9 @@ rule all:
     default_target: True
     input:
         expand("results/{job}/report/{job}.json", job=PLAN.jobs),
-        [f"results/{job}/deliver/{part}" for job in PLAN.jobs for part in PLAN.jobs[job].parts],
+        [
+            f"results/{job}/deliver/{part}"
+            for job in PLAN.jobs
+            for part in PLAN.jobs[job].parts
+            if part in stages.VEHICLE
+        ],

@@ -97,7 +97,7 @@ def make(
         plans = list(each(_prepare, tasks))
         runs = [(*task, plan, run) for task, plan in zip(tasks, plans, strict=True) for run in task[2].runs]
         # the largest first, so that no process is left with a large one at the end
-        scanned = list(each(_run, sorted(runs, key=lambda task: -task[2].points_share * task[-1].share)))
+        scanned = list(each(_run, sorted(runs, key=lambda task: -task[2].points(points) * task[-1].share)))
     for job, plan in zip(jobs, plans, strict=True):
         runs = {name: facts for owner, name, facts in scanned if owner == job.name}
         _write_truth(work[1] / job.name, job, built[job.body], plan, runs)
@@ -181,11 +181,14 @@ def _sheet(job, points):
         if job.target_spacing_mm is not None:
             listed = f"raw/{Path(run.file).stem}.targets.csv"
             segment["targets"] = listed if run.units == "mm" else {"file": listed, "units": run.units}
-    sheet = {"vehicle_class": job.vehicle_class, "title": job.title, "units": "mm"}
+    if job.artefacts:
+        parts[job.part]["artefacts"] = list(job.artefacts)
+    sheet = {"vehicle_class": job.vehicle_class} if job.vehicle_class else {}
+    sheet |= {"title": job.title, "units": "mm"}
     sheet |= {"nominal_mm": job.nominal_mm} if job.nominal_mm else {}
     sheet |= {"state": job.state} if job.state else {}
     sheet |= {"identity": job.identity} if job.identity else {}
-    grid = scenario.resolution_mm(job, points * job.points_share)
+    grid = scenario.resolution_mm(job, job.points(points))
     return sheet | {"parts": parts, "parameters": {"scan": {"resolution_mm": grid}}}
 
 
@@ -198,7 +201,7 @@ def _run(task):
     scan = simulate.scan(
         body,
         scenario.views(job, run, body, own),
-        points=round(points * job.points_share * run.share),
+        points=round(job.points(points) * run.share),
         noise_mm=scenario.NOISE_MM,
         seed=own,
         drift_mm_per_m=drift,

@@ -1,10 +1,11 @@
-"""The demo day: four jobs of an invented shop. Names and vehicles are invented.
+"""The demo day: five jobs of an invented shop. Names and vehicles are invented.
 
 A job states which body is scanned, in which runs, files and units; :mod:`make_day` carries it out.
 """
 
 from dataclasses import dataclass, field
 
+import ball_bar
 import bodies
 import loadbay
 import open_van
@@ -53,6 +54,12 @@ class Job:
     drift_mm_per_m: float = DRIFT_MM_PER_M
     state: dict = field(default_factory=dict)
     identity: dict = field(default_factory=dict)
+    fixed_points: int | None = None  # raw points of the job, however many are asked for a vehicle
+    artefacts: tuple = ()  # calibrated ones that the job's part shows, as its job sheet states them
+
+    def points(self, asked: int) -> int:
+        """Raw points of the job where ``asked`` are asked for a vehicle."""
+        return self.fixed_points or round(asked * self.points_share)
 
     def part_of(self, run: Run) -> str:
         """The part that a run belongs to."""
@@ -64,6 +71,7 @@ BODIES = {
     "compact": vehicles.compact,
     "load bay": loadbay.load_bay,
     "open van": open_van.open_van,
+    "ball bar": ball_bar.ball_bar,
 }
 
 JOBS = (
@@ -140,6 +148,33 @@ JOBS = (
         refused=True,
         runs=(Run("left", "left.ply", 0.6), Run("rear", "rear.ply", 0.4, common=3)),
     ),
+    Job(
+        name="morning-check",
+        vehicle_class="",
+        part="artefact",
+        title="Ball bar of hall 2, scanned in the morning",
+        body="ball bar",
+        seen_m2=0.5,
+        fixed_points=120_000,
+        identity={"scanned_on": "2026-03-04", "place": "hall 2", "scanner": "hand-held scanner 3"},
+        runs=(Run("bar", "bar.ply", 1.0),),
+        artefacts=(
+            {
+                "name": "bar 600",
+                "kind": "ball_bar",
+                "diameter_mm": ball_bar.DIAMETER_MM,
+                "diameter_uncertainty_mm": 0.004,
+                "distance_mm": ball_bar.DISTANCE_MM,
+                "distance_uncertainty_mm": 0.006,
+                "coverage_factor": 2,
+                "expansion_per_k": 0.0,
+                "temperature_c": 21.5,
+                "temperature_sd_c": 0.5,
+                "certificate": "K 0417",
+                "calibrated_on": "2025-11-20",
+            },
+        ),
+    ),
 )
 
 
@@ -150,6 +185,8 @@ def views(job: Job, run: Run, body: bodies.Body, seed: int) -> viewpoints.Viewpo
             viewpoints.inside(body, 1500.0, 4250.0, seed=seed, middle_mm=loadbay.MIDDLE),
             viewpoints.both(*(_round_the_aperture(body, seed, forward) for forward in (False, True))),
         )
+    if job.part == "artefact":
+        return ball_bar.views(body, seed)
     if job.part == "interior":
         span = {"fore": (1500.0, 2300.0), "aft": (3200.0, 4250.0)}[run.name]
         return viewpoints.inside(body, *span, seed=seed)
@@ -171,6 +208,8 @@ def resolution_mm(job: Job, points: float) -> float:
 
 def faults(job: Job, run: Run) -> simulate.Faults:
     """What goes wrong in a run of a job."""
+    if job.part_of(run) == "artefact":
+        return simulate.Faults(mirrors=0.0, clusters=0.0)
     if job.part_of(run) == "interior":
         return simulate.Faults(mirrors=0.0, strays=0.002)
     return simulate.Faults(mirrors=4.0, layers_mm=(0.4,), layer_path_mm=1200.0)

@@ -99,6 +99,7 @@ def upstream(folder, points, normals, segments, T_control_vehicle, *, part="exte
             (xyz - origin).astype(np.float32), rigid.rotate(T_segment_vehicle, normals[rows]).astype(np.float32)
         )
         cloud.write(folder / name, [block], origin, 256.0)
+        part_results.write_removed(folder / name, np.empty((0, 3)), origin)
         up = rigid.rotate(T_segment_vehicle, [[0.0, 0.0, 1.0]])[0]
         plane = SegmentGround(up, float(up @ T_segment_vehicle[:3, 3]), 0.3, 9)
         result = typed.write(part_results.clean(plane if ground else None))

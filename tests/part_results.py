@@ -3,7 +3,7 @@
 import numpy as np
 
 import networks
-from nightbay.clean.result import CleanResult
+from nightbay.clean.result import CleanResult, Reason
 from nightbay.frame.result import AxleResult, Bounds, FrameResult, Heading, Sides, WheelResult, ZeroPlane
 from nightbay.pipeline import typed
 from nightbay.refine.result import Contradictions, RefinedPose, RefineResult, Scale
@@ -46,7 +46,7 @@ def pose(T_control_segment=None, covariance=None):
 
 def clean(ground=None):
     """The result of clean for a segment with this ground, of which nothing was removed."""
-    return CleanResult(9, {}, {}, 0, [], 1.0, None, ground)
+    return CleanResult(9, {}, {str(int(Reason.GROUND)): Reason.GROUND.word}, 0, [], 1.0, None, ground)
 
 
 def refine(poses):
@@ -67,3 +67,15 @@ def refine(poses):
         loose=[],
         by_surfaces=[],
     )
+
+
+def write_removed(folder, points_mm, origin_mm):
+    """The points (n, 3) that clean removed as ground, about ``origin_mm``, as ``removed.ply``."""
+    rows = np.zeros(len(points_mm), [("x", "<f4"), ("y", "<f4"), ("z", "<f4"), ("reason", "u1")])
+    for axis, name in enumerate("xyz"):
+        rows[name] = points_mm[:, axis]
+    rows["reason"] = int(Reason.GROUND)
+    place = " ".join(repr(float(value)) for value in origin_mm)
+    lines = ["ply", "format binary_little_endian 1.0", f"obj_info origin_mm {place}", f"element vertex {len(rows)}"]
+    lines += [*(f"property float {axis}" for axis in "xyz"), "property uchar reason", "end_header"]
+    (folder / "removed.ply").write_bytes(("\n".join(lines) + "\n").encode() + rows.tobytes())

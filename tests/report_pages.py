@@ -81,8 +81,9 @@ def whole(tmp_path):
     (tmp_path / "reduce").mkdir()
     (tmp_path / "measure").mkdir()
     surface.write_ply(tmp_path / "reduce" / "full.ply", model)
-    compared = left_right.Comparison(vertices, np.sin(vertices[:, 0]), 25.0)
-    np.save(tmp_path / "measure" / "sides.npy", left_right.rows(compared))
+    rows = np.zeros(len(vertices), left_right.ROW)
+    rows["points_mm"], rows["deviation_mm"] = vertices, np.sin(vertices[:, 0])
+    np.save(tmp_path / "measure" / "sides.npy", rows)
     agree = DistanceSummary(
         count=900, median_mm=0.01, median_se_mm=0.02, robust_sd_mm=0.1, rms_mm=0.14, outlier_share=0.02
     )

@@ -142,6 +142,7 @@ fi
 
 # Forced, for it costs a second, and Snakemake does not ask for a board anew whose records it has lost.
 call board --forcerun board --quiet all >>"$log" 2>&1 || { echo "The day board could not be made; see $log" >&2; status=1; }
+PYTHONPATH="$root/workflow/scripts" "$python" -m night_history "$day"
 summary table "$day"
 if [ "$status" -ne 0 ] && grep -qrs --exclude-dir=night "No space left on device" "$log" "$day/logs"; then
     echo "The disk of $day is full: free some space and run the same command, it goes on where it stopped." >&2

@@ -11,8 +11,8 @@ import trimesh
 
 from nightbay.core import native
 from nightbay.deliver import formats
-from nightbay.meshes import surface
-from nightbay.reduce import deviation, reduce
+from nightbay.meshes import nearest, sampling, surface
+from nightbay.reduce import reduce
 from nightbay.reduce.result import Target
 
 BUNNY = Path(pymeshlab.__file__).parent / "tests/sample_meshes/bunny.obj"
@@ -35,8 +35,8 @@ def level(bunny):
     """The same with a tenth of the faces, and its numbers."""
     own = surface.Surface(bunny.vertices_mm, bunny.faces.copy(), face={"filled": bunny.face["filled"].copy()})
     target = Target(faces=5600)
-    state = reduce.reach(reduce.begin(own, target, 1), deviation.sample(bunny, 1000), target)
-    return reduce.measure_level(bunny, state.surface, deviation.sample(bunny, 200_000), target)
+    state = reduce.reach(reduce.begin(own, target, 1), sampling.sample(bunny, 1000), target)
+    return reduce.measure_level(bunny, state.surface, sampling.sample(bunny, 200_000), target)
 
 
 def test_deviation_is_what_pymeshlab_measures(bunny, level):
@@ -62,8 +62,8 @@ def test_nearest_is_what_open3d_finds(bunny, level):
     and far from it, where many faces come into question; among the faces one without area, and one a line."""
     coarse, _ = level
     spoilt = np.vstack([coarse.faces, [(0, 0, 0), (1, 2, 1)]]).astype(np.int32)
-    points = np.vstack([deviation.sample(bunny, 5_000), np.random.default_rng(3).uniform(-400, 400, (200, 3))])
-    ours = deviation.nearest(points, surface.Surface(coarse.vertices_mm, spoilt), 0.5)
+    points = np.vstack([sampling.sample(bunny, 5_000), np.random.default_rng(3).uniform(-400, 400, (200, 3))])
+    ours = nearest.nearest(points, surface.Surface(coarse.vertices_mm, spoilt), 0.5)
     o3d = native.open3d()
     scene = o3d.t.geometry.RaycastingScene()
     scene.add_triangles(coarse.vertices_mm, coarse.faces.astype(np.uint32))
@@ -82,8 +82,8 @@ def test_reduction_is_no_worse_than_a_quadric_reduction_elsewhere(bunny, level):
     theirs = surface.Surface(
         other.current_mesh().vertex_matrix().astype(np.float32), other.current_mesh().face_matrix().astype(np.int32)
     )
-    probe = deviation.sample(bunny, 50_000)
-    rms = np.sqrt(np.mean(deviation.nearest(probe, theirs, 20.0).distance_mm ** 2))
+    probe = sampling.sample(bunny, 50_000)
+    rms = np.sqrt(np.mean(nearest.nearest(probe, theirs, 20.0).distance_mm ** 2))
     assert numbers.deviation.full_to_level.rms_mm < 1.5 * rms
     told = pymeshlab.MeshSet()
     told.add_mesh(pymeshlab.Mesh(coarse.vertices_mm.astype(float), coarse.faces))

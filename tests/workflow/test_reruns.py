@@ -26,7 +26,9 @@ JOBS = {  # by job: its parts and the segments of each
     "pebble-compact": {"exterior": ("front", "left", "rear", "right")},
     "larch-loadbay": {"interior": ("aft", "fore")},
     "finch-compact": {"exterior": ("left", "rear")},
+    "morning-check": {"artefact": ("bar",)},
 }
+VEHICLES = list(JOBS)[:4]
 # A value that no default, class or job of the demo has, for each row of the table in config/README.md.
 VALUES = {
     "scan.resolution_mm": 9.0,
@@ -46,6 +48,7 @@ VALUES = {
     "deliver": {"formats": {"light": ["stl"]}},
     "measure": {"notice_mm": 11.0},
     "join": {"thickness_step_mm": 60.0},
+    "artefact": {"covered_least": 0.3},
     "report": {"picture_px": 1300},
 }
 
@@ -62,18 +65,16 @@ class Change:
 
 def steps(job, stages, parts=None):
     """Every step of these stages of a job, of all its parts or of those named."""
-    names = parts or list(JOBS[job])
-    subjects = {
-        "job": [job],
-        "part": [f"{job} {part}" for part in names],
-        "segment": [f"{job} {part} {name}" for part in names for name in JOBS[job][part]],
-    }
-    return {
-        (stage, subject)
-        for stage in stages
-        if STAGES[stage].runs_for(JOBS[job])
-        for subject in subjects[STAGES[stage].unit]
-    }
+    found = set()
+    for stage in (stage for stage in stages if STAGES[stage].runs_for(JOBS[job])):
+        names = [part for part in parts or JOBS[job] if part in STAGES[stage].of]
+        subjects = {
+            "job": [job],
+            "part": [f"{job} {part}" for part in names],
+            "segment": [f"{job} {part} {name}" for part in names for name in JOBS[job][part]],
+        }
+        found |= {(stage, subject) for subject in subjects[STAGES[stage].unit]}
+    return found
 
 
 def edit(path, old, new):
@@ -161,7 +162,16 @@ CHANGES = [
         lambda day, job: edit(day / job / "job.yaml", "    segments:\n", f"{POINT_PAIRS}    segments:\n"),
         steps("larch-loadbay", FROM_NETWORK[1:]),
     ),
-    *(parameter(row, stages, list(JOBS)[at % len(JOBS)]) for at, (row, stages) in enumerate(promised().items(), 2)),
+    *(
+        parameter(row, stages, "morning-check" if row == "artefact" else VEHICLES[at % len(VEHICLES)])
+        for at, (row, stages) in enumerate(promised().items(), 2)
+    ),
+    Change(
+        "a calibrated value",
+        "morning-check",
+        lambda day, job: edit(day / job / "job.yaml", "distance_mm: 600.0", "distance_mm: 600.1"),
+        {("artefact", "morning-check artefact"), ("report", "morning-check")},
+    ),
 ]
 
 
@@ -234,7 +244,7 @@ def test_what_changes_no_result_reruns_nothing(finished, house, tmp_path):
 
 
 def test_a_default_a_class_and_code_each_rerun_what_depends_on_them(finished, house):
-    """Code of deliver and a default of measure, which do not depend on each other, and a parameter of one class."""
+    """Code of deliver, a default of measure, and a parameter of one class."""
     add(house / "workflow/scripts/nightbay/deliver/deliver.py", "\nMORE = 1\n")
     edit(house / "config" / "config.yaml", "notice_mm: 10", "notice_mm: 11")
     add(house / "config" / "classes" / "compact.yaml", "fill: {largest_gap_mm: 7.0}\n")

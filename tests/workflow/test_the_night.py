@@ -12,13 +12,13 @@ from scipy.stats import chi2
 from nightbay.core import hashing, rigid
 from nightbay.meshes import surface, topology
 from nightbay.pipeline import stage
-from nightbay.report import board_rows
+from nightbay.report import board_rows, scanner_history
 from workflow import nights, resumed_day
 
 PARTS = {"larch-van": ("exterior", "interior"), "pebble-compact": ("exterior",), "larch-loadbay": ("interior",)}
 COMPLETE = tuple(PARTS)
 EACH_PART = [(job, part) for job, parts in PARTS.items() for part in parts]
-REFUSED = "finch-compact"
+REFUSED, CHECK = "finch-compact", "morning-check"  # the latter of a ball bar alone
 
 
 @pytest.fixture
@@ -31,12 +31,12 @@ def little_space(tmp_path, monkeypatch):
     monkeypatch.setenv("PATH", f"{stand_in.parent}:{os.environ['PATH']}")
 
 
-def test_three_jobs_complete_and_one_is_refused_with_its_reason(finished):
+def test_four_jobs_complete_and_one_is_refused_with_its_reason(finished):
     day, process = finished
     assert process.returncode == 0, process.stdout + process.stderr
     board = json.loads((day / "results/board/board.json").read_text())["result"]
     states = {job["job"]: job["state"] for job in board["jobs"]}
-    assert {job for job, state in states.items() if state.startswith("complete")} == set(COMPLETE)
+    assert {job for job, state in states.items() if state.startswith("complete")} == {*COMPLETE, CHECK}
     assert {job for job, state in states.items() if state == "refused"} == {REFUSED}
     assert REFUSED in process.stdout and "common targets" in process.stdout
 
@@ -57,6 +57,20 @@ def test_the_board_has_the_most_urgent_first_with_next_steps_sizes_and_costs(fin
         assert (jobs[name]["next_steps"] == ["Deliver."]) is (jobs[name]["state"] == "complete")
         assert f"{name}: Next: {' '.join(jobs[name]['next_steps'])}" in process.stdout
     assert jobs["larch-van"]["joined"].startswith("Inside joined to outside by ")
+
+
+def test_the_ball_bar_of_the_morning_is_measured_and_kept(finished):
+    day, _ = finished
+    assert sorted(path.name for path in (day / "results" / CHECK).iterdir()) == ["artefact", "intake", "report"]
+    truth = json.loads((day.parent / "truth" / CHECK / "truth.json").read_text())["dimensions_mm"]
+    rows, damaged = scanner_history.read(scanner_history.place(day, None))
+    assert damaged == 0 and {row["day"] for row in rows} == {day.name}
+    (spacing,) = (row for row in rows if row["key"] == "sphere_spacing")
+    assert truth["distance"] == 600.0  # as its certificate says: the error is the scanner's
+    # drift of 0.03 mm/m over the bar adds to the scatter of the points
+    assert abs(spacing["value_mm"]) < 1.5 * np.hypot(spacing["uncertainty_mm"], 2 * 0.018)
+    html = (day / "results/board/board/index.html").read_text(encoding="utf-8")
+    assert "Scanners on calibrated artefacts" in html and "bar 600: Sphere-spacing error" in html
 
 
 @pytest.mark.parametrize(("job", "part"), EACH_PART)

@@ -9,6 +9,7 @@ import pytest
 import trimesh
 
 import part_results
+from nightbay.core import deliverables
 from nightbay.core.errors import Rejected
 from nightbay.core.version import version
 from nightbay.deliver import deliver, formats
@@ -35,13 +36,38 @@ def source(tmp_path):
     return SimpleNamespace(folder=folder, job="larch", part="exterior", result=result)
 
 
-def run(source, folder, wanted, axes="design_grid"):
+def run(source, folder, wanted, axes="design_grid", measured=None):
     folder.mkdir()
     frame = typed.write(part_results.frame([0, 0, 0], [1, 1, 1], axes=axes))
-    upstream = {"reduce": source, "frame": SimpleNamespace(result=frame)}
+    measure = SimpleNamespace(folder=measured or folder / "nothing measured")
+    upstream = {"reduce": source, "frame": SimpleNamespace(result=frame), "measure": measure}
     return deliver.deliver(
         upstream, {}, settings({"deliver": {"formats": wanted, "safety_line": "Ask the shop first."}}), folder, 1
     )["deliverables"]
+
+
+def test_what_measure_made_for_the_customer_is_handed_over_whole(source, tmp_path):
+    measured = tmp_path / "measured"
+    measured.mkdir()
+    deliverables.describe(measured, "sections.csv", "plane sections, mm").write_bytes(b"a,b\n1,2\n")
+    (measured / "deliverables" / "map.npy").write_bytes(bytes(range(256)))
+    (measured / "sides.npy").write_bytes(b"not for the customer")
+    run(source, tmp_path / "out", {"light": ["stl"]}, measured=measured)
+    names = [line.split("  ")[1] for line in (tmp_path / "out" / "SHA256SUMS").read_text().splitlines()]
+    made = ["larch-exterior-light.stl", "larch-exterior-map.npy", "larch-exterior-sections.csv"]
+    assert names == sorted([*made, "README.txt"])
+    assert (tmp_path / "out" / "larch-exterior-map.npy").read_bytes() == bytes(range(256))
+    assert (tmp_path / "out" / "larch-exterior-sections.csv").read_bytes() == b"a,b\n1,2\n"
+    lines = (tmp_path / "out" / "README.txt").read_text().splitlines()
+    assert "larch-exterior-sections.csv: plane sections, mm" in lines and "larch-exterior-map.npy" in lines
+
+
+def test_a_measured_file_of_the_name_of_a_model_is_a_fault(source, tmp_path):
+    measured = tmp_path / "measured"
+    measured.mkdir()
+    deliverables.describe(measured, "light.stl", "not a model").write_bytes(b"x")
+    with pytest.raises(ValueError, match=r"larch-exterior-light.stl: measure made a file of the name of a model"):
+        run(source, tmp_path / "out", {"light": ["stl"]}, measured=measured)
 
 
 def test_names_marks_and_checksums(source, tmp_path):

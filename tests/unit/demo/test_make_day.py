@@ -17,7 +17,7 @@ from nightbay.core import rigid
 from nightbay.meshes import surface
 
 POINTS = 20_000
-JOBS = ["larch-van", "pebble-compact", "finch-compact", "larch-loadbay"]
+JOBS = ["larch-van", "pebble-compact", "finch-compact", "larch-loadbay", "morning-check"]
 
 
 def _simple(chord_mm):

@@ -88,6 +88,26 @@ def test_wheels_and_axles_stand_where_they_are(whole):
         assert axle["middle_y_mm"] == pytest.approx(0.0, abs=4 * axle["middle_y_sd_mm"])
 
 
+def test_every_way_to_a_zero_plane_is_stated_and_agrees_on_a_sound_vehicle(whole):
+    rows = [(row["plane"], row["found_by"], row["used"], row["count"], row["counted"]) for row in whole["ways"]]
+    assert [row[:3] for row in rows] == [
+        ("x", "front axle", True),
+        ("y", "symmetry plane of the part", True),
+        ("y", "midpoint of the front axle", False),
+        ("y", "midpoint of the rear axle", False),
+        ("z", "ground plane", True),
+        ("z", "tyre contact", False),
+    ]
+    assert rows[2][3:] == (2, "wheels") and rows[4][3:] == (4, "segments")
+    found = [entry for row in whole["ways"] for entry in row["differences"]]
+    assert len(found) == 2 + 2 + 3 and not any(entry["significant"] for entry in found)
+    for entry in found:
+        # no difference but noise: within three standard uncertainties
+        assert abs(entry["value"]) < 3 * entry["sd"] + 0.01
+    heights = next(entry for row in whole["ways"] if row["found_by"] == "tyre contact" for entry in row["differences"])
+    assert heights["quantity"] == "position" and heights["value"] == pytest.approx(0.0, abs=10.0)
+
+
 def test_iso_8855_is_the_design_grid_turned_about_z(whole, car, tmp_path):
     turned = run(tmp_path, *car, segments(car[0]), axes="iso_8855")
     T = np.array(turned["T_vehicle_control"]) @ rigid.invert(np.array(whole["T_vehicle_control"]))
@@ -139,6 +159,10 @@ def test_zero_y_from_an_axle_and_both_are_stated(car, tmp_path):
     assert axle["axles"][1]["middle_y_mm"] == pytest.approx(0.0, abs=1e-6)
     assert error(body)[1, 3] == pytest.approx(-12.0, abs=1.0)
     assert body["axles"][1]["middle_y_mm"] == pytest.approx(-12.0, abs=1.0)
+    for result, way, sign in ((body, "midpoint of the rear axle", -1.0), (axle, "symmetry plane of the part", 1.0)):
+        (row,) = (row for row in result["ways"] if row["found_by"] == way)
+        offset = next(entry for entry in row["differences"] if entry["quantity"] == "position")
+        assert offset["value"] == pytest.approx(sign * 12.0, abs=1.0) and offset["significant"]
 
 
 def test_one_side_gives_zero_z_and_says_why_there_is_no_y(car, tmp_path):
@@ -186,10 +210,25 @@ def test_the_roll_of_a_body_on_its_wheels_is_stated(car, tmp_path):
     assert found["roll_deg"] == pytest.approx(0.5, abs=0.1)
 
 
-def test_a_vehicle_on_a_side_stand_has_no_zero_y(car, tmp_path):
+def test_a_vehicle_that_leans_against_the_ground_has_the_frame_of_its_tyres(car, tmp_path):
+    """One side on a ramp: 8 degrees are more than springs give, and zero Z follows the tyres, not the ground."""
     points, normals = car
     lean = Rotation.from_euler("x", -8.0, degrees=True)
     result = run(tmp_path, lean.apply(points), lean.apply(normals), segments(points))
+    assert result["zero_planes"]["z"]["found_by"] == "tyre contact"
+    left = error(result) @ rigid.pose(lean.as_matrix())
+    assert rigid.angle_deg(left) < 0.1
+    (ground,) = (row for row in result["ways"] if row["found_by"] == "ground plane")
+    (tilt,) = (entry for entry in ground["differences"] if entry["quantity"] == "rotation about X")
+    assert abs(tilt["value"]) == pytest.approx(8.0, abs=0.1) and tilt["significant"]
+
+
+def test_a_body_that_leans_on_tyres_that_do_not_show_keeps_zero_y_as_scanned(car, tmp_path):
+    points, normals = car
+    body = (points[:, 2] > 640) | ((np.abs(points[:, 1]) < 801) & (points[:, 2] > 249))
+    lean = Rotation.from_euler("x", -8.0, degrees=True)
+    leaning = points[body], normals[body]
+    result = run(tmp_path, lean.apply(leaning[0]), lean.apply(leaning[1]), segments(leaning[0]))
     reason = result["zero_planes"]["y"]["reason"]
     assert "leans by 8.0 degrees from the ground's normal, at most 3 are allowed" in reason
     assert result["wheels"] == []

@@ -176,7 +176,7 @@ def test_same_bytes_for_any_threads_and_any_order_of_segments(tmp_path):
 def test_tiles_may_be_worked_in_any_order_and_by_any_process(tmp_path):
     """Each needs the plan and the clouds' files alone, and says nothing of when and where it was made."""
     points, normals = sphere(np.random.default_rng(6), 30_000, 50.0, 0.1)
-    sources = fuse.read_sources(upstream(tmp_path, one(points, normals)))
+    sources = fuse.read_sources(upstream(tmp_path, one(points, normals)), tmp_path / "sources")
     plan = tile_plan.plan_tiles(sources, tile_plan.Parameters.of(SETTINGS))
     numbers = range(len(plan.tiles))
     assert len(numbers) > 4

@@ -127,7 +127,8 @@ def test_coordinates_that_are_not_finite(refusal):
     xyz[[41, 77]] = np.nan
     xyz[99, 2] = -np.inf
     assert refusal(save("a.xyz", xyz)) == (
-        "a.xyz: 3 of 5000 points have no finite coordinates (point 42 has x = nan): export it again without them."
+        "a.xyz: 3 of 5000 points have no coordinates that are finite and at most 1e+12 (point 42 has x = nan): "
+        "export it again without them."
     )
 
 

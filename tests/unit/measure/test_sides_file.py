@@ -11,7 +11,7 @@ import trimesh
 import blockcar
 import part_results
 from nightbay.core.axes import DESIGN_GRID
-from nightbay.measure import measure
+from nightbay.measure import measured_shape, surface_checks
 from nightbay.meshes import surface
 
 PACKED = (b"PK", b"\x1f\x8b", b"BZh", b"\xfd7zXZ", b"\x28\xb5\x2f\xfd")  # zip, gzip, bzip2, xz, zstandard
@@ -25,15 +25,26 @@ def body():
         surface=surface.Surface(vertices.astype(np.float32), faces.astype(np.int32)),
         vertices_mm=vertices.astype(np.float32),
         areas=np.ones(len(vertices)),
-        options=SimpleNamespace(symmetry_spacing_mm=40.0, symmetry_limit_mm=25.0),
-        frame=SimpleNamespace(zero_planes={"y": part_results.zero_plane("symmetry plane of the part")}),
+        options=SimpleNamespace(
+            comparison_spacing_mm=40.0,
+            comparison_limit_mm=25.0,
+            change_patch_mm=40.0,
+            change_level=0.05,
+            change_least_mm2=1000.0,
+            change_least_mm=0.3,
+        ),
+        scan=SimpleNamespace(noise_mm=0.1, target_drift_mm_per_m=0.03),
+        frame=part_results.frame(
+            vertices.min(axis=0), vertices.max(axis=0), found_by=("kept", "symmetry plane of the part", "kept")
+        ),
+        poses={"all": part_results.pose()},
         axes=DESIGN_GRID,
     )
 
 
 def written(body, folder):
     folder.mkdir()
-    numbers = measure.compare_sides(body, folder, 1)
+    numbers = surface_checks.compare_sides(measured_shape.of(body, []), body, folder, 1)
     (file,) = folder.iterdir()
     return numbers, file
 

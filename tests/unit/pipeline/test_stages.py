@@ -47,7 +47,7 @@ def test_the_join_reads_both_parts_and_runs_for_jobs_that_have_them():
 
 def test_what_runs_after_a_stage():
     assert stages.downstream({"report"}) == ["report"]
-    assert stages.downstream({"fill"}) == ["fill", "reduce", "deliver", "measure", "join", "report"]
+    assert stages.downstream({"fill"}) == ["fill", "reduce", "measure", "deliver", "join", "report"]
     assert stages.downstream({"intake"}) == list(stages.STAGES)
 
 

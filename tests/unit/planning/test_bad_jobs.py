@@ -9,7 +9,7 @@ from snakemake.io import PeriodicityDetector
 
 from nightbay.core import plain_file
 from nightbay.core.errors import Rejected
-from nightbay.planning import day, job_sheet, parameters, raw_files, yaml_file
+from nightbay.planning import day, job_sheet, names, parameters, raw_files, yaml_file
 from nightbay.planning import job as planned_job
 
 DEFAULTS = yaml_file.read(parameters.CLASSES.parent / "config.yaml", "config.yaml")
@@ -93,13 +93,13 @@ def test_a_segment_whose_name_the_night_can_t_carry(shop):
 
 def test_the_longest_names_fit_into_a_file_system(tmp_path):
     limit = os.pathconf(tmp_path, "PC_NAME_MAX")
-    job = ("abcdefghijk" * 30)[: limit - job_sheet.ADDED_TO_JOB - 1] + "-"
-    segment = ("abcdefghijk" * 30)[: limit - job_sheet.ADDED_TO_SEGMENT - 1] + "-"
-    assert job_sheet.name_fault(job, tmp_path, job_sheet.ADDED_TO_JOB) is None
-    assert job_sheet.name_fault(segment, tmp_path, job_sheet.ADDED_TO_SEGMENT) is None
+    job = ("abcdefghijk" * 30)[: limit - names.ADDED_TO_JOB - 1] + "-"
+    segment = ("abcdefghijk" * 30)[: limit - names.ADDED_TO_SEGMENT - 1] + "-"
+    assert names.fault(job, tmp_path, names.ADDED_TO_JOB) is None
+    assert names.fault(segment, tmp_path, names.ADDED_TO_SEGMENT) is None
     for file in (f"{job}.json.part", f"exterior.{segment}.json.part", f"interior.{segment}.json.part"):
         (tmp_path / file).write_text("")
-    assert job_sheet.name_fault(job + "a", tmp_path, job_sheet.ADDED_TO_JOB)
+    assert names.fault(job + "a", tmp_path, names.ADDED_TO_JOB)
 
 
 def test_a_long_file_under_a_short_name_is_sound(shop):
@@ -117,7 +117,7 @@ def test_a_long_file_under_a_short_name_is_sound(shop):
 )
 def test_just_the_names_that_snakemake_stops_for_are_refused(tmp_path, name):
     stops = PeriodicityDetector().is_periodic(name) is not None
-    assert (job_sheet.name_fault(name, tmp_path, job_sheet.ADDED_TO_JOB) is not None) == stops
+    assert (names.fault(name, tmp_path, names.ADDED_TO_JOB) is not None) == stops
 
 
 def test_names_that_are_not_utf_8(shop):
@@ -148,7 +148,7 @@ def test_a_job_sheet_that_is_a_pipe(shop):
 def test_a_job_sheet_that_is_a_device_or_has_gigabytes(shop):
     folder = add(shop, "bad", None)
     (folder / "job.yaml").symlink_to("/dev/zero")
-    assert "is a pipe, a device or a socket" in why_refused(shop)[0]
+    assert "bad/job.yaml is a link that leads out of the job's folder" in why_refused(shop)[0]
     (folder / "job.yaml").unlink()
     with open(folder / "job.yaml", "wb") as file:
         file.truncate(8_000_000_000)
@@ -163,7 +163,7 @@ def test_raw_files_that_are_pipes_devices_or_rings_of_links(shop):
     job = day.plan(shop, DEFAULTS).jobs["good"]
     found = {one: job.sheet("intake", part="exterior", segment=one)["unreadable"] for one in ("front", "rear", "roof")}
     assert found["front"] == "good/raw/front.ply is not a file: name the export itself."
-    assert found["rear"] == "good/raw/rear.ply is not a file: name the export itself."
+    assert "good/raw/rear.ply is a link that leads out of the job's folder" in found["rear"]
     assert found["roof"].startswith("good/raw/roof.ply can't be read (Too many levels of symbolic links)")
 
 

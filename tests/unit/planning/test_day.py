@@ -155,6 +155,10 @@ def test_another_order_of_keys_reruns_nothing(shop):
         ("nominal_mm: {length: 5400}", {"measure", "report"}),
         ("nominal_mm: {length: {nominal: 5400, lower: -5, upper: 5}}", {"measure", "report"}),
         ("nominal_deg: {approach_angle: 17}", {"measure", "report"}),
+        (
+            "parts: {exterior: {features: [{name: a, kind: hole, at_mm: [0, 0, 0], within_mm: 20}]}}",
+            {"measure"},
+        ),
         ("note: hurry", {"report"}),
         ("state: {load: kerb}", {"report"}),
         ("state: {temperature_c: 4}", {"network", "report"}),

@@ -121,7 +121,7 @@ def test_null_says_that_there_is_no_survey_and_no_list(job):
         (SOUND + "identity: {vin: ABC}\n", "'identity.vin' is \"ABC\"; Vehicle identification number as ISO 3779"),
         (SOUND + "state: {tyre_pressure_kpa: 3}\n", "'state.tyre_pressure_kpa' is 3; allowed is at least 50"),
         (SOUND + "scale_bars: [{from: A, to: B, length_mm: 1000}]\n", "'scale_bars.0' lacks the key 'sd_mm'"),
-        (SOUND + "parts: {outside: {}}\n", "unknown key 'parts.outside' (known are exterior, interior)."),
+        (SOUND + "parts: {outside: {}}\n", "unknown key 'parts.outside' (known are artefact, exterior, interior)."),
         (SOUND + "parts: {exterior: {segments: {a: 3}}}\n", "'parts.exterior.segments.a' is 3; it must be text or"),
         (SOUND + "parts: {exterior: {segments: {a: {file: x, unit: m}}}}\n", "(did you mean 'units'?)"),
         (SOUND + "parts: {exterior: {segments: {A b: raw/left.ply}}}\n", "'A b' can't be the name of a segment"),

@@ -16,7 +16,7 @@ from nightbay.readers import block
     ],
 )
 def test_colours_of_any_depth(values, expected):
-    assert block.colour_of(values).tolist() == [expected]
+    assert block.colour_of(values, "a.ply").tolist() == [expected]
 
 
 def test_step_of_single_precision_is_that_of_the_typical_coordinate():

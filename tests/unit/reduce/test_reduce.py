@@ -7,10 +7,10 @@ import pytest
 import trimesh
 
 import partial_surfaces
-from nightbay.meshes import surface, topology
+from nightbay.meshes import nearest, sampling, surface, topology
 from nightbay.pipeline import typed
 from nightbay.pipeline.settings import settings
-from nightbay.reduce import decimate, deviation, quadric, reduce
+from nightbay.reduce import decimate, quadric, reduce
 from nightbay.reduce.result import Level, ReduceResult, Target
 
 RADIUS = 500.0
@@ -205,29 +205,29 @@ def test_cost_is_the_mean_squared_distance_to_the_planes_of_both_ends():
 
 def test_sampling_is_even_by_area():
     vertices = np.array([(0, 0, 0), (10, 0, 0), (0, 10, 0), (1, 0, 5), (2, 0, 5), (1, 1, 5)], np.float32)
-    points = deviation.sample(surface.Surface(vertices, np.array([(0, 1, 2), (3, 4, 5)], np.int32)), 10_100)
+    points = sampling.sample(surface.Surface(vertices, np.array([(0, 1, 2), (3, 4, 5)], np.int32)), 10_100)
     assert np.count_nonzero(points[:, 2] == 5) == 100
     assert np.allclose(points[points[:, 2] == 0][:, :2].mean(axis=0), 10 / 3, atol=0.05)
 
 
 def test_nearest_finds_faces_beyond_its_first_reach_and_in_coarser_cells(monkeypatch, shell):
     points = np.random.default_rng(1).normal(size=(200, 3)) * 400
-    whole = deviation.nearest(points, shell, 5.0)
-    monkeypatch.setattr(deviation, "MOST_CELLS", 50)
-    coarse = deviation.nearest(points, shell, 300.0)
+    whole = nearest.nearest(points, shell, 5.0)
+    monkeypatch.setattr(nearest, "MOST_CELLS", 50)
+    coarse = nearest.nearest(points, shell, 300.0)
     assert np.array_equal(whole.distance_mm, coarse.distance_mm)
     assert np.isfinite(whole.distance_mm).all()
 
 
 def test_no_points_and_no_faces_have_no_distance(shell):
-    assert len(deviation.nearest(np.empty((0, 3)), shell, 1.0).distance_mm) == 0
+    assert len(nearest.nearest(np.empty((0, 3)), shell, 1.0).distance_mm) == 0
     empty = surface.Surface(np.empty((0, 3), np.float32), np.empty((0, 3), np.int32))
-    assert np.isinf(deviation.nearest(np.zeros((1, 3)), empty, 1.0).distance_mm).all()
+    assert np.isinf(nearest.nearest(np.zeros((1, 3)), empty, 1.0).distance_mm).all()
 
 
 def test_level_by_deviation_comes_close_to_what_is_allowed(shell):
-    probe = deviation.sample(shell, 20_000)
+    probe = sampling.sample(shell, 20_000)
     for allowed_mm in (0.3, 0.8):
         state = reduce.reach(begun(shell), probe, Target(deviation_mm=allowed_mm))
-        off_mm = np.quantile(deviation.nearest(probe, state.surface, 1.0).distance_mm, 0.95)
+        off_mm = np.quantile(nearest.nearest(probe, state.surface, 1.0).distance_mm, 0.95)
         assert 0.9 * allowed_mm < off_mm <= allowed_mm

@@ -9,15 +9,6 @@ from nightbay.release import file_state
 SHORT = Rejected("a.ply: its header promises 9 points, the file holds 3: it was cut short, copy or export it again.")
 
 
-def test_a_missing_file_and_a_folder(tmp_path):
-    assert file_state.fault(tmp_path / "a.ply", "raw/a.ply") == (
-        "raw/a.ply does not exist: put it there or correct the job sheet."
-    )
-    assert file_state.fault(tmp_path, "raw") == "raw is not a file: name the export itself."
-    (tmp_path / "a.ply").write_bytes(b"ply")
-    assert file_state.fault(tmp_path / "a.ply", "raw/a.ply") is None
-
-
 def test_a_file_that_grows_meanwhile_is_still_being_copied(tmp_path):
     path = tmp_path / "a.ply"
     path.write_bytes(b"1")

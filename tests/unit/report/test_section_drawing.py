@@ -11,19 +11,21 @@ from nightbay.frame.result import ZeroPlane
 from nightbay.measure.result import Section
 from nightbay.pipeline import typed
 from nightbay.report import section_drawing
+from nightbay.sections import svg
 from report_pages import changed, check, page
 from typed_results import made
 
 ANGLES = np.linspace(0, 2 * np.pi, 721)
+WEDGE = {"point_mm": [1.0, -20.0, 300.0], "across": [1.0, 0.0, 0.0], "up": [0.0, 0.6, 0.8]}
+WEDGE_TITLE = "wedge, through X 1, Y \u221220, Z 300 mm, normal 0.000, \u22120.800, 0.600</figcaption>"
 RING = np.column_stack([2000 + 1500 * np.cos(ANGLES), 700 + 600 * np.sin(ANGLES)])
 
 
-def section(name="Y 0", axis="y", value_mm=0.0, points=RING, filled=()):
+def section(name="Y 0", axis="y", value_mm=0.0, points=RING, filled=(), **known):
     lines = [{"filled": False, "points_mm": np.round(points, 3).tolist()}] if len(points) else []
     lines += [{"filled": True, "points_mm": np.round(line, 3).tolist()} for line in filled]
-    return {
-        "name": name, "axis": axis, "value_mm": value_mm, "length_mm": 1.0, "filled_mm": 0.0, "polylines": lines,
-    }  # fmt: skip
+    numbers = typed.write(made(Section, name=name, axis=axis, value_mm=value_mm, chord_mm=0.5, length_mm=1.0))
+    return {**numbers, "order": None, "polylines": lines, **known}
 
 
 def drawn_points(svg, kind):
@@ -53,8 +55,7 @@ def off(points, line):
 def test_outlines_are_drawn_within_the_chord_with_the_front_on_the_left(convention, sign):
     svg = section_drawing.draw(section(), "Y = 0 mm", convention, "ground plane", 60.0).svg
     (line,) = drawn_points(svg, "measured")
-    chord_mm = section_drawing.Sections({}, {}, {}, 0, False).chord_mm
-    assert off(RING * [sign, 1], line) <= chord_mm and len(line) < len(RING) / 3
+    assert off(RING * [sign, 1], line) <= section_drawing.DRAWN_MM and len(line) < len(RING) / 3
     assert drawn_points(svg, "filled") == []
 
 
@@ -82,8 +83,35 @@ def test_grid_ground_and_scale_bar_are_where_their_numbers_say():
     assert f">{float(bar):,.0f}\u202fmm<".replace(",", "\u202f") in svg
 
 
+def test_an_oblique_plane_is_drawn_in_its_own_coordinates():
+    """Not mirrored for any frame, and without the line of the ground, which it does not hold."""
+    wedge = section("wedge <1>", None, None, order="wedge <1>", **WEDGE)
+    svg_text = section_drawing.draw(wedge, section_drawing.title_of(wedge), ISO_8855, "ground plane", 60.0).svg
+    assert off(RING, drawn_points(svg_text, "measured")[0]) <= section_drawing.DRAWN_MM
+    assert "across, up in mm" in svg_text and 'class="ground"' not in svg_text and "wedge &lt;1&gt;" in svg_text
+
+
+def test_page_draws_what_the_job_sheet_orders_and_not_more_stations_than_it_holds(whole, tmp_path):
+    ring = RING * [0.2, 1.0] - [400, 0]
+    planes = [section(f"X {x}", "x", float(x), ring) for x in range(section_drawing.MOST_STATIONS + 1)]
+    planes += [section("belt", "z", 900.0, order="belt", splines=3, spline_mm=0.15)]
+    planes += [
+        section("wedge", None, None, order="wedge", **WEDGE),
+        section("far", "y", 9e3, RING[:0], order="far", length_mm=0.0),
+    ]
+    (tmp_path / "measure" / "sections.json").write_text(json.dumps({"sections": planes}))
+    changed(whole, "measure", sections=[{key: plane[key] for key in Section.__annotations__} for plane in planes])
+    result, html = page(whole, tmp_path / "page")
+    check(html)
+    assert "<figcaption>belt (Z = 900\u202fmm)</figcaption>" in html and WEDGE_TITLE in html
+    assert "31 further stations</summary>" in html and "30 further stations are in the files only." in html
+    assert "keep within 0.15\u202fmm of the outlines" in html
+    sentence = "Section far of the job sheet meets no surface of the exterior: it is in no file and no drawing."
+    assert [warning for warning in result["warnings"] if warning.startswith("Section")] == [sentence]
+
+
 def test_steps_of_the_grid_are_round():
-    assert [section_drawing.round_step(value) for value in (90, 100, 101, 210, 501)] == [100, 100, 200, 500, 1000]
+    assert [svg.round_step(value) for value in (90, 100, 101, 210, 501)] == [100, 100, 200, 500, 1000]
 
 
 def test_names_are_escaped():
@@ -99,12 +127,11 @@ def test_page_shows_the_middle_and_the_axles_first_and_each_plane_once(whole, tm
         section("axle 1", "x", 400.1, ring),
     ]
     (tmp_path / "measure" / "sections.json").write_text(json.dumps({"sections": planes}))
-    records = [Section(**{key: plane[key] for key in Section.__annotations__}) for plane in planes]
+    records = [{key: plane[key] for key in Section.__annotations__} for plane in planes]
     zero = made(ZeroPlane, found_by="ground plane", normal=np.array([0.0, 0, 1]))
-    changed(whole, "measure", sections=[typed.write(record) for record in records])
+    changed(whole, "measure", sections=records)
     changed(whole, "frame", zero_planes={axis: typed.write(zero) for axis in "xyz"})
-    settings = {"exterior": {"measure": {"outline_mm": 0.5}}}
-    _, html = page(whole, tmp_path / "page", parameters=settings)
+    _, html = page(whole, tmp_path / "page")
     check(html)
     shown = re.findall(r"<figcaption>((?:X|Y|Axle)[^<]* = [^<]*)</figcaption>", html)
     assert shown == ["Y = 0\u202fmm", "Axle 1, X = 400\u202fmm", "X = 250\u202fmm", "X = 750\u202fmm"]

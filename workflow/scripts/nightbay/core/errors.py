@@ -4,16 +4,22 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
+from nightbay.core.printable import printable, shortened
+
 
 class Rejected(Exception):
     """Data that a stage can't accept.
 
     The message is one sentence: which file or segment, which value, what is allowed, what to do. A stage that raises
     it ends in status ``rejected`` and a finished run; any other exception is a bug and fails the job. ``evidence``:
-    plain data on why, which becomes the result of the rejected stage for the report to show.
+    plain data on why, which becomes the result of the rejected stage for the report to show. What the sentence quotes
+    of foreign files is made printable.
     """
 
     evidence: Mapping[str, Any] = {}
+
+    def __init__(self, sentence: str) -> None:
+        super().__init__(shortened(printable(sentence)))
 
 
 class Unplaced(Rejected):

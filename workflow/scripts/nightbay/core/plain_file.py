@@ -1,9 +1,18 @@
-"""Reads small files that people or other programs leave in a day; folders, pipes and devices are refused."""
+"""Reads small files that people or other programs leave in a day; folders, pipes and devices are refused.
+
+A link can make any file of the machine look like a part of a job, so it has to be known where links lead.
+"""
 
 import errno
 import os
 import stat
 from pathlib import Path
+
+
+def leads_out(path: Path | str, folder: Path | str) -> bool:
+    """Whether a path ends outside a folder once all links are followed; links within the folder are sound."""
+    root = os.path.realpath(folder)
+    return os.path.commonpath([os.path.realpath(path), root]) != root
 
 
 def read(path: Path | str, limit_bytes: int) -> bytes:

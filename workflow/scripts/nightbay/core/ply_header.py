@@ -4,6 +4,7 @@ Source of the grammar: G. Turk, The PLY Polygon File Format (1994), and the size
 """
 
 import itertools
+import re
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from typing import BinaryIO
@@ -22,6 +23,7 @@ TYPES = {
 }
 NAMES = {kind: name for name, kind in reversed(TYPES.items()) if not name[-1].isdigit()}  # type -> its name
 ORDERS = {"ascii": "ascii", "binary_little_endian": "<", "binary_big_endian": ">"}
+COUNT = re.compile(r"[0-9]{1,18}")  # a number that NumPy can hold
 LONGEST_FIRST_LINE, LONGEST_LINE, MOST_LINES = 64, 4096, 10_000  # bytes, bytes, lines; what is longer is no header
 
 
@@ -43,6 +45,10 @@ class NoFormat(HeaderError):
 
 class BadLine(HeaderError):
     """A line is not PLY; the message is the line, its words separated by single blanks."""
+
+
+class BadElement(HeaderError):
+    """The elements contradict each other or the format; the message is why."""
 
 
 @dataclass(frozen=True)
@@ -110,8 +116,8 @@ class Header:
 def read(file: BinaryIO) -> Header:
     """The header of a PLY file opened at its start; leaves the file at the first byte after it.
 
-    Reads a bounded number of bytes, whatever the file is. Raises :class:`NoMagic`, :class:`NoEnd`, :class:`NoFormat`
-    or :class:`BadLine`.
+    Reads a bounded number of bytes, whatever the file is. Raises :class:`NoMagic`, :class:`NoEnd`, :class:`NoFormat`,
+    :class:`BadLine` or :class:`BadElement`.
     """
     if file.readline(LONGEST_FIRST_LINE).strip() != b"ply":
         raise NoMagic("it does not begin with 'ply'")
@@ -126,13 +132,15 @@ def read(file: BinaryIO) -> Header:
         if not line or lines > MOST_LINES:
             raise NoEnd("it has no line 'end_header'")
         try:
+            if words[:1] in (["element"], ["property"]) and "\ufffd" in " ".join(words):
+                raise ValueError("a name that is not ASCII")
             if words[:1] == ["format"]:
                 order = ORDERS[words[1]]
             elif words[:1] == ["obj_info"]:
                 obj_info.append(words[1:])
             elif words[:1] == ["element"]:
                 properties = []
-                elements.append(Element(words[1], int(words[2]), properties))
+                elements.append(Element(words[1], _count(words[2]), properties))
             elif words[:1] == ["property"]:
                 elements[-1]  # a property belongs to an element
                 properties.append(_property(words))
@@ -142,7 +150,33 @@ def read(file: BinaryIO) -> Header:
             raise BadLine(" ".join(words)) from error
     if order is None:
         raise NoFormat("it has no line 'format'")
+    _check(elements)
     return Header(order, elements, file.tell(), lines + 1, obj_info)
+
+
+def _count(word: str) -> int:
+    if not COUNT.fullmatch(word):
+        raise ValueError(f"{word} is no count")
+    return int(word)
+
+
+def _check(elements: Sequence[Element]) -> None:
+    """Raise :class:`BadElement` for names that are not unique, rows of nothing, and lists counted in fractions."""
+    twice = _repeated([element.name for element in elements])
+    if twice:
+        raise BadElement(f"it declares the element '{twice}' twice")
+    for element in elements:
+        twice = _repeated([declared.name for declared in element.properties])
+        if twice:
+            raise BadElement(f"its element '{element.name}' has the property '{twice}' twice")
+        if element.count and not element.properties:
+            raise BadElement(f"its element '{element.name}' has {element.count} rows and no properties")
+        if any((declared.count_kind or "").startswith("f") for declared in element.properties):
+            raise BadElement(f"its element '{element.name}' has a list whose count is no whole number")
+
+
+def _repeated(names: Sequence[str]) -> str | None:
+    return next((name for at, name in enumerate(names) if name in names[:at]), None)
 
 
 def _property(words: list[str]) -> Property:

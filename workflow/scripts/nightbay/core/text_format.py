@@ -1,7 +1,6 @@
 """How numbers are written for people: digits, signs, units; and the words for what is not known."""
 
 import math
-import unicodedata
 from collections.abc import Iterable
 from typing import Any, TypeGuard
 
@@ -105,11 +104,3 @@ def listing(words: Iterable[Any]) -> str:
 def plural(count: int, singular: str, many: str, **values: Any) -> str:
     """A sentence or phrase with a ``{count}``, in the form for that count: ``{count} edge``, ``{count} edges``."""
     return language.plural_form(count, singular, many).format(count=number(count), **values)
-
-
-def printable(text: str) -> str:
-    """The text with an escape for each character that can't be seen: controls, line ends, bidi marks, lone surrogates
-    (a file name that is not UTF-8 holds them). The result can be shown on a terminal and written as UTF-8."""
-    return "".join(
-        ascii(sign)[1:-1] if unicodedata.category(sign) in ("Cc", "Cf", "Cs", "Zl", "Zp") else sign for sign in text
-    )

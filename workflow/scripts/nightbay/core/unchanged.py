@@ -1,5 +1,7 @@
 """Ensures that a stage reads the same content of a raw file that was hashed when the night was planned."""
 
+import errno
+import stat
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from pathlib import Path
@@ -31,6 +33,8 @@ def _stamp(path: Path, raw: Mapping[str, Any]) -> tuple[int, int, int]:
     """Size, modification time and inode."""
     try:
         state = path.stat()
+        if not stat.S_ISREG(state.st_mode):
+            raise OSError(errno.EINVAL, "it is not a file")
     except OSError as error:
         raise _unreadable(raw, error) from error
     return state.st_size, state.st_mtime_ns, state.st_ino

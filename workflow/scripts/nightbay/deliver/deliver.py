@@ -1,18 +1,20 @@
-"""Stage deliver: the levels of a part in open formats, with a checksum list and a note on units, frame and marks."""
+"""Stage deliver: the levels of a part in open formats and what measure made for the customer, with a checksum list and
+a note on units, frame and marks."""
 
+import shutil
 import textwrap
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from nightbay.core import axes, hashing
+from nightbay.core import axes, deliverables, hashing
 from nightbay.core.axes import AS_SCANNED, Axes
 from nightbay.core.cautions import IN_FILES, cautions
 from nightbay.core.errors import Rejected
 from nightbay.core.version import version
 from nightbay.deliver import formats
-from nightbay.deliver.result import Deliverable, DeliverResult
+from nightbay.deliver.result import Deliverable, DeliverResult, MeasuredFile
 from nightbay.frame.result import FrameResult
 from nightbay.meshes import surface
 from nightbay.pipeline import typed
@@ -41,7 +43,8 @@ class Source:
 
 
 def deliver(upstream: Mapping[str, Any], sheet: Mapping[str, Any], settings: Any, folder: Path, threads: int) -> dict:
-    """Write ``<job>-<part>-<level>.<format>``, README.txt and SHA256SUMS, and return a :class:`DeliverResult`.
+    """Write ``<job>-<part>-<level>.<format>``, ``<job>-<part>-<file>`` for each of measure's files for the customer,
+    README.txt and SHA256SUMS, and return a :class:`DeliverResult`.
 
     :mod:`nightbay.pipeline.stage` describes the arguments.
     """
@@ -60,12 +63,26 @@ def deliver(upstream: Mapping[str, Any], sheet: Mapping[str, Any], settings: Any
         files += _write_level(source, level, wanted[level], folder)
         print(f"{level}: {', '.join(wanted[level])}")
     files.sort(key=lambda row: row.file)
-    note = _note(source, files, settings.deliver.safety_line)
+    measured = _copy_measured(source, upstream["measure"].folder, folder)
+    note = _note(source, files, measured, settings.deliver.safety_line)
     (folder / "README.txt").write_text(note, encoding="utf-8", newline="\n")
     names = sorted(path.name for path in folder.iterdir())
     sums = "".join(f"{hashing.sha256(folder / name)}  {name}\n" for name in names)
     (folder / "SHA256SUMS").write_text(sums, encoding="ascii", newline="\n")
-    return typed.write(DeliverResult(files))
+    return typed.write(DeliverResult(files, measured))
+
+
+def _copy_measured(source: Source, measured: Path, folder: Path) -> list[MeasuredFile]:
+    """Copy what measure left for the customer; ``measured``: its data folder. Copies, not links: a file that a customer
+    edits in place must not change a result."""
+    rows = []
+    for name, about in deliverables.described(measured).items():
+        target = folder / f"{source.job}-{source.part}-{name}"
+        if target.exists():
+            raise ValueError(f"{target.name}: measure made a file of the name of a model")
+        shutil.copyfile(measured / deliverables.FOLDER / name, target)
+        rows.append(MeasuredFile(target.name, target.stat().st_size, about))
+    return rows
 
 
 def _write_level(source: Source, level: str, wanted: Sequence[str], folder: Path) -> list[Deliverable]:
@@ -100,7 +117,7 @@ def _write_level(source: Source, level: str, wanted: Sequence[str], folder: Path
     ]
 
 
-def _note(source: Source, files: Sequence[Deliverable], safety_line: str) -> str:
+def _note(source: Source, files: Sequence[Deliverable], measured: Sequence[MeasuredFile], safety_line: str) -> str:
     """README.txt: what a reader who has only these files must know."""
     lines = [
         f"Models of job {source.job}, part {source.part}.",
@@ -125,4 +142,6 @@ def _note(source: Source, files: Sequence[Deliverable], safety_line: str) -> str
                 f"Level {level}: 95 % within {worst.p95_mm} mm and all {worst.samples} samples within "
                 f"{worst.max_mm} mm of the full surface."
             )
+    if measured:
+        lines += ["", *(f"{row.file}: {row.about}" if row.about else row.file for row in measured)]
     return "\n".join([*lines, "", f"Made by Nightbay {version()}. Check the files: sha256sum -c SHA256SUMS"]) + "\n"

@@ -1,6 +1,6 @@
-"""The numbers in the JSON of the stage deliver: the model files."""
+"""The numbers in the JSON of the stage deliver: the model files, and the files that measure made for the customer."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 
 @dataclass(frozen=True)
@@ -19,7 +19,18 @@ class Deliverable:
 
 
 @dataclass(frozen=True)
+class MeasuredFile:
+    """A file that stage measure made for the customer: its name ``file`` in the delivery, its size in ``bytes``, and a
+    sentence ``about`` what it holds, empty where none was noted."""
+
+    file: str
+    bytes: int
+    about: str
+
+
+@dataclass(frozen=True)
 class DeliverResult:
-    """Numbers of deliver for a part: ``deliverables``, sorted by name."""
+    """Numbers of deliver for a part: ``deliverables``, the models, and ``measured``, each sorted by name."""
 
     deliverables: list[Deliverable]
+    measured: list[MeasuredFile] = field(default_factory=list)

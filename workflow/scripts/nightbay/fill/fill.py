@@ -4,17 +4,19 @@ The measured surface is read a block at a time; only the zone around its boundar
 """
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import chain
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 
-from nightbay.fill import gaps, patch, patch_fairing, patch_quality
+from nightbay.core.axes import axes
+from nightbay.fill import gaps, mirrored_side, patch, patch_fairing, patch_quality
 from nightbay.fill.gaps import Shapes
 from nightbay.fill.patch import Patches
 from nightbay.fill.result import FillResult, Opening, OpeningsTotal
+from nightbay.frame.result import FrameResult
 from nightbay.fuse.result import FuseResult
 from nightbay.meshes import surface, topology
 from nightbay.meshes.surface import Surface
@@ -26,21 +28,37 @@ LISTED = 200  # openings that are listed one by one; the rest is counted
 OUTLINED = 60  # of these, the largest that carry points of their boundary: more can't be told apart in a picture
 OUTLINE_POINTS = 64  # of a boundary, evenly along it: enough to draw it on a picture of the whole vehicle
 COMMENTS = ("units mm", "frame vehicle", "filled 1: made up, not measured")  # of the surface's file
+NOT_MIRRORED = (
+    "No side was mirrored, because the frame has no symmetry plane: scan parts of the other side too, such as front, "
+    "rear and roof."
+)
 NO_UNCERTAINTY = "a filled face continues the surface around it and was not measured"
 
 
 def fill(upstream: Mapping[str, Any], sheet: Mapping[str, Any], settings: Any, folder: Path, threads: int) -> dict:
     """Write ``surface.ply`` in the vehicle frame, its faces marked ``filled`` 0 or 1, and return a :class:`FillResult`.
 
-    :mod:`nightbay.pipeline.stage` describes the arguments.
+    Where ``sheet`` names a side to mirror, its image is added, marked as filled. :mod:`nightbay.pipeline.stage`
+    describes the arguments.
     """
     fused = typed.read(FuseResult, upstream["fuse"].result)
     measured = surface.open_ply(upstream["fuse"].folder / "surface.ply")
     closed = close_gaps(measured, fused.resolution_mm, settings.fill.largest_gap_mm, settings.fill.largest_tilt_deg)
     result = summarize(closed, fused.area_mm2)
     print(f"{result.gaps} gaps closed, {result.open.count} openings left")
-    write(folder / "surface.ply", measured, closed.added)
-    return typed.write(result)
+    added, notes = closed.added, []
+    if side := sheet.get("mirror"):
+        frame = typed.read(FrameResult, upstream["frame"].result)
+        if frame.zero_planes["y"].found:
+            left = float(axes(frame.axes).left)
+            image = mirrored_side.image(measured, left if side == "left" else -left)
+            added = mirrored_side.joined(added, image, len(measured.vertices_mm))
+            result = replace(result, mirrored=side, mirrored_area_mm2=surface.area_mm2(image))
+        else:
+            notes = [NOT_MIRRORED]
+            result = replace(result, mirrored_refused=NOT_MIRRORED)
+    write(folder / "surface.ply", measured, added)
+    return typed.write(result) | {"notes": notes}
 
 
 def write(path: Path, measured: Surface, added: Surface) -> None:

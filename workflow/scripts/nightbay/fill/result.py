@@ -1,6 +1,7 @@
 """The numbers in the JSON of the stage fill: gaps closed and openings left."""
 
 from dataclasses import dataclass
+from typing import Literal
 
 import numpy as np
 
@@ -39,7 +40,9 @@ class FillResult:
     ``surroundings_rms_mm``: root mean square over the gaps of the measured vertices' spread about the quadrics that the
     patches follow, None when no gap was closed; ``filled_uncertainty_mm``: always None, for the reason beside it;
     ``outer_boundaries``: outer boundaries of separate pieces of the surface, which are not gaps; ``open``: all openings
-    together; ``openings``: the largest of them, the largest area first.
+    together; ``openings``: the largest of them, the largest area first; ``mirrored``: the side whose image stands for
+    what was not scanned of the other, as the job sheet orders, and its area, ``mirrored_area_mm2``, which is in no
+    other number; ``mirrored_refused``: why it was ordered and not made.
     """
 
     gaps: int
@@ -53,3 +56,6 @@ class FillResult:
     outer_boundaries: int
     open: OpeningsTotal
     openings: list[Opening]
+    mirrored: Literal["left", "right"] | None = None
+    mirrored_area_mm2: float = 0.0
+    mirrored_refused: str | None = None

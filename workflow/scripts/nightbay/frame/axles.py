@@ -126,8 +126,9 @@ def set_zero_x(datum: Datum, view: PartView, sign: float) -> None:
     axle = max(datum.axles, key=lambda axle: sign * axle.x_mm)
     datum.zero_mm = datum.zero_mm + axle.x_mm * datum.along
     posed, _ = view.registration_sd(datum.along)
+    only = len(datum.axles) == 1
     datum.planes["x"] = ZeroPlane(
-        "front axle",
+        "only axle" if only else "front axle",
         None,
         datum.along,
         float(datum.zero_mm @ datum.along),
@@ -136,6 +137,11 @@ def set_zero_x(datum: Datum, view: PartView, sign: float) -> None:
         registration_sd_mm=posed,
         wheels=len(axle.wheels),
     )
+    if only:
+        datum.notes.append(
+            "Zero X lies in the only axle that was found; the scan does not show whether the vehicle has another one "
+            "ahead of it."
+        )
     if axle.wheels[0].side != 0 and not axle.paired:
         datum.notes.append("Zero X comes from one wheel of the front axle: the other was not found.")
 

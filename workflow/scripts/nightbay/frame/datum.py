@@ -10,10 +10,12 @@ from nightbay.frame import symmetry
 from nightbay.frame.ground_plane import GroundPlane
 from nightbay.frame.part_view import PartView
 from nightbay.frame.result import Symmetry, ZeroPlane
+from nightbay.frame.symmetry import Plane
 from nightbay.frame.wheels import Axle, Wheel
 
 # distances within which a point counts as a mirror image, coarse to fine; the last comes from the settings
 REACHES_MM = (250.0, 100.0, 40.0, 15.0)
+LONG = 1.6  # least length of a whole vehicle over its width, mirrors included (common practice, no source)
 
 
 @dataclass
@@ -22,8 +24,9 @@ class Datum:
 
     ``along``, ``across``, ``up`` (3,) unit, right-handed (along x across = up); ``zero_mm`` (3,): a point that lies on
     every zero plane that was found; ``planes``, ``turn_sd_rad``, ``symmetry`` and ``notes`` go to the JSON; ``wheels``
-    and ``axles`` are in the level frame; ``inside``: the part is an interior; ``open_end`` (3,): direction of the end
-    of a room that is open while the other is closed, None otherwise.
+    and ``axles`` are in the level frame; ``mirror``: the symmetry plane, which may lean; ``lean_deg``: how far it leans
+    where that is too much for zero Y; ``ground`` on which it stands; ``inside``: the part is an interior; ``open_end``
+    (3,): direction of the end of a room that is open while the other is closed, None otherwise.
     """
 
     along: np.ndarray
@@ -35,6 +38,9 @@ class Datum:
     wheels: list[Wheel] = field(default_factory=list)
     axles: list[Axle] = field(default_factory=list)
     symmetry: Symmetry | None = None
+    mirror: Plane | None = None
+    lean_deg: float | None = None
+    ground: GroundPlane | None = None
     notes: list[str] = field(default_factory=list)
     inside: bool = False
     open_end: np.ndarray | None = None
@@ -78,6 +84,7 @@ def level(ground: GroundPlane, points_mm: np.ndarray, along: np.ndarray | None =
     datum.across = np.cross(datum.up, datum.along)
     middle = points_mm.mean(axis=0)
     datum.zero_mm = middle - (middle @ ground.normal - ground.offset_mm) * ground.normal
+    datum.ground = ground
     datum.planes["z"] = ZeroPlane(
         ground.found_by,
         None,
@@ -129,7 +136,7 @@ def set_mirror(datum: Datum, view: PartView) -> None:
     The symmetry plane may lean, because a vehicle may stand askew on its springs. An upright plane would not mirror its
     sides then.
     """
-    mirror = mirror_plane(view, datum.along, datum.across, np.array([datum.up, datum.along]))
+    mirror = _upright_mirror(datum, view)
     if isinstance(mirror, NotFound):
         keep_across(datum, mirror.reason)
         return
@@ -141,8 +148,10 @@ def set_mirror(datum: Datum, view: PartView) -> None:
             f"{view.options.roll_deg:g} are allowed"
         )
         keep_across(datum, reason)
+        datum.lean_deg = roll_deg
         return
     _set_zero_y(datum, view, mirror)
+    datum.mirror = mirror
     datum.symmetry = Symmetry(
         share=mirror.share,
         rms_mm=mirror.rms_mm,
@@ -150,6 +159,19 @@ def set_mirror(datum: Datum, view: PartView) -> None:
         roll_deg=roll_deg,
         roll_sd_deg=float(np.degrees(mirror.turn_sd_rad(datum.along))),
     )
+
+
+def _upright_mirror(datum: Datum, view: PartView) -> symmetry.Plane | NotFound:
+    """The symmetry plane along the part; of a part that is not much longer than wide, such as half a vehicle, the better
+    one of those along and across it."""
+    mirror = mirror_plane(view, datum.along, datum.across, np.array([datum.up, datum.along]))
+    length, width = (float(np.ptp(view.points_mm @ axis)) for axis in (datum.along, datum.across))
+    if length > LONG * width:
+        return mirror
+    other = mirror_plane(view, datum.across, -datum.along, np.array([datum.up, datum.across]))
+    if isinstance(mirror, NotFound):
+        return mirror if isinstance(other, NotFound) else other
+    return mirror if isinstance(other, NotFound) or other.share <= mirror.share else other
 
 
 def _set_zero_y(datum: Datum, view: PartView, mirror: symmetry.Plane) -> None:

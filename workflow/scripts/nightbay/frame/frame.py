@@ -11,10 +11,26 @@ from nightbay.clean.result import CleanResult, SegmentGround
 from nightbay.clouds.posed import PosedClouds
 from nightbay.core import axes, rigid
 from nightbay.core.errors import NotFound
-from nightbay.frame import axles, datum, ground_plane, heading, interior, room_hints, room_list, tyre_contact
+from nightbay.frame import (
+    axles,
+    datum,
+    fiducials,
+    fixed_frame,
+    ground_plane,
+    heading,
+    interior,
+    room_hints,
+    room_list,
+    stance_evidence,
+    stance_notes,
+    stance_result,
+    tyre_contact,
+    ways,
+)
 from nightbay.frame.ground_plane import GroundPlane
 from nightbay.frame.part_view import PartView
-from nightbay.frame.result import Bounds, FrameResult, Heading, Room
+from nightbay.frame.result import FrameResult, Ground, Heading, Room, Way
+from nightbay.network.result import NetworkResult
 from nightbay.orientation import normal_orientation
 from nightbay.pipeline import typed
 from nightbay.refine.result import RefineResult
@@ -26,25 +42,48 @@ def frame(
     """Find the vehicle frame of a part; see DEVELOPERS.md for the contract of a stage.
 
     Datums, in this order: the ground gives Z, the symmetry plane at right angles to it gives Y, the front axle gives X
-    (ISO 4130 names the zero planes). What is not found stays as scanned, with the reason. Returns a
-    :class:`FrameResult` as plain data, with notes.
+    (ISO 4130 names the zero planes). Fiducials of the job sheet come before all of them in what they determine. What is
+    not found stays as scanned, with the reason. Returns a :class:`FrameResult` as plain data, with notes.
     """
     options, cleaned = settings.frame, normal_orientation.placed(upstream["clean"], upstream["refine"])
     clouds = PosedClouds(normal_orientation.open_posed(segment, upstream["refine"]) for segment in cleaned)
     thinned = clouds.thinned(options.coarse_mm)
     view = PartView(clouds, *thinned, options, settings.scan.target_drift_mm_per_m, threads)
     print(f"{len(clouds)} points, {len(view.points_mm)} when thinned to {options.coarse_mm} mm")
-    factor = typed.read(RefineResult, upstream["refine"].result).scale.factor
+    refined = typed.read(RefineResult, upstream["refine"].result)
+    factor = refined.scale.factor
     if cleaned[0].part == "interior":
         return _interior(view, sheet.get("axes", {}), factor)
     # directions in the job sheet are those of the raw frame, with a control survey those of the survey
     hints = {name: room_hints.DIRECTIONS[value] for name, value in sheet.get("axes", {}).items()}
     grounds = {segment.segment: _scaled(typed.read(CleanResult, segment.result).ground, factor) for segment in cleaned}
-    found = exterior(view, ground_plane.join(grounds, view))
+    scanned, showing = ground_plane.join(grounds, view), view
+    found = exterior(view, scanned)
+    named = sheet.get("stance", {})
+    floors = stance_evidence.floors_mm(cleaned, view, factor)
+    standing = stance_evidence.find(found, view, floors, options.stance_mm, named)
+    if standing and standing.agreement.moved:
+        showing = stance_evidence.only(view, standing.used())
+        scanned = ground_plane.join({name: grounds[name] for name in standing.used()}, view)
+        found = exterior(view, scanned, showing)
     forward = heading.find(found, view, hints)
     if found.found("z"):
         place(found, view, forward.sign)
-    return typed.write(result(found, forward, view)) | {"notes": [*found.notes, *forward.notes]}
+    framed, notes = result(found, forward, view), [*found.notes, *forward.notes]
+    entries = sheet.get("vehicle_frame", {}).get("fiducials", [])
+    if entries:
+        poses = {name: (pose.T_control_segment, pose.covariance) for name, pose in refined.poses.items()}
+        targets = typed.read(NetworkResult, upstream["network"].result).targets
+        known = fiducials.read(entries, targets, poses, factor, options.fiducial_sd_mm)
+        framed, more = fixed_frame.apply(known, framed, found, view)
+        notes += more
+    listed = zero_plane_ways(found, scanned, framed, showing)
+    framed = replace(framed, ways=listed, ground=ground_in_vehicle(found, framed))
+    if standing and found.found("z"):
+        records = {segment.segment: typed.read(CleanResult, segment.result) for segment in cleaned}
+        stance = stance_result.stance(standing, framed, view, records, named, folder)
+        framed, notes = replace(framed, stance=stance), [*notes, *stance_notes.notes(stance)]
+    return typed.write(framed) | {"notes": notes}
 
 
 def _interior(view: PartView, written: Mapping[str, Any], factor: float) -> dict[str, Any]:
@@ -65,16 +104,47 @@ def _scaled(ground: SegmentGround | None, factor: float) -> SegmentGround | None
     return None if ground is None else replace(ground, offset_mm=ground.offset_mm * factor)
 
 
-def exterior(view: PartView, ground: GroundPlane | None) -> datum.Datum:
-    """The datum of a vehicle's exterior: zero Z from the ``ground`` where segments show it, else from its tyres."""
-    standing = tyre_contact.find(view) if ground is None else ground
+def exterior(view: PartView, ground: GroundPlane | None, wheels: PartView | None = None) -> datum.Datum:
+    """The datum of a vehicle's exterior: zero Z from the ``ground`` where segments show it, else from its tyres.
+
+    ``wheels``: the view that the wheels come from where that is not the whole part.
+    """
+    wheels = wheels or view
+    standing = tyre_contact.find(wheels) if ground is None else ground
     if isinstance(standing, NotFound):
         return datum.as_scanned(f"no segment shows the ground, and {standing.reason}")
     found = datum.level(standing, view.points_mm)
     datum.set_mirror(found, view)
+    if found.lean_deg is not None and ground is not None:
+        found = leaning(found, ground, view)
     if found.found("y"):  # without it, the direction of the axles is not known
-        axles.find(found, view)
+        axles.find(found, wheels)
+        if not found.wheels:
+            found.notes.append(
+                "No wheel stands on the ground: heights are those over the floor under the part, which say nothing of "
+                "its ride height and its pitch."
+            )
     return found
+
+
+def leaning(found: datum.Datum, ground: GroundPlane, view: PartView) -> datum.Datum:
+    """The datum of a vehicle that leans, as on its side stand: it follows the vehicle, zero Z is where its tyres stand.
+
+    As it was ``found`` against the ``ground`` where its tyres do not show a plane.
+    """
+    standing = tyre_contact.find(view)
+    if isinstance(standing, NotFound):
+        return found
+    upright = datum.level(standing, view.points_mm)
+    datum.set_mirror(upright, view)
+    if not upright.found("y"):
+        return found
+    lean_deg = np.degrees(np.arccos(np.clip(upright.up @ ground.normal, -1.0, 1.0)))
+    upright.notes.append(
+        f"The vehicle leans by {lean_deg:.1f} degrees against the ground, as on a stand or a ramp: its frame follows the "
+        "vehicle, zero Z is the plane on which its tyres stand, and heights are taken from there."
+    )
+    return upright
 
 
 def place(found: datum.Datum, view: PartView, sign: float) -> None:
@@ -116,12 +186,37 @@ def result(found: datum.Datum, forward: heading.Forward, view: PartView) -> Fram
         symmetry=found.symmetry,
         wheels=axles.wheels_in_vehicle(found.wheels, T_vehicle_level, convention),
         axles=axles.axles_in_vehicle(found.axles, T_vehicle_level, convention),
-        segments=_bounds(view, T_vehicle_control),
+        segments=view.bounds(T_vehicle_control),
     )
 
 
-def _bounds(view: PartView, T_vehicle_control: np.ndarray) -> dict[str, Bounds]:
-    """Bounds in the vehicle frame of each segment that has points."""
-    posed = rigid.transform(T_vehicle_control, view.points_mm)
-    points = {name: posed[view.segment == row] for row, name in enumerate(view.names)}
-    return {name: Bounds(mine.min(axis=0), mine.max(axis=0)) for name, mine in points.items() if len(mine)}
+def zero_plane_ways(found: datum.Datum, scanned: GroundPlane | None, framed: FrameResult, view: PartView) -> list[Way]:
+    """Each way in which a zero plane can be found, against the planes in use; ``scanned``: the ground as segments saw
+    it."""
+    sign = float(np.sign(axes.axes(framed.axes).forward * (framed.T_vehicle_control[0, :3] @ found.along)))
+    listed = [ways.of_ground(ground) for ground in (scanned or found.ground,) if ground is not None]
+    if found.planes["z"].found_by == "tyre contact" and scanned is not None and found.ground is not None:
+        listed.append(ways.of_ground(found.ground))
+    elif scanned is not None:
+        listed += ways.of_tyres(found, view)
+    listed += [*ways.of_mirror(found, view), *ways.of_axles(found, sign)]
+    listed += fixed_frame.ways_of(framed, view)
+    turns = {name: np.radians(sd or 0.0) for name, sd in framed.rotation_sd_deg.items()}
+    planes = framed.zero_planes
+    in_use = ways.Frame(
+        framed.T_vehicle_control,
+        view.points_mm.mean(axis=0),
+        {name: plane.found_by if plane.found else None for name, plane in planes.items()},
+        {name: plane.shape_sd_mm or plane.sd_mm or 0.0 for name, plane in planes.items()},
+        turns,
+    )
+    return ways.compare(listed, in_use, view.options)
+
+
+def ground_in_vehicle(found: datum.Datum, framed: FrameResult) -> Ground | None:
+    """The plane on which the vehicle stands, in the vehicle frame; None where it is not known."""
+    if found.ground is None:
+        return None
+    normal = rigid.rotate(framed.T_vehicle_control, found.ground.normal[None])[0]
+    point = rigid.transform(framed.T_vehicle_control, (found.ground.normal * found.ground.offset_mm)[None])[0]
+    return Ground(found.ground.found_by, normal, float(normal @ point), float(found.ground.sd_mm))

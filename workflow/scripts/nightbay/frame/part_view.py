@@ -6,6 +6,8 @@ from typing import Any
 import numpy as np
 
 from nightbay.clouds.posed import PosedClouds
+from nightbay.core import rigid
+from nightbay.frame.result import Bounds
 
 
 @dataclass(frozen=True)
@@ -29,6 +31,12 @@ class PartView:
     def names(self) -> list[str]:
         """The segments' names in the order of their rows."""
         return self.clouds.names
+
+    def bounds(self, T_vehicle_control: np.ndarray) -> dict[str, Bounds]:
+        """Bounds in the vehicle frame of each segment that has points."""
+        posed = rigid.transform(T_vehicle_control, self.points_mm)
+        points = {name: posed[self.segment == row] for row, name in enumerate(self.names)}
+        return {name: Bounds(mine.min(axis=0), mine.max(axis=0)) for name, mine in points.items() if len(mine)}
 
     def registration_sd(self, direction: np.ndarray) -> tuple[float, float] | tuple[None, None]:
         """Standard uncertainties of the part's mean position along ``direction``, (3,) unit, mm, and rotation, rad.

@@ -1,8 +1,10 @@
 """Result of the stage frame: the vehicle frame, how each zero plane was found, and the wheels."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
+
+from nightbay.stance.result import Stance
 
 
 @dataclass(frozen=True)
@@ -38,7 +40,7 @@ class ZeroPlane:
 
 @dataclass(frozen=True)
 class Heading:
-    """Which end is the front: ``found_by`` "job sheet", "names of segments", "shape", "open end" or "kept".
+    """Which end is the front: ``found_by`` "job sheet", "named fiducials", "names of segments", "shape", "open end" or "kept".
 
     ``assumed``: only the shape shows it.
     """
@@ -179,6 +181,67 @@ class Room:
 
 
 @dataclass(frozen=True)
+class Difference:
+    """How a way of finding a zero plane differs from the plane in use: the plane's position at the part's middle, or its
+    rotation about an axis of the vehicle frame.
+
+    ``quantity``: "position", "rotation about X", "rotation about Y" or "rotation about Z"; ``value`` with its standard
+    uncertainty ``sd``, in ``unit`` "mm" or "deg"; ``allowed``: what it may be on a sound vehicle, None where any value
+    is sound; ``significant``: more than that by more than twice the uncertainty.
+    """
+
+    quantity: str
+    value: float
+    sd: float
+    unit: str
+    allowed: float | None
+    significant: bool
+
+
+@dataclass(frozen=True)
+class Way:
+    """A way in which a zero plane ("x", "y" or "z") was found, whether it is ``used``, and what it rests on.
+
+    ``count`` of what is ``counted`` ("segments", "wheels", "points", "fiducials"); ``segments`` that show it; ``sd_mm``,
+    standard uncertainty of its position; ``differences`` from the plane in use, none of a way in use.
+    """
+
+    plane: str
+    found_by: str
+    used: bool
+    count: int
+    counted: str
+    segments: list[str]
+    sd_mm: float
+    differences: list[Difference]
+
+
+@dataclass(frozen=True)
+class FiducialResult:
+    """A fiducial of the job sheet: measured minus nominal coordinates, {"x", "y", "z": mm}, with the standard deviations
+    of that before the fit; None where no nominal coordinate is given."""
+
+    name: str
+    residual_mm: dict[str, float | None]
+    sd_mm: dict[str, float | None]
+
+
+@dataclass(frozen=True)
+class Ground:
+    """The plane on which the vehicle stands, ``normal . x = offset_mm`` in the vehicle frame, ``normal`` (3,) up, with
+    the standard uncertainty ``sd_mm`` of its height."""
+
+    found_by: str
+    normal: np.ndarray
+    offset_mm: float
+    sd_mm: float
+
+    def below(self, point_mm: np.ndarray) -> float:
+        """Z of the plane vertically below a point, (3,) mm."""
+        return float((self.offset_mm - self.normal[:2] @ point_mm[:2]) / self.normal[2])
+
+
+@dataclass(frozen=True)
 class FrameResult:
     """The numbers of the stage frame.
 
@@ -186,7 +249,9 @@ class FrameResult:
     :class:`nightbay.core.axes.Axes`; ``state``: "vehicle" (all three zero planes found), "partial" or "as scanned";
     ``zero_planes`` {"x", "y", "z": plane}; ``rotation_sd_deg`` {"x", "y", "z": standard uncertainty of the frame's
     rotation about that axis, None where it was kept as scanned}; ``wheels`` and ``axles`` from the front; ``segments``
-    {name: bounds in the vehicle frame}, without those that have no point; ``room`` of an interior, else None.
+    {name: bounds in the vehicle frame}, without those that have no point; ``room`` of an interior, else None. Of an
+    exterior: all ``ways`` in which a zero plane was found, with their differences; ``fiducials`` of the job sheet;
+    ``ground`` on which it stands, None where it is not known.
     """
 
     T_vehicle_control: np.ndarray
@@ -200,3 +265,14 @@ class FrameResult:
     axles: list[AxleResult]
     segments: dict[str, Bounds]
     room: Room | None = None
+    stance: Stance | None = None
+    ways: list[Way] = field(default_factory=list)
+    fiducials: list[FiducialResult] = field(default_factory=list)
+    ground: Ground | None = None
+
+    def ground_z_mm(self, point_mm: np.ndarray) -> float | None:
+        """Z of the ground vertically below a point, (3,) mm; None where it is not known. With zero Z by fiducials, the
+        ground lies where the design grid has it."""
+        if self.ground is not None:
+            return self.ground.below(point_mm)
+        return None if self.zero_planes["z"].found_by in ("kept", "named fiducials") else 0.0

@@ -46,7 +46,12 @@ def find(view: PartView) -> GroundPlane | NotFound:
             best = standing
     if best is None or len(best.axles) < 2:
         return NotFound("fewer than two axles were found on the plane below the scan")
-    return _plane(best, _lowest_points(best, view), view.names)
+    return of_wheels(best, view)
+
+
+def of_wheels(standing: datum.Datum, view: PartView) -> GroundPlane:
+    """The plane through the lowest points of the tyres of the wheels that were found."""
+    return _plane(standing, _lowest_points(standing, view), view.names)
 
 
 def _free_mirror(view: PartView) -> symmetry.Plane | NotFound:

@@ -31,6 +31,7 @@ from nightbay.fuse.tile_plan import Parameters, Plan
 from nightbay.meshes import surface
 from nightbay.orientation import normal_orientation
 from nightbay.pipeline import typed
+from nightbay.stance import left_out
 
 NEAREST = 1e-3  # grid units between vertices; float32 still separates them at the end of the largest vehicle
 ATTRIBUTES, COLOURS = ("count", "spread_mm", "confidence"), ("red", "green", "blue")  # of a vertex
@@ -43,12 +44,13 @@ def fuse(upstream: Mapping[str, Any], sheet: Any, settings: Any, folder: Path, t
     :mod:`nightbay.pipeline.stage` describes the arguments. Raises Rejected if the points make no surface.
     """
     resolution_mm = settings.scan.resolution_mm
-    sources = read_sources(upstream)
-    plan = tile_plan.plan_tiles(sources, Parameters.of(settings))
-    print(f"{plan.count} points, spacing {plan.spacing * resolution_mm:.2f} mm, {len(plan.tiles)} tiles", flush=True)
-    names = [source.name for source in sources]
-    blend, matched = match_colours(sources, plan, settings.fuse)
     with tempfile.TemporaryDirectory(dir=folder) as scratch:
+        sources = read_sources(upstream, Path(scratch) / "sources")
+        plan = tile_plan.plan_tiles(sources, Parameters.of(settings))
+        spacing_mm = plan.spacing * resolution_mm
+        print(f"{plan.count} points, spacing {spacing_mm:.2f} mm, {len(plan.tiles)} tiles", flush=True)
+        names = [source.name for source in sources]
+        blend, matched = match_colours(sources, plan, settings.fuse)
         patches = tile_stitching.Patches(Path(scratch), plan.tiles)
         coloured = process_tiles(sources, plan, blend, patches, threads)
         del sources  # releases the mapped pages of their files
@@ -59,7 +61,7 @@ def fuse(upstream: Mapping[str, Any], sheet: Any, settings: Any, folder: Path, t
         if not len(whole.faces):
             raise Rejected(
                 f"the {plan.count} points of {', '.join(names)} define no surface at {resolution_mm} mm: they lie"
-                f" {plan.spacing * resolution_mm:.1f} mm apart; set scan.resolution_mm to that"
+                f" {spacing_mm:.1f} mm apart; set scan.resolution_mm to that"
             )
         share = coloured / len(whole.vertices_mm)
         removed = _clean_up(whole, names, settings.scan.smallest_mm, folder / "surface.ply")
@@ -68,14 +70,20 @@ def fuse(upstream: Mapping[str, Any], sheet: Any, settings: Any, folder: Path, t
     return typed.write(result) | {"notes": _notes(result)}
 
 
-def read_sources(upstream: Mapping[str, Any]) -> list[PosedSegment]:
-    """The segments that have points, in order of their names."""
-    T_vehicle_control = np.array(upstream["frame"].result["T_vehicle_control"], dtype=np.float64)
+def read_sources(upstream: Mapping[str, Any], folder: Path) -> list[PosedSegment]:
+    """The segments that have points, in order of their names.
+
+    Points that frame marked as left out are not among them: of such a segment the others are written to ``folder``.
+    """
+    framed = upstream["frame"]
+    T_vehicle_control = np.array(framed.result["T_vehicle_control"], dtype=np.float64)
     sources = [
         normal_orientation.open_posed(cleaned, upstream["refine"], T_vehicle_control)
         for cleaned in normal_orientation.placed(upstream["clean"], upstream["refine"])
     ]
-    return [source for source in sources if len(source.cloud)]
+    marked = left_out.segments(framed.result)
+    left = [left_out.without(source, framed.folder, folder) if source.name in marked else source for source in sources]
+    return [source for source in left if len(source.cloud)]
 
 
 def match_colours(sources: list[PosedSegment], plan: Plan, own: Any) -> tuple[Blend | None, ColourMatch | None]:

@@ -1,18 +1,21 @@
 """Raw exports in millimetres on disk: intake reads them once, checks them, and then sorts them into a working cloud."""
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from nightbay import readers
 from nightbay.clouds.cloud import Cloud
 from nightbay.core.errors import Rejected
-from nightbay.core.units import MM
-from nightbay.readers import mesh
+from nightbay.core.units import FARTHEST_MM, MM
+from nightbay.readers import bounded, mesh
 from nightbay.readers.block import MOST, Block
-from nightbay.tracking.slips import Track
+
+if TYPE_CHECKING:  # takes longer to import than most files take to read
+    from nightbay.tracking.slips import Track
 
 COLUMNS = {
     "xyz": np.dtype(("<f8", 3)),
@@ -53,7 +56,7 @@ class RawStore:
         """At most ``most`` points, evenly through the file, (k, 3) float64 mm."""
         return np.array(self.column("xyz")[:: max(1, -(-self.count // most))])
 
-    def blocks(self, origin_mm: np.ndarray, track: Track) -> Iterator[Cloud]:
+    def blocks(self, origin_mm: np.ndarray, track: "Track") -> Iterator[Cloud]:
         """Yield the points about ``origin_mm``, (3,), as :class:`Cloud`, in the file's order; normals are unit or
         zero. Those after a slip lie where ``track`` places them."""
         columns = {name: self.column(name) for name in ("xyz", *self.columns) if name != "time"}
@@ -74,12 +77,34 @@ class RawStore:
 
 
 def read(path: Path, name: str, columns: Sequence[str] | None, units: str, folder: Path) -> RawStore:
-    """Read an export, whose coordinates are in ``units``, into ``folder``; ``name``: its name in messages.
+    """Read an export, whose coordinates are in ``units``, into ``folder``, in a process of its own.
 
-    ``columns``: of delimited text, as the job sheet declares them. Raises :class:`Rejected` for what the readers refuse
-    and for coordinates that are not finite, with their number.
+    ``name``: its name in messages; ``columns``: of delimited text, as the job sheet declares them. Raises
+    :class:`Rejected` for what the readers refuse, for coordinates that are not finite, with their number, and for a
+    file whose reading ends that process or takes more than it may.
     """
-    return store(readers.blocks(path, name, columns, units), name, units, folder)
+    arguments = {"path": str(path), "name": name, "columns": columns, "units": units, "folder": str(folder)}
+    return from_plain(bounded.call(f"{__name__}:read_here", path, name, arguments), folder)
+
+
+def read_here(path: str, name: str, columns: Sequence[str] | None, units: str, folder: str) -> dict[str, Any]:
+    """As :func:`read`, in this process and as :func:`plain` data."""
+    return plain(store(readers.blocks(path, name, columns, units), name, units, Path(folder)))
+
+
+def plain(stored: RawStore) -> dict[str, Any]:
+    """A store without its folder as data for JSON, which :func:`from_plain` reads."""
+    return {
+        **{key: getattr(stored, key) for key in ("count", "invalid", "columns", "partly", "step_mm")},
+        **{key: getattr(stored, key).tolist() for key in ("low_mm", "high_mm")},
+    }
+
+
+def from_plain(values: Mapping[str, Any], folder: Path) -> RawStore:
+    """The store in ``folder`` that :func:`plain` described."""
+    arrays = {key: np.array(values[key]) for key in ("low_mm", "high_mm")}
+    names = {key: tuple(values[key]) for key in ("columns", "partly")}
+    return RawStore(folder, **{**values, **arrays, **names})
 
 
 def store(blocks: Iterable[Block], name: str, units: str, folder: Path) -> RawStore:
@@ -89,8 +114,9 @@ def store(blocks: Iterable[Block], name: str, units: str, folder: Path) -> RawSt
     """
     writer = _Writer(name, folder, MM[units])
     try:
-        for block in blocks:
-            writer.add(block)
+        with np.errstate(over="ignore", invalid="ignore"):  # what is not finite is counted, and refused in the end
+            for block in blocks:
+                writer.add(block)
     finally:
         writer.close()
     return writer.finish()
@@ -100,14 +126,14 @@ class _Writer:
     """Writes blocks of points into a file a column and sums up what they hold."""
 
     def __init__(self, name: str, folder: Path, scale: float) -> None:
-        self.folder, self.scale, self.not_finite = folder, scale, _NotFinite(name)
+        self.folder, self.scale, self.misplaced = folder, scale, _Misplaced(name, FARTHEST_MM / scale)
         self.files = {column: open(folder / f"{column}.part", "wb") for column in COLUMNS}  # noqa: SIM115  see close
         self.low, self.high = np.full(3, np.inf), np.full(3, -np.inf)
         self.count, self.invalid, self.step = 0, 0, 0.0
         self.held = {"normal": 0, "colour": 0, "time": 0}  # points that have one
 
     def add(self, block: Block) -> None:
-        self.not_finite.look(block)
+        self.misplaced.look(block)
         xyz = block.xyz * self.scale
         if len(xyz):
             self.low, self.high = np.minimum(self.low, xyz.min(axis=0)), np.maximum(self.high, xyz.max(axis=0))
@@ -121,14 +147,15 @@ class _Writer:
         self.step = max(self.step, block.step)
 
     def _write(self, column: str, values: np.ndarray) -> None:
-        values.astype(COLUMNS[column].base, copy=False).tofile(self.files[column])
+        # Not tofile: it does not say why it fails.
+        self.files[column].write(np.ascontiguousarray(values, COLUMNS[column].base).data)
 
     def close(self) -> None:
         for file in self.files.values():
             file.close()
 
     def finish(self) -> RawStore:
-        self.not_finite.refuse(self.count)
+        self.misplaced.refuse(self.count)
         return RawStore(
             self.folder,
             self.count,
@@ -141,23 +168,24 @@ class _Writer:
         )
 
 
-class _NotFinite:
-    """Counts points without finite coordinates and remembers the first."""
+class _Misplaced:
+    """Counts points whose coordinates are not finite or too large and remembers the first."""
 
-    def __init__(self, name: str) -> None:
-        self.name, self.count, self.first = name, 0, ""
+    def __init__(self, name: str, most: float) -> None:
+        self.name, self.most, self.count, self.first = name, most, 0, ""
 
     def look(self, block: Block) -> None:
-        wrong = ~np.isfinite(block.xyz).all(axis=1)
-        if not self.count and wrong.any():
-            row = int(np.argmax(wrong))
-            axis = int(np.argmax(~np.isfinite(block.xyz[row])))
+        wrong = ~(np.abs(block.xyz) <= self.most)
+        rows = wrong.any(axis=1)
+        if not self.count and rows.any():
+            row = int(np.argmax(rows))
+            axis = int(np.argmax(wrong[row]))
             self.first = f"point {block.first + row} has {'xyz'[axis]} = {block.xyz[row, axis]}"
-        self.count += int(np.count_nonzero(wrong))
+        self.count += int(np.count_nonzero(rows))
 
     def refuse(self, count: int) -> None:
         if self.count:
             raise Rejected(
-                f"{self.name}: {self.count} of {count} points have no finite coordinates ({self.first}): export it "
-                "again without them."
+                f"{self.name}: {self.count} of {count} points have no coordinates that are finite and at most "
+                f"{self.most:g} ({self.first}): export it again without them."
             )

@@ -14,9 +14,9 @@ from nightbay.join.registration import Registered
 from nightbay.join.result import Contradictions, JoinedFile, JoinResult, Tried
 from nightbay.join.skin import Skin
 from nightbay.meshes import surface
-from nightbay.meshes.sections import Plane
 from nightbay.pipeline import typed
 from nightbay.pipeline.stage import Upstream
+from nightbay.sections.plane import AxisPlane, axis_plane
 
 REMEDY = (
     "stick four targets or more where both parts see them, let both parts see a door's sill and pillars, or name four "
@@ -73,17 +73,17 @@ def _same_frames(exterior: Part, interior: Part) -> tuple[bool, bool]:
     )
 
 
-def _planes(corners_mm: np.ndarray) -> list[Plane]:
+def _planes(corners_mm: np.ndarray) -> list[AxisPlane]:
     """A section through the room's middle across each axis of the exterior's vehicle frame."""
     middle = corners_mm.mean(axis=0)
     return [
-        Plane(f"{axis.upper()} = {round(middle[number]):.0f} mm", number, float(round(middle[number])))
+        axis_plane(f"{axis.upper()} = {round(middle[number]):.0f} mm", number, float(round(middle[number])))
         for number, axis in enumerate("xyz")
     ]
 
 
 def _write(
-    exterior: Part, interior: Part, found: Registered, planes: Sequence[Plane], combined: bool, folder: Path
+    exterior: Part, interior: Part, found: Registered, planes: Sequence[AxisPlane], combined: bool, folder: Path
 ) -> list[JoinedFile]:
     """Write the models and sections; returns the files that a customer gets."""
     outer, inner = (surface.open_ply(part.fill.folder / "surface.ply") for part in (exterior, interior))

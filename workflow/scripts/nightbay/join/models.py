@@ -9,8 +9,12 @@ import numpy as np
 from nightbay.core import rigid
 from nightbay.core.hashing import sha256
 from nightbay.join.result import JoinedFile
-from nightbay.meshes import sections, surface
+from nightbay.meshes import surface
 from nightbay.meshes.surface import Surface
+from nightbay.sections import cutting
+from nightbay.sections.cutting import Outline
+from nightbay.sections.plane import AxisPlane
+from nightbay.sections.reduction import simplify
 
 INTERIOR_FILE, COMBINED_FILE, THICKNESS_FILE = "interior-in-vehicle-frame.ply", "combined.ply", "thickness.csv"
 OUTLINE_MM = 0.5  # a quarter of the surface grid: invisible in a drawing
@@ -77,7 +81,7 @@ def write_sections(
     exterior: Surface,
     interior: Surface,
     T_vehicle_interior: np.ndarray,
-    planes: Sequence[sections.Plane],
+    planes: Sequence[AxisPlane],
 ) -> None:
     """Write ``sections.json``: for each plane the polylines of both parts, as the stage measure has them."""
     outer = Surface(exterior.vertices_mm[:], exterior.faces, {}, exterior.face)
@@ -92,18 +96,18 @@ def write_sections(
             "interior": _polylines(of_inner),
         }
         for (plane, of_outer), (_, of_inner) in zip(
-            sections.through(outer, planes), sections.through(inner, planes), strict=True
+            cutting.through(outer, planes), cutting.through(inner, planes), strict=True
         )
     ]
     text = json.dumps({"sections": found}, sort_keys=True)
     (folder / "sections.json").write_text(text + "\n", encoding="utf-8")
 
 
-def _polylines(outlines: Sequence[sections.Outline]) -> list[dict]:
+def _polylines(outlines: Sequence[Outline]) -> list[dict]:
     return [
         {
             "filled": line.filled,
-            "points_mm": np.round(sections.simplify(line.points_mm, OUTLINE_MM), DECIMALS).tolist(),
+            "points_mm": np.round(simplify(line.points_mm, OUTLINE_MM), DECIMALS).tolist(),
         }
         for line in outlines
     ]

@@ -9,8 +9,13 @@ import numpy as np
 
 from nightbay.core import unchanged
 from nightbay.core.errors import Rejected
-from nightbay.core.units import MM
+from nightbay.core.printable import printable
+from nightbay.core.units import FARTHEST_MM, MM
 from nightbay.readers import layout
+
+# A vehicle has some hundred targets. Matching holds the distances between all of a list; more are a point cloud.
+LARGEST_BYTES, MOST_TARGETS = 1_000_000, 2000
+LONGEST_ID = 60  # as in the schema of job sheets
 
 
 @dataclass(frozen=True)
@@ -35,7 +40,7 @@ def read(raw: Mapping[str, Any], day: str | Path = ".") -> Targets:
 
     ``raw``: ``{"file", "sha256", "bytes", "unreadable", "units", "columns"}``, the file relative to the folder ``day``.
     Raises :class:`Rejected` for a file that can't be read or changed after it was planned, text in a column of numbers,
-    a row of another length, a value that is not finite, or a normal without length.
+    a row of another length, a value that is not finite, a normal without length, or more than a list of targets holds.
     """
     name = raw["file"]
     if raw["unreadable"]:
@@ -46,14 +51,24 @@ def read(raw: Mapping[str, Any], day: str | Path = ".") -> Targets:
 
 
 def _read(path, name, raw):
-    if path.stat().st_size == 0:
+    size = path.stat().st_size
+    if size == 0:
         raise Rejected(f"{name} is empty: export the list of targets again.")
+    if size > LARGEST_BYTES:
+        raise Rejected(
+            f"{name} has {size} bytes; a list of targets has at most {LARGEST_BYTES}: name the list, not a point cloud."
+        )
     form = layout.find(path, name, raw["columns"])
     layout.check_units(form, raw["units"], name)
-    rows = _rows(path, name, form)
+    scale = MM[raw["units"]]
+    rows = _rows(path, name, form, FARTHEST_MM / scale)
     if form.promised is not None and form.promised != len(rows):
         raise Rejected(
             f"{name}: its first line promises {form.promised} targets, {len(rows)} are there: export it again."
+        )
+    if len(rows) > MOST_TARGETS:
+        raise Rejected(
+            f"{name} holds {len(rows)} targets; at most {MOST_TARGETS} are allowed: name the list, not a point cloud."
         )
     at = {column: form.columns.index(column) for column in form.columns if column != "-"}
     table = np.array([[row[at[axis]] for axis in "xyz"] for row in rows], dtype=np.float64)
@@ -68,7 +83,6 @@ def _read(path, name, raw):
                 "with unit normals or without any."
             )
         normal /= length[:, None]
-    scale = MM[raw["units"]]
     return Targets(
         [row[at["id"]] for row in rows] if "id" in at else None,
         table * scale,
@@ -77,29 +91,39 @@ def _read(path, name, raw):
     )
 
 
-def _rows(path, name, form):
-    """Rows of the file, numbers as float, ids as text."""
+def _rows(path, name, form, most):
+    """Rows of the file, numbers of at most ``most`` as float, ids as text."""
     rows = []
-    with open(path, encoding="utf-8-sig") as file:
-        for number, line in enumerate(file, start=1):
-            text = layout.uncommented(line)
-            if number <= form.skip or not text:
-                continue
-            words = layout.fields(text, form, name, number)
-            rows.append(
-                [
-                    _number(word, column, name, number, at) if column not in ("id", "-") else word
-                    for at, (word, column) in enumerate(zip(words, form.columns, strict=False), start=1)
-                ]
-            )
+    try:
+        lines = path.read_text(encoding="utf-8-sig").split("\n")
+    except UnicodeDecodeError as error:
+        raise Rejected(f"{name} is not text in UTF-8: export it as delimited text.") from error
+    for number, line in enumerate(lines, start=1):
+        text = layout.uncommented(line)
+        if number <= form.skip or not text:
+            continue
+        words = layout.fields(text, form, name, number)
+        rows.append(
+            [
+                word if column == "-" else _field(word, column, f"{name}, line {number}, column {at} ({column})", most)
+                for at, (word, column) in enumerate(zip(words, form.columns, strict=False), start=1)
+            ]
+        )
     return rows
 
 
-def _number(word, column, name, line, at):
-    try:
-        value = float(word)
-    except ValueError:
-        value = None
-    if value is None or not np.isfinite(value):
-        raise Rejected(f"{name}, line {line}, column {at} ({column}): '{word[:40]}' is not a number: correct it.")
+def _field(word, column, where, most):
+    """A field as text, where it is an id, or as a number; ``where``: file and place for sentences."""
+    if column == "id":
+        if printable(word) != word or len(word) > LONGEST_ID:
+            raise Rejected(
+                f"{where}: '{word[:LONGEST_ID]}' is no id; at most {LONGEST_ID} characters that can be seen are "
+                "allowed: correct it."
+            )
+        return word
+    value = float(word) if layout.NUMBER.fullmatch(word) else np.nan
+    if not np.isfinite(value):
+        raise Rejected(f"{where}: '{word[:40]}' is not a number: correct it.")
+    if abs(value) > most:
+        raise Rejected(f"{where}: {value:g} is too large; at most {most:g} is allowed: correct it, or 'units'.")
     return value

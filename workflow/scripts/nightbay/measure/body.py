@@ -12,6 +12,7 @@ from nightbay.measure import tangent_planes
 from nightbay.measure.tangent_planes import Touch
 from nightbay.meshes.surface import Surface
 from nightbay.refine.result import RefinedPose, Scale
+from nightbay.uncertainty import budget
 
 
 @dataclass(frozen=True)
@@ -50,3 +51,12 @@ class Body:
         """
         areas = self.areas if areas is None else areas
         return tangent_planes.touch(self.vertices_mm, areas, direction, self.support_mm2, self.noise_mm)
+
+    def end_budget_mm(self, end: Touch) -> dict[str, float | None]:
+        """Standard uncertainties of an end by cause: the scatter about it, its shape, the vertices' spacing."""
+        noise_mm = budget.surface_sd_mm(self.surface, end.rows, self.scan.noise_mm)
+        return {
+            "noise": noise_mm if end.fit_sd_mm is None else end.fit_sd_mm,
+            "support": budget.rectangular_sd_mm(end.half_width_mm),
+            "resolution": budget.rectangular_sd_mm(end.resolution_mm),
+        }

@@ -7,12 +7,13 @@ import numpy as np
 from scipy.spatial.transform import Rotation
 
 from nightbay.frame.result import AxleResult, WheelResult
-from nightbay.measure import poor_ends, tangent_planes, uncertainty_budget, unscanned_extents
+from nightbay.measure import poor_ends, tangent_planes, unscanned_extents
 from nightbay.measure.body import Body
 from nightbay.measure.poor_ends import Quality
 from nightbay.measure.result import COVERAGE, At20C, Dimension, TouchPoints, UnscannedEnd
 from nightbay.measure.tangent_planes import Touch
 from nightbay.refine.result import Scale
+from nightbay.uncertainty import budget as uncertainty_budget
 
 DEPTH_MM = 60.0  # layer below each touching plane that is used when the frame is rotated by its uncertainty
 SAME_AXLE_MM = 300.0  # left and right wheels of an axle stand at the same X but for steering and wear
@@ -43,36 +44,35 @@ def span(name: str, body: Body, axis: int, areas: np.ndarray | None = None) -> D
     if high is None or low is None:
         return None
     value_mm = high.reach_mm + low.reach_mm
-    noise_mm = body.scan.noise_mm
+    ends = [body.end_budget_mm(end) for end in (high, low)]
     budget_mm = {
-        "noise": root_sum(uncertainty_budget.surface_sd_mm(body.surface, end.rows, noise_mm) for end in (high, low)),
+        **{cause: root_sum(own[cause] for own in ends) for cause in ends[0]},
         "registration": root_sum(
             uncertainty_budget.registration_sd_mm(end.point_mm, direction, body.frame, body.poses)
             for end in (high, low)
         ),
         "drift": uncertainty_budget.drift_sd_mm(value_mm, body.scan),
-        "support": root_sum(uncertainty_budget.rectangular_sd_mm(end.half_width_mm) for end in (high, low)),
-        "frame": _frame_sd_mm(body, areas, direction, value_mm),
+        "frame": _frame_sd_mm(body, areas, direction),
     }
     stated = dimension(MEANINGS[name], value_mm, budget_mm, TouchPoints(high.point_mm, low.point_mm), body.scale)
     return _with_unscanned_ends(stated, body, areas, {"high": (direction, high), "low": (-direction, low)})
 
 
 def height(name: str, body: Body, areas: np.ndarray | None = None) -> Dimension | None:
-    """The highest point above the ground plane, Z = 0; arguments as of :func:`span`."""
+    """The highest point above the ground plane; arguments as of :func:`span`."""
     areas = body.areas if areas is None else areas
     up = np.array([0.0, 0.0, 1.0])
     top = body.touch(up, areas)
-    if top is None:
+    ground_mm = None if top is None else body.frame.ground_z_mm(top.point_mm)
+    if top is None or ground_mm is None:
         return None
     budget_mm = {
-        "noise": uncertainty_budget.surface_sd_mm(body.surface, top.rows, body.scan.noise_mm),
+        **body.end_budget_mm(top),
         "registration": uncertainty_budget.registration_sd_mm(top.point_mm, up, body.frame, body.poses),
         "drift": uncertainty_budget.drift_sd_mm(top.reach_mm, body.scan),
-        "support": uncertainty_budget.rectangular_sd_mm(top.half_width_mm),
         "ground": ground_sd_mm(body, top.point_mm),
     }
-    stated = dimension(MEANINGS[name], top.reach_mm, budget_mm, TouchPoints(top.point_mm, None), body.scale)
+    stated = dimension(MEANINGS[name], top.reach_mm - ground_mm, budget_mm, TouchPoints(top.point_mm, None), body.scale)
     return _with_unscanned_ends(stated, body, areas, {"high": (up, top)})
 
 
@@ -190,7 +190,8 @@ def root_sum(values: Iterable[float | None]) -> float | None:
 
 def ground_sd_mm(body: Body, top_mm: np.ndarray) -> float | None:
     """Standard uncertainty of the ground below a point (3,): of its height, and of its tilt by the point's lever."""
-    ground_mm = body.frame.zero_planes["z"].sd_mm
+    ground = body.frame.ground
+    ground_mm = body.frame.zero_planes["z"].sd_mm if ground is None else ground.sd_mm
     rotations = [body.frame.rotation_sd_deg[name] for name in "xy"]
     known = [rotation for rotation in rotations if rotation is not None]
     if ground_mm is None or len(known) < len(rotations):
@@ -201,32 +202,42 @@ def ground_sd_mm(body: Body, top_mm: np.ndarray) -> float | None:
     return float(np.hypot(ground_mm, lever * np.radians(max(known))))
 
 
-def _frame_sd_mm(body: Body, areas: np.ndarray, direction: np.ndarray, value_mm: float) -> float | None:
+def _frame_sd_mm(body: Body, areas: np.ndarray, direction: np.ndarray) -> float | None:
     """How much the span changes when the frame is turned about each axis by its standard uncertainty; None where that
     is not known."""
     layers = []
     for sign in (1.0, -1.0):
         rows = _layer(body.vertices_mm, areas, sign * direction)
         layers.append((sign, body.vertices_mm[rows], areas[rows], body.noise_mm[rows]))
+    level_mm = _levels_mm(layers, direction, body.support_mm2)
     total = 0.0
     for axis, name in enumerate("xyz"):
         rotation = body.frame.rotation_sd_deg[name]
         if direction[axis]:
             continue
-        if rotation is None:
+        if rotation is None or level_mm is None:
             return None
         changes = []
         for sense in (1.0, -1.0):
             turned = Rotation.from_rotvec(sense * np.radians(rotation) * np.eye(3)[axis]).apply(direction)
-            reach_mm = 0.0
-            for sign, vertices, near, noise in layers:
-                end = tangent_planes.touch(vertices, near, sign * turned, body.support_mm2, noise)
-                if end is None:
-                    return None
-                reach_mm += end.reach_mm
-            changes.append(abs(reach_mm - value_mm))
+            turned_mm = _levels_mm(layers, turned, body.support_mm2)
+            if turned_mm is None:
+                return None
+            changes.append(abs(turned_mm - level_mm))
         total += max(changes) ** 2
     return float(np.sqrt(total))
+
+
+def _levels_mm(layers: list[tuple], direction: np.ndarray, support_mm2: float) -> float | None:
+    """Sum of the levels that the support reaches at both ends, ``layers``: a level moves evenly with the direction, the
+    top of a fit jumps from patch to patch. None without enough surface."""
+    total = 0.0
+    for sign, vertices, near, noise in layers:
+        end = tangent_planes.touch(vertices, near, sign * direction, support_mm2, noise)
+        if end is None:
+            return None
+        total += end.level_mm
+    return total
 
 
 def _layer(vertices_mm: np.ndarray, areas: np.ndarray, direction: np.ndarray) -> np.ndarray:

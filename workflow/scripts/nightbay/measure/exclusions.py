@@ -23,7 +23,7 @@ def ground_rows(model: Surface, areas: np.ndarray, frame: FrameResult) -> np.nda
     ``model`` in the vehicle ``frame``, with ``areas`` (n,) mm2. A patch of ground behind a vehicle would else be its
     end. None where the frame was not found by the ground: no segment saw it then.
     """
-    if frame.zero_planes["z"].found_by != "ground plane":
+    if frame.zero_planes["z"].found_by != "ground plane":  # nor by fiducials, whose zero lies anywhere
         return np.empty(0, np.int64)
     rows = np.flatnonzero(np.abs(model.vertices_mm[:, 2]) < GROUND_MM)
     for wheel in frame.wheels:
@@ -42,7 +42,8 @@ def width_areas(body: Body) -> tuple[np.ndarray, list[Protrusion]]:
     and what lies below ``tyre_bulge_mm`` (the tyres' bulge at the ground).
     """
     vertices, options = body.vertices_mm, body.options
-    counted, noticed = np.where(vertices[:, 2] < options.tyre_bulge_mm, 0.0, body.areas), []
+    ground_mm = body.frame.ground_z_mm(np.zeros(3)) or 0.0
+    counted, noticed = np.where(vertices[:, 2] < ground_mm + options.tyre_bulge_mm, 0.0, body.areas), []
     left = float(body.axes.left)
     for name, sign in (("left", left), ("right", -left)):
         side = np.where(sign * vertices[:, 1] > 0.0, counted, 0.0)

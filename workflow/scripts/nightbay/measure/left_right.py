@@ -1,94 +1,114 @@
-"""The left side of a vehicle against the mirror image of its right side."""
+"""The left side of a vehicle against the mirror image of its right side: where they differ, and what is significant."""
 
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.spatial import cKDTree
 
-from nightbay.core import thinning
+from nightbay.comparison import changes, deviation, surface_fit
+from nightbay.comparison.changes import Changes, Compared, Options
+from nightbay.core import rigid
+from nightbay.measure.area_list import listed
+from nightbay.measure.measured_shape import MeasuredShape
 from nightbay.measure.result import Symmetry
-from nightbay.meshes.surface import spans
+from nightbay.uncertainty import registration
 
-ALIKE = 0.7  # least cosine between a normal and the mirrored one, about 45 degrees. Common practice, no source.
-MOST = 400_000  # points of one side that are compared: this project's choice, for memory
-ROW = np.dtype([("points_mm", "<f4", 3), ("deviation_mm", "<f4")])
+ROW = np.dtype([("points_mm", "<f4", 3), ("deviation_mm", "<f4"), ("area", "<i4")])
+FLIP = np.array([1.0, -1.0, 1.0])
+MIRROR_PLANE = (True, False, True, False, True, False)  # a mirror plane turns about X and Z and shifts along Y
+REACHES = (1.0, 0.4, 0.15)  # of the limit, of the fit of the mirror plane
 
 
 @dataclass(frozen=True)
-class Comparison:
-    """``points_mm`` (k, 3) of the left side, and how far it projects beyond the mirror image of the right one,
-    ``deviation_mm`` (k,), NaN where the right side shows nothing within ``limit_mm``."""
+class SideComparison:
+    """``compared``: points of the left side with how far they project beyond the mirror image of the right one; its
+    ``changes``; ``limit_mm``, beyond which a point has no counterpart; ``refitted_mm``: how far the mirror plane was
+    moved from Y = 0 where the points are, at most, None where their shapes do not determine it and it was kept."""
 
-    points_mm: np.ndarray
-    deviation_mm: np.ndarray
+    compared: Compared
+    changes: Changes
     limit_mm: float
+    refitted_mm: float | None
 
 
-@dataclass(frozen=True)
-class Side:
-    """Some points of one side, ``points_mm`` (k, 3) float64 with unit ``normals`` (k, 3), ``spacing_mm`` apart."""
+def compare(shape: MeasuredShape, left: float, limit_mm: float, options: Options, threads: int = 1) -> SideComparison:
+    """Compare the left side, where ``left`` * Y is positive, with the mirror image of the right one.
 
-    points_mm: np.ndarray
-    normals: np.ndarray
-    spacing_mm: float
-
-
-def thinned(vertices_mm: np.ndarray, chosen: np.ndarray, spacing_mm: float) -> tuple[np.ndarray, float]:
-    """Rows of some of the vertices, (n, 3), that are ``chosen``, (n,) bool, and how far apart they lie, mm:
-    ``spacing_mm``, or more so that there are at most :data:`MOST`."""
-    while True:
-        near = [
-            _thinned(vertices_mm, np.flatnonzero(chosen[part]) + part.start, spacing_mm) for part in spans(len(chosen))
-        ]
-        rows = _thinned(vertices_mm, np.concatenate(near or [np.empty(0, np.int64)]), spacing_mm)
-        if len(rows) <= MOST:
-            return rows, spacing_mm
-        spacing_mm *= np.sqrt(2.0)
-
-
-def _thinned(vertices_mm, rows, spacing_mm):
-    return np.sort(rows[thinning.thin(vertices_mm[rows], spacing_mm)])
-
-
-def compare(left: Side, right: Side, limit_mm: float, threads: int = 1) -> Comparison:
-    """Deviation of the left side from the mirror image of the right one about Y = 0, where that is within
-    ``limit_mm``."""
-    flip = np.array([1.0, -1.0, 1.0])
-    image, image_facing = right.points_mm * flip, right.normals * flip
-    deviation = np.full(len(left.points_mm), np.nan)
-    if len(left.points_mm) and len(image):
-        reach = np.hypot(limit_mm, 1.5 * max(left.spacing_mm, right.spacing_mm))
-        distance, partner = cKDTree(image).query(left.points_mm, distance_upper_bound=reach, workers=threads)
-        rows = np.flatnonzero(np.isfinite(distance))
-        partner = partner[rows]
-        alike = np.einsum("ij,ij->i", left.normals[rows], image_facing[partner]) > ALIKE
-        rows, partner = rows[alike], partner[alike]
-        along = np.einsum("ij,ij->i", image_facing[partner], left.points_mm[rows] - image[partner])
-        near = np.abs(along) <= limit_mm
-        deviation[rows[near]] = along[near]
-    return Comparison(left.points_mm, deviation, float(limit_mm))
+    The plane is fitted to both sides, robustly, so that a dent does not tilt it; it starts from Y = 0. Deviations are
+    along the normal of the right side, within ``limit_mm``.
+    """
+    clusters = shape.clusters
+    y = left * clusters.points_mm[:, 1]
+    rows = np.flatnonzero(clusters.measured & (y > 0.0))
+    own = shape.sheet(clusters.measured & (y > 0.0))
+    image = surface_fit.Sheet(own.points_mm * FLIP, own.normals * FLIP, own.spacing_mm)
+    opposite = shape.sheet(clusters.measured & (y < limit_mm))
+    fit = None
+    if len(own.points_mm) and len(opposite.points_mm):
+        reaches_mm = [share * limit_mm for share in REACHES]
+        fit = surface_fit.fit(image, opposite, reaches_mm, free=MIRROR_PLANE, threads=threads)
+    T = np.eye(4) if fit is None else fit.T_target_points
+    points, normals = clusters.points_mm[rows], clusters.normals[rows]
+    mirrored = rigid.transform(T, points * FLIP)
+    found = deviation.signed(mirrored, rigid.rotate(T, normals * FLIP), shape.surface, limit_mm)
+    met = np.isfinite(found.value_mm) & ~shape.filled(found.face)
+    common_mm, noise_mm = np.full(len(rows), np.nan), np.full(len(rows), np.nan)
+    common_mm[met] = _common_sd_mm(shape, points[met], found.at_mm[met], found.facing[met])
+    if fit is not None:
+        J = registration.moves(mirrored[met], found.facing[met])
+        common_mm[met] = np.hypot(common_mm[met], np.sqrt(np.einsum("ni,ij,nj->n", J, fit.covariance, J)))
+    noise_mm[met] = np.hypot(shape.uncertainty.noise[rows[met]], shape.noise_at(found.at_mm[met]))
+    compared = Compared(
+        points, normals, clusters.area_mm2[rows], np.where(met, found.value_mm, np.nan), common_mm, noise_mm
+    )
+    moved = None if fit is None or not len(points) else np.linalg.norm(mirrored - points * FLIP, axis=1).max() / 2
+    return SideComparison(
+        compared, changes.find(compared, options), float(limit_mm), None if moved is None else float(moved)
+    )
 
 
-def rows(comparison: Comparison) -> np.ndarray:
-    """A comparison for the data file, (k,) of :data:`ROW`."""
-    found = np.empty(len(comparison.points_mm), ROW)
-    found["points_mm"], found["deviation_mm"] = comparison.points_mm, comparison.deviation_mm
-    return found
+def _common_sd_mm(shape: MeasuredShape, points: np.ndarray, partners: np.ndarray, facing: np.ndarray) -> np.ndarray:
+    """What neighbouring points share of the uncertainty of the difference of the sides, (n,) mm.
+
+    Poses: a segment that saw both sides moves both; no less than what the overlaps of the segments show. Drift: over
+    the distance of the sides.
+    """
+    seen, others_seen = shape.poses.seen(points), shape.poses.seen(partners)
+    posed = registration.difference_sd_mm(
+        points, partners, facing * FLIP, shape.poses, other_directions=facing, seen=seen, others_seen=others_seen
+    )
+    overlaps = [
+        np.where(shown, shape.poses.overlap_sd_mm, 0.0).max(axis=1, initial=0.0) for shown in (seen, others_seen)
+    ]
+    drift = shape.drift_mm_per_m * np.linalg.norm(points - partners, axis=1) / 1000.0
+    return np.hypot(np.maximum(posed, np.hypot(*overlaps)), drift)
 
 
-def summary(comparison: Comparison) -> Symmetry | None:
+def rows(compared: Compared, found: Changes) -> np.ndarray:
+    """Compared points and the number of the changed area of each, 0 for none, for a data file: (k,) of :data:`ROW`."""
+    table = np.empty(len(compared.points_mm), ROW)
+    table["points_mm"], table["deviation_mm"], table["area"] = compared.points_mm, compared.deviation_mm, found.area_of
+    return table
+
+
+def summary(found: SideComparison, options: Options) -> Symmetry | None:
     """Numbers of a comparison for the JSON; None where the sides share nothing."""
-    seen = comparison.deviation_mm[np.isfinite(comparison.deviation_mm)]
+    values = found.compared.deviation_mm
+    seen = values[np.isfinite(values)]
     if not len(seen):
         return None
     size = np.abs(seen)
     return Symmetry(
         compared=int(len(seen)),
-        without_partner=float(1.0 - len(seen) / len(comparison.deviation_mm)),
-        limit_mm=comparison.limit_mm,
+        without_partner=float(1.0 - len(seen) / len(values)),
+        limit_mm=found.limit_mm,
         mean_mm=float(seen.mean()),
         median_mm=float(np.median(seen)),
         rms_mm=float(np.sqrt(np.mean(seen**2))),
         abs_95_mm=float(np.percentile(size, 95.0)),
         abs_max_mm=float(size.max()),
+        uncertainty_median_mm=float(changes.COVERAGE * np.nanmedian(found.compared.sd_mm)),
+        refitted_mm=found.refitted_mm,
+        tested=found.changes.patches,
+        level=options.level,
+        areas=listed(found.changes),
     )

@@ -1,6 +1,5 @@
 """Stage measure: dimensions, sections and left against right of a part in the vehicle frame."""
 
-import json
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -14,13 +13,15 @@ from nightbay.measure import (
     axle_dimensions,
     dimensions,
     exclusions,
-    left_right,
     named_sizes,
     nominal,
+    ordered_features,
     pieces,
+    plane_sections,
     poor_ends,
     ramp_angles,
     room_sizes,
+    surface_checks,
     tangent_planes,
 )
 from nightbay.measure.body import Body
@@ -31,18 +32,14 @@ from nightbay.measure.result import (
     MeasureResult,
     Protrusion,
     RoomSize,
-    Section,
-    Symmetry,
     Track,
 )
 from nightbay.measure.room_faces import Shell
-from nightbay.meshes import sections, surface, vertices
-from nightbay.meshes.sections import Plane
+from nightbay.meshes import surface, vertices
 from nightbay.meshes.surface import Surface
 from nightbay.pipeline import typed
 from nightbay.refine.result import RefineResult
 
-DECIMALS = 3  # of the coordinates in sections.json, mm
 SHELL_MM = 5.0  # of the vertices from which a room's sizes are taken: some hundred thousand in a load bay
 LAMP_OR_HANDLE = (
     "Short protrusions at the sides that reach less than a mirror are part of the width. ISO 612 leaves lamps out and "
@@ -62,7 +59,8 @@ class Stated:
 
 
 def measure(upstream: Mapping[str, Any], sheet: Mapping[str, Any], settings: Any, folder: Path, threads: int) -> dict:
-    """Write ``sections.json`` and, with a symmetry plane, ``sides.npy``; return a :class:`MeasureResult` and notes.
+    """Write the sections and what :mod:`~nightbay.measure.surface_checks` writes; return a :class:`MeasureResult`
+    and notes.
 
     :mod:`nightbay.pipeline.stage` describes the arguments.
     """
@@ -93,10 +91,8 @@ def measure(upstream: Mapping[str, Any], sheet: Mapping[str, Any], settings: Any
     nominal_mm, nominal_deg = sheet.get("nominal_mm", {}), sheet.get("nominal_deg", {})
     found = {name: nominal.dimension(value, nominal_mm.get(name)) for name, value in stated.dimensions.items()}
     angles = {name: nominal.angle(value, nominal_deg.get(name)) for name, value in stated.to_axles.angles.items()}
-    outlines = [outline(body, plane, lines) for plane, lines in sections.through(model, planes(body))]
-    text = json.dumps({"sections": outlines}, sort_keys=True)
-    (folder / "sections.json").write_text(text + "\n", encoding="utf-8")
     room, room_notes = room_of(body, sheet.get("sizes", [])) if upstream["fill"].part == "interior" else ([], [])
+    checks = surface_checks.check(body, refined.discrepancies, sheet, folder, threads)
     result = MeasureResult(
         dimensions=found,
         support_mm2=body.support_mm2,
@@ -104,13 +100,18 @@ def measure(upstream: Mapping[str, Any], sheet: Mapping[str, Any], settings: Any
         protrusions=stated.protrusions,
         extent_mm=extent(body),
         track=track(frame.axles),
-        sections=[Section(**{key: made[key] for key in Section.__annotations__}) for made in outlines],
-        symmetry=compare_sides(body, folder, threads),
+        sections=plane_sections.write(
+            body, upstream["fill"].job, upstream["fill"].part, sheet.get("sections", []), folder
+        ),
+        symmetry=checks.symmetry,
         scale=refined.scale,
         room=room,
         angles=angles,
         not_stated=stated.to_axles.not_stated,
         underbody=stated.to_axles.underbody,
+        uncertainty=checks.uncertainty,
+        reference=checks.reference,
+        features=ordered_features.find(upstream, sheet.get("ordered", {}), settings.scan, folder),
     )
     notes = (
         stated.notes
@@ -171,8 +172,9 @@ def _exterior(body: Body) -> tuple[dict[str, Dimension | None], list[Protrusion]
     found: dict[str, Dimension | None] = {}
     noticed: list[Protrusion] = []
     notes: list[str] = []
-    ground, middle = (body.frame.zero_planes[axis].found for axis in "zy")
-    if ground and middle:
+    level, middle = (body.frame.zero_planes[axis].found for axis in "zy")
+    ground = level and body.frame.ground_z_mm(np.zeros(3)) is not None
+    if level and middle:
         found["length"] = dimensions.span("length", body, 0)
         areas, noticed = exclusions.width_areas(body)
         found["width"] = dimensions.span("width", body, 1, areas)
@@ -244,58 +246,6 @@ def extent(body: Body) -> Extent | None:
     """Bounds of the measured surface along the axes of the frame; None without measured surface."""
     bounds = vertices.bounds(body.vertices_mm, body.areas)
     return None if bounds is None else Extent(*bounds)
-
-
-def planes(body: Body) -> list[Plane]:
-    """Planes of the sections: Y = 0, every multiple of ``station_step_mm`` along X, and the axles."""
-    bounds = vertices.bounds(body.vertices_mm, body.areas)
-    if bounds is None:
-        return []
-    step = body.options.station_step_mm
-    low, high = (float(value) for value in bounds[:, 0])
-    stations = np.arange(np.ceil(low / step) * step, high, step)
-    return [
-        Plane("Y 0", 1, 0.0),
-        *(Plane(f"X {value:.0f}", 0, float(value)) for value in stations),
-        *(Plane(f"axle {number}", 0, axle.x_mm) for number, axle in enumerate(body.frame.axles, 1)),
-    ]
-
-
-def outline(body: Body, plane: Plane, lines: list[sections.Outline]) -> dict[str, Any]:
-    """A section for the data file: its plane, its lengths, and polylines of the two other coordinates, in their
-    order."""
-    lengths = {False: 0.0, True: 0.0}
-    polylines = []
-    for line in lines:
-        lengths[line.filled] += float(np.linalg.norm(np.diff(line.points_mm, axis=0), axis=1).sum())
-        points = sections.simplify(line.points_mm, body.options.outline_mm)
-        polylines.append({"filled": line.filled, "points_mm": np.round(points, DECIMALS).tolist()})
-    return {
-        "name": plane.name,
-        "axis": "xyz"[plane.axis],
-        "value_mm": plane.value_mm,
-        "length_mm": lengths[False],
-        "filled_mm": lengths[True],
-        "polylines": polylines,
-    }
-
-
-def compare_sides(body: Body, folder: Path, threads: int) -> Symmetry | None:
-    """Left against right: numbers, and the map in ``sides.npy``; None without a symmetry plane."""
-    if not body.frame.zero_planes["y"].found:
-        return None
-    used, y, left = body.areas > 0.0, body.vertices_mm[:, 1], float(body.axes.left)
-    spacing_mm = body.options.symmetry_spacing_mm
-    chosen = [left_right.thinned(body.vertices_mm, used & (sign * y > 0.0), spacing_mm) for sign in (left, -left)]
-    normals = vertices.normals(body.surface, np.concatenate([rows for rows, _ in chosen])).astype(np.float64)
-    split = len(chosen[0][0])
-    left_side, right_side = (
-        left_right.Side(body.vertices_mm[rows].astype(np.float64), facing, apart_mm)
-        for (rows, apart_mm), facing in zip(chosen, (normals[:split], normals[split:]), strict=True)
-    )
-    compared = left_right.compare(left_side, right_side, body.options.symmetry_limit_mm, threads)
-    np.save(folder / "sides.npy", left_right.rows(compared))
-    return left_right.summary(compared)
 
 
 def vertex_noise(model: Surface, noise_mm: float) -> np.ndarray:

@@ -9,8 +9,8 @@ from nightbay.core import plane_fit, rigid
 from nightbay.core.errors import NotFound
 from nightbay.frame.result import Plane
 from nightbay.measure.result import RoomSize
+from nightbay.measure.room import state
 from nightbay.measure.room_faces import End, Shell
-from nightbay.measure.room_sizes import state
 
 NEAR_PLANE_MM = 60.0  # a point that names a plane lies within this of it and of its bounds
 NEAR_SURFACE_MM = 30.0  # a named point lies within this of the surface

@@ -6,9 +6,10 @@ import numpy as np
 
 from nightbay.core.errors import NotFound
 from nightbay.frame.result import AxleResult, WheelResult
-from nightbay.measure import dimensions, exclusions, uncertainty_budget, unscanned_extents
+from nightbay.measure import dimensions, exclusions, unscanned_extents
 from nightbay.measure.body import Body
 from nightbay.measure.result import Dimension, Protrusion, TouchPoints, UnscannedEnd
+from nightbay.uncertainty import budget as uncertainty_budget
 
 MEANINGS = {
     "front_overhang": "along the vehicle from the first axle to the foremost point, all that is attached included "
@@ -95,10 +96,9 @@ def _overhang(name: str, body: Body, axle: AxleResult, outward: np.ndarray, area
         for point in (end.point_mm, *(dimensions.axle_point(wheel) for wheel in wheels[:1]))
     ]
     budget_mm = {
-        "noise": uncertainty_budget.surface_sd_mm(body.surface, end.rows, body.scan.noise_mm),
+        **body.end_budget_mm(end),
         "registration": dimensions.root_sum(posed),
         "drift": uncertainty_budget.drift_sd_mm(value_mm, body.scan),
-        "support": uncertainty_budget.rectangular_sd_mm(end.half_width_mm),
         "centres": axle.sd_mm,
         "frame": _frame_sd_mm(body, axle, wheels, end.point_mm),
     }

@@ -74,12 +74,13 @@ def quality(body: Body) -> Quality | None:
     change = points_a_vertex - _around(tree, centre, points_a_vertex)
     middle = float(np.nanmedian(scatter))
     level = float(np.median(change))
+    less, more = np.abs(np.percentile(change, [ONE_SD, 100.0 - ONE_SD]) - level)
     return Quality(
         centre,
         scatter,
         points_a_vertex,
         (middle, middle - float(np.nanpercentile(scatter, ONE_SD))),
-        (level, float(np.percentile(change, 100.0 - ONE_SD)) - level),  # fewer points are in the lower half
+        (level, float(max(less, more))),
         cell_mm,
         tree,
     )
@@ -97,9 +98,9 @@ def _scatter(spread: np.ndarray, count: np.ndarray, cell: np.ndarray, cells: int
 
 
 def _around(tree: cKDTree, places: np.ndarray, values: np.ndarray) -> np.ndarray:
-    """Median of the cells' ``values`` within :data:`AROUND_MM` of places (k, 3), (k,)."""
+    """Upper quartile of the cells' ``values`` within :data:`AROUND_MM` of places (k, 3), (k,): half may be trim."""
     near = tree.query_ball_point(places, AROUND_MM)
-    return np.array([np.median(values[rows]) if rows else np.nan for rows in near])
+    return np.array([np.percentile(values[rows], 75.0) if rows else np.nan for rows in near])
 
 
 def at(known: Quality | None, point_mm: np.ndarray | None) -> PoorEnd | None:

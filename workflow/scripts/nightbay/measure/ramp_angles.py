@@ -13,7 +13,6 @@ from nightbay.measure import (
     tangent_angles,
     tangent_planes,
     tyres,
-    uncertainty_budget,
     underbody,
     unscanned_extents,
 )
@@ -23,6 +22,7 @@ from nightbay.measure.result import COVERAGE, Angle, Underbody
 from nightbay.measure.tangent_planes import Touch
 from nightbay.measure.tyres import Tyre
 from nightbay.meshes.surface import spans
+from nightbay.uncertainty import budget as uncertainty_budget
 
 MEANINGS = {
     "approach_angle": "between the ground and the plane that touches the tyres of the first axle and the lowest part "
@@ -187,12 +187,9 @@ def _gradient(function: Callable[[np.ndarray], float], point_mm: np.ndarray) -> 
 
 def _budget(body: Body, sides: Sequence[Side], limit: Limit) -> dict[str, float | None]:
     """Standard uncertainties by cause, deg."""
-    noise_mm = uncertainty_budget.surface_sd_mm(body.surface, limit.rows[limit.touch.rows], body.scan.noise_mm)
-    lengths_mm = {
-        "noise": noise_mm,
-        "drift": uncertainty_budget.drift_sd_mm(limit.lever_mm, body.scan),
-        "support": uncertainty_budget.rectangular_sd_mm(limit.touch.half_width_mm),
-    }
+    end = replace(limit.touch, rows=limit.rows[limit.touch.rows])
+    drift_mm = uncertainty_budget.drift_sd_mm(limit.lever_mm, body.scan)
+    lengths_mm = {**body.end_budget_mm(end), "drift": drift_mm}
     budget: dict[str, float | None] = {
         cause: None if sd is None else float(np.degrees(sd / limit.lever_mm)) for cause, sd in lengths_mm.items()
     }

@@ -4,9 +4,11 @@ All positions are in the vehicle frame, (3,) mm.
 """
 
 from dataclasses import dataclass, field
+from typing import Literal
 
 import numpy as np
 
+from nightbay.features.result import FeaturesResult
 from nightbay.refine.result import Scale
 
 COVERAGE = 2  # k: about 95 % of the cases where the causes are many and similar in size
@@ -168,14 +170,46 @@ class Track:
 
 @dataclass(frozen=True)
 class Section:
-    """A plane section: its ``name``, the ``axis`` ("x", "y", "z") that has ``value_mm`` in the plane, and the lengths
-    of the measured and of the filled outline, ``length_mm`` and ``filled_mm``."""
+    """A plane section: its ``name``; ``order``: the name of the job sheet's entry that asks for it, None for a plane of
+    every part; a plane across an axis has that ``axis`` ("x", "y", "z") and its ``value_mm``, others None.
+
+    The plane goes through ``point_mm`` (3,), which is (0, 0) of its coordinates, along ``across`` and ``up`` (3,).
+    ``length_mm`` and ``filled_mm``: lengths of the measured and of the filled outlines; ``outlines``: how many,
+    ``closed`` of them; ``chord_mm``: the largest distance of the outlines from their reduced polylines; ``splines``
+    through the measured ones, and ``spline_mm``, the largest distance between them and the outlines, either way.
+    """
 
     name: str
-    axis: str
-    value_mm: float
+    order: str | None
+    axis: str | None
+    value_mm: float | None
+    point_mm: np.ndarray
+    across: np.ndarray
+    up: np.ndarray
     length_mm: float
     filled_mm: float
+    outlines: int
+    closed: int
+    chord_mm: float
+    splines: int
+    spline_mm: float
+
+
+@dataclass(frozen=True)
+class Area:
+    """An area that deviates significantly, ``number`` on the page from 1: its size; the ``mean_mm`` of its deviation
+    and the ``largest_mm`` of a patch in it, signed, with the expanded ``uncertainty_mm`` of that; ``at_mm`` (3,), where
+    the largest is, with the area's mean ``normal`` (3,); its bounds ``low_mm`` and ``high_mm`` (3,)."""
+
+    number: int
+    area_cm2: float
+    mean_mm: float
+    largest_mm: float
+    uncertainty_mm: float
+    at_mm: np.ndarray
+    low_mm: np.ndarray
+    high_mm: np.ndarray
+    normal: np.ndarray
 
 
 @dataclass(frozen=True)
@@ -183,7 +217,10 @@ class Symmetry:
     """The left side against the mirror image of the right one, positive where the left projects further.
 
     ``compared``: number of points; ``without_partner``: share of points without a counterpart within ``limit_mm``;
-    mean, median and root mean square of the deviation; ``abs_95_mm``, which 95 % do not exceed; ``abs_max_mm``.
+    mean, median and root mean square of the deviation; ``abs_95_mm``, which 95 % do not exceed; ``abs_max_mm``;
+    ``uncertainty_median_mm``, expanded, of a point's deviation; ``refitted_mm``: how far the mirror plane was moved
+    from Y = 0 at most, None where it was kept; ``areas`` of the left side that differ significantly, among ``tested``
+    patches; the expected share of false ones is ``level``.
     """
 
     compared: int
@@ -194,6 +231,69 @@ class Symmetry:
     rms_mm: float
     abs_95_mm: float
     abs_max_mm: float
+    uncertainty_median_mm: float
+    refitted_mm: float | None
+    tested: int
+    level: float
+    areas: list[Area]
+
+
+@dataclass(frozen=True)
+class UncertaintyMap:
+    """The expanded uncertainty (k = 2) of the measured surface along its normal.
+
+    Of its shape: ``median_mm``, ``p95_mm``, which 95 % of the area keep to, ``worst_mm`` with its place ``worst_at_mm``
+    (3,); ``in_vehicle_median_mm`` and ``in_vehicle_p95_mm`` of coordinates in the vehicle frame, None where that is
+    kept as scanned; medians of the standard uncertainties by cause, ``causes_mm``; ``asked_mm`` of the job, None where
+    nothing is asked, and the share of the area that exceeds it, ``above_share``; ``unknown_share`` of the vertices,
+    where the surface was filled; ``spacing_mm`` of the values in ``uncertainty.ply``.
+    """
+
+    median_mm: float
+    p95_mm: float
+    worst_mm: float
+    worst_at_mm: np.ndarray
+    in_vehicle_median_mm: float | None
+    in_vehicle_p95_mm: float | None
+    causes_mm: dict[str, float | None]
+    asked_mm: float | None
+    above_share: float | None
+    unknown_share: float
+    spacing_mm: float
+
+
+@dataclass(frozen=True)
+class ReferenceComparison:
+    """The measured surface against the reference ``file`` of the job sheet, positive where it lies outside.
+
+    ``kind`` and ``align`` as the sheet has them; ``state``: "compared", or "refused" for a ``reason``, and then the
+    rest says nothing. ``uncertainty_assumed``: that of an earlier scan was taken to be as large as that of this one;
+    ``elsewhere``: the reference stood in another coordinate system, ``turned_over``: its faces were inside out.
+    ``T_reference_vehicle`` (4, 4); ``fit_share`` of the surface by which it was registered, None as placed;
+    ``without_partner``: share of the measured area without a counterpart within ``limit_mm``; ``median_mm``,
+    ``rms_mm`` and ``abs_95_mm`` of the deviations; ``uncertainty_median_mm``, expanded, of a point's deviation;
+    ``areas`` that differ significantly among ``tested`` patches, of which ``level`` is the expected false share.
+    """
+
+    file: str
+    kind: str
+    align: str
+    state: Literal["compared", "refused"]
+    reason: str | None
+    uncertainty_assumed: bool = False
+    elsewhere: bool = False
+    turned_over: bool = False
+    T_reference_vehicle: np.ndarray | None = None
+    fit_share: float | None = None
+    limit_mm: float | None = None
+    without_partner: float | None = None
+    median_mm: float | None = None
+    rms_mm: float | None = None
+    abs_95_mm: float | None = None
+    uncertainty_median_mm: float | None = None
+    tested: int = 0
+    level: float | None = None
+    areas: list[Area] = field(default_factory=list)
 
 
 @dataclass(frozen=True)
@@ -217,7 +317,11 @@ class MeasureResult:
     None without a symmetry plane or a common surface, with its map in ``sides.npy``; ``scale``: what all lengths were
     multiplied by, as network determined it; ``room``: sizes of an interior, and distances that the job sheet asks for;
     ``angles`` by name; ``not_stated`` {name of a dimension or angle: the reason why it can't be stated}; ``underbody``:
-    what was seen of it, None without axles.
+    what was seen of it, None without axles;
+    ``uncertainty`` of the surface, with its map in ``deliverables/uncertainty.ply``, None without measured surface;
+    ``reference``: comparison with that of the job sheet, None where it names none, with its map in
+    ``deliverables/comparison.ply`` and its areas in ``deliverables/comparison.csv``;
+    ``features`` that the job sheet orders, None without any.
     """
 
     dimensions: dict[str, Dimension]
@@ -233,3 +337,6 @@ class MeasureResult:
     angles: dict[str, Angle] = field(default_factory=dict)
     not_stated: dict[str, str] = field(default_factory=dict)
     underbody: Underbody | None = None
+    uncertainty: UncertaintyMap | None = None
+    reference: ReferenceComparison | None = None
+    features: FeaturesResult | None = None

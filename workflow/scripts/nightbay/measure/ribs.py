@@ -5,16 +5,13 @@ the face off as well.
 """
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
 
 from nightbay.core import plane_fit, robust
 from nightbay.core.text_format import listing
+from nightbay.measure.room import Room
 from nightbay.measure.room_faces import BIN_MM, BLOCKS, FACING, LEAST_POINTS, NEAR_MM, End, outermost_peak
-
-if TYPE_CHECKING:
-    from nightbay.measure.room_sizes import Room
 
 LEAST_MM, MOST_MM = 12.0, 120.0  # how far a rib stands in from the bare panel (common practice, no source)
 WIDEST_MM = 200.0  # a rib or bow is narrower
@@ -61,7 +58,7 @@ class Piece:
         return (self.low_mm + self.high_mm) / 2
 
 
-def add(room: "Room") -> None:
+def add(room: Room) -> None:
     """State the distances of neighbouring ribs on each side wall, and of bows under the roof, from the front."""
     low, high = (room.low[2] + share * (room.high[2] - room.low[2]) for share in BAND)
     for kind, name in (("left wall", "ribs and posts, left"), ("right wall", "ribs and posts, right")):
@@ -76,13 +73,13 @@ def add(room: "Room") -> None:
         _pitches(room, "bows", find(room, 2, -1.0, 1, (middle - half, middle + half), roof.number), "roof")
 
 
-def under_roof(room: "Room", roof: End, half_mm: float) -> list[Rib]:
+def under_roof(room: Room, roof: End, half_mm: float) -> list[Rib]:
     """The bows within ``half_mm`` of the middle of the room; ``roof``: the bare roof there."""
     return find(room, 2, -1.0, 1, (roof.point_mm[1] - half_mm, roof.point_mm[1] + half_mm), roof.plane)
 
 
 def find(
-    room: "Room", axis: int, inwards: float, across: int, band_mm: tuple[float, float], plane: int | None
+    room: Room, axis: int, inwards: float, across: int, band_mm: tuple[float, float], plane: int | None
 ) -> list[Rib]:
     """Ribs on the panel that faces ``inwards`` along an ``axis``, from the front.
 
@@ -130,7 +127,7 @@ def _in_slice(points_mm: np.ndarray, rows: np.ndarray, axis: int, inwards: float
 
 
 def _joined(
-    room: "Room", seen: list[Piece], slices: int, axis: int, inwards: float, plane: int | None, across_mm: float
+    room: Room, seen: list[Piece], slices: int, axis: int, inwards: float, plane: int | None, across_mm: float
 ) -> list[Rib]:
     """The ribs that show in enough slices at one place along the vehicle."""
     shell = room.shell
@@ -153,7 +150,7 @@ def _joined(
     return sorted(found, key=lambda rib: -shell.convention.forward * rib.at_mm)
 
 
-def _flank(room: "Room", group: list[Piece], axis: int, inwards: float, side: float, across_mm: float) -> End | None:
+def _flank(room: Room, group: list[Piece], axis: int, inwards: float, side: float, across_mm: float) -> End | None:
     """The flank of a rib on a ``side`` of X, halfway down from its inner face to the panel, at ``across_mm`` across
     the slices; None where it is not seen.
 
@@ -226,7 +223,7 @@ def outermost_peak_mean(values_mm: np.ndarray) -> float:
     return float(np.median(values_mm[near])) if near.any() else peak
 
 
-def _pitches(room: "Room", name: str, found: list[Rib], where: str) -> None:
+def _pitches(room: Room, name: str, found: list[Rib], where: str) -> None:
     """State the pitch of neighbouring ribs, or the clear distance where no flank that faces the same way was seen."""
     if len(found) < FEWEST:
         return

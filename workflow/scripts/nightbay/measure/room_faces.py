@@ -9,8 +9,8 @@ import numpy as np
 from nightbay.core import axes, plane_fit, robust
 from nightbay.core.axes import Axes
 from nightbay.frame.result import FrameResult, Plane
-from nightbay.measure import uncertainty_budget
 from nightbay.refine.result import RefinedPose, Scale
+from nightbay.uncertainty import budget as uncertainty_budget
 
 FACING = 0.9  # cosine of 26 degrees: a surface that faces along an axis
 NEAR_MM = 60.0  # the bare surface lies within this of the room's plane: pressed and bowed panels

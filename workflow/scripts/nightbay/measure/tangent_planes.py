@@ -6,20 +6,14 @@ from typing import NamedTuple
 import numba
 import numpy as np
 
-from nightbay.core import plane_fit, robust
+from nightbay.core import plane_fit
+from nightbay.measure import crowns
 
 LEAST_VERTICES = 16  # define a plane: a spike of one vertex has long faces, and with them a large area of its own
 PATCH = 2.5  # edge of the patch over that of a square with the support's area
-# Thickness of the crown's layer below the support's level, and greatest scatter in it, in standard deviations of the
-# noise. A surface from few points, such as dark trim, is up to three times noisier than its spread shows.
-LAYER, SCATTER = 8.0, 4.0
-LEAST_CROWN = 36  # vertices in it: six for each coefficient of a second-order surface
 WINDOW_MM = 2.0  # depth below the furthest vertex that is searched first; doubled until enough surface lies there
 WIDER = (1.0, 2.0, 4.0, 8.0)  # widths of patches that are tried: 280 mm for a support of 200 mm2
 DEPTH_MM = 30.0  # depth of a patch below its level that is used
-ITERATIONS = 10  # of the reweighted fits: common practice, no source
-SINGULAR = 1e-6  # share of the largest singular value below which one is left out of a fit
-LEAST_LIMIT_MM = 1e-3  # of the biweight: a layer without noise, as of a computed model, leaves residuals of rounding
 
 
 @dataclass(frozen=True)
@@ -27,16 +21,34 @@ class Touch:
     """The plane that touches a surface: ``reach_mm`` along the direction; ``point_mm`` (3,) where it touches.
 
     The patch is the one where the support's area reaches furthest. In it, a second-order surface through what lies near
-    that level gives the plane: noise averages out, and outlying lumps have no weight. Where too few vertices lie there
-    (a rod, a sharp corner), the levels that the support and twice the support reach are extrapolated to no area: on
-    anything round, and on a ridge, the area grows in proportion to the depth. ``half_width_mm``: distance of the plane
-    from the support's level, taken as the limit of its error. ``rows``: vertices that define the plane.
+    that level gives the plane (:mod:`nightbay.measure.crowns`): noise averages out, and outlying lumps have no weight.
+    Where too few vertices lie there (a rod, a sharp corner), the levels that the support and twice the support reach are
+    extrapolated to no area: on anything round, and on a ridge, the area grows in proportion to the depth.
+
+    ``half_width_mm``: limit of the error from the shape of the end: of a crown, how far its top moves with a thicker
+    layer; else the distance of the plane from the support's level. ``resolution_mm``: limit of the error from the spacing
+    of the vertices, 0 without a crown, whose shape has it. ``fit_sd_mm``: standard uncertainty of a crown from the
+    scatter about it, None without a crown. ``level_mm`` that the support reaches; ``rows``: vertices that define the
+    plane.
     """
 
     reach_mm: float
     point_mm: np.ndarray
     half_width_mm: float
+    resolution_mm: float
+    fit_sd_mm: float | None
+    level_mm: float
     rows: np.ndarray
+
+    @property
+    def sd_mm(self) -> float:
+        """Standard uncertainty of the plane from scatter, shape and spacing."""
+        return float(np.hypot(self.scatter_sd_mm, self.resolution_mm / np.sqrt(3.0)))
+
+    @property
+    def scatter_sd_mm(self) -> float:
+        """The same from scatter and shape alone: what a wider patch of the same surface may differ by."""
+        return float(np.hypot(self.fit_sd_mm or 0.0, self.half_width_mm / np.sqrt(3.0)))
 
 
 class Relief(NamedTuple):
@@ -113,8 +125,8 @@ def touch(
 
     ``vertices_mm`` (n, 3) with their ``areas`` (n,) mm2 and ``noise_mm`` (n,); the support, see :func:`support_of`, has
     to lie in one patch, a square across the direction of :data:`PATCH` times its size. Where the surface has holes, as
-    on dark trim, a small patch may miss its end. A wider patch is used where it reaches further than the half width of
-    the narrow one; the difference is then the least half width.
+    on dark trim, a small patch may miss its end. A wider patch is used where its crown reaches further than the narrow
+    one by more than twice that one's standard uncertainty from scatter and shape.
     """
     used = areas > 0.0
     if not used.any():
@@ -128,19 +140,27 @@ def touch(
         patch = _patch(surface, direction, support_mm2, times * PATCH * np.sqrt(support_mm2))
         if patch is None:
             continue
-        end = _crown(patch, noise_mm[patch.rows])
-        if end is None:
-            if best is not None:
-                continue
-            end = _end(patch, capped(areas[patch.rows], support_mm2), support_mm2)
-        reach, defining = end[0], patch.rows[end[1]]
-        half_width = abs(reach - patch.level)
-        if best is not None:
-            if reach - best.reach_mm <= best.half_width_mm:
-                continue
-            half_width = max(half_width, reach - best.reach_mm)
-        best = Touch(reach, vertices_mm[defining].mean(axis=0, dtype=np.float64), half_width, defining)
+        noise = float(np.median(noise_mm[patch.rows]))
+        crown = crowns.find(patch.across, patch.along, areas[patch.rows], patch.level, noise)
+        if best is None or (crown is not None and crown.reach_mm - best.reach_mm > 2.0 * best.scatter_sd_mm):
+            best = _touch(vertices_mm, patch, crown, capped(areas[patch.rows], support_mm2), support_mm2)
     return best
+
+
+def _touch(
+    vertices_mm: np.ndarray, patch: Patch, crown: crowns.Crown | None, areas: np.ndarray, support_mm2: float
+) -> Touch:
+    """What touches in a patch by its ``crown``, or without one by the levels of its support; ``areas`` (n,) of it."""
+    if crown is None:
+        reach, rows = _end(patch, areas, support_mm2)
+        shape, resolution, sd = abs(reach - patch.level), 0.0, None
+    else:
+        reach, rows = crown.reach_mm, crown.rows
+        shape, resolution, sd = crown.shape_mm, crown.resolution_mm, crown.sd_mm
+    defining = patch.rows[rows]
+    return Touch(
+        reach, vertices_mm[defining].mean(axis=0, dtype=np.float64), shape, resolution, sd, patch.level, defining
+    )
 
 
 def _patch(surface: Relief, direction: np.ndarray, support_mm2: float, patch_mm: float) -> Patch | None:
@@ -209,34 +229,6 @@ def _highest_patch(height, plan, areas, support_mm2):
             corner = np.array(divmod(int(cells[at]), wide)) + lowest - shift
             best = (float(level[at]), corner)
     return best
-
-
-def _crown(patch: Patch, noise_mm: np.ndarray) -> tuple[float, np.ndarray] | None:
-    """Top of a robust second-order surface through a patch's outermost layer, and the patch's vertices that define it;
-    None where the layer has too few vertices or scatters too much. The layer is as thick as the noise of a flat one.
-
-    ``noise_mm`` (n,) of the patch's vertices.
-    """
-    height, plan, level = patch.along, patch.across, patch.level
-    noise = float(np.median(noise_mm))
-    layer = np.flatnonzero(height > level - LAYER * noise)
-    if len(layer) < LEAST_CROWN:
-        return None
-    off = plan[layer] - plan[layer].mean(axis=0)
-    u, v = (off / max(np.abs(off).max(), 1e-9)).T
-    rows = np.column_stack([np.ones(len(u)), u, v, u * u, u * v, v * v])
-    target = height[layer] - level
-    weights = np.ones(len(layer))
-    for _ in range(ITERATIONS):
-        root = np.sqrt(weights)[:, None]
-        fitted = rows @ np.linalg.lstsq(rows * root, target * root[:, 0], rcond=SINGULAR)[0]
-        misfit = np.abs(target - fitted)
-        sd = robust.MAD_TO_SD * float(np.median(misfit))
-        weights = robust.tukey(misfit, max(robust.TUKEY_SD * sd, LEAST_LIMIT_MM))
-    used = weights > 0.0
-    if sd > SCATTER * noise or np.count_nonzero(used) < LEAST_CROWN / 2:
-        return None
-    return min(level + float(fitted[used].max()), float(height.max())), layer[used]
 
 
 def _end(patch: Patch, areas: np.ndarray, support_mm2: float) -> tuple[float, np.ndarray]:

@@ -6,9 +6,10 @@ import numpy as np
 
 from nightbay.core.errors import NotFound
 from nightbay.frame.result import WheelResult
-from nightbay.measure import dimensions, uncertainty_budget
+from nightbay.measure import dimensions
 from nightbay.measure.body import Body
 from nightbay.meshes import vertices
+from nightbay.uncertainty import budget as uncertainty_budget
 
 WIDEST_MM = 350.0  # of a single tyre: as far inwards from its outer side its points are looked for
 OUTER_MM = 30.0  # a tyre bulges beyond its sidewall's crest by less (common practice, no source)

@@ -5,11 +5,12 @@ from dataclasses import replace
 import numpy as np
 
 from nightbay.core.errors import NotFound
-from nightbay.measure import dimensions, uncertainty_budget, unscanned_extents
+from nightbay.measure import dimensions, unscanned_extents
 from nightbay.measure.body import Body
 from nightbay.measure.result import Dimension, TouchPoints, Underbody
 from nightbay.measure.tyres import Tyre
 from nightbay.meshes import vertices
+from nightbay.uncertainty import budget as uncertainty_budget
 
 CELL_MM = 50.0  # of the plan view, wider on a surface whose vertices lie further apart
 CELL_BY_SUPPORT = 2.5  # least cell, by the side of a square with the support's area
@@ -105,10 +106,9 @@ def clearance(body: Body, tyres: list[Tyre], underbody: Underbody) -> Dimension 
         return NotFound("too little of the underbody between the axles was scanned")
     value_mm = -lowest.reach_mm
     budget_mm = {
-        "noise": uncertainty_budget.surface_sd_mm(body.surface, lowest.rows, body.scan.noise_mm),
+        **body.end_budget_mm(lowest),
         "registration": uncertainty_budget.registration_sd_mm(lowest.point_mm, down, body.frame, body.poses),
         "drift": uncertainty_budget.drift_sd_mm(value_mm, body.scan),
-        "support": uncertainty_budget.rectangular_sd_mm(lowest.half_width_mm),
         "ground": dimensions.ground_sd_mm(body, lowest.point_mm),
     }
     unscanned = unscanned_extents.find(points, areas, down, lowest, body.support_mm2)

@@ -6,8 +6,8 @@ from typing import NamedTuple
 import numba
 import numpy as np
 
-from nightbay.core import plane_fit, robust
-from nightbay.measure import tangent_planes
+from nightbay.core import plane_fit
+from nightbay.measure import crowns, tangent_planes
 from nightbay.measure.tangent_planes import Touch
 
 LAYER_MM = 12.0  # below the touching plane: the end as it is seen along the direction
@@ -43,8 +43,9 @@ def find(
     cells as wide as the patch of :func:`nightbay.measure.tangent_planes.touch`, whose result is ``touch``. A
     second-order surface through the outermost vertices of the cells is extrapolated across cells that lie between
     others, in a row or in a column, and hold no vertex down to :data:`BEHIND_MM`. Where it exceeds the touching plane
-    by more than the plane's half width and twice the scatter about the surface, the end was not scanned. A boundary
-    with nothing beyond it, such as the edge of a panel or the tip of a rod, lies between no others: it is an end.
+    by more than twice the plane's standard uncertainty and twice the scatter about the surface, the end was not scanned.
+    A boundary with nothing beyond it, such as the edge of a panel or the tip of a rod, lies between no others: it is an
+    end.
     """
     first, second = plane_fit.across(direction)
     cell_mm = tangent_planes.PATCH * float(np.sqrt(support_mm2))
@@ -60,26 +61,13 @@ def find(
         return None
     u, v = np.indices(depth.shape) / max(depth.shape)
     terms = np.stack([np.ones_like(u), u, v, u * u, u * v, v * v], axis=-1)
-    fit, scatter = _fit(terms[layer], depth[layer])
+    fit, _, scatter = crowns.second_order(terms[layer], depth[layer])
     extrapolated = np.where(unseen, terms @ fit, -np.inf)
     at = np.unravel_index(int(np.argmax(extrapolated)), extrapolated.shape)
-    if extrapolated[at] <= touch.half_width_mm + 2.0 * scatter:
+    if extrapolated[at] <= 2.0 * (touch.sd_mm + scatter):
         return None
     across_mm = (np.array(at) + low + 0.5) * cell_mm
     return UnscannedExtent(float(extrapolated[at]), np.array([touch.reach_mm, *across_mm]) @ frame)
-
-
-def _fit(terms, depth):
-    """Coefficients of a robust second-order surface, and the standard deviation of the cells about it."""
-    weights = np.ones(len(depth))
-    for _ in range(tangent_planes.ITERATIONS):
-        root = np.sqrt(weights)[:, None]
-        fit = np.linalg.lstsq(terms * root, depth * root[:, 0], rcond=tangent_planes.SINGULAR)[0]
-        misfit = np.abs(depth - terms @ fit)
-        scatter = robust.MAD_TO_SD * float(np.median(misfit))
-        limit = max(robust.TUKEY_SD * scatter, tangent_planes.LEAST_LIMIT_MM)
-        weights = robust.tukey(misfit, limit)
-    return fit, scatter
 
 
 def _between(seen):

@@ -1,17 +1,13 @@
 """Openings in the walls of a room, such as a side door's: their width and height where their edges are seen."""
 
-from typing import TYPE_CHECKING
-
 import numpy as np
 from scipy import ndimage
 
 from nightbay.core import robust
-from nightbay.measure import uncertainty_budget
+from nightbay.frame.result import Plane
+from nightbay.measure.room import Room
 from nightbay.measure.room_faces import End
-
-if TYPE_CHECKING:
-    from nightbay.frame.result import Plane
-    from nightbay.measure.room_sizes import Room
+from nightbay.uncertainty import budget as uncertainty_budget
 
 LEAST_MM = 300.0  # narrower or lower openings are lamps, vents and gaps of the scan
 BEFORE_MM = 700.0  # what stands this near before the wall hides it: it is no opening
@@ -23,7 +19,7 @@ LEAST_ROWS = 5
 STRAIGHT = 1.0  # most scatter of an edge, cells: else it is no edge but the end of what the scanner saw
 
 
-def add(room: "Room") -> None:
+def add(room: Room) -> None:
     """State the width and height of each opening in the side walls and ends of the room."""
     for kind in ("left wall", "right wall", "front wall", "rear wall"):
         wall = next(iter(room.shell.planes(kind)), None)
@@ -31,7 +27,7 @@ def add(room: "Room") -> None:
             _in_wall(room, wall, kind)
 
 
-def _in_wall(room: "Room", wall: "Plane", kind: str) -> None:
+def _in_wall(room: Room, wall: Plane, kind: str) -> None:
     shell = room.shell
     axis = int(np.argmax(np.abs(wall.normal)))
     along = 1 - axis  # X for side walls, Y for ends

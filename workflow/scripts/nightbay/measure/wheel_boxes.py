@@ -1,15 +1,12 @@
 """The width between the wheel boxes of a room."""
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
 
 from nightbay.core import plane_fit, robust
+from nightbay.measure.room import Room
 from nightbay.measure.room_faces import BLOCKS, FACING, LIMITS_MM, End
-
-if TYPE_CHECKING:
-    from nightbay.measure.room_sizes import Room
 
 LOW_MM, HIGH_MM = 40.0, 220.0  # height above the floor at which the boxes' sides are looked for
 INSET_MM = 60.0  # a wheel box stands in from its wall by more (common practice, no source)
@@ -30,7 +27,7 @@ class Side:
     high_mm: float
 
 
-def add(room: "Room") -> None:
+def add(room: Room) -> None:
     """State the width between the wheel boxes, where a pair of them is found."""
     left = room.shell.convention.left
     sides = [_sides(room, float(left * sign)) for sign in (1, -1)]
@@ -51,7 +48,7 @@ def add(room: "Room") -> None:
     )  # fmt: skip
 
 
-def _sides(room: "Room", side: float) -> list[Side]:
+def _sides(room: Room, side: float) -> list[Side]:
     """Upright faces near the floor that stand in from the wall on a ``side`` of Y, with a top over them."""
     shell = room.shell
     points, normals = shell.points_mm, shell.normals
@@ -79,7 +76,7 @@ def _sides(room: "Room", side: float) -> list[Side]:
     return found
 
 
-def _face(room: "Room", side: Side) -> End | None:
+def _face(room: Room, side: Side) -> End | None:
     """The flat inner side of a box."""
     points = room.shell.points_mm[side.rows]
     middle = np.array([(side.low_mm + side.high_mm) / 2, (LOW_MM + HIGH_MM) / 2])

@@ -20,6 +20,10 @@ VERTEX_ATTRIBUTES = {
     "red": "u1",
     "green": "u1",
     "blue": "u1",
+    "uncertainty_mm": "<f4",  # expanded (k = 2), along the normal: of the shape, or of the deviation beside it
+    "uncertainty_in_vehicle_mm": "<f4",  # the same of coordinates in the vehicle frame
+    "deviation_mm": "<f4",  # from a reference, positive outside
+    "changed_area": "<i4",  # number of the area that deviates significantly, 0 for none
 }
 ROWS = 1_000_000  # rows that are read or written at a time
 FACE_ATTRIBUTES = {

@@ -20,7 +20,7 @@ from nightbay.pipeline.sources import Source, Sources
 RESOURCES = {
     # all but what only the board and the release check read
     "report": ("report/[!br]*", "report/room.html.j2", "languages/*"),
-    "board": ("report/board.html.j2", "report/board.css", "report/state.html.j2", "languages/*"),
+    "board": ("report/board*.html.j2", "report/board.css", "report/state.html.j2", "languages/*"),
 }
 
 

@@ -11,7 +11,7 @@ from nightbay.planning.job import Job
 
 def board_plan(plan: Plan, day: Path) -> dict[str, Any]:
     """Plain data for the board: {"jobs": names, "titles" of those that have one, "refused", "notes", "scanned":
-    {"days": ISO 8601, "by": their source}, "language": code}.
+    {"days": ISO 8601, "by": their source}, "language": code, "history": artefact.history}.
 
     The day of a scan is what its job sheet states, else the day on which its newest raw file was last changed.
     """
@@ -23,6 +23,7 @@ def board_plan(plan: Plan, day: Path) -> dict[str, Any]:
         "refused": plan.refused,
         "notes": plan.notes,
         "language": plan.language,
+        "history": plan.history,
         "scanned": {
             "days": sorted(filter(None, days)),
             "by": "job sheets" if all(stated.values()) else "newest raw files",

@@ -9,11 +9,11 @@ from pathlib import Path
 from typing import Any
 
 from nightbay.core.errors import Rejected
-from nightbay.core.text_format import printable
+from nightbay.core.printable import printable, shortened
 from nightbay.pipeline.stages import STAGES
 from nightbay.planning import job_sheet, parameters
 from nightbay.planning.job import Job
-from nightbay.planning.job_sheet import NAME, NAME_RULE
+from nightbay.planning.names import NAME, NAME_RULE
 from nightbay.planning.raw_files import Hashes
 
 MADE = ("results", "logs", "benchmarks")  # folders that a night run makes in the day, and fills by job and stage
@@ -27,7 +27,8 @@ STEERING = (".snakemake/pip-deployments", ".numba_config.yaml", "matplotlibrc")
 class Plan:
     """A day's jobs: accepted ones, refused ones with their reasons, and sentences on what was skipped.
 
-    ``tracebacks``: unexpected exceptions as text for the night's log. ``language``: code of the day's, by the defaults.
+    ``tracebacks``: unexpected exceptions as text for the night's log. ``language``: code of the day's, by the defaults;
+    ``history``: their artefact.history.
     """
 
     jobs: dict[str, Job]
@@ -35,6 +36,7 @@ class Plan:
     notes: list[str]
     tracebacks: list[str]
     language: str
+    history: str | None = None
 
     def language_of(self, job: str) -> str:
         """Code of the language of a job's pages; the day's where the job was refused."""
@@ -77,10 +79,17 @@ def plan(
             jobs[name] = job
         except Exception as error:
             sentences, unexpected = _why_refused(day, name, error)
-            refused.setdefault(printable(name), []).extend(map(printable, sentences))
+            refused.setdefault(printable(name), []).extend(shortened(printable(text)) for text in sentences)
             if unexpected:
                 tracebacks.append("".join(traceback.format_exception(error)))
-    return Plan(jobs, refused, [printable(note) for note in notes], tracebacks, defaults["report"]["language"])
+    return Plan(
+        jobs,
+        refused,
+        [printable(note) for note in notes],
+        tracebacks,
+        defaults["report"]["language"],
+        defaults["artefact"]["history"],
+    )
 
 
 def _why_refused(day: Path, name: str, error: Exception) -> tuple[list[str], bool]:
@@ -152,7 +161,8 @@ def _job(day: Path, name: str, defaults: dict[str, Any], classes: Path, known: l
     if name in RESERVED:
         raise Rejected(f"A job can't be called '{name}', because a night run uses that name itself: rename the folder.")
     sheet = job_sheet.read(day, name, known)
-    preset = parameters.preset(sheet.document["vehicle_class"], classes)
+    named = sheet.document.get("vehicle_class")
+    preset = parameters.preset(named, classes) if named else parameters.NO_CLASS
     interior = parameters.preset(parameters.INTERIOR, classes) if parameters.INTERIOR in sheet.parts else None
     own = sheet.document.get("parameters", {})
     resolved: dict[str | None, dict[str, dict[str, Any]]] = {None: parameters.resolve(defaults, [*preset.layers, own])}

@@ -4,13 +4,14 @@ from dataclasses import asdict, dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
-from nightbay.pipeline.stages import STAGES
-from nightbay.planning import parameters
+from nightbay.pipeline.stages import ARTEFACT, STAGES, VEHICLE
+from nightbay.planning import artefact_entries, parameters, reference_entry, section_entries
 from nightbay.planning.job_sheet import Part
 from nightbay.planning.raw_files import Hashes, Unhashed
 
 # Size without compression in units of the file's size: LAZ takes a fifth, E57 half. Common practice, no source.
 UNPACKED = {".laz": 5, ".e57": 2}
+OF_THE_NIGHT = ("artefact.history",)  # parameters that no stage reads
 STATE = ("load", "tyre_pressure_kpa", "ride_height", "temperature_c", "body_material")
 
 
@@ -30,7 +31,8 @@ class Job:
     def settings(self, stage: str, part: str | None = None) -> dict[str, dict[str, Any]]:
         """Resolved parameters for a stage: its own section, and of ``scan`` the keys that it declares."""
         resolved = self.resolved[part]
-        return {"scan": {key: resolved["scan"][key] for key in STAGES[stage].scan}, stage: resolved[stage]}
+        own = {key: value for key, value in resolved[stage].items() if f"{stage}.{key}" not in OF_THE_NIGHT}
+        return {"scan": {key: resolved["scan"][key] for key in STAGES[stage].scan}, stage: own}
 
     def segments(self) -> dict[str, list[str]]:
         """The names of the segments by part."""
@@ -48,8 +50,10 @@ class Job:
             "network": self._network_sheet,
             "refine": self._refine_sheet,
             "frame": self._frame_sheet,
+            "fill": self._fill_sheet,
             "measure": self._measure_sheet,
             "join": self._join_sheet,
+            "artefact": self._artefact_sheet,
             "report": self._report_sheet,
         }
         return make.get(stage, lambda part, segment: {})(part, segment)
@@ -60,15 +64,22 @@ class Job:
         files = [raw.cloud.file for each in parts for name, raw in each.segments.items() if segment in (None, name)]
         return sum(self.hashes.size(file) * UNPACKED.get(Path(file).suffix.lower(), 1) for file in files) / 1e6
 
+    def reference_mb(self, part: str) -> float:
+        """Size of the mesh that a part is compared with, MB; 0 without one."""
+        if part != reference_entry.part_of(self.document, self.parts):
+            return 0.0
+        raw = reference_entry.raw_file(self.document, self.name)
+        return self.hashes.size(raw.file) / 1e6 if raw else 0.0
+
     def rehearse(self) -> None:
         """Evaluate all that the rules will ask for, except the hashes, so that faults show while the day is planned."""
         job = replace(self, hashes=Unhashed(self.hashes.day))
         for part in job.parts.values():
             for stage in STAGES:
-                if not STAGES[stage].runs_for(job.parts):
+                whole = STAGES[stage].unit == "job"
+                if not STAGES[stage].runs_for(job.parts if whole else [part.name]):
                     continue
                 for segment in part.segments:
-                    whole = STAGES[stage].unit == "job"
                     names = {"part": None} if whole else {"part": part.name, "segment": segment}
                     job.settings(stage, names["part"])
                     job.sheet(stage, **names)
@@ -81,6 +92,8 @@ class Job:
 
     def _intake_sheet(self, part, segment):
         raw = self._raw(self.parts[part].segments[segment].cloud)
+        if part == ARTEFACT:
+            return {**raw, "part": part, **artefact_entries.plausible(self.parts[part].artefacts)}
         return {**raw, "part": part, "vehicle_class": self.vehicle_class, "extent_mm": self.extent_mm}
 
     def _network_sheet(self, part, segment):
@@ -103,7 +116,7 @@ class Job:
 
     def _bars(self, part):
         """Scale bars stand beside the vehicle while its outside is scanned: None for an interior that is not alone."""
-        if part == parameters.INTERIOR and len(self.parts) > 1:
+        if part == parameters.INTERIOR and set(VEHICLE) <= set(self.parts):
             return None
         bars = self.document.get("scale_bars", [])
         return [_sorted({**bar, "from": str(bar["from"]), "to": str(bar["to"])}) for bar in bars]
@@ -119,7 +132,15 @@ class Job:
 
     def _frame_sheet(self, part, segment):
         axes = {name: _sorted(value) if isinstance(value, dict) else value for name, value in self._axes(part)}
-        return {"axes": axes, "segments": list(self.parts[part].segments), "extent_mm": self.extent_mm}
+        stance, fiducials = self.parts[part].stance, [_sorted(entry) for entry in self.parts[part].fiducials]
+        return {"axes": axes, "segments": list(self.parts[part].segments), "extent_mm": self.extent_mm} | (
+            ({"stance": _sorted(stance)} if stance else {})
+            | ({"vehicle_frame": {"fiducials": fiducials}} if fiducials else {})
+        )
+
+    def _fill_sheet(self, part, segment):
+        mirror = self.document.get("parts", {}).get(part, {}).get("mirror")
+        return {"mirror": mirror} if mirror else {}
 
     def _axes(self, part):
         return sorted(self.parts[part].axes.items())
@@ -129,14 +150,31 @@ class Job:
             {"name": size["name"], "from": _sorted(size["from"]), "to": _sorted(size["to"])}
             for size in self.parts[part].sizes
         ]
-        return self._nominal() | ({"sizes": sizes} if sizes else {})
+        reference = self._reference() if part == reference_entry.part_of(self.document, self.parts) else {}
+        ordered = {"ordered": self.parts[part].ordered} if self.parts[part].ordered else {}
+        sections = section_entries.of_part(self.document.get("sections", []), part, list(self.parts))
+        cut = {"sections": [_sorted(entry) for entry in sections]} if sections else {}
+        return self._nominal() | ({"sizes": sizes} if sizes else {}) | cut | reference | ordered
+
+    def _reference(self):
+        raw = self._raw(reference_entry.raw_file(self.document, self.name))
+        return {"reference": {**raw, **reference_entry.orders(self.document)}}
 
     def _join_sheet(self, part, segment):
         lists = {
             part.name: {name: self._raw(segment.targets) for name, segment in part.segments.items()}
             for part in self.parts.values()
+            if part.name in VEHICLE
         }
         return {**self._join_orders(), "targets": lists}
+
+    def _artefact_sheet(self, part, segment):
+        part = self.parts[part]
+        return {
+            "artefacts": [artefact_entries.plain(entry) for entry in part.artefacts],
+            "placed": part.placed,
+            "targets": {name: self._raw(segment.targets) for name, segment in part.segments.items()},
+        }
 
     def _join_orders(self):
         """What the job sheet orders of the join, with every key."""
@@ -151,7 +189,7 @@ class Job:
             "note": self.document.get("note", ""),
             "identity": _sorted(self.document.get("identity", {})),
             "vehicle_class": self.vehicle_class,
-            "extents_mm": parameters.extents() | {self.vehicle_class: self.extent_mm},
+            "extents_mm": parameters.extents() | ({self.vehicle_class: self.extent_mm} if self.vehicle_class else {}),
             "state": {key: state.get(key, "unknown") for key in STATE},
             **self._nominal(),
             "scale_bars": len(self.document.get("scale_bars", [])),

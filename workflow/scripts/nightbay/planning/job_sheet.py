@@ -2,46 +2,33 @@
 
 import datetime
 import os
-import re
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path, PurePosixPath
 from typing import Any
 
+from nightbay.core import plain_file
 from nightbay.core.errors import Rejected
-from nightbay.pipeline import stage
-from nightbay.planning import parameters, point_pairs, room_entries, validation, yaml_file
+from nightbay.pipeline.stages import ARTEFACT, PARTS, VEHICLE
+from nightbay.planning import (
+    artefact_entries,
+    feature_entries,
+    fiducial_entries,
+    names,
+    parameters,
+    point_pairs,
+    reference_entry,
+    room_entries,
+    section_entries,
+    stance_entries,
+    validation,
+    yaml_file,
+)
 from nightbay.planning.point_pairs import PointPairs
 from nightbay.planning.raw_files import RawFile
 
-PARTS = ("exterior", "interior")
-NAME = re.compile(r"[a-z0-9][a-z0-9_-]*")
-NAME_RULE = "allowed are small letters, digits, '-' and '_', with a letter or digit first"
-# Snakemake takes a wildcard whose end repeats this often for a rule that calls itself without end, and stops the night.
-REPEATS = 20
-PERIODIC = re.compile(rf"(.+)\1{{{REPEATS - 1}}}$")
-# The longest text that a night adds to a name in a file's name: stage.write_json beside
-# results/<job>/report/<job>.json, and beside results/<job>/intake/<part>.<segment>.json.
-ADDED_TO_JOB = len(".json" + stage.BESIDE)
-ADDED_TO_SEGMENT = ADDED_TO_JOB + max(len(f"{part}.") for part in PARTS)
 CLOUDS = (".ply", ".e57", ".xyz", ".csv", ".asc", ".txt", ".las", ".laz", ".obj", ".stl")
 LISTS = (".csv", ".txt")
-
-
-def name_fault(name: str, folder: Path, added: int) -> str | None:
-    """Why a job or a segment of the day ``folder`` can't have this name, a clause; None if it can.
-
-    ``added``: bytes that the night adds to it in the name of a file, :data:`ADDED_TO_JOB` or :data:`ADDED_TO_SEGMENT`.
-    """
-    if not NAME.fullmatch(name):
-        return NAME_RULE
-    longest = os.pathconf(folder, "PC_NAME_MAX") - added
-    if len(name) > longest:
-        return f"it has {len(name)} letters and at most {longest} leave room for the endings of its results"
-    periodic = PERIODIC.search(name)
-    if periodic:
-        return f"it ends with '{periodic[1]}' {REPEATS} times over, and Snakemake takes such a name for an endless loop"
-    return None
 
 
 class Faults(Rejected):
@@ -64,10 +51,13 @@ class Segment:
 
 @dataclass(frozen=True)
 class Part:
-    """Segments that make one model, sorted by name; ``axes``: its orientation in the raw frame, if known.
+    """Segments that make one model or show artefacts, sorted by name; ``axes``: its orientation in the raw frame, if
+    known.
 
     ``sizes``: distances to state; ``unplaced``: what becomes of the part when segments can't be placed, "refuse" or
-    "leave_out"; ``point_pairs`` of two segments each.
+    "leave_out"; ``point_pairs`` of two segments each; ``artefacts``: as the sheet states them; ``ordered``: features,
+    distances and angles to state; ``stance``: segments that wheels, doors and lids are taken from;
+    ``fiducials`` of the vehicle frame.
     """
 
     name: str
@@ -76,9 +66,13 @@ class Part:
     placed: bool
     axes: dict[str, Any]
     sizes: list[dict[str, Any]]
+    fiducials: list[dict[str, Any]]
     parameters: dict[str, Any]
     unplaced: str
     point_pairs: list[PointPairs]
+    artefacts: list[dict[str, Any]]
+    ordered: dict[str, list[dict[str, Any]]]
+    stance: dict[str, str]
 
 
 @dataclass(frozen=True)
@@ -94,15 +88,20 @@ class JobSheet:
 def read(day: str | os.PathLike[str], job: str, classes: Sequence[str]) -> JobSheet:
     """The :class:`JobSheet` of folder ``job``. Raises :class:`Faults` with every fault found, a sentence each."""
     day = Path(day)
-    fault = name_fault(job, day, ADDED_TO_JOB)
+    fault = names.fault(job, day, names.ADDED_TO_JOB)
     if fault:
         raise Faults([f"{job!r} can't be the name of a job: {fault}; rename the folder."])
     sheet = f"{job}/job.yaml"
+    if plain_file.leads_out(day / sheet, day / job):
+        raise Faults([f"{sheet} is a link that leads out of the job's folder: copy the file itself into the folder."])
     try:
         document = yaml_file.read(day / job / "job.yaml", sheet)
     except Rejected as rejection:
         raise Faults([str(rejection)]) from rejection
-    sentences = validation.faults(document, validation.schema("job"), sheet)
+    rules = validation.schema("job")
+    if set(_mapping(document.get("parts"))) == {ARTEFACT}:
+        rules = rules | {"required": []}  # no vehicle, so no class of vehicles
+    sentences = validation.faults(document, rules, sheet)
     if isinstance(document.get("vehicle_class"), str) and document["vehicle_class"] not in classes:
         known = ", ".join(classes)
         sentences.append(f"{sheet}: 'vehicle_class' is '{document['vehicle_class']}'; allowed are {known}.")
@@ -117,6 +116,10 @@ def read(day: str | os.PathLike[str], job: str, classes: Sequence[str]) -> JobSh
     parts = reader.parts()
     reader.check_listed_twice(parts)
     reader.check_join(parts)
+    if "reference" in document:
+        reader.raw_file("reference.file", document["reference"])
+    reader.sentences += reference_entry.faults(document, sheet, parts)
+    reader.sentences += section_entries.faults(sheet, document.get("sections", []), list(parts)) if parts else []
     if reader.sentences:
         raise Faults(reader.sentences)
     return JobSheet(job, document, parts, reader.unused_files(parts))
@@ -160,12 +163,14 @@ class _Reader:
     def __init__(self, day: Path, job: str, document: dict[str, Any]) -> None:
         self.day, self.job, self.document = day, job, document
         self.sheet = f"{job}/job.yaml"
+        reference = reference_entry.raw_file(document, job)
+        self.reference = None if reference is None else reference.file
         self.sentences: list[str] = []
 
     def parts(self) -> dict[str, Part]:
         """Parts by name, as written or as the raw folder has them."""
         written = self.document.get("parts")
-        names = PARTS if written is None else [name for name in PARTS if name in written]
+        names = VEHICLE if written is None else [name for name in PARTS if name in written]
         parts = {}
         for name in names:
             part = self.part(name, (written or {}).get(name, {}))
@@ -186,7 +191,7 @@ class _Reader:
         listed = written.get("segments", found)
         segments = {}
         for segment in sorted(listed):
-            fault = name_fault(segment, self.day, ADDED_TO_SEGMENT)
+            fault = names.fault(segment, self.day, names.ADDED_TO_SEGMENT)
             if fault:
                 self.sentences.append(
                     f"{self.sheet}: {segment!r} can't be the name of a segment: {fault}; rename the file, or list "
@@ -194,13 +199,17 @@ class _Reader:
                 )
                 continue
             segments[segment] = self.segment(f"parts.{name}.segments.{segment}", segment, listed[segment])
-        self.sentences += room_entries.faults(self.sheet, name, written, list(segments)) if segments else []
+        for entries in (room_entries, stance_entries, fiducial_entries):
+            self.sentences += entries.faults(self.sheet, name, written, list(segments)) if segments else []
+        self.sentences += feature_entries.faults(self.sheet, name, written)
         control = written.get("control_survey", survey)
         key = f"{self.sheet}: 'parts.{name}.point_pairs"
         pairs, faults = point_pairs.read(
             written.get("point_pairs", []), {own.name: own.cloud.units for own in segments.values()}, key
         )
         self.sentences += faults
+        artefacts = written.get("artefacts", [])
+        self.sentences += artefact_entries.faults(self.sheet, artefacts)
         return Part(
             name,
             segments,
@@ -208,9 +217,13 @@ class _Reader:
             written.get("placed", False),
             written.get("axes", {}),
             written.get("sizes", []),
+            written.get("vehicle_frame", {}).get("fiducials", []),
             written.get("parameters", {}),
             written.get("unplaced", self.document.get("unplaced", "refuse")),
             pairs,
+            artefacts,
+            feature_entries.orders(written),
+            written.get("stance", {}),
         )
 
     def segment(self, key: str, name: str, written: str | dict[str, Any]) -> Segment:
@@ -253,7 +266,7 @@ class _Reader:
                 file, low = f"{folder}/{entry}", entry.lower()
                 if low in ("control.csv", "control.txt"):
                     survey = survey or file
-                elif low.endswith(tuple(f".targets{end}" for end in LISTS)):
+                elif low.endswith(tuple(f".targets{end}" for end in LISTS)) or f"{self.job}/{file}" == self.reference:
                     continue
                 elif low.endswith(CLOUDS):
                     stem = PurePosixPath(entry).stem
@@ -269,10 +282,10 @@ class _Reader:
         ordered = self.document.get("join")
         if ordered is None or self.sentences:
             return
-        if len(parts) < len(PARTS):
+        if not set(VEHICLE) <= set(parts):
             self.sentences.append(
                 f"{self.sheet}: 'join' needs an exterior and an interior, and the job has only an "
-                f"{next(iter(parts))}: remove the key or add the other part."
+                f"{', '.join(parts)}: remove the key or add the other part."
             )
         names = [pair["name"] for pair in ordered.get("point_pairs_mm", [])]
         twice = sorted({name for name in names if names.count(name) > 1})
@@ -288,7 +301,7 @@ class _Reader:
 
     def unused_files(self, parts: dict[str, Part]) -> list[str]:
         """Sentences on the files in the raw folders that nothing uses."""
-        used = {raw.file for part in parts.values() for _, raw in _raw_files(part)}
+        used = {raw.file for part in parts.values() for _, raw in _raw_files(part)} | {self.reference}
         return [
             f"{self.job}/{folder}/{entry} is skipped: no segment uses it."
             for folder in ("raw", *(f"raw/{name}" for name in PARTS))

@@ -17,7 +17,8 @@ from pathlib import Path
 from typing import Any, TextIO
 
 from nightbay.core.errors import Rejected
-from nightbay.core.text_format import number, plus_minus, printable
+from nightbay.core.printable import printable
+from nightbay.core.text_format import number, plus_minus
 from nightbay.pipeline.night_events import Step, events, step_of
 from nightbay.planning import day as day_plan
 from nightbay.planning import parameters, yaml_file
@@ -49,7 +50,7 @@ def plan(lines: Iterable[str]) -> list[str]:
         return [NOTHING]
     width = max(len(step.subject) for step in found)
     count = "1 step" if len(found) == 1 else f"{len(found)} steps"
-    return [f"{count} would run:"] + [f"  {step.stage:8}{step.subject:{width}}  {_why(step.reason)}" for step in found]
+    return [f"{count} would run:"] + [f"  {step.stage:9}{step.subject:{width}}  {_why(step.reason)}" for step in found]
 
 
 def _why(reason: str) -> str:
@@ -76,12 +77,12 @@ def progress(lines: Iterable[str], write: Callable[[str], None]) -> None:
             case {"event": "job_finished", "job_id": number}:
                 last = known.get(number)
             case {"event": "progress", "done": done, "total": total} if last:
-                write(f"{done:>4} of {total}  {last.stage:8}{last.subject}")
+                write(f"{done:>4} of {total}  {last.stage:9}{last.subject}")
                 last = None
             case {"event": "job_error", "jobid": number, "log": logs}:
                 failed = known.get(number)
                 if failed:
-                    write(f"      failed  {failed.stage:8}{failed.subject}: see {', '.join(logs or ['logs/night'])}")
+                    write(f"      failed  {failed.stage:9}{failed.subject}: see {', '.join(logs or ['logs/night'])}")
             case {"event": "stopped"}:  # what fails from here on was ended, and did not fail
                 known.clear()
             case {"event": "error"}:

@@ -24,6 +24,9 @@ class Preset:
     extent_mm: dict[str, list[float]]
 
 
+NO_CLASS = Preset("", [], {})  # of a job without a vehicle
+
+
 def merge(base: dict[str, Any], over: dict[str, Any]) -> dict[str, Any]:
     """``base`` with the keys of ``over`` laid over it, mapping by mapping; lists are replaced whole."""
     merged = dict(base)

@@ -19,7 +19,7 @@ from typing import Any
 
 from nightbay.core.errors import Rejected
 from nightbay.core.paths import SCRIPTS
-from nightbay.core.text_format import printable
+from nightbay.core.printable import printable
 from nightbay.pipeline import stages
 from nightbay.pipeline.stages import STAGES
 from nightbay.planning import day as day_plan
@@ -52,8 +52,8 @@ def call(day: Path, stage: str, job: str, place: str, out: Path, threads: int) -
         raise Rejected(_unknown("stage", stage, list(STAGES)))
     planned = _job(day, job)
     if not STAGES[stage].runs_for(planned.parts):
-        needed, there = " and an ".join(STAGES[stage].parts), ", ".join(planned.parts)
-        raise Rejected(f"{stage} runs for a job with an {needed}; {job} has only the {there}.")
+        needed = (" and an " if STAGES[stage].all_of else " or an ").join(STAGES[stage].of)
+        raise Rejected(f"{stage} runs for a job with an {needed}; {job} has only the {', '.join(planned.parts)}.")
     wildcards = {"job": job, **_wildcards(stage, planned, place)}
     inputs = {upstream: _inputs(day, stage, upstream, wildcards, planned) for upstream in STAGES[stage].upstream}
     folder = out / Path(stages.place(stage, wildcards)).relative_to("results")
@@ -84,7 +84,7 @@ def _job(day: Path, name: str) -> Job:
 
 def _wildcards(stage: str, job: Job, place: str) -> dict[str, str]:
     """Part and segment that a stage works on, from ``place``."""
-    segments = job.segments()
+    segments = {part: names for part, names in job.segments().items() if part in STAGES[stage].of}
     unit = STAGES[stage].unit
     part, _, segment = place.partition(".")
     if unit == "job" and place:

@@ -3,6 +3,7 @@
 import difflib
 import json
 import math
+import re
 from collections.abc import Iterator, Sequence
 from functools import cache
 from typing import Any
@@ -20,6 +21,13 @@ def _is_language(value: Any) -> bool:
     return not isinstance(value, str) or value in language.codes()
 
 
+def _pattern(validator: Any, pattern: str, instance: Any, schema: Any) -> Iterator[jsonschema.ValidationError]:
+    """As ECMA 262 has it: ``$`` is the end of the text, not also the place before a line end there."""
+    if isinstance(instance, str) and not re.search(re.sub(r"\$$", r"\\Z", pattern), instance):
+        yield jsonschema.ValidationError(f"{instance!r} does not match {pattern!r}")
+
+
+Validator = jsonschema.validators.extend(jsonschema.Draft202012Validator, {"pattern": _pattern})
 KINDS = {
     "object": "a mapping",
     "array": "a list",
@@ -56,7 +64,7 @@ def faults(document: Any, schema: dict[str, Any], name: str, prefix: str = "") -
     if infinite:
         return [f"{name}: '{_key(path, prefix)}' is {value}; a finite number is needed." for path, value in infinite]
     errors = sorted(
-        jsonschema.Draft202012Validator(schema, format_checker=FORMATS).iter_errors(document),
+        Validator(schema, format_checker=FORMATS).iter_errors(document),
         key=lambda error: [str(at) for at in error.path],
     )
     return list(dict.fromkeys(sentence for error in errors for sentence in _sentences(error, name, prefix)))

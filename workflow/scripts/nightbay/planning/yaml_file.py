@@ -22,6 +22,10 @@ from nightbay.core.errors import Rejected
 
 LARGEST_BYTES = 1_000_000  # common practice, no source: a job sheet of a hundred segments takes a fiftieth of this
 
+# Marks, embeddings, overrides and isolates of Unicode's bidirectional algorithm (UAX 9): a page would show other text
+# than the sheet holds.
+TURNING = re.compile("[\u061c\u200e\u200f\u202a-\u202e\u2066-\u2069]")
+
 
 class _Loader(yaml.SafeLoader):
     yaml_implicit_resolvers = {}
@@ -41,6 +45,12 @@ class _Loader(yaml.SafeLoader):
         if unprintable:  # only an escape in double quotes can bring one in
             raise yaml.MarkedYAMLError(
                 problem=f"the character {unprintable[0]!a} can't be printed: leave it out",
+                problem_mark=event.start_mark,
+            )
+        turning = TURNING.search(getattr(event, "value", None) or "")
+        if turning:
+            raise yaml.MarkedYAMLError(
+                problem=f"the character {turning[0]!a} can't be seen and turns the text beside it: leave it out",
                 problem_mark=event.start_mark,
             )
         return super().compose_node(parent, index)

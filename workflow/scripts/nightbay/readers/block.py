@@ -4,7 +4,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from nightbay.core.errors import Rejected
+
 MOST = 2_000_000  # points a block: 80 MB with normals and colour, whatever the size of the file
+HIGHEST_COLOUR = 65535  # of 16 bits
 
 
 @dataclass(frozen=True)
@@ -37,13 +40,30 @@ def single_step(xyz: np.ndarray) -> float:
     return float(np.spacing(np.float32(typical))) if np.isfinite(typical) else 0.0
 
 
-def colour_of(values: np.ndarray) -> np.ndarray:
-    """Colours (n, 3) uint8 from 8-bit, 16-bit or 0..1 values; their type and largest value decide which they are."""
+def normals_of(values: np.ndarray) -> np.ndarray:
+    """Normals (n, 3) float32; zero, as where a point has none, for those that are not finite."""
+    with np.errstate(over="ignore", invalid="ignore"):
+        normal = np.asarray(values).astype(np.float32)
+    normal[~np.isfinite(normal).all(axis=1)] = 0
+    return normal
+
+
+def colour_of(values: np.ndarray, name: str) -> np.ndarray:
+    """Colours (n, 3) uint8 from 8-bit, 16-bit or 0..1 values; their type and largest value decide which they are.
+
+    ``name``: name of the file in messages. Raises :class:`Rejected` for values that are none of these.
+    """
     values = np.asarray(values)
     if values.dtype == np.uint8:
         return values
+    wrong = ~((values >= 0) & (values <= HIGHEST_COLOUR))
+    if wrong.any():
+        raise Rejected(
+            f"{name}: a colour is {values[wrong][0]:g}; 0 to 1, to 255 or to {HIGHEST_COLOUR} is allowed: it was "
+            "damaged, copy or export it again."
+        )
     if values.dtype.kind == "f" and values.size and values.max() <= 1.0:
-        return np.round(np.clip(values, 0, 1) * 255).astype(np.uint8)
+        return np.round(values * 255).astype(np.uint8)
     if values.size and values.max() > 255:
-        return (values.astype(np.int64) >> 8).clip(0, 255).astype(np.uint8)
-    return np.clip(values, 0, 255).astype(np.uint8)
+        return (values.astype(np.int64) >> 8).astype(np.uint8)
+    return values.astype(np.uint8)

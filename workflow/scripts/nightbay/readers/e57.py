@@ -9,8 +9,8 @@ import pye57
 from pye57 import libe57
 
 from nightbay.core.errors import Rejected
-from nightbay.readers import e57xml
-from nightbay.readers.block import MOST, Block, colour_of, single_step
+from nightbay.readers import e57xml, refusals
+from nightbay.readers.block import MOST, Block, colour_of, normals_of, single_step
 
 CARTESIAN = ("cartesianX", "cartesianY", "cartesianZ")
 SPHERICAL = ("sphericalRange", "sphericalAzimuth", "sphericalElevation")
@@ -18,6 +18,8 @@ COLOURS = ("colorRed", "colorGreen", "colorBlue")
 NORMALS = ("normalX", "normalY", "normalZ")  # of the published extension for surface normals, commonly called 'nor'
 TIME = "timeStamp"  # seconds from the start of its scan
 MAGIC = b"ASTM-E57"
+BLOCK = 250_000  # points that are held at a time
+MOST_A_BYTE = 4  # points; fields that are the same in all points take no bits, but coordinates do
 
 
 def blocks(path: Path, name: str) -> Iterator[Block]:
@@ -29,52 +31,66 @@ def blocks(path: Path, name: str) -> Iterator[Block]:
         if file.read(8) != MAGIC:
             raise Rejected(f"{name} does not begin with 'ASTM-E57', so it is not an E57 file: export it again.")
     e57xml.check(path, name)
+    with refusals.of_library(name):
+        image = pye57.E57(str(path))
+        scans = image.scan_count
     try:
-        with pye57.E57(str(path)) as image:
-            if image.scan_count == 0:
-                raise Rejected(f"{name} holds no scan: export it again.")
-            first = 1
-            for index in range(image.scan_count):
-                for block in _scan(image, index, name, first):
-                    first += len(block.xyz) + block.invalid
-                    yield block
-    except libe57.E57Exception as error:
-        raise Rejected(
-            f"{name} is damaged or cut short ({str(error).splitlines()[0].strip()}): copy or export it again."
-        ) from error
+        if scans == 0:
+            raise Rejected(f"{name} holds no scan: export it again.")
+        first = 1
+        for index in range(scans):
+            for block in _scan(image, index, path, name, first):
+                first += len(block.xyz) + block.invalid
+                yield block
+    finally:
+        image.close()
 
 
-def _scan(image: Any, index: int, name: str, first: int) -> Iterator[Block]:
+def _scan(image: Any, index: int, path: Path, name: str, first: int) -> Iterator[Block]:
     """The blocks of one scan; ``first``: number of its first point in the file."""
-    header = image.get_header(index)
-    present = set(header.point_fields)
+    with refusals.of_library(name):
+        header = image.get_header(index)
+        present = set(header.point_fields)
+        promised, size = header.point_count, path.stat().st_size
     coordinates = next((fields for fields in (CARTESIAN, SPHERICAL) if present.issuperset(fields)), None)
     if coordinates is None:
         raise Rejected(
             f"{name}: scan {index + 1} has neither x, y, z nor range and angles for its points: export it again."
         )
-    prefix = next((field.removesuffix(NORMALS[0]) for field in present if field.endswith(f":{NORMALS[0]}")), "nor:")
+    if promised > MOST_A_BYTE * size:
+        raise refusals.too_many(name, promised, size)
+    normals_x = sorted(field for field in present if field.endswith(f":{NORMALS[0]}"))
+    prefix = normals_x[0].removesuffix(NORMALS[0]) if normals_x else "nor:"
     normals = tuple(prefix + field for field in NORMALS)
     state = "cartesianInvalidState" if coordinates is CARTESIAN else "sphericalInvalidState"
     # Single precision holds colours of 16 bits, and of every other type that a file may store them in.
     kinds = {**dict.fromkeys((*coordinates, TIME), "f8"), **dict.fromkeys((*COLOURS, *normals), "f4"), state: "i1"}
-    start = _start_of(header) if image.scan_count > 1 else 0.0
-    data, buffers = _buffers(image, {field: kind for field, kind in kinds.items() if field in present}, header)
-    reader = header.points.reader(buffers)
-    rotation, translation = header.rotation_matrix, header.translation
-    while count := reader.read():
+    with refusals.of_library(name):
+        start = _start_of(header) if image.scan_count > 1 else 0.0
+        data, buffers = _buffers(image, {field: kind for field, kind in kinds.items() if field in present}, header)
+        reader = header.points.reader(buffers)
+        rotation, translation = header.rotation_matrix, header.translation
+    while True:
+        with refusals.of_library(name):
+            count = reader.read()
+        if not count:
+            break
         valid = data[state][:count] == 0 if state in data else np.ones(count, bool)
         columns = {field: values[:count][valid] for field, values in data.items()}
         stored = np.column_stack([columns[field] for field in coordinates])
-        xyz = stored if coordinates is CARTESIAN else _from_spherical(*stored.T)
         normal, colour = _stack(columns, normals), _stack(columns, COLOURS)
+        xyz = (stored if coordinates is CARTESIAN else _from_spherical(*stored.T)) @ rotation.T + translation
+        normal = None if normal is None else normals_of(normal @ rotation.T)
+        with refusals.of_library(name):
+            shades = None if colour is None else _colour(header, colour, name)
+            step = _step(header, coordinates, stored)
         yield Block(
-            xyz @ rotation.T + translation,
-            None if normal is None else (normal @ rotation.T).astype(np.float32),
-            None if colour is None else _colour(header, colour),
+            xyz,
+            normal,
+            shades,
             first=first,
             invalid=int(np.count_nonzero(~valid)),
-            step=_step(header, coordinates, stored),
+            step=step,
             time=None if start is None or TIME not in columns else start + columns[TIME],
         )
         first += count
@@ -89,10 +105,10 @@ def _start_of(header: Any) -> float | None:
 
 
 def _buffers(image: Any, kinds: Mapping[str, str], header: Any) -> tuple[dict[str, np.ndarray], Any]:
-    """An array of each field for at most :data:`MOST` points, and the library's list of them, which fills them."""
+    """An array of each field for some points, and the library's list of them, which fills them."""
     data, buffers = {}, libe57.VectorSourceDestBuffer()
     for field, kind in kinds.items():
-        data[field] = np.empty(min(MOST, max(1, header.point_count)), kind)
+        data[field] = np.empty(min(MOST, BLOCK, max(1, header.point_count)), kind)
         buffers.append(libe57.SourceDestBuffer(image.image_file, field, data[field], len(data[field]), True, True))
     return data, buffers
 
@@ -128,7 +144,7 @@ def _from_spherical(distance: np.ndarray, azimuth: np.ndarray, elevation: np.nda
     return np.column_stack([flat * np.cos(azimuth), flat * np.sin(azimuth), distance * np.sin(elevation)])
 
 
-def _colour(header: Any, values: np.ndarray) -> np.ndarray:
+def _colour(header: Any, values: np.ndarray, name: str) -> np.ndarray:
     """Colours (n, 3) uint8, by the limits in the scan's header, else by the range of their type, else by their size."""
     highest, node = 0.0, _prototype(header, COLOURS[0])
     if isinstance(node, libe57.IntegerNode):
@@ -136,6 +152,8 @@ def _colour(header: Any, values: np.ndarray) -> np.ndarray:
         highest = float(node.maximum()) if node.maximum() < 2**16 else 0.0
     if header.node.isDefined("colorLimits"):
         highest = float(header.node["colorLimits"]["colorRedMaximum"].value())
-    if highest > 0:
-        return np.clip(np.round(values * (255.0 / highest)), 0, 255).astype(np.uint8)
-    return colour_of(values)
+    if not 0 < highest < np.inf:
+        return colour_of(values, name)
+    if not np.isfinite(values).all():
+        raise Rejected(f"{name}: a colour is no number: it was damaged, copy or export it again.")
+    return np.clip(np.round(values * (255.0 / highest)), 0, 255).astype(np.uint8)

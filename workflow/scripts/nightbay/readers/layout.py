@@ -18,9 +18,12 @@ COMMENTS = ("#", "//", "%", "!")
 QUOTED = '"[^"]*"'
 # A comment begins at the start of a line, or after a blank or a delimiter: a target may be called T#5.
 QUOTED_OR_COMMENT = re.compile(rf"({QUOTED})|(?:^|(?<=[\s,;]))(?:#|//|%|!).*", re.DOTALL)
-NUMBER = re.compile(r"[-+]?(\d+\.?\d*|\.\d+)([eE][-+]?\d+)?|[-+]?(nan|inf|infinity)", re.IGNORECASE)
-COMMA_NUMBER = re.compile(r"[-+]?\d+,\d+")
+# Digits of ASCII only, as NumPy's reader takes them.
+NUMBER = re.compile(r"[-+]?([0-9]+\.?[0-9]*|\.[0-9]+)(e[-+]?[0-9]+)?|[-+]?(nan|inf|infinity)", re.IGNORECASE | re.ASCII)
+COMMA_NUMBER = re.compile(r"[-+]?[0-9]+,[0-9]+")
+PROMISE = re.compile(r"[0-9]{1,15}")  # a line of nothing but the number of rows; what is longer is no count
 HEAD_LINES = 50  # lines that are examined to find the layout
+LONGEST_LINE = 50_000  # characters; a row of a dozen columns has some 200
 # Words of headers in common use, in small letters and without brackets and what they hold.
 HEADER_WORDS = {
     **{axis: axis for axis in ("x", "y", "z", "nx", "ny", "nz")},
@@ -118,7 +121,7 @@ def _read_head(lines: list[str], name: str, declared: bool) -> _Head:
         if not text or text.startswith(COMMENTS):
             columns = columns or _header_columns(text.lstrip("#/%! "))
             continue
-        if promised is None and re.fullmatch(r"\d+", text) and at + 1 < len(lines):
+        if promised is None and PROMISE.fullmatch(text) and at + 1 < len(lines):
             promised = int(text)
             continue
         if any(NUMBER.fullmatch(word) for word in split(text, _delimiter(text))) or _has_decimal_commas(text):
@@ -154,6 +157,7 @@ def fields(row: str, layout: Layout, name: str, line: int) -> list[str]:
     ``name``, ``line``: file and number of the line for sentences. Raises :class:`Rejected` for a row with fewer or more
     fields: it is then not known which column a field belongs to.
     """
+    _check_length(row, name, line)
     words = split(row, layout.delimiter)
     if len(words) < layout.width:
         raise Rejected(
@@ -168,6 +172,14 @@ def fields(row: str, layout: Layout, name: str, line: int) -> list[str]:
             "header, or declare 'columns' in the job sheet."
         )
     return words[: layout.width]
+
+
+def _check_length(text: str, name: str, line: int) -> None:
+    if len(text) > LONGEST_LINE:
+        raise Rejected(
+            f"{name}, line {line}: it has {len(text)} characters or more, at most {LONGEST_LINE} are allowed, so it is "
+            "no row of a table: export it again as delimited text."
+        )
 
 
 def check_units(layout: Layout, units: str, name: str) -> None:
@@ -193,9 +205,14 @@ def _first_lines(path: Path, name: str) -> list[str]:
     """The first :data:`HEAD_LINES` lines of the file."""
     try:
         with open(path, encoding="utf-8-sig") as file:
-            return [line for _, line in zip(range(HEAD_LINES), file, strict=False)]
+            lines = [file.readline(LONGEST_LINE + 2) for _ in range(HEAD_LINES)]
     except UnicodeDecodeError as error:
         raise Rejected(f"{name} is not text in UTF-8: export it as delimited text.") from error
+    for number, line in enumerate(lines, start=1):
+        _check_length(line.rstrip("\r\n"), name, number)
+    if any("\0" in line for line in lines):
+        raise Rejected(f"{name} is not text (it holds zero bytes): export it as delimited text in UTF-8.")
+    return [line for line in lines if line]
 
 
 def _delimiter(text: str) -> str | None:
@@ -245,7 +262,7 @@ def _columns_by_count(table: list[list[str]], name: str, at: int, delimiter: str
     width = len(table[0])
     if width == 3:
         return ["x", "y", "z"]
-    if width in (4, 7) and _are_row_names([row[0] for row in table]):
+    if width in (4, 7) and _are_row_names([row[0] for row in table if row]):
         return ["id", *_columns_by_count([row[1:] for row in table], name, at, delimiter)]
     if width == 6:
         extra = np.array([[_float(word) for word in row[3:6]] for row in table if len(row) == 6])

@@ -1,11 +1,11 @@
 """Normals of a mesh's points from its faces."""
 
-from collections.abc import Sequence
-
 import numpy as np
 from numba import njit
 
 from nightbay.core.errors import Rejected
+
+MOST_CORNERS = 10_000  # of a face; polygons of a mesh have a few, those of a cut through a model some hundreds
 
 
 def check(faces: np.ndarray, count: int, name: str, first: int = 0) -> None:
@@ -38,19 +38,24 @@ def add_normals(normal: np.ndarray, xyz: np.ndarray, faces: np.ndarray) -> None:
 
 
 def unit(normal: np.ndarray) -> np.ndarray:
-    """Vectors (n, 3) at unit length as float32; zero stays zero."""
-    length = np.linalg.norm(normal, axis=1, keepdims=True)
-    return np.divide(normal, length, out=np.zeros(normal.shape), where=length > 0).astype(np.float32)
+    """Vectors (n, 3) at unit length as float32; zero stays zero, and what is too large for a number becomes zero."""
+    with np.errstate(over="ignore"):
+        length = np.linalg.norm(normal, axis=1, keepdims=True)
+    sound = (length > 0) & np.isfinite(length)
+    return np.divide(normal, length, out=np.zeros(normal.shape), where=sound).astype(np.float32)
 
 
-def fans(polygons: Sequence[Sequence[int] | np.ndarray]) -> np.ndarray:
-    """Triangles, (m, 3) int64, of polygons, each divided into a fan about its first corner.
+def fan(polygons: np.ndarray) -> np.ndarray:
+    """Triangles (m, 3) of polygons (n, corners), each divided into a fan about its first corner."""
+    corner = np.arange(1, polygons.shape[1] - 1)
+    return polygons[:, np.column_stack([np.zeros_like(corner), corner, corner + 1])].reshape(-1, 3)
 
-    Polygons are lists of vertices; those with fewer than three corners are left out.
-    """
-    lengths = np.array([len(polygon) for polygon in polygons])
+
+def fans(corners: np.ndarray, lengths: np.ndarray) -> np.ndarray:
+    """Triangles (m, 3) of polygons whose ``corners`` (k,) follow each other, ``lengths`` (n,) of them in each; polygons
+    with fewer than three are left out."""
+    start = np.cumsum(lengths) - lengths
     parts = []
     for length in np.unique(lengths[lengths >= 3]):
-        same = np.stack([polygons[int(row)] for row in np.flatnonzero(lengths == length)]).astype(np.int64)
-        parts += [same[:, [0, corner, corner + 1]] for corner in range(1, length - 1)]
+        parts.append(fan(corners[start[lengths == length, None] + np.arange(length)]))
     return np.concatenate(parts) if parts else np.empty((0, 3), np.int64)

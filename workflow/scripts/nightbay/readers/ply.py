@@ -2,19 +2,17 @@
 
 import itertools
 import os
-import warnings
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
 import numpy as np
-import plyfile
 
 from nightbay.core import ply_header
 from nightbay.core.errors import Rejected
 from nightbay.core.ply_header import Element, Header
-from nightbay.readers import mesh, refusals
-from nightbay.readers.block import MOST, Block, colour_of, single_step
+from nightbay.readers import mesh, ply_rows, refusals, rows
+from nightbay.readers.block import MOST, Block, colour_of, normals_of, single_step
 
 COLOURS = (("red", "green", "blue"), ("r", "g", "b"), ("diffuse_red", "diffuse_green", "diffuse_blue"))
 TIMES = ("time", "timestamp", "gps_time", "frame")
@@ -29,7 +27,7 @@ def blocks(path: Path, name: str) -> Iterator[Block]:
     """
     header = read_header(path, name)
     vertex = header.element("vertex")
-    present = {prop.name for prop in vertex.properties} if vertex is not None else set()
+    present = {prop.name for prop in vertex.properties if not prop.count_kind} if vertex is not None else set()
     if vertex is None or not present.issuperset("xyz"):
         raise Rejected(f"{name}: its header declares no vertices with x, y and z: export points or a mesh.")
     if vertex.count == 0:
@@ -50,13 +48,13 @@ def blocks(path: Path, name: str) -> Iterator[Block]:
         xyz = np.column_stack([records[axis].astype(np.float64) for axis in "xyz"])
         normal = None
         if normals is not None:
-            normal = np.column_stack([records[column].astype(np.float32) for column in normals])
+            normal = normals_of(np.column_stack([records[column] for column in normals]))
         elif from_faces is not None:
             normal = from_faces[count : count + len(records)]
         yield Block(
             xyz,
             normal,
-            colour_of(np.column_stack([records[column] for column in colours])) if colours else None,
+            colour_of(np.column_stack([records[column] for column in colours]), name) if colours else None,
             first=count + 1,
             step=single_step(xyz) if single else 0.0,
             time=records[timed].astype(np.float64) if timed else None,
@@ -64,6 +62,21 @@ def blocks(path: Path, name: str) -> Iterator[Block]:
         count += len(records)
     if count < vertex.count:
         raise refusals.too_short(name, vertex.count, count)
+
+
+def read_mesh(path: Path, name: str) -> tuple[np.ndarray, np.ndarray]:
+    """Vertices (n, 3) float64 in the file's units and triangles (m, 3) int64 of a PLY mesh, none of a cloud.
+
+    Raises :class:`Rejected` as :func:`blocks` does.
+    """
+    xyz = np.concatenate([block.xyz for block in blocks(path, name)])
+    header = read_header(path, name)
+    face = header.element("face")
+    faces = [np.empty((0, 3), np.int64)]
+    for some in _triangles(path, name, header, face) if face is not None and face.count else ():
+        mesh.check(some, len(xyz), name, sum(map(len, faces)))
+        faces.append(some)
+    return xyz, np.concatenate(faces)
 
 
 def read_header(path: Path, name: str) -> Header:
@@ -82,11 +95,13 @@ def read_header(path: Path, name: str) -> Header:
         except ply_header.BadLine as error:
             reason = f"{name}: the line '{str(error)[:60]}' of its header is not PLY: export it again."
             raise Rejected(reason) from error
+        except ply_header.BadElement as error:
+            raise Rejected(f"{name}: its header is not PLY, since {str(error)[:200]}: export it again.") from error
 
 
 def check_size(path: Path, name: str, header: Header) -> None:
     """Raise :class:`Rejected` for a file that is too small for what its header promises, before its rows are read."""
-    size = os.path.getsize(path) - header.offset
+    size = os.path.getsize(path) - header.offset + (header.order == "ascii")  # the last blank may be missing
     for element in header.elements:
         if header.order == "ascii":
             least = element.count * 2 * len(element.properties)  # a digit and a blank each
@@ -101,16 +116,15 @@ def check_size(path: Path, name: str, header: Header) -> None:
 
 
 def _vertices(path: Path, name: str, header: Header, vertex: Element) -> Iterator[np.ndarray]:
-    """Yield structured records of the vertices, :data:`MOST` at a time."""
+    """Yield structured records of the vertices, :data:`MOST` at a time at most."""
     before = header.before("vertex")
     if header.order == "ascii":
         yield from _ascii_vertices(path, name, vertex, header.lines + sum(element.count for element in before))
         return
     if vertex.has_list or any(element.has_list for element in before):
-        records = _read_whole(path, name)["vertex"].data
-    else:
-        offset = header.offset_of("vertex")
-        records = np.memmap(path, vertex.dtype(header.order), "r", offset, (vertex.count,))
+        yield from ply_rows.values(path, name, header, vertex)
+        return
+    records = np.memmap(path, vertex.dtype(header.order), "r", header.offset_of("vertex"), (vertex.count,))
     for start in range(0, vertex.count, MOST):
         yield records[start : start + MOST]
 
@@ -122,8 +136,7 @@ def _ascii_vertices(path: Path, name: str, vertex: Element, skip: int) -> Iterat
     kinds = [(prop.name, prop.kind if prop.kind.startswith("u") else "f8") for prop in vertex.properties]
     left = vertex.count
     with open(path, encoding="ascii", errors="replace") as file:
-        for _ in range(skip):
-            file.readline()
+        next(itertools.islice(file, skip, skip), None)
         while left:
             table = _ascii_table(itertools.islice(file, min(left, MOST)), name, vertex.count - left)
             if not table.size:
@@ -134,32 +147,34 @@ def _ascii_vertices(path: Path, name: str, vertex: Element, skip: int) -> Iterat
                     "it again."
                 )
             records = np.empty(len(table), kinds)
-            for column, (prop, _) in enumerate(kinds):
+            for column, (prop, kind) in enumerate(kinds):
+                _check_range(table[:, column], prop, kind, name)
                 records[prop] = table[:, column]
             yield records
             left -= len(table)
 
 
+def _check_range(values: np.ndarray, prop: str, kind: str, name: str) -> None:
+    """Raise :class:`Rejected` for numbers that the declared type of a property, ``kind``, can't hold."""
+    if not kind.startswith("u"):
+        return
+    most = np.iinfo(kind).max
+    wrong = ~((values >= 0) & (values <= most))
+    if wrong.any():
+        raise Rejected(
+            f"{name}: a point has {prop} = {values[wrong][0]:g}, and 0 to {most} is what its header allows: it was "
+            "damaged, copy or export it again."
+        )
+
+
 def _ascii_table(lines: Iterator[str], name: str, first: int) -> np.ndarray:
     """Numbers of the lines, (m, k) float64; ``first``: points before them."""
-    with warnings.catch_warnings():
-        warnings.filterwarnings("ignore", message=".*input contained no data")
-        try:
-            return np.loadtxt(lines, np.float64, comments=None, ndmin=2)
-        except ValueError as error:
-            raise Rejected(
-                f"{name}: its points can't be read as numbers after point {first} ({refusals.cause(error)}): it was "
-                "cut short or damaged, copy or export it again."
-            ) from error
-
-
-def _read_whole(path: Path, name: str) -> Any:
-    """The file read by plyfile, which allows lists of any length, but is slow and holds the whole file in memory."""
     try:
-        return plyfile.PlyData.read(str(path))
-    except (plyfile.PlyParseError, UnicodeDecodeError) as error:
+        return rows.numbers(lines, comments=None)
+    except ValueError as error:
         raise Rejected(
-            f"{name}: {refusals.cause(error)}: it was cut short or damaged, copy or export it again."
+            f"{name}: its points can't be read as numbers after point {first} ({refusals.cause(error)}): it was cut "
+            "short or damaged, copy or export it again."
         ) from error
 
 
@@ -189,7 +204,7 @@ def _triangles(path: Path, name: str, header: Header, face: Element) -> Iterator
         raise Rejected(f"{name}: its faces have no list of vertices: export it again.")
     records = _triangle_records(path, header, face)
     if records is None:
-        yield mesh.fans(_read_whole(path, name)["face"].data[lists[0].name])
+        yield from ply_rows.triangles(path, name, header, face)
         return
     for start in range(0, face.count, MOST):
         yield records["items of list"][start : start + MOST].astype(np.int64)

@@ -11,8 +11,8 @@ from pathlib import Path
 import numpy as np
 
 from nightbay.core.errors import Rejected
-from nightbay.readers import refusals
-from nightbay.readers.block import MOST, Block, single_step
+from nightbay.readers import refusals, rows
+from nightbay.readers.block import MOST, Block, normals_of, single_step
 
 RECORD = np.dtype([("normal", "<f4", 3), ("corners", "<f4", (3, 3)), ("attribute", "<u2")])
 HEAD = 84  # bytes before the first record: text, then the number of faces
@@ -53,7 +53,7 @@ def _binary(path: Path, count: int) -> Iterator[Block]:
 def _block(corners: np.ndarray, first: int, step: float = 0.0) -> Block:
     """Corners (m, 3, 3) as a block of 3 m points."""
     area = np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
-    return Block(corners.reshape(-1, 3), np.repeat(area, 3, axis=0).astype(np.float32), first=first, step=step)
+    return Block(corners.reshape(-1, 3), normals_of(np.repeat(area, 3, axis=0)), first=first, step=step)
 
 
 def _text(path: Path, name: str) -> Iterator[Block]:
@@ -81,7 +81,7 @@ def _text(path: Path, name: str) -> Iterator[Block]:
 def _corners(lines: list[str], name: str, count: int) -> np.ndarray:
     """Corners (m, 3, 3) of lines of numbers, which come after ``count`` vertices of the file."""
     try:
-        return np.loadtxt(lines, np.float64, ndmin=2, usecols=(0, 1, 2)).reshape(-1, 3, 3)
+        return rows.numbers(lines, usecols=(0, 1, 2)).reshape(-1, 3, 3)
     except ValueError as error:
         raise Rejected(
             f"{name}: a vertex after number {count} is not a point ({refusals.cause(error)}): export it again."

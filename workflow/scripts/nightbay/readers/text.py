@@ -8,7 +8,9 @@ import numpy as np
 
 from nightbay.core.errors import Rejected
 from nightbay.readers import layout, refusals
-from nightbay.readers.block import MOST, Block, colour_of
+from nightbay.readers.block import MOST, Block, colour_of, normals_of
+
+SHADES = ("red", "green", "blue")
 
 
 def blocks(path: Path, name: str, columns: Sequence[str] | None = None, units: str | None = None) -> Iterator[Block]:
@@ -33,8 +35,8 @@ def blocks(path: Path, name: str, columns: Sequence[str] | None = None, units: s
                 break
             yield Block(
                 table[:, [where[axis] for axis in "xyz"]],
-                table[:, [where[f"n{axis}"] for axis in "xyz"]].astype(np.float32) if "nx" in where else None,
-                colour_of(table[:, [where[shade] for shade in ("red", "green", "blue")]]) if "red" in where else None,
+                normals_of(table[:, [where[f"n{axis}"] for axis in "xyz"]]) if "nx" in where else None,
+                colour_of(table[:, [where[shade] for shade in SHADES]], name) if "red" in where else None,
                 first=count + 1,
                 time=table[:, where["time"]] if "time" in where else None,
             )
@@ -73,7 +75,9 @@ def _table(lines: Iterator[str], path: Path, name: str, form: layout.Layout, use
                 lines, delimiter=form.delimiter, usecols=used, max_rows=MOST, ndmin=2, comments=None, quotechar='"'
             )
         except (ValueError, IndexError) as error:
-            fault = _fault(path, name, form, used) or f"{name} can't be read as numbers ({error}): export it again."
+            fault = _fault(path, name, form, used) or (
+                f"{name} can't be read as numbers ({refusals.cause(error)}): export it again."
+            )
             raise Rejected(fault) from error
 
 

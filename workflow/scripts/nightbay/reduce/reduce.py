@@ -8,7 +8,7 @@ from typing import Any
 
 import numpy as np
 
-from nightbay.meshes import surface, topology
+from nightbay.meshes import nearest, sampling, surface, topology
 from nightbay.meshes.surface import Surface
 from nightbay.pipeline import typed
 from nightbay.reduce import decimate, deviation
@@ -37,7 +37,7 @@ def reduce(upstream: Mapping[str, Any], sheet: Mapping[str, Any], settings: Any,
     full = replace(full, vertices_mm=full.vertices_mm[:])  # needed all over; its faces are read as they are needed
     shutil.copyfile(source, folder / "full.ply")
     levels = {"full": Level(faces=len(full.faces), vertices=len(full.vertices_mm))}
-    probe = deviation.sample(full, SAMPLES)
+    probe = sampling.sample(full, SAMPLES)
     targets = {name: Target(**target) for name, target in settings.reduce.levels.items()}
     state = None
     for name, target in sorted(targets.items(), key=lambda item: _fineness(item[1])):
@@ -101,7 +101,7 @@ def _within(state: Reduction, probe: np.ndarray, allowed_mm: float) -> Reduction
 
 
 def _distances(points_mm: np.ndarray, mesh: Surface) -> np.ndarray:
-    return deviation.nearest(points_mm, mesh, REACH * _edge_mm(mesh)).distance_mm
+    return nearest.nearest(points_mm, mesh, REACH * _edge_mm(mesh)).distance_mm
 
 
 def _edge_mm(mesh: Surface) -> float:
@@ -116,8 +116,8 @@ def measure_level(full: Surface, coarse: Surface, probe: np.ndarray, target: Tar
     A vertex takes the attributes, colour included, of the nearest vertex of the full surface. ``probe`` (p, 3) of the
     full surface.
     """
-    points = np.concatenate([coarse.vertices_mm.astype(np.float64), deviation.sample(coarse, SAMPLES)])
-    outwards = deviation.nearest(points, full, REACH * _edge_mm(full))
+    points = np.concatenate([coarse.vertices_mm.astype(np.float64), sampling.sample(coarse, SAMPLES)])
+    outwards = nearest.nearest(points, full, REACH * _edge_mm(full))
     mesh = _carry_over(full, coarse, outwards.face[: len(coarse.vertices_mm)])
     boundary = topology.boundary_vertices(full.faces, len(full.vertices_mm))
     boundary_mm = full.vertices_mm[boundary[:: max(1, len(boundary) // SAMPLES)]].astype(np.float64)
@@ -144,6 +144,6 @@ def _carry_over(full: Surface, coarse: Surface, face: np.ndarray) -> Surface:
     """``coarse`` with the attributes of the full surface; ``face`` (n,): its face nearest to each vertex."""
     corner = full.faces[face]
     aside = np.linalg.norm(full.vertices_mm[corner] - coarse.vertices_mm[:, None], axis=2)
-    nearest = np.take_along_axis(corner, np.argmin(aside, axis=1)[:, None], axis=1)[:, 0]
-    vertex = {name: values[nearest] for name, values in full.vertex.items()}
+    closest = np.take_along_axis(corner, np.argmin(aside, axis=1)[:, None], axis=1)[:, 0]
+    vertex = {name: values[closest] for name, values in full.vertex.items()}
     return Surface(coarse.vertices_mm, coarse.faces, vertex, coarse.face)

@@ -10,10 +10,11 @@ from typing import Any
 from nightbay.clean import clean
 from nightbay.core.errors import Rejected, Unplaced
 from nightbay.frame import frame
-from nightbay.intake import intake, raw_store
+from nightbay.intake import intake
 from nightbay.network import network
 from nightbay.pipeline.settings import settings as frozen
 from nightbay.pipeline.stage import Upstream
+from nightbay.planning import raw_files
 from nightbay.planning.job import Job
 from nightbay.planning.raw_files import Unhashed
 from nightbay.refine import refine
@@ -83,7 +84,9 @@ class _Chain:
             checked.refine = self._stage("refine", refine.refine, upstream)
         if checked.refine is not None:
             posed = [record for record in clouds if record.segment in checked.refine.result["poses"]]
-            checked.frame = self._stage("frame", frame.frame, {"clean": posed, "refine": checked.refine})
+            checked.frame = self._stage(
+                "frame", frame.frame, {"clean": posed, "network": checked.network, "refine": checked.refine}
+            )
         return checked
 
     def _settings(self, stage: str) -> dict[str, dict[str, Any]]:
@@ -109,13 +112,12 @@ class _Chain:
         folder.mkdir(parents=True)
 
         def read(upstream: Any, sheet: Any, settings: Any, folder: Path, threads: int) -> dict[str, Any]:
-            missing = file_state.fault(path, sheet["file"])
+            missing = raw_files.fault(self.day, sheet["file"])
             if missing:
                 raise Rejected(missing)
-            found, self.checked.samples[name] = sampling.blocks(
+            raw, self.checked.samples[name] = sampling.read(
                 path, sheet["file"], sheet["columns"], sheet["units"], most, folder
             )
-            raw = raw_store.store(found, sheet["file"], sheet["units"], folder)
             return intake.working_cloud(raw, sheet, settings, folder)
 
         taken = self._stage("intake", read, {}, sheet, name, raw=(path, state))

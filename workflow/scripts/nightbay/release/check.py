@@ -20,6 +20,7 @@ from nightbay.frame.result import FrameResult
 from nightbay.network.result import NetworkResult
 from nightbay.pipeline import typed
 from nightbay.pipeline.settings import settings as frozen
+from nightbay.pipeline.stages import VEHICLE
 from nightbay.planning.job import Job
 from nightbay.release import chain, floors, picture, surface, ties
 from nightbay.release.chain import Checked
@@ -51,7 +52,7 @@ def job(planned: Job, progress: Callable[[str], None]) -> Findings:
     parts: list[PartCheck] = []
     reasons: dict[str, Words] = {}
     pictures: list[Picture] = []
-    for part in planned.parts:
+    for part in filter(VEHICLE.__contains__, planned.parts):  # an artefact can be scanned again after the vehicle left
         scratch = Path(tempfile.mkdtemp(prefix="nightbay-release-"))
         try:
             checked = chain.run(planned, part, scratch, progress)

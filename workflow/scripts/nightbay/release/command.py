@@ -15,7 +15,7 @@ from pathlib import Path
 
 from nightbay.core import language
 from nightbay.core.errors import Rejected
-from nightbay.core.text_format import printable
+from nightbay.core.printable import printable
 from nightbay.planning import day as day_plan
 from nightbay.planning import parameters, yaml_file
 from nightbay.planning.day import Plan

@@ -1,7 +1,6 @@
-"""Whether a raw file is there, can be read, and has come to rest, or is still being copied."""
+"""Whether a raw file has come to rest, or is still being copied."""
 
 import os
-import stat
 import time
 from dataclasses import dataclass
 from pathlib import Path
@@ -28,20 +27,6 @@ def of(path: Path) -> FileState | None:
     except OSError:
         return None
     return FileState(state.st_size, state.st_mtime_ns, time.time())
-
-
-def fault(path: Path, file: str) -> str | None:
-    """Why a file can't be read, in a sentence; ``file``: its name in messages."""
-    try:
-        state = os.stat(path)
-        if not stat.S_ISREG(state.st_mode):
-            return f"{file} is not a file: name the export itself."
-        with open(path, "rb"):
-            return None
-    except (FileNotFoundError, NotADirectoryError):
-        return f"{file} does not exist: put it there or correct the job sheet."
-    except OSError as error:
-        return f"{file} can't be read ({error.strerror}): correct its permissions or copy it again."
 
 
 def growing(path: Path, file: str, before: FileState | None) -> str | None:

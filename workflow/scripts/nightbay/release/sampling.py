@@ -1,12 +1,13 @@
 """Reads a sample of a raw export that is spread evenly through the file, with the readers of the night.
 
 Where a format allows it, only the rows of the sample are read: they are copied into a small file of the same format,
-which the night's reader then reads. Of other formats all rows are read and every k-th is kept.
+which the night's reader then reads. Of other formats all rows are read and every k-th is kept. All of this happens in a
+process of its own, as in the night.
 """
 
 import struct
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -14,7 +15,9 @@ import numpy as np
 
 from nightbay import readers
 from nightbay.core import ply_header
-from nightbay.readers import layout, ply, stl
+from nightbay.intake import raw_store
+from nightbay.intake.raw_store import RawStore
+from nightbay.readers import bounded, layout, ply, stl
 from nightbay.readers.block import Block
 
 # Rows that are taken together. Exports are often sorted by place: neighbours in the file are neighbours on the vehicle,
@@ -33,6 +36,28 @@ class Sample:
     read: int
     of: int
     all_rows: bool
+
+
+def read(
+    path: Path, name: str, columns: Sequence[str] | None, units: str, most: int, folder: Path
+) -> tuple[RawStore, Sample]:
+    """At most about ``most`` points of an export, left in ``folder``, and what they are a sample of.
+
+    Raises :class:`nightbay.core.errors.Rejected` as :func:`nightbay.intake.raw_store.read` does.
+    """
+    arguments = {"path": str(path), "name": name, "columns": columns, "units": units, "most": most}
+    arguments["folder"] = str(folder)
+    stored, sample = bounded.call(f"{__name__}:read_here", path, name, arguments)
+    return raw_store.from_plain(stored, folder), Sample(**sample)
+
+
+def read_here(
+    path: str, name: str, columns: Sequence[str] | None, units: str, most: int, folder: str
+) -> tuple[dict[str, Any], dict[str, Any]]:
+    """As :func:`read`, in this process and as plain data."""
+    found, sample = blocks(Path(path), name, columns, units, most, Path(folder))
+    stored = raw_store.store(found, name, units, Path(folder))
+    return raw_store.plain(stored), asdict(sample)
 
 
 def blocks(
@@ -108,7 +133,7 @@ def _ply(path: Path, name: str, columns: Any, units: str, most: int, small: Path
         lines = _lines(path, header.offset, most)
         lines = lines[: vertex.count]
         head = ["ply", "format ascii 1.0", f"element vertex {len(lines)}", *(p.line for p in vertex.properties)]
-        small.write_text("\n".join([*head, "end_header", *lines]) + "\n", encoding="ascii")
+        small.write_text("\n".join([*head, "end_header", *lines]) + "\n", encoding="ascii", errors="replace")
         return Sample(len(lines), vertex.count, False)
     records = np.memmap(path, vertex.dtype(header.order), "r", header.offset_of("vertex"), (vertex.count,))
     taken = records.take(rows(vertex.count, most))

@@ -16,7 +16,7 @@ from nightbay.core.paths import SCHEMAS
 from nightbay.core.text_format import THIN, not_measured, number
 from nightbay.pipeline import night_events, provenance, stage, stages
 from nightbay.pipeline.night_events import Nights
-from nightbay.report import board_changes, board_rows, page, stage_costs
+from nightbay.report import board_changes, board_rows, board_scanner, page, scanner_history, stage_costs
 from nightbay.report.board_rows import STATES
 
 JSON, PAGE = "results/board/board.json", "results/board/board/index.html"
@@ -34,6 +34,7 @@ def board(
     scanned: Mapping[str, Any] | None = None,
     titles: Mapping[str, str] | None = None,
     running: Collection[str] | None = None,
+    history: str | None = None,
 ) -> tuple[dict[str, Any], str]:
     """The board's numbers and its page as HTML, in the language in use but for what reports and release checks say.
 
@@ -43,19 +44,23 @@ def board(
     names of the jobs that were planned, ``titles`` of those whose job sheet has one. ``refused``: {name: sentences} of
     those whose job sheet was refused. ``notes``: sentences on what was skipped. ``scanned``: {"days": of the scans, ISO
     8601, sorted; "by": what states them}. ``running``: the jobs of a night that still runs; None once it has ended.
+    ``history``: the parameter artefact.history.
     """
     nights, before = night_events.read(day), _before(day)
     reported: dict[str, Any] = {}
+    reports: dict[str, Any] = {}
     rows = []
     for job in jobs:
         row, report = board_rows.planned(job, day, (titles or {}).get(job), nights.unreported.get(job), running)
         known = before.get(job)
         shown = _shown(day, job, report) if report else known
         rows.append({**row, **_further(day, job), "changes": _changes(known, shown) if report else []})
+        reports |= {job: report} if report else {}
         if shown:
             reported[job] = shown | {"changes": rows[-1]["changes"] if report else shown["changes"]}
     for job, sentences in refused.items():
         rows.append({**board_rows.refused(job, sentences), "stages": [], "release_check": None, "changes": []})
+    board_scanner.warn(rows, reports)
     rows.sort(key=lambda row: (STATES.index(row["state"]), row["job"]))
     result = board_rows.visible(
         {
@@ -66,10 +71,11 @@ def board(
             "counts": {state: sum(row["state"] == state for row in rows) for state in STATES},
             "notes": [stage_sentence(note) for note in notes],
             "reported": reported,
+            "artefacts": scanner_history.rows_of(day, scanner_history.place(day, history), reports),
         }
     )
     jsonschema.validate(result, json.loads((SCHEMAS / "board.schema.json").read_text(encoding="utf-8")))
-    return result, _html(day, result)
+    return result, _html(day, result, scanner_history.place(day, history))
 
 
 def make(day: Path, plan: Mapping[str, Any], running: Collection[str] | None = None) -> None:
@@ -87,7 +93,7 @@ def write(day: Path, result: Mapping[str, Any], html: str) -> None:
     stage.write_json(day / JSON, {"stage": "board", "status": "ok", "result": result})
 
 
-def _html(day: Path, result: Mapping[str, Any]) -> str:
+def _html(day: Path, result: Mapping[str, Any], history: Path) -> str:
     shown = [
         {**row, "picture": _picture(day, row), "link": _link(row["page"]), "customer_link": _link(row["customer_page"])}
         for row in result["jobs"]
@@ -103,6 +109,7 @@ def _html(day: Path, result: Mapping[str, Any]) -> str:
         renewed_seconds=RENEWED_SECONDS,
         unit_in_words=stage_costs.unit_in_words,
         cautions=(say(HEADLINE), say(ROOF)),
+        **board_scanner.values(day, history, result["artefacts"]),
     )
 
 

@@ -9,7 +9,8 @@ from pathlib import Path
 from typing import Any
 
 from nightbay.core.language import phrase, say, stage_sentence
-from nightbay.core.text_format import listing, plural, printable
+from nightbay.core.printable import printable
+from nightbay.core.text_format import listing, plural
 from nightbay.pipeline.night_events import Attempt, Unreported
 from nightbay.report import next_step, stage_costs
 from nightbay.report.job_summary import COMPLETE, REFUSED, WARNED

@@ -10,7 +10,18 @@ from nightbay.core.text_format import listing, mm, number, plural
 from nightbay.frame.result import FrameResult
 from nightbay.reduce.result import ReduceResult
 from nightbay.refine.result import CONTRADICTS, SURE_SIDES, Contradictions
-from nightbay.report import class_fit, network_warnings, registration, room_summary, size_warnings
+from nightbay.report import (
+    class_fit,
+    feature_words,
+    frame_ways,
+    network_warnings,
+    registration,
+    room_summary,
+    section_warnings,
+    size_warnings,
+    stance_warnings,
+    surface_warnings,
+)
 from nightbay.report.next_step import JobWarning, of_reason
 from nightbay.report.part import Part
 from nightbay.tracking.sentences import slip_sentence
@@ -45,12 +56,14 @@ def _warnings_of_part(part: Part, sheet: Mapping[str, Any]) -> list[JobWarning]:
     dimensions = part.measure.dimensions if part.measure else {}
     class_warning = class_fit.warning(part.name, dimensions, sheet.get("vehicle_class"), sheet.get("extents_mm", {}))
     return [
+        *stance_warnings.warnings(part.frame),
         *registration.warnings(part),
         *_rounded_coordinates(part),
         *_lost_tracks(part),
         *_open_sides(part),
         *_duplicate_layers(part, sheet),
         *_frame_warnings(part.name, part.frame),
+        *frame_ways.warnings(part.frame),
         *room_summary.warnings(part.frame),
         *network_warnings.of_network(part.network),
         *network_warnings.unmeasured_bars(part, sheet),
@@ -58,6 +71,9 @@ def _warnings_of_part(part: Part, sheet: Mapping[str, Any]) -> list[JobWarning]:
         *contradictions(part.refine.contradiction if part.refine else None),
         *([class_warning] if class_warning else []),
         *size_warnings.warnings(part, sheet),
+        *section_warnings.warnings(part),
+        *feature_words.warnings(part),
+        *surface_warnings.warnings(part),
         *_level_warnings(part.reduce),
     ]
 

@@ -9,7 +9,7 @@ import markupsafe
 from nightbay.core import language, text_format
 from nightbay.core.paths import TEMPLATES
 from nightbay.core.version import version
-from nightbay.report import chart, fitness_for_use, result_words
+from nightbay.report import chart, feature_words, fitness_for_use, frame_ways, result_words
 from nightbay.report.drawing import Drawing
 
 
@@ -41,7 +41,9 @@ def render(template: str, **values: Any) -> str:
         ),
         "plural": text_format.plural,
         "widths": _widths,
+        "feature_words": feature_words,
         "dots": chart.dots,
+        "frame_ways": frame_ways,
         "Row": chart.Row,
         "not_measured": text_format.not_measured(),
         "say": language.say,

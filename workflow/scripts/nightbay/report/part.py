@@ -96,7 +96,7 @@ class Part:
 def parts_of(upstream: Mapping[str, Sequence[Upstream]]) -> list[Part]:
     """The :class:`Part` of each part of a job, exterior first, from the stages' results {stage: records}."""
     everything = [left for results in upstream.values() for left in results]
-    names = sorted({left.part for left in everything if left.part is not None})
+    names = sorted({left.part for left in everything if left.part in NAMES})
     return [_part(name, [left for left in everything if left.part == name]) for name in names]
 
 

@@ -2,7 +2,7 @@
 
 import base64
 import io
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -18,6 +18,7 @@ from nightbay.meshes import surface
 from nightbay.pipeline import provenance
 from nightbay.pipeline.stage import Upstream
 from nightbay.report import (
+    artefact_picture,
     fitness_for_use,
     identity,
     job_summary,
@@ -28,6 +29,9 @@ from nightbay.report import (
     next_step,
     page,
     registration,
+    scanner,
+    stance_picture,
+    stance_warnings,
     unseen_places,
     views,
     work_done,
@@ -73,6 +77,7 @@ class Content:
     shown: list[dict[str, Any]]
     fitness: dict[str, FitnessForUse | None]
     joined: joined.Joined | None
+    scanner: scanner.Scanner | None
     state: str
     summary: str
     warnings: list[JobWarning]
@@ -93,7 +98,10 @@ def _content(upstream: Mapping[str, list[Upstream]], sheet: Mapping[str, Any], s
         if (found := coverage[part.name])
         for area in found.never_seen
     ]
-    state = job_summary.state_of(parts, warnings)
+    artefacts = scanner.scanner_of(upstream)
+    if artefacts and (parts or artefacts.result):
+        warnings += artefacts.warnings
+    state = _state(parts, artefacts, warnings)
     if both and both.reasons and sheet.get("combined_ordered"):
         state = job_summary.REFUSED  # what was ordered can't be delivered
     fitness = {part.name: _fitness(part, sheet, settings.report.most_faces) for part in parts}
@@ -102,6 +110,7 @@ def _content(upstream: Mapping[str, list[Upstream]], sheet: Mapping[str, Any], s
             "part": part,
             "network_picture": network_uri(part),
             "loose": [{"overlap": overlap, "picture": _uri(loose_picture.draw(overlap))} for overlap in part.loose],
+            "stance_picture": stance_uri(part),
             "fitness": fitness[part.name],
             "coverage": coverage[part.name],
             "work": work_done.work_done(part),
@@ -110,8 +119,17 @@ def _content(upstream: Mapping[str, list[Upstream]], sheet: Mapping[str, Any], s
         for part in parts
     ]
     job = next(left.job for results in upstream.values() for left in results)
-    summary = " ".join(job_summary.summary_of(part) for part in parts)
-    return Content(job, parts, shown, fitness, both, state, summary, warnings)
+    summary = " ".join([*map(job_summary.summary_of, parts), *([artefacts.summary] if artefacts else [])])
+    return Content(job, parts, shown, fitness, both, artefacts, state, summary, warnings)
+
+
+def _state(parts: Sequence[Part], artefacts: scanner.Scanner | None, warnings: Sequence[JobWarning]) -> str:
+    """The state of a job; of artefacts alone it is theirs."""
+    if parts or artefacts is None:
+        return job_summary.state_of(parts, warnings)
+    if artefacts.result is None:
+        return job_summary.REFUSED
+    return job_summary.WARNED if warnings else job_summary.COMPLETE
 
 
 def _page(
@@ -130,7 +148,8 @@ def _page(
         certainty=[
             sentence for part in content.parts if not part.reasons and (sentence := registration.certainty(part))
         ],
-        registration=registration, joined=content.joined,
+        registration=registration, stance_words=stance_warnings, joined=content.joined, scanner=content.scanner, scanner_words=scanner,
+        artefact_pictures=_artefact_pictures(content.scanner),
         joined_sentence=work_done.joined_sentence(content.joined), parameters=_parameters(content.job, sheet),
         versions=_versions(upstream), shop=audience == "shop", marked_openings=settings.report.marked_openings,
         identity=identity.identity(sheet.get("identity", {}), audience),
@@ -143,6 +162,8 @@ def _summary(content: Content, sheet: Mapping[str, Any], folder: Path) -> dict[s
     points = [part.points for part in parts if part.points]
     tolerances_mm = {name: found.tolerance_mm for name, found in content.fitness.items() if found}
     reasons = [reason for part in parts for reason in part.reasons] + (both.reasons if both and refused else [])
+    artefacts = content.scanner
+    reasons += artefacts.reasons if artefacts and not parts else []
     return {
         "state": content.state,
         "summary": content.summary,
@@ -151,13 +172,16 @@ def _summary(content: Content, sheet: Mapping[str, Any], folder: Path) -> dict[s
         "points": sum(points) if points else None,
         "sizes": [size for part in parts for size in job_summary.sizes_of(part)],
         "fit_tolerance_mm": tolerances_mm,
-        "evidence": [
-            phrase for part in parts for phrase in job_summary.evidence_of(part, tolerances_mm.get(part.name))
-        ],
+        "evidence": [phrase for part in parts for phrase in job_summary.evidence_of(part, tolerances_mm.get(part.name))]
+        + (artefacts.evidence if artefacts else []),
+        "scanner": {key: sheet.get("identity", {}).get(key) for key in ("scanner", "scanned_on")},
+        "artefact": scanner.for_board(artefacts),
         "joined": job_summary.joined_in_words(both),
         "warnings": content.warnings,
         "reasons": reasons,
-        "next_steps": next_step.of_job(refused, [reason["sentence"] for reason in reasons], content.warnings),
+        "next_steps": [say("Nothing to do.")]
+        if content.state == job_summary.COMPLETE and not parts
+        else next_step.of_job(refused, [reason["sentence"] for reason in reasons], content.warnings),
         "parameters": sheet.get("parameters", {}),
         "page": PAGES["shop"],
         "customer_page": PAGES["customer"],
@@ -196,9 +220,24 @@ def _versions(upstream: Mapping[str, list[Upstream]]) -> dict[str, str]:
     return dict(sorted(found.items()))
 
 
+def _artefact_pictures(found: scanner.Scanner | None) -> list[list[str | None]]:
+    """The picture of each view of each artefact as a data URI; None where it has no surface."""
+    artefacts = found.result.artefacts if found and found.result else []
+    figures = [
+        [artefact_picture.draw(view.surfaces, entry.kind == "plate") for view in entry.views] for entry in artefacts
+    ]
+    return [[None if figure is None else _uri(figure) for figure in of_views] for of_views in figures]
+
+
 def network_uri(part: Part) -> str | None:
     """The picture of the part's target network as a data URI; None where no target was seen twice."""
     figure = network_picture.draw(part.network) if part.network else None
+    return None if figure is None else _uri(figure)
+
+
+def stance_uri(part: Part) -> str | None:
+    """The picture of a part whose body moved on its wheels as a data URI; None where it did not."""
+    figure = stance_picture.draw(part.frame) if part.frame else None
     return None if figure is None else _uri(figure)
 
 

@@ -10,7 +10,8 @@ WORDS = frozenset((
     phrase("frame of the scan, without meaning"),
     # how a zero plane, a floor, a direction or the front was found
     phrase("ground plane"), phrase("floor plane"), phrase("tyre contact"), phrase("front axle"),
-    phrase("midpoint of the front axle"), phrase("midpoint of the rear axle"),
+    phrase("midpoint of the front axle"), phrase("midpoint of the rear axle"), phrase("midpoint of the only axle"),
+    phrase("midpoint of an axle between"), phrase("only axle"), phrase("named fiducials"),
     phrase("symmetry plane"), phrase("symmetry plane of the part"), phrase("middle between the side walls"),
     phrase("middle between two walls that are assumed to be the sides"), phrase("names of segments"),
     phrase("plane that is assumed to be the floor"), phrase("job sheet"), phrase("assumed"), phrase("kept"),
@@ -25,6 +26,7 @@ WORDS = frozenset((
     # methods, and causes of an uncertainty
     phrase("closures"), phrase("lengths against the segments"), phrase("scale bars"), phrase("temperature"),
     phrase("registration"), phrase("unscanned end"), phrase("noise"), phrase("drift"), phrase("support"),
+    phrase("resolution"),
     phrase("frame"), phrase("centres"), phrase("scale"), phrase("flatness"), phrase("edge"), phrase("spacing"),
     # materials of a body
     phrase("steel"), phrase("aluminium"), phrase("plastic"), phrase("mixed"),

@@ -1,46 +1,33 @@
-"""The drawings of a part on its page: four views with dimensions, and maps of coverage, scatter and symmetry."""
+"""The drawings of a part on its page: four views with dimensions, and maps of coverage and scatter."""
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 import numpy as np
-from scipy.spatial import cKDTree
 
 from nightbay.core.axes import AS_SCANNED, DESIGN_GRID, ISO_8855, axes
 from nightbay.core.language import phrase, say
-from nightbay.core.text_format import MINUS, shortest
+from nightbay.core.text_format import shortest
 from nightbay.frame.result import FrameResult
 from nightbay.measure.result import Dimension
 from nightbay.meshes import surface
-from nightbay.report import drawing, model_3d, openings, picture, room_views, section_drawing
+from nightbay.report import (
+    drawing,
+    feature_views,
+    model_3d,
+    openings,
+    picture,
+    room_views,
+    section_drawing,
+    surface_maps,
+)
 from nightbay.report.job_summary import DIMENSIONS
+from nightbay.report.maps import Key, draw_map, round_up, swatches_of, titles_of
 from nightbay.report.part import Part
 from nightbay.report.view_marks import Mark
 
-CONFIDENCE_MAP, SCATTER_MAP, SIGNED_MAP = "viridis", "cividis", "RdBu_r"
-VIEW_TITLES = {
-    "left": phrase("Left side"),
-    "right": phrase("Right side"),
-    "front": phrase("Front"),
-    "rear": phrase("Rear"),
-    "top": phrase("From above"),
-}
-AXIS_TITLES = {  # where the frame is as scanned
-    "left": phrase("Along +Y"),
-    "right": phrase("Along −Y"),
-    "front": phrase("Along +X"),
-    "rear": phrase("Along −X"),
-    "top": phrase("Along −Z"),
-}
-INSIDE_TITLES = {
-    "left": phrase("From the left"),
-    "right": phrase("From the right"),
-    "front": phrase("From the front"),
-    "rear": phrase("From the rear"),
-    "top": phrase("From above"),
-}
+CONFIDENCE_MAP, SCATTER_MAP = "viridis", "cividis"
 FRAMES = {  # sentences on the coordinates, by axis convention
     DESIGN_GRID: phrase("Vehicle frame: X rearward, Y right, Z up."),
     ISO_8855: phrase("Vehicle frame, ISO 8855: X forward, Y left, Z up."),
@@ -59,18 +46,6 @@ DRAWN = {  # dimension: view, along the picture's height
 }
 
 
-@dataclass(frozen=True)
-class Key:
-    """What the colours of a map mean: ``name`` of the value with its unit, the CSS ``colours`` from its ``low`` to its
-    ``high`` limit, and which other ``swatches`` the pictures hold: "filled", "not seen", "back", "unknown"."""
-
-    name: str
-    colours: list[str]
-    low: str
-    high: str
-    swatches: dict[str, str]
-
-
 def views_of(part: Part, own: Any, folder: Path) -> dict[str, Any]:
     """All drawings of a part for its page; ``views`` and ``maps`` are empty where there is no surface to draw.
 
@@ -81,6 +56,7 @@ def views_of(part: Part, own: Any, folder: Path) -> dict[str, Any]:
         return {
             "views": {},
             "maps": [],
+            "surface_maps": {},
             "room_views": {},
             "openings": [],
             "open_areas": None,
@@ -96,23 +72,21 @@ def views_of(part: Part, own: Any, folder: Path) -> dict[str, Any]:
     text_mm = own.text_share * float((scene.high_mm - scene.low_mm).max())
     found = part.fill.openings if part.fill else []
     listed, marks = openings.shown(found, scene, own.marked_openings)
-    maps = [
-        _coverage(scene, text_mm, marks),
-        _scatter(scene, text_mm),
-        _left_right(part, scene, text_mm),
-    ]
+    maps = [_coverage(scene, text_mm, marks), _scatter(scene, text_mm)]
     return {
         "level": level,
         "axes": convention,
         "frame": say(FRAMES[convention]),
         "titles": titles_of(scene),
         "views": _views(part, scene, text_mm),
-        "swatches": _swatches(scene, origin=say("origin of the frame")),
+        "swatches": swatches_of(scene, origin=say("origin of the frame")),
         "maps": [drawn for drawn in maps if drawn],
+        "surface_maps": surface_maps.draw(part, scene, text_mm),
         "openings": listed,
         "open_areas": openings.areas(listed, part.fill.open.area_mm2, part.fill.open.count) if part.fill else None,
         "room_views": room_views.draw(part, scene, text_mm),
         "room_titles": {name: say(title) for name, title in room_views.TITLES.items()},
+        "feature_views": feature_views.draw(part, scene, text_mm),
         "model": _model(part, own, scene, text_mm),
         "scatter_words": _scatter_words(scene.mesh),
         "sections": section_drawing.sections_of(part, text_mm),
@@ -145,13 +119,6 @@ def drawn_level(part: Part, most_faces: int) -> str | None:
     levels = part.reduce.levels if part.reduce else {}
     fitting = [name for name, level in levels.items() if 0 < level.faces <= most_faces]
     return max(fitting, key=lambda name: (levels[name].faces, name)) if fitting else None
-
-
-def titles_of(scene: picture.Scene) -> dict[str, str]:
-    """What the views are called: by their axes where the frame is as scanned, by the standpoint inside a room."""
-    inside_or_not = INSIDE_TITLES if scene.cull else VIEW_TITLES
-    titles = AXIS_TITLES if scene.convention == AS_SCANNED else inside_or_not
-    return {name: say(title) for name, title in titles.items()}
 
 
 def _views(part: Part, scene: picture.Scene, text_mm: float) -> dict[str, drawing.Drawing]:
@@ -212,34 +179,6 @@ def axle_ends(frame: FrameResult | None) -> tuple[np.ndarray, np.ndarray] | None
     return first, last
 
 
-def _map(
-    title: str,
-    text: str,
-    scene: picture.Scene,
-    colours: np.ndarray,
-    text_mm: float,
-    *,
-    names: Sequence[str],
-    key: Key,
-    filled: np.ndarray | None = None,
-    marks: Mapping[str, Sequence[Mark]] | None = None,
-) -> dict[str, Any]:
-    """One coloured map: its views and what its colours mean. ``colours`` (n, 3) of the vertices, in 0..1; ``filled``
-    (m,) bool of the faces."""
-    drawn, titles = {}, titles_of(scene)
-    for name in names:
-        view = scene.view(name, colours, filled, coarser=picture.MAP, shade=picture.MAP_SHADE)
-        numbered = (marks or {}).get(name, ())
-        drawn[name] = drawing.draw(view, f"{title}, {titles[name]}", text, marks=numbered, text_mm=text_mm)
-    return {"title": title, "text": text, "views": drawn, "key": key}
-
-
-def _swatches(scene: picture.Scene, **known: str) -> dict[str, str]:
-    """The swatches of a key: those given, and those of every picture."""
-    back = {} if scene.cull else {"back": say("back of a surface, seen through an opening")}
-    return known | back | {"unseen": say("no surface: open or not seen by the scanner")}
-
-
 def _coverage(
     scene: picture.Scene, text_mm: float, marks: Mapping[str, Sequence[Mark]] | None = None
 ) -> dict[str, Any] | None:
@@ -251,9 +190,9 @@ def _coverage(
     colours = picture.colours_of(values.astype(np.float64), 0.0, 1.0, CONFIDENCE_MAP)
     key = Key(
         say("Confidence of the measured surface"), picture.bar(CONFIDENCE_MAP), say("0: few or scattered points"),
-        say("1: many points that agree"), _swatches(scene, filled=say("filled to close a gap, not measured")),
+        say("1: many points that agree"), swatches_of(scene, filled=say("filled to close a gap, not measured")),
     )  # fmt: skip
-    return _map(
+    return draw_map(
         say("Coverage"),
         say("What the scanner saw, how well, and what was filled. Outlines with numbers: the largest openings, as "
             "listed. An opening that none of these views shows has no number here."),
@@ -268,11 +207,11 @@ def _scatter(scene: picture.Scene, text_mm: float) -> dict[str, Any] | None:
         return None
     values = scene.mesh.vertex["spread_mm"]
     colours = picture.colours_of(values.astype(np.float64), 0.0, most, SCATTER_MAP)
-    swatches = _swatches(scene, filled=say("filled, not measured"), unknown=say("too few points to tell"))
+    swatches = swatches_of(scene, filled=say("filled, not measured"), unknown=say("too few points to tell"))
     key = Key(
         say("Scatter (standard deviation), mm"), picture.bar(SCATTER_MAP), "0 mm", _scatter_words(scene.mesh), swatches
     )
-    return _map(
+    return draw_map(
         say("Scatter about the surface"),
         say("Standard deviation of the measured points along the normal of the surface made from them. It shows the "
             "scanner's noise and segments that disagree."),
@@ -292,35 +231,4 @@ def scatter_limit(mesh: surface.Surface) -> float | None:
     values_mm = mesh.vertex.get("spread_mm")
     if values_mm is None or not np.isfinite(values_mm).any():
         return None
-    return _round_up(min(4 * float(np.nanmedian(values_mm)), float(np.nanquantile(values_mm, 0.95))))
-
-
-def _left_right(part: Part, scene: picture.Scene, text_mm: float) -> dict[str, Any] | None:
-    """Left side against the mirrored right side, as measure compared them."""
-    if part.measure is None or part.measure.symmetry is None:
-        return None
-    compared = np.load(part.folder("measure") / "sides.npy")
-    if not len(compared["points_mm"]):
-        return None
-    tree = cKDTree(compared["points_mm"])
-    spacing = np.median(tree.query(compared["points_mm"], k=2)[0][:, 1])
-    _, row = tree.query(scene.mesh.vertices_mm, distance_upper_bound=2 * spacing)  # far from all points: the row behind
-    values = np.append(compared["deviation_mm"], np.nan).astype(np.float64)[row]
-    most = _round_up(np.nanquantile(np.abs(compared["deviation_mm"]), 0.95))
-    key = Key(
-        say("Deviation, mm"), picture.bar(SIGNED_MAP),
-        say("{length} mm: left side further in", length=MINUS + shortest(most)),
-        say("{length} mm: left side further out", length="+" + shortest(most)),
-        _swatches(scene, unknown=say("not compared")),
-    )  # fmt: skip
-    return _map(
-        say("Left side against the mirrored right side"),
-        say("Signed deviation along the normal, positive where the left side is further out."),
-        scene, picture.colours_of(values, -most, most, SIGNED_MAP), text_mm, names=("left",), key=key,
-    )  # fmt: skip
-
-
-def _round_up(value: float) -> float:
-    """The next of 1, 2, 3, 5 times a power of ten, for the end of a scale."""
-    power = 10.0 ** np.floor(np.log10(max(float(value), 1e-6)))
-    return float(power * next(step for step in (1, 2, 3, 5, 10) if step * power >= value * (1 - 1e-9)))
+    return round_up(min(4 * float(np.nanmedian(values_mm)), float(np.nanquantile(values_mm, 0.95))))

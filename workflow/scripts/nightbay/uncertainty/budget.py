@@ -5,13 +5,11 @@ from typing import Any
 
 import numpy as np
 
-from nightbay.core import rigid
 from nightbay.frame.result import FrameResult
 from nightbay.measure.result import COVERAGE
 from nightbay.meshes.surface import Surface
 from nightbay.refine.result import RefinedPose
-
-NEAR_MM = 60.0  # a segment whose bounds come that near to a point may have measured it
+from nightbay.uncertainty import registration
 
 
 def combine(budget_mm: Mapping[str, float | None]) -> float:
@@ -39,17 +37,8 @@ def registration_sd_mm(
 
     The largest among the segments that may have measured the point; None where there is none.
     """
-    T_control_vehicle = rigid.invert(frame.T_vehicle_control)
-    point = rigid.transform(T_control_vehicle, np.array([point_mm]))[0]
-    direction = rigid.rotate(T_control_vehicle, np.array([direction]))[0]
-    # a small rotation w and translation t move the point by w x p + t
-    moves = np.concatenate([np.cross(point, direction), direction])
-    variances = []
-    for name in sorted(poses):
-        bounds = frame.segments.get(name)  # none for a segment without points
-        if bounds is not None and np.all((point_mm > bounds.low_mm - NEAR_MM) & (point_mm < bounds.high_mm + NEAR_MM)):
-            variances.append(float(moves @ poses[name].covariance @ moves))
-    return float(np.sqrt(max(variances))) if variances else None
+    found = registration.point_sd_mm(np.array([point_mm], dtype=float), direction, registration.of(frame, poses))[0]
+    return None if np.isnan(found) else float(found)
 
 
 def surface_sd_mm(surface: Surface, rows: np.ndarray, noise_mm: float) -> float:

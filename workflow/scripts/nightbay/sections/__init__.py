@@ -1,0 +1,1 @@
+"""Plane sections of a surface: planes, outlines, their reduction, splines through them, and their files."""
