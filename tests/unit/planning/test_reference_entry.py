@@ -38,7 +38,12 @@ def test_measure_of_its_part_gets_the_file_with_its_hash(shop):
     job = day.plan(shop(REFERENCE), DEFAULTS).jobs["van"]
     entry = job.sheet("measure", part="exterior")["reference"]
     assert entry["file"] == "van/raw/before.stl"
-    assert (entry["units"], entry["kind"], entry["align"], entry["uncertainty_mm"]) == ("m", "earlier scan", "best", 0.3)
+    assert (entry["units"], entry["kind"], entry["align"], entry["uncertainty_mm"]) == (
+        "m",
+        "earlier scan",
+        "best",
+        0.3,
+    )
     assert entry["unreadable"] is None and len(entry["sha256"]) == 64
     assert "reference" not in job.sheet("measure", part="interior")
     assert job.reference_mb("exterior") == pytest.approx(14e-6)
