@@ -23,8 +23,8 @@ import yaml
 from scipy.spatial import cKDTree
 
 import bodies
-import faults
 import part_results
+import scan_errors
 import shapes
 import sight
 import vehicles
@@ -121,7 +121,7 @@ def changed(body, changes):
 def scan(views, caster, points, normals, random):
     """What a run sees of points on a body, (n, 3), with their normals: the true places, the normals, and where the
     drifting scanner places them with noise."""
-    drift, turn = faults.walk(views, DRIFT_MM_PER_M, random)
+    drift, turn = scan_errors.walk(views, DRIFT_MM_PER_M, random)
     _, near = cKDTree(views.aim_mm).query(points, sight.VIEWS_A_FACE)
     view = near[np.arange(len(points)), random.integers(0, near.shape[1], len(points))]
     beam, cosine, fit = sight.in_view(views, view, points, normals)
