@@ -66,7 +66,7 @@ def trial(scan, points, drift, losses, seed):
     kind, rate = drift
     walk = scan_errors.walk(scan.views, rate, rng) if kind == "start" else by_path(scan.views, rate, rng)
     failing = dataclasses.replace(scan.faults, losses=losses)
-    lost = faults.losses(scan.views, failing, rng)
+    lost = scan_errors.losses(scan.views, failing, rng)
     run = dataclasses.replace(scan, drift_mm=walk[0], turn_rad=walk[1], faults=failing, lost=lost)
     beam = points.true_mm - scan.views.position_mm[points.view]
     beam /= np.linalg.norm(beam, axis=1, keepdims=True)
