@@ -23,7 +23,7 @@ def _usual(parts: Sequence[str]) -> str:
 
 def faults(sheet: str, written: Sequence[Mapping[str, Any]], parts: Sequence[str]) -> list[str]:
     """Sentences on the entries of ``sections`` that can't be used; ``sheet``: name of the file."""
-    found = []
+    found: list[str] = []
     for at, entry in enumerate(written):
         found += _faults(f"{sheet}: 'sections.{at}'", entry, parts)
     names = [entry["name"] for entry in written]
