@@ -82,7 +82,8 @@ def plane_through(points):
         normal = np.linalg.svd(points - middle, full_matrices=False)[2][2]
         off = (points - middle) @ normal
         points = points[np.abs(off) < max(3 * np.std(off), 0.5)]
-    return normal * np.sign(normal[2] or 1.0), float(points.mean(axis=0) @ normal)
+    normal = normal * np.sign(normal[2])
+    return normal, float(points.mean(axis=0) @ normal)
 
 
 def test_slant_roof_base_and_floor_meet_where_the_handbook_has_them(night):
