@@ -20,7 +20,9 @@ from scipy.spatial.transform import Rotation
 import bodies
 import sight
 import viewpoints as paths
-from faults import (
+from nightbay.core import colour as tone
+from nightbay.core import rigid
+from scan_errors import (
     CLUSTER,
     GHOST,
     GROUND,
@@ -44,8 +46,6 @@ from faults import (
     strays,
     walk,
 )
-from nightbay.core import colour as tone
-from nightbay.core import rigid
 
 if TYPE_CHECKING:
     from survey import Targets

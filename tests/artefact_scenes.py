@@ -57,7 +57,7 @@ class Bench:
     def _add(self, ideal, normal, patch_mm):
         off = self.rng.normal(0.0, self.noise_mm, len(ideal))
         if self.common_mm:
-            seeds = ideal[self.rng.permutation(len(ideal))[: max(1, len(ideal) // 200)]]
+            seeds = ideal[self.rng.permutation(len(ideal))[:600]]
             keep = []
             for seed in seeds:  # seeds at least a patch apart
                 if all(np.linalg.norm(seed - other) > patch_mm for other in keep):

@@ -16,10 +16,10 @@ import open_van
 import shell
 import simulate
 import viewpoints
-from faults import walk
 from nightbay.core import rigid, target_noise, thinning
 from nightbay.join.skin import Skin
 from nightbay.matching.target_list import TargetList
+from scan_errors import walk
 
 NOISE_MM, TARGET_NOISE_MM = 0.1, 0.05
 DRIFT_OUTSIDE, DRIFT_INSIDE = 0.03, 0.1  # mm/m that the scans have, as in the demo

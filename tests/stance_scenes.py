@@ -18,12 +18,12 @@ import simulate
 import survey
 import vehicles
 import viewpoints
-from faults import GROUND, NOISIER, SURFACE, TARGET, walk
 from nightbay.clean.result import SegmentGround
 from nightbay.clouds import cloud
 from nightbay.core import rigid
 from nightbay.pipeline import typed
 from nightbay.pipeline.stage import Upstream
+from scan_errors import GROUND, NOISIER, SURFACE, TARGET, walk
 
 BLOCKCAR_SCALE = 1.2
 TARGET_SPACING_MM, TARGET_NOISE_MM = 190.0, 0.05

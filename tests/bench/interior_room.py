@@ -17,8 +17,8 @@ import numpy as np
 import yaml
 
 import blockcar
-import faults
 import loadbay
+import scan_errors
 import scenario
 import simulate
 from nightbay.core import rigid
@@ -150,7 +150,7 @@ class Bay:
             beam = true - scan.views.position_mm[view]
             beam /= np.linalg.norm(beam, axis=1, keepdims=True)
             cosine = np.maximum(np.abs(np.einsum("ij,ij->i", beam, facing)), 0.1)
-            drift, turn = faults.walk(scan.views, scenario.DRIFT_WITHOUT_TARGETS_MM_PER_M, rng)
+            drift, turn = scan_errors.walk(scan.views, scenario.DRIFT_WITHOUT_TARGETS_MM_PER_M, rng)
             noisy = true + (rng.normal(0, scenario.NOISE_MM, len(true)) / cosine)[:, None] * beam
             start = sum(len(part) for part in xyz)
             xyz.append(replace(scan, drift_mm=drift, turn_rad=turn).drifted(noisy, view))

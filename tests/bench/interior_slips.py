@@ -23,7 +23,7 @@ import sys
 import numpy as np
 from scipy.ndimage import gaussian_filter1d
 
-import faults
+import scan_errors
 import scenario
 import simulate
 from nightbay.core import rigid
@@ -64,9 +64,9 @@ def trial(scan, points, drift, losses, seed):
     of the first displaced point."""
     rng = np.random.default_rng([seed, 77])
     kind, rate = drift
-    walk = faults.walk(scan.views, rate, rng) if kind == "start" else by_path(scan.views, rate, rng)
+    walk = scan_errors.walk(scan.views, rate, rng) if kind == "start" else by_path(scan.views, rate, rng)
     failing = dataclasses.replace(scan.faults, losses=losses)
-    lost = faults.losses(scan.views, failing, rng)
+    lost = scan_errors.losses(scan.views, failing, rng)
     run = dataclasses.replace(scan, drift_mm=walk[0], turn_rad=walk[1], faults=failing, lost=lost)
     beam = points.true_mm - scan.views.position_mm[points.view]
     beam /= np.linalg.norm(beam, axis=1, keepdims=True)

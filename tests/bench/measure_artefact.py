@@ -94,8 +94,9 @@ def job(rng, folder, wrong=False, sound_scanner=False):
     return result, truth
 
 
-def measured(jobs=200, first=1000):
-    """The figures over ``jobs`` sound jobs, and half as many wrong ones and sound scanners, from seed ``first`` on."""
+def measured(jobs=100, first=1000):
+    """The figures over ``jobs`` sound jobs with two artefacts each, half as many wrong ones and as many sound scanners,
+    from seed ``first`` on."""
     covered = {"probing_size": [], "sphere_spacing": []}
     refused, wrong, alarms = [], [], []
     with tempfile.TemporaryDirectory() as name:

@@ -71,17 +71,21 @@ def test_a_whole_sphere_has_the_closed_covariance():
     assert np.sqrt((centre**2).mean()) == pytest.approx(expected, rel=0.12)
     assert np.std(radius) == pytest.approx(SD_MM / np.sqrt(COUNT), rel=0.2)
     stated = np.mean([np.diag(fit.covariance) for fit in fits], axis=0)
-    assert np.sqrt(stated[:3]) == pytest.approx(np.full(3, expected), rel=0.15)
-    assert np.sqrt(stated[3]) == pytest.approx(SD_MM / np.sqrt(COUNT), rel=0.15)
+    # the largest of the formal covariance and three jackknifes: above the closed form, by less than the 27 % that the
+    # coarsest of them scatters by twice over
+    for found, closed in ((np.sqrt(stated[:3].mean()), expected), (np.sqrt(stated[3]), SD_MM / np.sqrt(COUNT))):
+        assert 1.0 < found / closed < 1.54
 
 
 def test_the_noise_and_its_uncertainty():
     """The sd of a standard deviation of N normal values is sigma / sqrt(2 N)."""
     rng = np.random.default_rng(3)
-    patch = np.arange(COUNT) % uncertainty.PATCHES
-    drawn = [uncertainty.of_noise(rng.normal(0, SD_MM, COUNT), patch, 0) for _ in range(200)]
+    patchings = [np.arange(COUNT) % count for count in uncertainty.PATCHES]
+    drawn = [uncertainty.of_noise(rng.normal(0, SD_MM, COUNT), patchings, 0) for _ in range(200)]
     assert np.mean([sd for sd, _ in drawn]) == pytest.approx(SD_MM, rel=0.005)
-    assert np.mean([own for _, own in drawn]) == pytest.approx(SD_MM / np.sqrt(2 * COUNT), rel=0.1)
+    # the largest of three estimates from 24, 12 and 8 patches: 15, 21 and 27 % off each (1 / sqrt(2 (k - 1)))
+    stated = np.mean([own for _, own in drawn]) / (SD_MM / np.sqrt(2 * COUNT))
+    assert 1.0 < stated < 1.27
 
 
 def test_a_cap_makes_the_radius_as_uncertain_as_geometry_says():
@@ -90,8 +94,8 @@ def test_a_cap_makes_the_radius_as_uncertain_as_geometry_says():
     cap = z[z[:, 2] > 0.5]
     rows = np.column_stack([-cap, -np.ones(len(cap))])
     rng = np.random.default_rng(4)
-    patch = directions.cell(cap, 4 * uncertainty.PATCHES)
-    stated = [uncertainty.of_fit(rows, rng.normal(0, SD_MM, len(cap)), patch)[0][3, 3] for _ in range(50)]
+    patchings = [directions.cell(cap, 4 * count) for count in uncertainty.PATCHES[:1]]
+    stated = [uncertainty.of_fit(rows, rng.normal(0, SD_MM, len(cap)), patchings)[0][3, 3] for _ in range(50)]
     expected = SD_MM / np.sqrt(len(cap) * (1 - 0.75**2 / (7 / 12)))
     assert np.sqrt(np.mean(stated)) == pytest.approx(expected, rel=0.15)
 

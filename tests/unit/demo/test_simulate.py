@@ -5,7 +5,7 @@ import pytest
 import trimesh
 
 import bodies
-import faults as simulate_faults
+import scan_errors
 import sight
 import simulate
 import survey
@@ -128,7 +128,7 @@ def test_a_slip_between_two_paths_of_a_run_moves_nothing():
     near, far = np.array([[0.0, 0, 0], [50, 0, 0]]), np.array([[10_000.0, 0, 0], [10_050, 0, 0]])
     axis = np.tile([0.0, 0, -1], (2, 1))
     views = viewpoints.both(viewpoints.Viewpoints(near, axis, near), viewpoints.Viewpoints(far, axis, far))
-    assert not simulate_faults.slips(views, faults, np.random.default_rng(1)).any()
+    assert not scan_errors.slips(views, faults, np.random.default_rng(1)).any()
 
 
 def test_mirrored_ground_appears_behind_a_glossy_panel():

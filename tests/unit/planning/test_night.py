@@ -27,8 +27,8 @@ def test_plan_lists_the_steps_and_why():
     lines = night.plan(DRY_RUN.splitlines(keepends=True))
     assert lines == [
         "2 steps would run:",
-        "  clean   van exterior left  not made yet",
-        "  measure van exterior       a parameter, the job sheet, a raw file or the code changed",
+        "  clean    van exterior left  not made yet",
+        "  measure  van exterior       a parameter, the job sheet, a raw file or the code changed",
     ]
 
 
@@ -40,8 +40,8 @@ def test_progress_names_what_finished_and_what_failed():
     shown = []
     night.progress(RUN.splitlines(keepends=True), shown.append)
     assert shown == [
-        "   1 of 5  clean   van exterior left",
-        "      failed  network van exterior: see logs/van/network/exterior.log",
+        "   1 of 5  clean    van exterior left",
+        "      failed  network  van exterior: see logs/van/network/exterior.log",
     ]
 
 
@@ -49,7 +49,7 @@ def test_progress_does_not_call_failed_what_a_signal_ended():
     shown = []
     *before, error = RUN.splitlines(keepends=True)
     night.progress([*before, '{"event": "stopped"}\n', error], shown.append)
-    assert shown == ["   1 of 5  clean   van exterior left"]
+    assert shown == ["   1 of 5  clean    van exterior left"]
 
 
 def test_progress_with_nothing_to_do():

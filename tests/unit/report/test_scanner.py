@@ -2,12 +2,14 @@
 
 import json
 import multiprocessing
+import re
 
 import jsonschema
 import numpy as np
 import pytest
 
 import artefact_scenes as scenes
+import report_pages
 from nightbay.artefact import artefact
 from nightbay.pipeline import stage
 from nightbay.report import board, history_chart, report, scanner_history
@@ -77,11 +79,34 @@ def test_a_bad_scanner_is_a_warning_with_a_step(drifted):
     assert "Certificate: C 12, of: 2026-01-05" in html
 
 
+def test_the_noise_to_declare_covers_what_was_found(tmp_path):
+    table = bench(35, noise_mm=0.0823).sphere((0, 0, 60), 50.0).table(points=4000)
+    result, _ = page(tmp_path, measured(tmp_path, table, [scenes.sphere_entry()]))
+    (step,) = result["next_steps"]
+    declared = float(re.search(r"Set scan.noise_mm to ([\d.]+) and run", step)[1])
+    assert 0.0823 * 0.97 < declared < 0.0823 * 1.05 and declared == pytest.approx(round(declared, 3))
+
+
 def test_an_artefact_that_was_not_found_refuses_its_job(tmp_path):
     result, html = page(tmp_path, measured(tmp_path, bench(32).table(), [scenes.sphere_entry()]))
     assert result["state"] == "refused" and result["artefact"] is None
     assert result["next_steps"][0] == "Check diameter_mm, or scan the sphere from more sides."
     assert "no sphere of 50 mm was found for artefact ball" in html
+
+
+def test_artefacts_beside_a_vehicle(whole, tmp_path):
+    """Found, they are a section of its page; not found, they are a warning, and the vehicle is made all the same."""
+    table = bench(33).sphere((0, 0, 60), 50.0).table(points=4000)
+    found = measured(tmp_path / "found", table, [scenes.sphere_entry()])
+    result, html = report_pages.page(whole | {"artefact": [found]}, tmp_path / "page")
+    report_pages.check(re.sub(r'src="data:image/png;base64,[^"]+"', "", html))
+    assert 'id="exterior"' in html and 'id="scanner"' in html
+    assert result["summary"].endswith("1 calibrated artefact was measured: ball.")
+    missing = measured(tmp_path / "missing", bench(34).table(), [scenes.sphere_entry()])
+    result, html = report_pages.page(whole | {"artefact": [missing]}, tmp_path / "other")
+    assert result["state"] == "complete with warnings" and result["reasons"] == [] and result["artefact"] is None
+    assert any("no sphere of 50 mm was found" in warning for warning in result["warnings"])
+    assert "The artefacts could not be measured" in html
 
 
 def write(day, job, **result):

@@ -51,8 +51,13 @@ def join(
     if all(isinstance(T, np.ndarray) for T in by_spheres.values()):
         return Joined({first: np.eye(4), **by_spheres}, "spheres")  # type: ignore[dict-item]
     name = next(name for name, T in by_spheres.items() if isinstance(T, NotFound))
-    reasons = [found.reason for found in (by_targets[name], by_spheres[name]) if isinstance(found, NotFound)]
-    return NotFound(f"segments {first} and {name} are not in one frame: " + ", and ".join(reasons))
+    targets_say, spheres_say = by_targets[name], by_spheres[name]
+    assert isinstance(spheres_say, NotFound)
+    if isinstance(targets_say, NotFound):
+        return NotFound(
+            f"segments {first} and {name} are not in one frame, since {targets_say.reason}, and {spheres_say.reason}"
+        )
+    return NotFound(f"segments {first} and {name} are not in one frame, since {spheres_say.reason}")
 
 
 def _by_targets(a: Targets | None, b: Targets | None, noise_mm: float, drift_mm_per_m: float) -> np.ndarray | NotFound:

@@ -11,7 +11,7 @@ from nightbay.artefact.result import Evaluated, Quantity
 from nightbay.core.errors import NotFound
 from nightbay.fitting.plane import plane
 
-PATCHES_ACROSS = 5  # each way: about as many patches as on a sphere
+PATCHES_ACROSS = (5, 3)  # each way: about as many patches as on a sphere
 CELLS_ACROSS = 40  # in the longer direction of the picture
 
 
@@ -21,7 +21,7 @@ def measure(found: Plate, entry: Mapping[str, Any], noise_mm: float) -> tuple[li
     if isinstance(fit, NotFound):
         return fit
     residuals = fit.residuals_mm
-    patch = _cells(found, PATCHES_ACROSS, PATCHES_ACROSS)
+    patchings = [_cells(found, across, across) for across in PATCHES_ACROSS]
     calibrated_mm = entry.get("flatness_mm", 0.0)
     of_calibration = entry.get("flatness_uncertainty_mm", 0.0) / entry["coverage_factor"]
     own_mm = float(np.hypot(calibrated_mm / np.sqrt(3.0), of_calibration))  # rectangular, as for spheres
@@ -30,12 +30,10 @@ def measure(found: Plate, entry: Mapping[str, Any], noise_mm: float) -> tuple[li
         ("flatness", lambda values: widths.form(values, found.beyond)[0]),
         ("form_95", widths.form_95),
     ):
-        budget_mm = {
-            quantity.POINTS: uncertainty.of_width(residuals, patch, width),
-            "artefact's form": own_mm,
-        }
-        made.append(quantity.of(key, None, float(width(residuals)), budget_mm, len(np.unique(patch)) - 1))
-    noise, noise_sd = uncertainty.of_noise(residuals, patch, 3)
+        sd_mm, degrees_of_freedom = uncertainty.of_width(residuals, patchings, width)
+        budget_mm = {quantity.POINTS: sd_mm, "artefact's form": own_mm}
+        made.append(quantity.of(key, None, float(width(residuals)), budget_mm, degrees_of_freedom))
+    noise, noise_sd = uncertainty.of_noise(residuals, patchings, 3)
     _, dropped = widths.form(residuals, found.beyond)
     share = dropped / (len(residuals) + found.beyond)
     return made, Evaluated(

@@ -67,8 +67,8 @@ def _no_sphere(
         near = min(found, key=lambda sphere: abs(2 * sphere.radius_mm - diameter))
         return (
             f"{where}: no sphere of {diameter:g} mm was found for artefact {name}, and the nearest in size measures "
-            f"{2 * near.radius_mm:.2f} mm, more than {most_mm:g} mm apart (parameter artefact.size_error_most_mm): it is "
-            "another sphere, or the scanner is as far off; check diameter_mm and scan it again."
+            f"{2 * near.radius_mm:.2f} mm, more than {most_mm:g} mm apart (parameter artefact.size_error_most_mm): "
+            "it is another sphere, or the scanner is as far off; check diameter_mm and scan it again."
         )
     return (
         f"{where}: no sphere of {diameter:g} mm was found for artefact {name}: check diameter_mm, or scan the sphere "

@@ -18,13 +18,14 @@ PICTURE_CELLS = 1500  # of the whole sphere in the picture of deviations
 @dataclass(frozen=True)
 class SphereFit:
     """A sphere of free radius through ``points``, its ``covariance`` (4, 4) of centre and radius with
-    ``degrees_of_freedom``, the degrees of freedom behind it, and the ``patch`` (n,) of each point."""
+    ``degrees_of_freedom``, the degrees of freedom behind it, and the patches of each point, (n,), in several sizes,
+    ``patchings``."""
 
     points: SpherePoints
     fit: Sphere
     covariance: np.ndarray
     degrees_of_freedom: float
-    patch: np.ndarray
+    patchings: list[np.ndarray]
 
 
 def fit(points: SpherePoints, noise_mm: float) -> SphereFit | NotFound:
@@ -34,10 +35,12 @@ def fit(points: SpherePoints, noise_mm: float) -> SphereFit | NotFound:
         return found
     away = points.points_mm - found.centre_mm
     away /= np.linalg.norm(away, axis=1, keepdims=True)
-    patch = directions.cell(away, max(uncertainty.PATCHES, round(uncertainty.PATCHES / max(points.covered, 0.05))))
+    patchings = [
+        directions.cell(away, max(count, round(count / max(points.covered, 0.05)))) for count in uncertainty.PATCHES
+    ]
     rows = np.column_stack([-away, -np.ones(len(away))])
-    covariance, degrees_of_freedom = uncertainty.of_fit(rows, found.residuals_mm, patch)
-    return SphereFit(points, found, covariance, degrees_of_freedom, patch)
+    covariance, degrees_of_freedom = uncertainty.of_fit(rows, found.residuals_mm, patchings)
+    return SphereFit(points, found, covariance, degrees_of_freedom, patchings)
 
 
 def quantities(found: SphereFit, entry: Mapping[str, Any], of: int | None) -> list[Quantity]:
@@ -49,8 +52,9 @@ def quantities(found: SphereFit, entry: Mapping[str, Any], of: int | None) -> li
         ("probing_form", lambda values: widths.form(values, found.points.beyond)[0]),
         ("form_95", widths.form_95),
     ):
-        budget_mm = {"points": uncertainty.of_width(residuals, found.patch, width), "artefact's form": artefact_mm}
-        made.append(quantity.of(key, of, float(width(residuals)), budget_mm, len(np.unique(found.patch)) - 1))
+        sd_mm, degrees_of_freedom = uncertainty.of_width(residuals, found.patchings, width)
+        budget_mm = {quantity.POINTS: sd_mm, "artefact's form": artefact_mm}
+        made.append(quantity.of(key, of, float(width(residuals)), budget_mm, degrees_of_freedom))
     diameter = calibration.length(entry, "diameter")
     budget_mm = {"points": 2.0 * float(np.sqrt(found.covariance[3, 3])), **diameter.budget_mm}
     measured = 2.0 * found.fit.radius_mm
@@ -76,7 +80,7 @@ def spacing(first: SphereFit, second: SphereFit, entry: Mapping[str, Any]) -> Qu
 
 def evaluated(found: SphereFit) -> Evaluated:
     """The conditions of the fit, and its deviations for the picture."""
-    noise_mm, noise_sd_mm = uncertainty.of_noise(found.fit.residuals_mm, found.patch, 4)
+    noise_mm, noise_sd_mm = uncertainty.of_noise(found.fit.residuals_mm, found.patchings, 4)
     _, dropped = widths.form(found.fit.residuals_mm, found.points.beyond)
     seen = len(found.points.points_mm) + found.points.beyond
     return Evaluated(

@@ -61,9 +61,11 @@ def _peaks(points_mm: np.ndarray, normals: np.ndarray, radius_mm: float, least: 
     votes = np.concatenate([points_mm - radius_mm * normals, points_mm + radius_mm * normals])
     reach = REACH * radius_mm
     cubes = np.floor(votes / reach).astype(np.int64)
-    _, which, many = np.unique(cubes, axis=0, return_inverse=True, return_counts=True)
+    cubes -= cubes.min(axis=0)
+    key = np.ravel_multi_index(tuple(cubes.T), tuple(cubes.max(axis=0) + 1))
+    _, which, many = np.unique(key, return_inverse=True, return_counts=True)
     # a ball of the reach that holds `least` votes touches at most 27 cubes
-    dense = votes[many[which.reshape(-1)] >= least / 27]
+    dense = votes[many[which] >= least / 27]
     if not len(dense):
         return
     left = np.ones(len(dense), bool)

@@ -23,6 +23,10 @@ from nightbay.core.errors import NotFound
 Entry = Mapping[str, Any]
 
 
+# Of artefact.covered_least: less of a sphere is the rounding of some other thing, and no rival of an artefact.
+ROUND = 0.5
+
+
 @dataclass(frozen=True)
 class Seen:
     """An artefact as a scene shows it: its kind, quantities and surfaces."""
@@ -66,7 +70,11 @@ def _spheres(scene: Scene, entries: Sequence[Entry], settings: Any) -> list[Cand
         for sphere in sphere_search.search(
             points, normals, radius_mm, settings.scan.noise_mm, settings.artefact.covered_least, scene.near
         ):
-            if not any(np.linalg.norm(sphere.centre_mm - other.centre_mm) < sphere.radius_mm for other in found):
+            near = scene.near(sphere.centre_mm, (1 + sphere_points.SHELL) * sphere.radius_mm)
+            on = sphere_points.on(near, sphere)
+            round_enough = on is not None and on.covered >= ROUND * settings.artefact.covered_least
+            known = any(np.linalg.norm(sphere.centre_mm - other.centre_mm) < sphere.radius_mm for other in found)
+            if round_enough and not known:
                 found.append(sphere)
     return found
 

@@ -85,7 +85,10 @@ def tolerance(value: Value) -> str:
 
 def verdict(value: Value) -> str:
     """The verdict on a tolerance with its sign; a dash without a tolerance."""
-    return "–" if value.verdict is None else f"{SIGNS[value.verdict]} {say(VERDICTS[value.verdict])}"
+    if value.verdict is None:
+        return "–"
+    words = say(VERDICTS[value.verdict])
+    return f"{SIGNS[value.verdict]} {words}"
 
 
 def _in_unit(amount: float, value: Value, sign: bool) -> str:

@@ -8,7 +8,7 @@ from nightbay.core.text_format import mm, number, plural
 from nightbay.measure.result import COVERAGE
 from nightbay.network.result import DriftEstimate, MovedGroup, NetworkResult, ScaleBar
 from nightbay.report.next_step import JobWarning
-from nightbay.report.part import Part
+from nightbay.report.part import NAMES, Part
 
 
 def of_network(network: NetworkResult | None) -> list[JobWarning]:
@@ -82,7 +82,7 @@ def _drift_warning(drift: DriftEstimate) -> JobWarning:
 
 def unmeasured_bars(part: Part, sheet: Mapping[str, Any]) -> list[JobWarning]:
     """Scale bars of the job sheet that could not be measured. They belong to the exterior, or to the only part."""
-    belong = part.name == "exterior" or len(sheet.get("parts", {})) == 1
+    belong = part.name == "exterior" or len(set(sheet.get("parts", {})) & set(NAMES)) == 1
     if not sheet.get("scale_bars") or not belong or part.network is None or part.network.scale_bars:
         return []
     return [

@@ -1,5 +1,6 @@
 """What the calibrated artefacts of a job say of its scanner, for the page, its warnings and the day board."""
 
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
@@ -101,7 +102,8 @@ def scanner_of(upstream: Mapping[str, Sequence[Upstream]]) -> Scanner | None:
     record = records[0]
     if record.status != "ok":
         return Scanner(None, record.reasons, [])
-    return Scanner(typed.read(ArtefactResult, record.result), [], record.notes)
+    read = [note for left in upstream.get("intake", []) if left.part == record.part for note in left.notes]
+    return Scanner(typed.read(ArtefactResult, record.result), [], [*read, *record.notes])
 
 
 def _first(reasons: Sequence[Mapping[str, Any]]) -> str:
@@ -197,10 +199,16 @@ def identity(entry: Measured) -> str:
     )
 
 
+def _rounded_up(value: float) -> float:
+    """The next larger value of two significant digits: what is declared then covers what was found."""
+    unit = 10.0 ** (math.floor(math.log10(value)) - 1)
+    return math.ceil(value / unit - 1e-9) * unit
+
+
 def _worse(entry: Measured, found: Comparison) -> JobWarning:
     values = {
         "name": entry.name,
-        "found": mm(abs(found.found_mm), 3),
+        "found": number(abs(found.found_mm), 3),
         "assumed": mm(found.assumed_mm, 3),
         "uncertainty": mm(2 * found.sd_mm, 3),
     }
@@ -214,7 +222,7 @@ def _worse(entry: Measured, found: Comparison) -> JobWarning:
             )
             step = say(
                 "Set scan.noise_mm to {found} and run the same command, or have the scanner calibrated.",
-                found=number(found.found_mm, 2),
+                found=shortest(_rounded_up(found.found_mm)),
             )
             return JobWarning(sentence, step)
         case "offset":
