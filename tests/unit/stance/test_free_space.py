@@ -18,11 +18,15 @@ def scanned(seed, *plates):
     return Scan(points, np.tile([0.0, 1.0, 0.0], (len(points), 1)), cKDTree(points), seeds)
 
 
+def find(*scans, sided=True):
+    return free_space.find(scans, [sided] * len(scans))
+
+
 BOARD = (500.0, 900.0, 300.0, 700.0, 130.0)
 
 
 def test_a_board_that_stood_there_in_one_run_only_is_named():
-    (found,) = free_space.find([scanned(1), scanned(2, BOARD)])
+    (found,) = find(scanned(1), scanned(2, BOARD))
     assert (found.number, found.through) == (1, 0)
     assert 0.1 < len(found.cells) * 0.0025 <= 0.2  # of 0.16 m2
     assert np.all(found.low_mm >= [450.0, 50.0, 250.0])
@@ -32,10 +36,14 @@ def test_a_board_that_stood_there_in_one_run_only_is_named():
 
 
 def test_what_both_saw_or_what_is_small_or_near_is_not():
-    assert free_space.find([scanned(1, BOARD), scanned(2, BOARD)]) == []
-    assert free_space.find([scanned(1), scanned(2, (500.0, 560.0, 300.0, 360.0, 130.0))]) == []
-    assert free_space.find([scanned(1), scanned(2, (500.0, 900.0, 300.0, 700.0, 30.0))]) == []
+    assert find(scanned(1, BOARD), scanned(2, BOARD)) == []
+    assert find(scanned(1), scanned(2, (500.0, 560.0, 300.0, 360.0, 130.0))) == []
+    assert find(scanned(1), scanned(2, (500.0, 900.0, 300.0, 700.0, 30.0))) == []
 
 
 def test_a_place_that_two_segments_looked_through_is_listed_once():
-    assert len(free_space.find([scanned(1), scanned(2, BOARD), scanned(3)])) == 1
+    assert len(find(scanned(1), scanned(2, BOARD), scanned(3))) == 1
+
+
+def test_a_segment_with_estimated_normals_shows_no_free_space():
+    assert find(scanned(1), scanned(2, BOARD), sided=False) == []

@@ -96,7 +96,7 @@ def find(
         motion = ground_motion.adjust(floors, steps, errors, uneven_mm, agreed.alike)
     scans = [panels.scan(PosedClouds([segment]), T_level_control, zones) for segment in segments]
     chosen = panel_choice.choose(panels.find(scans, errors), scans, rows.get("panels_from"))
-    through = free_space.find(scans)
+    through = free_space.find(scans, [segment.normals_certainty is None for segment in segments])
     return Found(clouds.names, agreed, motion, zones, wheels, seen, contacts, chosen, through, T_level_control)
 
 

@@ -42,13 +42,18 @@ class LookedThrough:
         return np.isin(cells.key(cells.of(points_mm)), cells.key(self.cells))
 
 
-def find(scans: Sequence[Scan]) -> list[LookedThrough]:
-    """All such surface, each place once: with the segment that looked through most of it. The largest first."""
-    free = [_samples(scan) for scan in scans]
+def find(scans: Sequence[Scan], sided: Sequence[bool]) -> list[LookedThrough]:
+    """All such surface, each place once: with the segment that looked through most of it. The largest first.
+
+    ``sided``: whether the normals of each segment were measured. Estimated ones may point into a wall, whose other side
+    would seem to stand in free space: such a segment shows nothing here.
+    """
+    free = [_samples(scan) if known else None for scan, known in zip(scans, sided, strict=True)]
     found = [
         each
         for number, through in permutations(range(len(scans)), 2)
-        for each in _between(scans, free[through], number, through)
+        if (space := free[through]) is not None
+        for each in _between(scans, space, number, through)
     ]
     listed: list[LookedThrough] = []
     for each in sorted(found, key=lambda each: (-len(each.cells), each.number, each.through)):
