@@ -2,7 +2,8 @@
 
     bash tests/bench/run.sh measure [TOPIC ...]
 
-Each topic is a benchmark of its own, tests/bench/measure_<topic>.py, which says what it simulates and has options. The last line is one JSON object with the figures of all topics that were asked for, all by default.
+Each topic is a benchmark of its own, tests/bench/measure_<topic>.py, which says what it simulates and has options. The
+last line is one JSON object with the figures of all topics that were asked for, all by default.
 """
 
 import importlib

@@ -7,6 +7,8 @@ drift and a wrong vehicle frame, each drawn from the uncertainty that is stated 
 by a place up to 3 mm off. The last line is one JSON object.
 """
 
+import contextlib
+import io
 import json
 import sys
 import tempfile
@@ -15,7 +17,9 @@ from pathlib import Path
 import numpy as np
 
 import feature_scenes
-from nightbay.features import features
+import fuse_scenes
+from nightbay.features import features, rims
+from nightbay.fitting.circle import flat_circle
 
 EACH = 12
 
@@ -64,8 +68,32 @@ def job(seed, folder):
     return rows, [refused for refused in found.refused if refused.what == "feature"], len(ordered["features"])
 
 
-def measured(jobs=17, first=1000, show=False):
-    """The bench's figures over ``jobs`` jobs from seed ``first`` on."""
+def rims_of(seeds):
+    """Errors (rms, mm) of the radius of a hole in a plate, from the points and from the boundary of the surface that
+    stage fuse makes of them: why features are fitted to points."""
+    errors = {"points": [], "surface": []}
+    for seed in seeds:
+        rng = np.random.default_rng(seed)
+        spacing, radius = rng.uniform(0.8, 2.0), rng.uniform(5.0, 15.0)
+        points, normals = fuse_scenes.sheet(rng, 80.0, 80.0, 1.0 / spacing**2, noise=0.1)
+        on = np.linalg.norm(points[:, :2], axis=1) > radius
+        points, normals = points[on], normals[on]
+        with tempfile.TemporaryDirectory() as name, contextlib.redirect_stdout(io.StringIO()):
+            _, mesh = fuse_scenes.run(Path(name) / "fuse", fuse_scenes.one(points, normals))
+        corners = np.sort(np.concatenate([mesh.faces[:, pair] for pair in ([0, 1], [1, 2], [2, 0])]), axis=1)
+        edges, count = np.unique(corners, axis=0, return_counts=True)
+        boundary = mesh.vertices_mm[np.unique(edges[count == 1]), :2].astype(float)
+        boundary = boundary[np.linalg.norm(boundary, axis=1) < radius + 6.0]
+        rim = rims.hole(points[:, :2], np.zeros(2), 15.0)
+        for what, on_rim in (("points", rim.points_mm), ("surface", boundary)):
+            errors[what].append(flat_circle(on_rim, 0.1).radius_mm - radius)
+    return {
+        f"feature_rim_{what}_mm": round(float(np.sqrt(np.mean(np.square(each)))), 3) for what, each in errors.items()
+    }
+
+
+def measured(jobs=17, first=1000, rim_plates=20):
+    """The bench's figures over ``jobs`` jobs and ``rim_plates`` plates from seed ``first`` on."""
     rows, refused, ordered = [], 0, 0
     for seed in range(first, first + jobs):
         with tempfile.TemporaryDirectory() as name:
@@ -92,9 +120,10 @@ def measured(jobs=17, first=1000, show=False):
         "feature_median_mm": round(float(np.median(np.abs(error[lengths]))), 3),
         "feature_refused": round(refused / ordered, 3),
         "feature_wrong": round(float(np.mean(np.abs(error) > 2 * uncertainty)), 4),
-        "features": ordered,
-        "values": len(rows),
-        "detail": detail,
+        "feature_count": ordered,
+        "feature_values": len(rows),
+        "feature_detail": detail,
+        **rims_of(range(first, first + rim_plates)),
     }
 
 

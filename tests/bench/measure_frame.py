@@ -2,10 +2,10 @@
 
     bash tests/bench/run.sh measure_frame [--points 300000] [--seeds 20] [--first 101]
 
-Each seed is another day of the demo generator: other scans, poses, targets and faults of the same two invented vehicles,
-a panel van and a compact in turn. Intake, clean, network, refine, frame, fuse, fill and measure run on it as in a night.
-Of the frame, the errors are those of its origin and of its rotation against the true one: `frame_mm` is the largest
-coordinate of the part's middle, `frame_deg` the largest rotation, both as the root mean square over the seeds.
+Each seed is another day of the demo generator: other scans, poses, targets and faults of the same two invented
+vehicles, a panel van and a compact in turn. Intake, clean, network, refine, frame, fuse, fill and measure run on it as
+in a night. Of the frame, the errors are those against the true one: `frame_mm` is the largest coordinate of the part's
+middle, `frame_deg` the largest rotation, both as the root mean square over the seeds.
 """
 
 import argparse
@@ -65,7 +65,7 @@ def rms(values):
 
 
 def of_dimension(pairs):
-    """Errors of a dimension, mm, and the errors over their expanded uncertainties: rms 0.5 where the budget is right."""
+    """Errors of a dimension, mm, and those over their expanded uncertainties: rms 0.5 where the budget is right."""
     error, uncertainty = pairs.T
     return {
         "count": len(pairs),

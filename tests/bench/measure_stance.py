@@ -12,6 +12,7 @@ exclusion changes from the whole stage frame. ``share``: of the jobs that are ru
 - ``stance_false``: share of sound jobs in which a movement is named; ``doubled_false``: a wheel with two surfaces;
 - ``door_found``: share of jobs with a door open by 3 mm at its edge in which it is named, with the right segments;
   ``door_error_mm``: rms error of the largest distance; ``door_false``: share of sound jobs with a panel that moved;
+- ``looked_through_false``: share of sound jobs in which surface is named where another segment looked through;
 - ``height_before_mm``, ``height_after_mm``, ``lean_before_deg``, ``lean_after_deg``: rms error of the body's height
   above the ground and of the mean lean of the wheels, without and with the exclusion.
 """
@@ -144,19 +145,21 @@ def _moved_figures(seed, share):
 
 
 def _sound_figures(seed, share):
-    false, doubled, doors = [], [], []
+    false, doubled, doors, through = [], [], [], []
     for number in range(round(SOUND * share)):
         case = sound(np.random.default_rng([seed, 2, number]))
         left = stance(SCENES[number % len(SCENES)], case, 1000 * seed + 500 + number)
         false.append(bool(left.moved()))
         doubled.append(any(stance_result.is_doubled(wheel) for wheel in left.wheels.values()))
         doors.append(bool(left.panels))
-        if false[-1] or doubled[-1] or doors[-1]:
+        through.append(bool(left.looked_through))
+        if false[-1] or doubled[-1] or doors[-1] or through[-1]:
             print("false:", SCENES[number % len(SCENES)], case, left.moved(), file=sys.stderr, flush=True)
     return {
         "stance_false": _mean(false),
         "doubled_false": _mean(doubled),
         "door_false": _mean(doors),
+        "looked_through_false": _mean(through),
         "stance_sound_jobs": len(false),
     }
 

@@ -58,6 +58,12 @@ def raw_mb(wildcards):
     return PLAN.jobs[wildcards.job].raw_mb(wildcards.get("part"), wildcards.get("segment"))
 
 
-def memory_mb(base, factor):
-    """Resource function: memory as ``base`` plus ``factor`` times the raw size, half as much again each attempt."""
-    return lambda wildcards, attempt: int((base + factor * raw_mb(wildcards)) * (1 + (attempt - 1) / 2))
+def memory_mb(base, factor, of_reference=0):
+    """Resource function: memory as ``base`` plus ``factor`` times the raw size and ``of_reference`` times the size of
+    the mesh that the part is compared with, half as much again each attempt."""
+
+    def memory(wildcards, attempt):
+        reference_mb = PLAN.jobs[wildcards.job].reference_mb(wildcards.part) if of_reference else 0.0
+        return int((base + factor * raw_mb(wildcards) + of_reference * reference_mb) * (1 + (attempt - 1) / 2))
+
+    return memory

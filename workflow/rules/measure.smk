@@ -13,7 +13,7 @@ rule measure:
         "../../envs/conda.yaml"
     threads: 1
     resources:
-        mem_mb=memory_mb(1000, 1.5),
+        mem_mb=memory_mb(1000, 1.5, 5),
     params:
         settings=settings_of("measure"),
         sheet=sheet_of("measure"),

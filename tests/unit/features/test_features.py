@@ -103,7 +103,7 @@ def test_what_can_not_be_stated_is_refused_with_the_reason(found):
     refused = {each.name: (each.what, each.reason) for each in found.refused}
     assert "0 points were scanned about X 9000, Y 0, Z 0 mm" in refused["nothing"][1]
     assert refused["of nothing"] == ("distance", "the feature 'nothing' was not found")
-    assert "a plane has no point whose X could be taken" in refused["no point"][1]
+    assert "kind 'plane' has no point whose X could be taken" in refused["no point"][1]
     assert "sphere" in refused["no sphere"][1]
     assert len(refused) == 4
 

@@ -74,8 +74,8 @@ def test_distances_in_closed_form(a, kind_a, b, kind_b, along, expected):
     [
         (FACE, "plane", feature([0, 0, 0], [0, 1, 0]), "plane", None, "they lean 90 degrees"),
         (feature([0, 0, 0], [0, 0, 1]), "cylinder", FACE, "plane", None, "they lean 90 degrees"),
-        (POINT, "hole", FACE, "plane", "z", "a plane has no point whose Z"),
-        (POINT, "hole", feature([60.0, 0, 0], [1, 0, 0]), "station", "y", "a station has no point whose Y"),
+        (POINT, "hole", FACE, "plane", "z", "kind 'plane' has no point whose Z"),
+        (POINT, "hole", feature([60.0, 0, 0], [1, 0, 0]), "station", "y", "kind 'station' has no point whose Y"),
     ],
 )
 def test_distances_that_are_not_defined_are_refused(a, kind_a, b, kind_b, along, reason):
@@ -99,7 +99,7 @@ def test_angles_in_closed_form(a, kind_a, b, kind_b, expected):
 
 def test_a_feature_without_direction_has_no_angle():
     found = relations.angle(POINT, "sphere", FACE, "plane")
-    assert isinstance(found, NotFound) and found.reason == "a sphere has no direction"
+    assert isinstance(found, NotFound) and found.reason == "kind 'sphere' has no direction"
 
 
 def rigid_derivatives(point, direction):

@@ -2,6 +2,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+import trimesh
 from scipy.spatial.transform import Rotation
 
 import blockcar
@@ -104,3 +105,19 @@ def test_a_motorcycle_has_two_axles_of_one_wheel():
 def test_a_poor_wheel_is_refused_with_the_reason(share, sd, sentence):
     wheel = replace(made(0.0, 1, sd), share=share)
     assert axles.judge(wheel, OPTIONS) == NotFound(sentence)
+
+
+def test_the_flat_side_of_a_body_with_a_round_edge_is_no_wheel():
+    """A plate with a quarter-round nose: a rotation maps its sides onto themselves, and its nose has a centre."""
+    plate = trimesh.creation.box(bounds=[[0, -190, 40], [900, 190, 360]])
+    nose = trimesh.creation.cylinder(radius=160.0, height=380.0, sections=96)
+    nose.apply_transform(trimesh.transformations.rotation_matrix(np.pi / 2, [1, 0, 0]))
+    nose.apply_translation([0, 0, 200])
+    points, normals = blockcar.scan(trimesh.util.concatenate([plate, nose]), 30_000, 3)
+    found = wheels.fit(points, normals, 0.0, 0)
+    assert isinstance(found, NotFound) and found.reason == "the surface at its sides goes on beyond its edge"
+    tyre, facing = blockcar.scan(blockcar.wheel(0.0, 840.0), 12_000, 1)
+    sill = np.column_stack([np.full(900, 430.0), np.full(900, 800.0), np.linspace(150, 300, 900)])
+    sill[:, 0] += np.random.default_rng(2).uniform(-80, 400, 900)
+    both = np.vstack([tyre, sill]), np.vstack([facing, np.tile([0.0, 1.0, 0.0], (900, 1))])
+    assert not isinstance(wheels.fit(*both, 0.0, 1), NotFound)

@@ -180,6 +180,15 @@ def test_without_treads_no_angle_is_stated(car):
         assert found.not_stated[name] == "the tread of its tyres was not scanned"
 
 
+def test_in_a_frame_without_the_ground_only_what_needs_none_is_stated(car):
+    frame = frame_of(car)
+    frame.zero_planes["z"] = replace(frame.zero_planes["z"], found_by="named fiducials")
+    found = axle_dimensions.find(body_of(car, frame))
+    assert {"front_overhang", "track_front"} <= set(found.dimensions)
+    for name in (*axle_dimensions.ANGLES, "ground_clearance"):
+        assert found.not_stated[name] == "the frame's zero plane Z is not the ground"
+
+
 def test_without_axles_nothing_refers_to_them(car):
     frame = replace(frame_of(car), wheels=[], axles=[])
     found = axle_dimensions.find(body_of(car, frame))
@@ -223,9 +232,7 @@ def test_stated_standard_uncertainty_of_an_angle_against_monte_carlo(car, name):
     rng = np.random.default_rng(7)
     sides = {"approach_angle": [(0.0, -1.0)], "departure_angle": [(blockcar.WHEELBASE, 1.0)]}
     sides = sides.get(name, [(0.0, 1.0), (blockcar.WHEELBASE, -1.0)])
-    # noise of the vertices that the plane touches, which share their points, and the pose of their segment
-    point_sd = np.hypot(SCAN.noise_mm, POSE_SD)
-    x, up = (angle.body_mm[[0, 2]] + rng.normal(0.0, point_sd, (TRIALS, 2))).T
+    x, up = (angle.body_mm[[0, 2]] + rng.normal(0.0, POSE_SD, (TRIALS, 2))).T
     total = np.zeros(TRIALS)
     closed = np.vectorize(lambda ahead, up, height, radius: tangent_angles.angle(ahead, up, height, radius))
     for axle_x, sense in sides:
@@ -235,6 +242,6 @@ def test_stated_standard_uncertainty_of_an_angle_against_monte_carlo(car, name):
             total += closed(sense * (x - axle[:, 0] - off[:, 0]), up, axle[:, 1] + off[:, 1], radius) / 2.0
     if len(sides) == 1:
         total += rng.normal(0.0, np.radians(TURN_DEG), TRIALS)
-    causes = ("noise", "registration", "tyres", "frame")
+    causes = ("registration", "tyres", "frame")  # those of the touching plane are its own, and tested there
     stated = np.sqrt(sum(angle.budget_deg.get(cause, 0.0) ** 2 for cause in causes))
     assert stated == pytest.approx(np.degrees(total.std()), rel=4.0 / np.sqrt(2.0 * TRIALS))

@@ -1,6 +1,7 @@
 import json
 from dataclasses import replace
 from pathlib import Path
+from types import SimpleNamespace
 
 import jsonschema
 import numpy as np
@@ -10,8 +11,9 @@ import yaml
 
 import blockcar
 import part_results
+from nightbay.core import deliverables
 from nightbay.frame.result import Bounds, Sides
-from nightbay.measure import measure
+from nightbay.measure import measure, surface_checks
 from nightbay.measure.result import MeasureResult
 from nightbay.meshes import surface
 from nightbay.pipeline import typed
@@ -140,6 +142,32 @@ def test_equal_sides_are_equal(whole):
     saved = np.load(whole[1] / "sides.npy")
     assert len(saved) >= numbers["compared"] == np.count_nonzero(np.isfinite(saved["deviation_mm"]))
     assert (saved["points_mm"][:, 1] < 0.0).all()  # the left side
+    assert numbers["areas"] == []
+
+
+def test_the_uncertainty_of_the_surface_goes_to_the_customer_with_its_values(whole):
+    mapped = surface.read_ply(whole[1] / "deliverables" / "uncertainty.ply")
+    # a surface without counts has the noise of one point; poses are exact; drift is least in the middle
+    assert np.nanmin(mapped.vertex["uncertainty_mm"]) == pytest.approx(2 * 0.1, rel=0.01)
+    assert whole[0]["uncertainty"]["p95_mm"] < 2 * np.hypot(0.1, 0.03 * 2.5)
+    assert "uncertainty.ply" in deliverables.described(whole[1])
+    assert deliverables.described(whole[1])["uncertainty.ply"].startswith("expanded uncertainty")
+
+
+def test_a_reference_is_refused_in_the_numbers_where_nothing_was_measured(tmp_path):
+    speck = surface.Surface(np.eye(3, dtype=np.float32), np.array([[0, 1, 2]], np.int32))
+    entry = {"file": "b.ply", "kind": "cad", "align": "best"}
+    body = SimpleNamespace(
+        surface=speck,
+        areas=np.zeros(3),
+        frame=part_results.frame([0, 0, 0], [1, 1, 1]),
+        poses={"all": part_results.pose()},
+        scan=SimpleNamespace(noise_mm=0.1, target_drift_mm_per_m=0.03),
+        options=SimpleNamespace(comparison_spacing_mm=10.0),
+    )
+    assert surface_checks.check(body, [], {}, tmp_path, 1).reference is None
+    found = surface_checks.check(body, [], {"reference": entry}, tmp_path, 1).reference
+    assert (found.state, found.file) == ("refused", "b.ply")
 
 
 def test_axes_of_iso_8855_give_the_same_dimensions(car, whole, tmp_path):

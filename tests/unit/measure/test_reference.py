@@ -162,6 +162,15 @@ def test_as_placed_shows_where_it_stands_and_how_sure_the_frame_is(tmp_path, mon
     assert "where it is placed" in compare(tmp_path, monkeypatch, mesh, align="as_placed").reason
 
 
+def test_what_can_not_be_judged_is_refused(tmp_path, monkeypatch):
+    kept = shape_of(body(), frame_sd_mm=None)
+    assert "kept as scanned" in compare(tmp_path, monkeypatch, body(), shape=kept, align="as_placed").reason
+    assert compare(tmp_path, monkeypatch, body(), shape=kept).state == "compared"
+    mesh = body()
+    mesh.vertices += 40.0 * mesh.vertex_normals
+    assert "further than 25 mm" in compare(tmp_path, monkeypatch, mesh, align="as_placed").reason
+
+
 def test_regions_hold_the_pose(tmp_path, monkeypatch):
     """The front two thirds moved up: the surface that agrees best is theirs, the region's is the rear's."""
     base = body()

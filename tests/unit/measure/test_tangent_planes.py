@@ -68,7 +68,7 @@ def test_the_end_of_a_ball_is_found_and_the_thicker_layer_tells_how_well(radius)
     found = touch(Surface(np.column_stack([x, y, z]).astype(np.float32), faces))
     cap = 80.0 / (2 * np.pi * radius)
     assert found.reach_mm == pytest.approx(radius, abs=0.2 * cap + 0.002)
-    # a ball differs from a second-order surface by the fourth order: (depth of the layer)^2 / (2 R), 1.2 mm deep at most
+    # a ball differs from a second-order surface by the fourth order: (depth of the layer)^2 / (2 R)
     assert abs(found.reach_mm - radius) <= found.half_width_mm + found.resolution_mm + 0.002
     assert found.half_width_mm < (2 * 0.8 + cap) ** 2 / (2 * radius) + 0.002
 
@@ -116,7 +116,7 @@ def test_the_end_of_thinly_covered_trim_is_found_across_its_holes():
 
 @pytest.mark.parametrize("spacing", [4.0, 12.0])
 def test_an_edge_that_the_vertices_miss_is_a_matter_of_their_spacing(spacing):
-    """A face that leans by 1 in 8 and ends at an edge: its last row of vertices lies up to one spacing below the edge."""
+    """A face that leans by 1 in 8 and ends at an edge; its last row of vertices lies up to one spacing below."""
     rng = np.random.default_rng(5)
     ratios = []
     for _ in range(40):

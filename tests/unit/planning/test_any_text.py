@@ -35,7 +35,7 @@ VALUES = st.recursive(
 
 
 @SOME
-@given(text=st.text(max_size=500))
+@given(text=st.text(max_size=120))
 def test_a_refusal_can_be_shown_whatever_it_quotes(text):
     said = str(Rejected(text))
     assert said == shortened(printable(text)) and "\n" not in said

@@ -164,6 +164,8 @@ def test_another_order_of_keys_reruns_nothing(shop):
         ("state: {temperature_c: 4}", {"network", "report"}),
         ("scale_bars: [{from: A, to: 7, length_mm: 1000, sd_mm: 0.01}]", {"network", "report"}),
         ("parameters: {intake: {fewest_points: 77}}", {"intake", "report"}),
+        ("reference: {file: before.ply, kind: earlier scan}", {"measure"}),
+        ("parts: {exterior: {mirror: left}}", {"fill"}),
     ],
 )
 def test_a_changed_line_of_the_sheet_reruns_what_needs_it(shop, line, stages):

@@ -62,7 +62,7 @@ def test_a_frame_with_one_way_to_each_plane_has_no_table():
 
 def test_fiducials_are_listed_with_their_differences():
     listed = [FiducialResult("target 7", {"x": None, "y": 1.25, "z": -0.5}, {"x": None, "y": 0.5, "z": 0.5})]
-    ((name, found),) = frame_ways.misfits(replace(frame(), fiducials=listed))
+    ((name, found),) = frame_ways.fiducials_in_words(replace(frame(), fiducials=listed))
     assert name == "target 7"
     assert found == [f"Y +1.25{THIN}mm ± 1.00{THIN}mm", f"Z −0.50{THIN}mm ± 1.00{THIN}mm"]
 

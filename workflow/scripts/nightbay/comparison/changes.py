@@ -39,6 +39,12 @@ class Compared:
         """Standard uncertainty of each point's deviation, (n,) mm."""
         return np.hypot(self.common_sd_mm, self.noise_sd_mm)
 
+    @property
+    def uncertainty_median_mm(self) -> float | None:
+        """Median of the expanded uncertainties of the points that are compared, mm; None where none is known."""
+        known = self.sd_mm[np.isfinite(self.sd_mm) & np.isfinite(self.deviation_mm)]
+        return float(COVERAGE * np.median(known)) if len(known) else None
+
 
 @dataclass(frozen=True)
 class Options:

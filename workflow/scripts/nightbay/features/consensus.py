@@ -56,8 +56,9 @@ def face(sample: Sample, noise_mm: float, direction: np.ndarray | None) -> np.nd
     rest = rest[off > APART * band]
     other = _face(sample, rest, band, noise_mm) if len(rest) >= RIVAL * len(best) else NotFound("")
     if not isinstance(other, NotFound) and len(other) > RIVAL * len(best):
-        advice = "give 'direction', or make the region smaller" if direction is None else "make the region smaller"
-        return NotFound(f"two faces of similar size lie in the region: {advice}")
+        if direction is None:
+            return NotFound("two faces of similar size lie in the region: give 'direction', or make the region smaller")
+        return NotFound("two faces of similar size look in the given direction: make the region smaller")
     if len(best) < LEAST_FLAT * alike:
         return NotFound(
             f"the surface there is not flat: {len(best) / alike:.0%} of what looks the same way lies within {band:.1f} "
@@ -134,7 +135,7 @@ def round_face(sample: Sample, noise_mm: float, axis: np.ndarray | None) -> np.n
         found = cylinder(points_mm, noise_mm, axis)
         return found if isinstance(found, NotFound) else _Round(found.point_mm, found.direction, found.radius_mm)
 
-    return _curved(sample, noise_mm, draw, fit, "cylinder")
+    return _curved(sample, noise_mm, draw, fit, "too few points lie on a cylinder")
 
 
 def ball(sample: Sample, noise_mm: float) -> np.ndarray | NotFound:
@@ -147,7 +148,7 @@ def ball(sample: Sample, noise_mm: float) -> np.ndarray | NotFound:
         found = sphere(points_mm, noise_mm)
         return found if isinstance(found, NotFound) else _Round(found.centre_mm, None, found.radius_mm)
 
-    return _curved(sample, noise_mm, draw, fit, "sphere")
+    return _curved(sample, noise_mm, draw, fit, "too few points lie on a sphere")
 
 
 def _drawn(sample: Sample, a: int, b: int, w: np.ndarray, cylindrical: bool) -> _Round | None:
@@ -174,10 +175,10 @@ def _curved(
     noise_mm: float,
     draw: Callable[[Sample, int, int], _Round | None],
     fit: Callable[[np.ndarray], _Round | NotFound],
-    noun: str,
+    too_few: str,
 ) -> np.ndarray | NotFound:
     """Rows of the points of the round shape that most points agree with, drawn and then fitted."""
-    band, few = band_mm(noise_mm), NotFound(f"too few points lie on a {noun}")
+    band, few = band_mm(noise_mm), NotFound(too_few)
     if len(sample) < LEAST_POINTS:
         return few
     rng = np.random.default_rng(len(sample))

@@ -1,7 +1,7 @@
 """The features, distances and angles that a job sheet orders of a part."""
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
@@ -31,12 +31,14 @@ SIZES = {  # what the radius of a kind means
 @dataclass(frozen=True)
 class Part:
     """What features are taken from: ``segments`` in the vehicle frame, sorted by name; ``network``, None where the part
-    has none; ``scale`` of all lengths; ``context`` of uncertainties."""
+    has none; ``scale`` of all lengths; ``context`` of uncertainties; ``left_out``: by segment which of its points,
+    (n,) bool, the model is made without, because they stood differently there."""
 
     segments: Sequence[PosedSegment]
     network: NetworkResult | None
     scale: Scale
     context: Context
+    left_out: Mapping[str, np.ndarray] = field(default_factory=dict)
 
     @property
     def noise_mm(self) -> float:
@@ -82,7 +84,7 @@ def _fitted(part: Part, kind: str, entry: Mapping[str, Any]) -> Fitted | NotFoun
 
 
 def _in_region(part: Part, kind: str, where: region.Region, direction: np.ndarray | None) -> Fitted | NotFound:
-    sample = region.read(part.segments, where)
+    sample = region.read(part.segments, where, part.left_out)
     if isinstance(sample, NotFound):
         return sample
     selection = kinds.select(kind, sample, where, direction, part.noise_mm)

@@ -68,8 +68,12 @@ def around(at_mm: Sequence[float], radius_mm: float) -> Region:
     return Region(at - radius_mm, at + radius_mm, float(radius_mm))
 
 
-def read(segments: Iterable[PosedSegment], region: Region) -> Sample | NotFound:
+def read(
+    segments: Iterable[PosedSegment], region: Region, left_out: Mapping[str, np.ndarray] | None = None
+) -> Sample | NotFound:
     """The points of a region, of ``segments`` in the vehicle frame in the order of their rows.
+
+    ``left_out``: by segment which of its points, (n,) bool, the model is made without.
 
     The reason instead where it holds too few, or where most lie where clean kept two copies of a surface.
     """
@@ -85,6 +89,9 @@ def read(segments: Iterable[PosedSegment], region: Region) -> Sample | NotFound:
             tile = cloud.tile(int(number))
             points = rigid.transform(T, tile.xyz_mm)
             inside = region.contains(points)
+            if left_out and segment.name in left_out:
+                start = int(cloud.tiles["start"][number])
+                inside &= ~left_out[segment.name][start : start + len(points)]
             if tile.flag is not None:
                 doubtful = inside & ((tile.flag & UNDECIDED) > 0)
                 undecided += int(np.count_nonzero(doubtful))

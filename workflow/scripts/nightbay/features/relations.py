@@ -55,7 +55,8 @@ def distance(a: Fitted, kind_a: str, b: Fitted, kind_b: str, along: str | None) 
             across_it = kind == "station" and abs(feature.parameters[DIRECTION][axis]) == 1.0
             if kind not in POINTS and not across_it:
                 return NotFound(
-                    f"a {kind} has no point whose {along.upper()} could be taken: leave out 'along', or name a point"
+                    f"kind '{kind}' has no point whose {along.upper()} could be taken: leave out 'along', or name a "
+                    "point"
                 )
         station = next((kind == "station" for kind in (kind_a, kind_b) if kind == "station"), False)
         return Relation(
@@ -142,7 +143,7 @@ def angle(a: Fitted, kind_a: str, b: Fitted, kind_b: str) -> tuple[Relation, boo
     left to 90 degrees: between an axis and a face."""
     for fitted, kind in ((a, kind_a), (b, kind_b)):
         if not fitted.parameters[DIRECTION].any():
-            return NotFound(f"a {kind.replace('_', ' ')} has no direction")
+            return NotFound(f"kind '{kind}' has no direction")
     flip = -1.0 if float(a.parameters[DIRECTION] @ b.parameters[DIRECTION]) < 0.0 else 1.0
 
     def rotation(x: Sequence[np.ndarray]) -> np.ndarray:

@@ -1,8 +1,9 @@
 """Where a flat face ends: the rim of a hole, the edge of a disc, a straight edge, from points that lie at random.
 
 No point lies on a rim. Between it and the nearest point of a sector as wide as three spacings lies a gap, on average
-the area of one point over the sector's width, which is taken off. Whether points lie at random or in rows changes it by
-a quarter; half of it is the half-width of what the rim is uncertain by all round.
+the area of one point over the sector's width, which is taken off. Points in rows change it: measured on 60 holes each,
+too much is taken off by 0.15 of the gap on a square grid and by 0.47 on a hexagonal one. So half of it is the limit of
+what the rim is uncertain by all round.
 """
 
 from dataclasses import dataclass

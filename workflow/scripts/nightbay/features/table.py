@@ -38,7 +38,7 @@ def _rows(found: FeaturesResult) -> Iterator[dict[str, str]]:
             for axis, value in zip("xyz", feature.direction, strict=True):
                 yield head | {"value_of": f"direction {axis}", "value": f"{value:.7f}", "unit": "1"}
         if feature.form_rms_mm is not None:
-            yield head | {"value_of": "form rms of the points", "value": f"{feature.form_rms_mm:.4f}", "unit": "mm"}
+            yield head | {"value_of": "form rms", "value": f"{feature.form_rms_mm:.4f}", "unit": "mm"}
     for item, values in (("distance", found.distances), ("angle", found.angles)):
         for stated in values:
             between = " | ".join(stated.between)

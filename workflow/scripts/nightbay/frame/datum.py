@@ -162,8 +162,8 @@ def set_mirror(datum: Datum, view: PartView) -> None:
 
 
 def _upright_mirror(datum: Datum, view: PartView) -> symmetry.Plane | NotFound:
-    """The symmetry plane along the part; of a part that is not much longer than wide, such as half a vehicle, the better
-    one of those along and across it."""
+    """The symmetry plane along the part; of a part that is not much longer than wide, such as half a vehicle, the
+    better one of those along and across it."""
     mirror = mirror_plane(view, datum.along, datum.across, np.array([datum.up, datum.along]))
     length, width = (float(np.ptp(view.points_mm @ axis)) for axis in (datum.along, datum.across))
     if length > LONG * width:

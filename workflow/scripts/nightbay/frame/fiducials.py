@@ -48,9 +48,9 @@ class Start(NamedTuple):
 @dataclass(frozen=True)
 class Fixed:
     """A frame by fiducials: ``T_grid_control`` (4, 4) of the design grid; ``named``: the axes whose zero plane they
-    give; ``sd_mm`` {axis: standard uncertainty of that plane at the part's middle}; ``turn_sd_rad`` (3,) about X, Y, Z;
-    ``turned``: whether the heading is the other way round than at the start; ``heads``: whether they show it; ``listed``
-    for the JSON; ``contradiction``:
+    give; ``sd_mm`` {axis: standard uncertainty of it at the part's middle}; ``turn_sd_rad`` (3,) about X, Y, Z;
+    ``turned``: whether the heading is the other way round than at the start; ``heads``: whether they show it;
+    ``listed`` for the JSON; ``contradiction``:
     a sentence where the fiducials do not fit each other."""
 
     T_grid_control: np.ndarray
@@ -247,8 +247,8 @@ def _fixed(fiducials: Sequence[Fiducial], found: _Fit, start: Start, turned: boo
         (row, axis), value = max(found.residuals.items(), key=lambda item: abs(item[1] / found.sd[item[0]]))
         sentence = (
             f"The fiducials of the job sheet do not fit their nominal coordinates: {fiducials[row].name} lies "
-            f"{abs(value):.1f} mm off along {axis.upper()}, {found.sd[row, axis]:.1f} mm are expected (standard deviation); "
-            "check its coordinates and which target it is."
+            f"{abs(value):.1f} mm off along {axis.upper()}, {found.sd[row, axis]:.1f} mm are expected (standard "
+            "deviation); check its coordinates and which target it is."
         )
     sd_mm = {axis: float(np.sqrt(covariance[3 + AXES.index(axis), 3 + AXES.index(axis)])) for axis in named}
     turn_sd = np.sqrt(np.diag(covariance)[:3])

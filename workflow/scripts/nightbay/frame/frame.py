@@ -141,8 +141,8 @@ def leaning(found: datum.Datum, ground: GroundPlane, view: PartView) -> datum.Da
         return found
     lean_deg = np.degrees(np.arccos(np.clip(upright.up @ ground.normal, -1.0, 1.0)))
     upright.notes.append(
-        f"The vehicle leans by {lean_deg:.1f} degrees against the ground, as on a stand or a ramp: its frame follows the "
-        "vehicle, zero Z is the plane on which its tyres stand, and heights are taken from there."
+        f"The vehicle leans by {lean_deg:.1f} degrees against the ground, as on a stand or a ramp: its frame follows "
+        "the vehicle, zero Z is the plane on which its tyres stand, and heights are taken from there."
     )
     return upright
 

@@ -40,7 +40,8 @@ class ZeroPlane:
 
 @dataclass(frozen=True)
 class Heading:
-    """Which end is the front: ``found_by`` "job sheet", "named fiducials", "names of segments", "shape", "open end" or "kept".
+    """Which end is the front: ``found_by`` "job sheet", "named fiducials", "names of segments", "shape", "open end" or
+    "kept".
 
     ``assumed``: only the shape shows it.
     """
@@ -182,8 +183,8 @@ class Room:
 
 @dataclass(frozen=True)
 class Difference:
-    """How a way of finding a zero plane differs from the plane in use: the plane's position at the part's middle, or its
-    rotation about an axis of the vehicle frame.
+    """How a way of finding a zero plane differs from the plane in use: the plane's position at the part's middle, or
+    its rotation about an axis of the vehicle frame.
 
     ``quantity``: "position", "rotation about X", "rotation about Y" or "rotation about Z"; ``value`` with its standard
     uncertainty ``sd``, in ``unit`` "mm" or "deg"; ``allowed``: what it may be on a sound vehicle, None where any value
@@ -202,8 +203,8 @@ class Difference:
 class Way:
     """A way in which a zero plane ("x", "y" or "z") was found, whether it is ``used``, and what it rests on.
 
-    ``count`` of what is ``counted`` ("segments", "wheels", "points", "fiducials"); ``segments`` that show it; ``sd_mm``,
-    standard uncertainty of its position; ``differences`` from the plane in use, none of a way in use.
+    ``count`` of what is ``counted`` ("segments", "wheels", "points", "fiducials"); ``segments`` that show it;
+    ``sd_mm``, standard uncertainty of its position; ``differences`` from the plane in use, none of a way in use.
     """
 
     plane: str
@@ -218,8 +219,8 @@ class Way:
 
 @dataclass(frozen=True)
 class FiducialResult:
-    """A fiducial of the job sheet: measured minus nominal coordinates, {"x", "y", "z": mm}, with the standard deviations
-    of that before the fit; None where no nominal coordinate is given."""
+    """A fiducial of the job sheet: measured minus nominal coordinates, {"x", "y", "z": mm}, with the standard
+    deviations of that before the fit; None where no nominal coordinate is given."""
 
     name: str
     residual_mm: dict[str, float | None]

@@ -11,15 +11,17 @@ from nightbay.core import rigid
 from nightbay.core.axes import Axes
 from nightbay.frame.part_view import PartView
 from nightbay.stance import left_out
+from nightbay.stance.cells import CELL_MM
 from nightbay.stance.find import Found
-from nightbay.stance.result import LeftOut
+from nightbay.stance.result import Contradicted, LeftOut, Side, Where
 
+Holds = Callable[[np.ndarray], np.ndarray]  # which points (n, 3) lie in a region, (n,) bool
 MARGIN = 1.03  # of a wheel's radius: its surface in a segment that moved lies a little beside the zone
 
 
-def side_of(normal: np.ndarray, convention: Axes) -> str:
+def side_of(normal: np.ndarray, convention: Axes) -> Side:
     """The side of the vehicle that a surface of this normal (3,), vehicle frame, faces."""
-    names = (("front", "rear"), ("left", "right"), ("top", "below"))
+    names: tuple[tuple[Side, Side], ...] = (("front", "rear"), ("left", "right"), ("top", "below"))
     signs = (convention.forward, convention.left, 1.0)
     axis = int(np.argmax(np.abs(normal)))
     return names[axis][0 if normal[axis] * signs[axis] > 0 else 1]
@@ -43,9 +45,29 @@ def mark(
     return listed
 
 
-def _regions(found: Found, number: int) -> list[tuple[str, Callable[[np.ndarray], np.ndarray]]]:
+def contradicted(found: Found, T_vehicle_level: np.ndarray, view: PartView, convention: Axes) -> list[Contradicted]:
+    """Surface that stands where another segment looked through, the largest first."""
+    listed = []
+    for each in found.looked_through:
+        mine = left_out.inside(view.clouds.segments[each.number], found.T_level_control, each.holds)
+        corners = rigid.transform(T_vehicle_level, np.array([each.low_mm, each.high_mm]))
+        listed.append(
+            Contradicted(
+                segment=found.names[each.number],
+                through=found.names[each.through],
+                count=int(mine.rows.sum()),
+                area_mm2=len(each.cells) * CELL_MM**2,
+                place=side_of(rigid.rotate(T_vehicle_level, each.normal[None])[0], convention),
+                low_mm=corners.min(axis=0).tolist(),
+                high_mm=corners.max(axis=0).tolist(),
+            )
+        )
+    return listed
+
+
+def _regions(found: Found, number: int) -> list[tuple[Where, Holds]]:
     """What is left out of a segment: where it is, and which points (n, 3) of the level frame lie in it."""
-    regions: list[tuple[str, Callable[[np.ndarray], np.ndarray]]] = []
+    regions: list[tuple[Where, Holds]] = []
     if number in found.agreement.moved and found.zones:
         at_mm = np.array([zone.middle_mm for zone in found.zones])
         rise, _ = found.motion.difference(found.agreement.alike[0], number, at_mm)
@@ -59,7 +81,7 @@ def _regions(found: Found, number: int) -> list[tuple[str, Callable[[np.ndarray]
 
 def _listed(
     segment: PosedSegment,
-    where: str,
+    where: Where,
     count: int,
     marked: left_out.Marked,
     T_vehicle_level: np.ndarray,

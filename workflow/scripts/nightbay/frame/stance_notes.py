@@ -8,18 +8,28 @@ def notes(stance: Stance) -> list[str]:
     """One sentence for each segment that moved, for what was left out, and for panels that stood differently."""
     found = [_moved(moved, stance) for moved in stance.movements]
     for left in stance.left_out:
-        size = f"{left.count} points of segment {left.segment} ({left.area_mm2 / 1e6:.2f} m²)"
+        square_metres = f"{left.area_mm2 / 1e6:.3f}"
         if left.where == "wheels":
-            found.append(f"{size} are left out of the model: its wheels stood differently there.")
+            found.append(
+                f"Segment {left.segment}: {left.count} points of its wheels ({square_metres} m²) are left out of the "
+                "model, because the body stood differently on them."
+            )
         else:
-            found.append(f"{size} are left out of the model: a panel stood differently there.")
+            found.append(
+                f"Segment {left.segment}: {left.count} points of a panel ({square_metres} m²) are left out of the "
+                "model, because it stood differently."
+            )
+    for each in stance.looked_through:
+        found.append(
+            f"Segment {each.segment}: {each.count} points ({each.area_mm2 / 1e6:.2f} m²) stand where segment "
+            f"{each.through} looked through; they are in the model."
+        )
     return found
 
 
 def _moved(moved: Movement, stance: Stance) -> str:
     largest = max(moved.wheels, key=lambda wheel: abs(wheel.rise_mm))
-    way = "lower" if largest.rise_mm > 0 else "higher"
     return (
-        f"In segment {moved.segment} the body stood {abs(largest.rise_mm):.1f} mm ± {2 * largest.sd_mm:.1f} mm {way} "
-        f"on its wheels ({largest.wheel}) than in {listing(stance.used)}; wheels and ground come from these."
+        f"In segment {moved.segment} the body stood lower on its wheels by up to {largest.rise_mm:.1f} mm ± "
+        f"{2 * largest.sd_mm:.1f} mm (minus: higher) than in {listing(stance.used)}; wheels and ground come from these."
     )

@@ -8,14 +8,13 @@ import numpy as np
 from nightbay.clean.result import CleanResult
 from nightbay.core import axes, rigid
 from nightbay.core.axes import Axes
-from nightbay.core.errors import NotFound
 from nightbay.frame import stance_marks
 from nightbay.frame.part_view import PartView
 from nightbay.frame.result import FrameResult, WheelResult
 from nightbay.frame.stance_marks import side_of
 from nightbay.stance.find import Found
 from nightbay.stance.panel_choice import ChosenPanel
-from nightbay.stance.result import DoubledWheel, MovedPanel, Movement, Stance, WheelRise
+from nightbay.stance.result import ChosenBy, DoubledWheel, MovedPanel, Movement, Stance, WheelRise
 from nightbay.stance.wheel_motion import WheelMotion
 
 DOUBLED_MM, DOUBLED_DEG, DOUBLED_SDS = 0.5, 0.1, 4.0  # of a wheel's two surfaces; smaller steps are noise to a user
@@ -38,22 +37,23 @@ def stance(
     T_vehicle_level = framed.T_vehicle_control @ rigid.invert(found.T_level_control)
     titles = _titles(found, T_vehicle_level, convention)
     agreed = found.agreement
-    chosen_by = "nothing moved"
+    chosen_by: ChosenBy = "nothing moved"
     if agreed.moved:
-        by_evidence = "agreement" if agreed.decided else "extent"
+        by_evidence: ChosenBy = "agreement" if agreed.decided else "extent"
         chosen_by = "job sheet" if named.get("wheels_from") in found.used() else by_evidence
     movements = [_movement(found, number, T_vehicle_level, convention, titles) for number in agreed.moved]
-    lean = _lean(framed.wheels, framed.rotation_sd_deg["x"] or 0.0)
+    lean_deg, lean_sd_deg = _lean(framed.wheels, framed.rotation_sd_deg["x"] or 0.0)
     return Stance(
         compared=[found.names[number] for number in agreed.compared],
         used=found.used(),
         chosen_by=chosen_by,
         movements=sorted(movements, key=lambda moved: -max(abs(wheel.rise_mm) for wheel in moved.wheels)),
         doubled_wheels=_doubled(found, T_vehicle_level, convention, titles),
-        lean_deg=None if isinstance(lean, NotFound) else lean[0],
-        lean_sd_deg=None if isinstance(lean, NotFound) else lean[1],
+        lean_deg=lean_deg,
+        lean_sd_deg=lean_sd_deg,
         panels=[_panel(found, chosen, T_vehicle_level, convention, named) for chosen in found.panels],
         left_out=stance_marks.mark(found, T_vehicle_level, view, cleaned, folder),
+        looked_through=stance_marks.contradicted(found, T_vehicle_level, view, convention),
     )
 
 
@@ -172,14 +172,14 @@ def _doubled(found: Found, T_vehicle_level: np.ndarray, convention: Axes, titles
     return listed
 
 
-def _lean(wheels: list[WheelResult], roll_sd_deg: float) -> tuple[float, float] | NotFound:
+def _lean(wheels: list[WheelResult], roll_sd_deg: float) -> tuple[float, float] | tuple[None, None]:
     """How far all wheels lean to the right together, and its standard uncertainty, deg: the mean over pairs of half the
     difference of their cambers. A ground that is askew in the model turns all of them alike; ``roll_sd_deg``: standard
-    uncertainty of the ground's."""
+    uncertainty of the ground's. None without two pairs."""
     right = [wheel for wheel in wheels if wheel.side == "right"]
     left = [wheel for wheel in wheels if wheel.side == "left"]
     if len(right) < 2 or len(left) < 2:
-        return NotFound("fewer than two pairs of wheels were found")
+        return None, None
     lean = (np.mean([wheel.camber_deg for wheel in right]) - np.mean([wheel.camber_deg for wheel in left])) / 2
     sd = np.sqrt(sum(wheel.angle_sd_deg**2 for wheel in [*left, *right])) / (len(left) + len(right))
     return float(lean), float(np.hypot(sd, roll_sd_deg))

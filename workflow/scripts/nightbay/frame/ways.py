@@ -37,9 +37,9 @@ class Found:
 
 
 class Frame(NamedTuple):
-    """The frame in use: ``T_vehicle_control`` (4, 4); ``centre_mm`` (3,) of the part in the control frame; how each zero
-    plane was found, ``found_by`` {axis: words}, None where kept; its ``sd_mm`` {axis: mm} and ``turn_sd_rad`` {axis:
-    rad}, 0 where not known."""
+    """The frame in use: ``T_vehicle_control`` (4, 4); ``centre_mm`` (3,) of the part in the control frame; how each
+    zero plane was found, ``found_by`` {axis: words}, None where kept; its ``sd_mm`` {axis: mm} and ``turn_sd_rad``
+    {axis: rad}, 0 where not known."""
 
     T_vehicle_control: np.ndarray
     centre_mm: np.ndarray

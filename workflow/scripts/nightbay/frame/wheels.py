@@ -39,6 +39,9 @@ RANDOM_SHARE, LEAST_VOTES = 0.1, 50.0
 # tyre carries no load (common practice, no source).
 ARCH, FLAT = 1.02, 0.15
 WALL_FROM, WALL_TO, TREAD_FROM, FREE_FROM = 0.6, 0.98, 0.9, 0.5
+# Rings of a wheel's wall and of what lies beyond its edge, shares of the radius; how far a face beyond may stand from
+# the wall's to be the same, and the share of the wall's density from which on it goes on (common practice, no source).
+WALL, BEYOND, FLUSH_MM, GOES_ON = (0.7, 0.95), (1.1, 1.3), 10.0, 0.5
 LEAST_TREAD = 50  # points of a tread, for its radius
 ASIDE = 1.5  # how many spacings a partner may lie beside the image: a point of the next cell does
 LEAST_PAIRS = 100  # of a point and one that it meets, for four unknowns (common practice, no source)
@@ -156,6 +159,7 @@ def fit(points_mm: np.ndarray, normals: np.ndarray, x_mm: float, side: int, thre
     radius = centre[1]
     reach = np.hypot(points_mm[:, 0] - centre[0], points_mm[:, 2] - centre[1])
     mine = (reach < ARCH * radius) & (points_mm[:, 2] > FLAT * radius)
+    goes_on = _goes_on(points_mm, normals, centre)
     points, normals = points_mm[mine], normals[mine]
     if len(points) < LEAST_POINTS:
         return NotFound(f"only {len(points)} points of a wheel, {LEAST_POINTS} are needed")
@@ -163,6 +167,8 @@ def fit(points_mm: np.ndarray, normals: np.ndarray, x_mm: float, side: int, thre
     if fitted is None:
         return NotFound("its points do not fit each other after a rotation, which leaves the axle undetermined")
     at, axle, covariance, meets = fitted
+    if goes_on:
+        return NotFound("the surface at its sides goes on beyond its edge")
     axle = axle * np.sign(axle[1]) * (1.0 if side >= 0 else -1.0)
     faces_y, faces_sd = _side_faces(points, normals, meets, at, axle, radius)
     shown = np.isfinite(faces_y)
@@ -172,6 +178,25 @@ def fit(points_mm: np.ndarray, normals: np.ndarray, x_mm: float, side: int, thre
     faces = (faces_y - middle) / axle[1]
     tread = _free_radius(points, normals, at, radius)
     return Wheel(at, sd[:2], axle, float(sd[2:].max()), faces, faces_sd, tread, float(meets.mean()), side)
+
+
+def _goes_on(points_mm: np.ndarray, normals: np.ndarray, centre: np.ndarray) -> bool:
+    """Whether a side face goes on beyond a wheel's edge, as a body's flat side does, which a rotation maps onto itself
+    too; looked for up to 45 degrees below the axle at ``centre`` (2,) X and Z, where arches leave a wheel free."""
+    off_x, below = np.abs(points_mm[:, 0] - centre[0]), centre[1] - points_mm[:, 2]
+    share = np.hypot(off_x, below) / centre[1]
+    low = (below > 0.0) & (below < off_x)
+    wall, beyond = (low & (share > inner) & (share < outer) for inner, outer in (WALL, BEYOND))
+    areas = [outer**2 - inner**2 for inner, outer in (WALL, BEYOND)]
+    for side in (-1.0, 1.0):
+        facing = side * normals[:, 1] > FACING
+        face = points_mm[wall & facing, 1]
+        if len(face) < LEAST_WALL:
+            continue
+        flush = beyond & facing & (np.abs(points_mm[:, 1] - np.median(face)) < FLUSH_MM)
+        if np.count_nonzero(flush) / areas[1] > GOES_ON * len(face) / areas[0]:
+            return True
+    return False
 
 
 def _coarse_centre(points_mm: np.ndarray, normals: np.ndarray, x_mm: float) -> np.ndarray | None:

@@ -39,6 +39,9 @@ def find(body: Body) -> Found:
     stated, found.protrusions = overhangs.overhangs(body)
     found.add(stated)
     found.add(overhangs.tracks(body))
+    if body.frame.zero_planes["z"].found_by == "named fiducials":
+        found.add(dict.fromkeys(("ground_clearance", *ANGLES), NotFound("the frame's zero plane Z is not the ground")))
+        return found
     circles = tyres.of_axles(body)
     known = [tyre for axle in circles if not isinstance(axle, NotFound) for tyre in axle]
     if not known:

@@ -7,8 +7,9 @@ import numpy as np
 from scipy.spatial.transform import Rotation
 
 from nightbay.frame.result import AxleResult, WheelResult
-from nightbay.measure import tangent_planes, unscanned_extents
+from nightbay.measure import poor_ends, tangent_planes, unscanned_extents
 from nightbay.measure.body import Body
+from nightbay.measure.poor_ends import Quality
 from nightbay.measure.result import COVERAGE, At20C, Dimension, TouchPoints, UnscannedEnd
 from nightbay.measure.tangent_planes import Touch
 from nightbay.refine.result import Scale
@@ -156,6 +157,16 @@ def _with_unscanned_ends(
         return stated
     budget_mm = stated.budget_mm | {UNSCANNED: None}
     return replace(stated, unscanned_ends=ends, budget_mm=budget_mm, unknown=uncertainty_budget.unknown(budget_mm))
+
+
+def with_poor_ends(stated: Dimension, known: Quality | None) -> Dimension:
+    """The dimension with those of its ends that lie on poorly measured surface; its budget then names that."""
+    ends = [poor_ends.at(known, point) for point in (stated.points_mm.high, stated.points_mm.low)]
+    found = [end for end in ends if end is not None]
+    if not found:
+        return stated
+    budget_mm = stated.budget_mm | {poor_ends.CAUSE: None}
+    return replace(stated, poor_ends=found, budget_mm=budget_mm, unknown=uncertainty_budget.unknown(budget_mm))
 
 
 def _at_20_c(value_mm: float, budget_mm: dict[str, float | None], scale: Scale) -> At20C | None:

@@ -52,11 +52,14 @@ def compare(shape: MeasuredShape, left: float, limit_mm: float, options: Options
     found = deviation.signed(mirrored, rigid.rotate(T, normals * FLIP), shape.surface, limit_mm)
     met = np.isfinite(found.value_mm) & ~shape.filled(found.face)
     common_mm, noise_mm = np.full(len(rows), np.nan), np.full(len(rows), np.nan)
-    common_mm[met] = _common_sd_mm(shape, points[met], found.at_mm[met], found.facing[met])
+    own_rows, others = rows[met], shape.nearest(found.at_mm[met])
+    known = shape.uncertainty
+    drift_mm = np.hypot(known.drift[own_rows], known.drift[others])
+    common_mm[met] = _common_sd_mm(shape, points[met], found.at_mm[met], found.facing[met], drift_mm)
     if fit is not None:
         J = registration.moves(mirrored[met], found.facing[met])
         common_mm[met] = np.hypot(common_mm[met], np.sqrt(np.einsum("ni,ij,nj->n", J, fit.covariance, J)))
-    noise_mm[met] = np.hypot(shape.uncertainty.noise[rows[met]], shape.noise_at(found.at_mm[met]))
+    noise_mm[met] = np.hypot(known.noise[own_rows], known.noise[others])
     compared = Compared(
         points, normals, clusters.area_mm2[rows], np.where(met, found.value_mm, np.nan), common_mm, noise_mm
     )
@@ -66,21 +69,26 @@ def compare(shape: MeasuredShape, left: float, limit_mm: float, options: Options
     )
 
 
-def _common_sd_mm(shape: MeasuredShape, points: np.ndarray, partners: np.ndarray, facing: np.ndarray) -> np.ndarray:
+def _common_sd_mm(
+    shape: MeasuredShape, points: np.ndarray, partners: np.ndarray, facing: np.ndarray, drift_mm: np.ndarray
+) -> np.ndarray:
     """What neighbouring points share of the uncertainty of the difference of the sides, (n,) mm.
 
-    Poses: a segment that saw both sides moves both; no less than what the overlaps of the segments show. Drift: over
-    the distance of the sides.
+    Poses: the pose of a segment that alone saw both sides moves both; else each side has its own, no less than what the
+    overlaps of the segments show. ``drift_mm`` (n,) of both sides, which are scanned one after the other.
     """
     seen, others_seen = shape.poses.seen(points), shape.poses.seen(partners)
-    posed = registration.difference_sd_mm(
+    own = registration.point_sd_mm(points, facing * FLIP, shape.poses, seen)
+    other = registration.point_sd_mm(partners, facing, shape.poses, others_seen)
+    together = registration.difference_sd_mm(
         points, partners, facing * FLIP, shape.poses, other_directions=facing, seen=seen, others_seen=others_seen
     )
+    alone = (seen.sum(axis=1) == 1) & np.all(seen == others_seen, axis=1)
     overlaps = [
         np.where(shown, shape.poses.overlap_sd_mm, 0.0).max(axis=1, initial=0.0) for shown in (seen, others_seen)
     ]
-    drift = shape.drift_mm_per_m * np.linalg.norm(points - partners, axis=1) / 1000.0
-    return np.hypot(np.maximum(posed, np.hypot(*overlaps)), drift)
+    posed = np.maximum(np.where(alone, together, np.hypot(own, other)), np.hypot(*overlaps))
+    return np.hypot(posed, drift_mm)
 
 
 def rows(compared: Compared, found: Changes) -> np.ndarray:
@@ -106,7 +114,7 @@ def summary(found: SideComparison, options: Options) -> Symmetry | None:
         rms_mm=float(np.sqrt(np.mean(seen**2))),
         abs_95_mm=float(np.percentile(size, 95.0)),
         abs_max_mm=float(size.max()),
-        uncertainty_median_mm=float(changes.COVERAGE * np.nanmedian(found.compared.sd_mm)),
+        uncertainty_median_mm=found.compared.uncertainty_median_mm,
         refitted_mm=found.refitted_mm,
         tested=found.changes.patches,
         level=options.level,

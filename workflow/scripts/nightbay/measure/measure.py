@@ -18,6 +18,8 @@ from nightbay.measure import (
     ordered_features,
     pieces,
     plane_sections,
+    poor_ends,
+    ramp_angles,
     room_sizes,
     surface_checks,
     tangent_planes,
@@ -111,7 +113,12 @@ def measure(upstream: Mapping[str, Any], sheet: Mapping[str, Any], settings: Any
         reference=checks.reference,
         features=ordered_features.find(upstream, sheet.get("ordered", {}), settings.scan, folder),
     )
-    notes = stated.notes + unscanned_end_notes(body, found) + room_notes
+    notes = (
+        stated.notes
+        + unscanned_end_notes(body, found)
+        + poor_ends.notes([*found.values(), *angles.values()])
+        + room_notes
+    )
     return typed.write(result) | {"notes": [*ground_notes(remains_mm2, settings.measure.loose_mm2), *notes]}
 
 
@@ -144,6 +151,9 @@ def state_dimensions(body: Body, part: str | None) -> Stated:
     level = part == "exterior" and all(body.frame.zero_planes[axis].found for axis in "zy")
     to_axles = axle_dimensions.find(body) if level else axle_dimensions.Found()
     stated |= to_axles.dimensions
+    known = poor_ends.quality(body)
+    stated = {name: dimensions.with_poor_ends(value, known) for name, value in stated.items()}
+    to_axles.angles = {name: ramp_angles.with_poor_ends(angle, known) for name, angle in to_axles.angles.items()}
     for name, value in stated.items():
         print(f"{name}: {value.value_mm:.2f} mm, U = {value.uncertainty_mm:.2f} mm (k = 2) {value.budget_mm}")
     for name, angle in to_axles.angles.items():

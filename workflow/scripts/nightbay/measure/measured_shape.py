@@ -22,13 +22,12 @@ FIT_POINTS = 40_000  # by which surfaces are registered: more of them share the 
 @dataclass(frozen=True)
 class MeasuredShape:
     """``clusters`` of the ``surface`` in the vehicle frame, with the ``uncertainty`` of each and the ``poses`` of the
-    segments; ``drift_mm_per_m`` of the survey."""
+    segments."""
 
     surface: Surface
     clusters: Clusters
     uncertainty: SurfaceUncertainty
     poses: Registration
-    drift_mm_per_m: float
 
     def sheet(self, chosen: np.ndarray) -> Sheet:
         """At most :data:`FIT_POINTS` of the ``chosen`` vertices, (k,) bool, for a registration."""
@@ -39,10 +38,10 @@ class MeasuredShape:
             self.clusters.points_mm[rows], self.clusters.normals[rows], self.clusters.spacing_mm * float(np.sqrt(step))
         )
 
-    def noise_at(self, points_mm: np.ndarray) -> np.ndarray:
-        """Noise, (n,) mm, of the measured vertex nearest to each of some points on the surface, (n, 3)."""
+    def nearest(self, points_mm: np.ndarray) -> np.ndarray:
+        """Row, (n,) int64, of the measured vertex nearest to each of some points on the surface, (n, 3)."""
         rows = np.flatnonzero(self.clusters.measured)
-        return self.uncertainty.noise[rows[cKDTree(self.clusters.points_mm[rows]).query(points_mm)[1]]]
+        return rows[cKDTree(self.clusters.points_mm[rows]).query(points_mm)[1]]
 
     def filled(self, faces: np.ndarray) -> np.ndarray:
         """Which of some faces of the surface, (n,) int64 and -1 for none, are filled, (n,) bool."""
@@ -69,5 +68,4 @@ def of(body: Body, discrepancies: Sequence[Discrepancy]) -> MeasuredShape:
         clusters=clusters,
         uncertainty=surface_map.of(points, poses, body.frame, body.scan),
         poses=poses,
-        drift_mm_per_m=float(body.scan.target_drift_mm_per_m),
     )

@@ -4,6 +4,9 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
+import numpy as np
+
+from nightbay.core import deliverables
 from nightbay.features import features, table
 from nightbay.features.features import Part
 from nightbay.features.relations import Context
@@ -13,9 +16,10 @@ from nightbay.network.result import NetworkResult
 from nightbay.orientation import normal_orientation
 from nightbay.pipeline import typed
 from nightbay.refine.result import RefineResult
+from nightbay.stance import left_out
 from nightbay.uncertainty import registration
 
-DELIVERABLES = "deliverables"  # folder of the files that stage deliver hands over
+CONTENTS = "features, distances and angles of the job sheet with uncertainties and verdicts, mm and degrees"
 
 
 def find(upstream: Mapping[str, Any], ordered: Mapping[str, Any], scan: Any, folder: Path) -> FeaturesResult | None:
@@ -36,8 +40,12 @@ def find(upstream: Mapping[str, Any], ordered: Mapping[str, Any], scan: Any, fol
         network=typed.read(NetworkResult, upstream["network"].result),
         scale=refined.scale,
         context=Context(registration.of(frame, refined.poses), frame, scan),
+        left_out={
+            name: np.load(upstream["frame"].folder / left_out.file_name(name), mmap_mode="r")
+            for name in sorted(left_out.segments(upstream["frame"].result))
+        },
     )
     found = features.find(part, ordered)
-    (folder / DELIVERABLES).mkdir(exist_ok=True)
-    (folder / DELIVERABLES / "features.csv").write_text(table.text(found), encoding="utf-8", newline="")
+    path = deliverables.describe(folder, "features.csv", CONTENTS)
+    path.write_text(table.text(found), encoding="utf-8", newline="")
     return found

@@ -9,6 +9,7 @@ import numpy as np
 from nightbay.core.errors import NotFound
 from nightbay.measure import (
     dimensions,
+    poor_ends,
     tangent_angles,
     tangent_planes,
     tyres,
@@ -16,6 +17,7 @@ from nightbay.measure import (
     unscanned_extents,
 )
 from nightbay.measure.body import Body
+from nightbay.measure.poor_ends import Quality
 from nightbay.measure.result import COVERAGE, Angle, Underbody
 from nightbay.measure.tangent_planes import Touch
 from nightbay.measure.tyres import Tyre
@@ -115,6 +117,15 @@ def _state(name: str, body: Body, sides: Sequence[Side], share: float | None) ->
         body_mm=limit.point_mm,
         tyres_mm=[_touching(side, limit.point_mm) for side in sides],
     )
+
+
+def with_poor_ends(stated: Angle, known: Quality | None) -> Angle:
+    """The angle with its point of the body where that lies on poorly measured surface; its budget then names that."""
+    end = poor_ends.at(known, stated.body_mm)
+    if end is None:
+        return stated
+    budget = stated.budget_deg | {poor_ends.CAUSE: None}
+    return replace(stated, poor_ends=[end], budget_deg=budget, unknown=uncertainty_budget.unknown(budget))
 
 
 def _total(sides: Sequence[Side], point_mm: np.ndarray) -> float:

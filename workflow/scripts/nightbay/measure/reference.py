@@ -19,6 +19,7 @@ from nightbay.measure.result import Area, ReferenceComparison
 from nightbay.uncertainty import registration
 
 EARLIER = "earlier scan"
+NO_FRAME = "it can't be compared as placed, because the vehicle frame is kept as scanned"
 COLUMNS = ("number", "area_cm2", "mean_mm", "largest_mm", "uncertainty_mm", "x_mm", "y_mm", "z_mm")
 
 
@@ -36,19 +37,27 @@ def compare(
     """Compare a shape with the reference of the job sheet, ``entry``; a reference that does not fit is refused in the
     result, and nothing else of the part is."""
     if entry["unreadable"]:
-        return _refused(entry, entry["unreadable"]), None
+        return refused(entry, entry["unreadable"]), None
     try:
         xyz_mm, faces = reference_mesh.read(entry)
     except Rejected as rejection:
-        return _refused(entry, str(rejection)), None
+        return refused(entry, str(rejection)), None
+    if entry["align"] == "as_placed" and not np.isfinite(shape.uncertainty.frame).any():
+        return refused(entry, f"{entry['file']} was not compared: {NO_FRAME}."), None
     measured = shape.sheet(shape.clusters.measured)
     regions = shape.sheet(shape.clusters.measured & _inside(shape.clusters.points_mm, entry.get("regions", [])))
     if not len(regions.points_mm):
-        return _refused(entry, f"{entry['file']}: no measured surface lies in its regions: correct them."), None
+        return refused(entry, f"{entry['file']}: no measured surface lies in its regions: correct them."), None
     reference = reference_mesh.place(xyz_mm, faces, entry, measured, regions, threads)
     if isinstance(reference, NotFound):
-        return _refused(entry, f"{entry['file']} was not compared: {reference.reason}."), None
+        return refused(entry, f"{entry['file']} was not compared: {reference.reason}."), None
     found = deviations(shape, reference, entry, limit_mm, options)
+    if not np.isfinite(found.compared.deviation_mm).any():
+        return refused(
+            entry,
+            f"{entry['file']} was not compared: it lies further than {limit_mm:g} mm from all measured surface "
+            "(measure.comparison_limit_mm).",
+        ), None
     return _result(entry, reference, found, options, limit_mm), found
 
 
@@ -101,7 +110,8 @@ def write_csv(path: Path, areas: list[Area]) -> None:
             table.writerow([area.number, *(f"{value:.2f}" for value in values)])
 
 
-def _refused(entry: Mapping[str, Any], reason: str) -> ReferenceComparison:
+def refused(entry: Mapping[str, Any], reason: str) -> ReferenceComparison:
+    """The result of a comparison that was not made for a ``reason``, a sentence."""
     return ReferenceComparison(entry["file"], entry["kind"], entry["align"], "refused", reason)
 
 
@@ -128,7 +138,7 @@ def _result(
         median_mm=float(np.median(values[met])),
         rms_mm=float(np.sqrt(np.mean(size**2))),
         abs_95_mm=float(np.percentile(size, 95.0)),
-        uncertainty_median_mm=float(changes.COVERAGE * np.nanmedian(found.compared.sd_mm[met])),
+        uncertainty_median_mm=found.compared.uncertainty_median_mm,
         tested=found.changes.patches,
         level=options.level,
         areas=area_list.listed(found.changes),

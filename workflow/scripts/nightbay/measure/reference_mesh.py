@@ -120,9 +120,7 @@ def _wrong_size(target: Sheet, measured: Sheet, entry: Mapping[str, Any]) -> Not
                 f"it is {other:.0f} mm long in {declared} and the vehicle {own:.0f} mm: it was exported in {meant}"
             )
     if abs(np.log(max(ratio, 1e-9))) > -np.log(UNLIKE_SIZE):
-        return NotFound(
-            f"it measures {other:.0f} mm across and the vehicle {own:.0f} mm: it is not of the same vehicle"
-        )
+        return NotFound(f"it is {other:.0f} mm long and the vehicle {own:.0f} mm: it is not of the same vehicle")
     return None
 
 

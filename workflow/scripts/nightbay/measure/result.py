@@ -218,9 +218,9 @@ class Symmetry:
 
     ``compared``: number of points; ``without_partner``: share of points without a counterpart within ``limit_mm``;
     mean, median and root mean square of the deviation; ``abs_95_mm``, which 95 % do not exceed; ``abs_max_mm``;
-    ``uncertainty_median_mm``, expanded, of a point's deviation; ``refitted_mm``: how far the mirror plane was moved
-    from Y = 0 at most, None where it was kept; ``areas`` of the left side that differ significantly, among ``tested``
-    patches; the expected share of false ones is ``level``.
+    ``uncertainty_median_mm``, expanded, of a point's deviation, None where it is not known; ``refitted_mm``: how far
+    the mirror plane was moved from Y = 0 at most, None where it was kept; ``areas`` of the left side that differ
+    significantly, among ``tested`` patches; the expected share of false ones is ``level``.
     """
 
     compared: int
@@ -231,7 +231,7 @@ class Symmetry:
     rms_mm: float
     abs_95_mm: float
     abs_max_mm: float
-    uncertainty_median_mm: float
+    uncertainty_median_mm: float | None
     refitted_mm: float | None
     tested: int
     level: float

@@ -8,6 +8,7 @@ from typing import Any
 import numpy as np
 
 from nightbay.comparison.changes import Options
+from nightbay.core.deliverables import describe
 from nightbay.measure import left_right, measured_shape, reference, uncertainty_map
 from nightbay.measure.body import Body
 from nightbay.measure.measured_shape import MeasuredShape
@@ -16,7 +17,16 @@ from nightbay.meshes import surface
 from nightbay.meshes.surface import Surface
 from nightbay.refine.result import Discrepancy
 
-DELIVERABLES = "deliverables"  # folder of the files that the customer gets
+UNCERTAINTY = (
+    "expanded uncertainty (k = 2) of the surface along its normal, mm, at each vertex: of its shape, and of its "
+    "coordinates in the vehicle frame; nan where it was filled"
+)
+DEVIATION = (
+    "deviation of the surface from the reference, mm, positive outside, at each vertex with its expanded uncertainty "
+    "(k = 2) and the number of its changed area, 0 for none; nan where not compared"
+)
+AREAS = "the areas that changed significantly, a row each: size, mean and largest deviation, its uncertainty, its place"
+NOTHING = "The reference was not compared, because no surface was measured."
 LEAST_SPACINGS = 3.0  # edge of a patch, in spacings of the points: nine of them show its scatter
 
 
@@ -39,17 +49,17 @@ def check(
     """
     shape = measured_shape.of(body, discrepancies)
     if not shape.clusters.measured.any():
-        return SurfaceChecks(None, None, None)
-    (folder / DELIVERABLES).mkdir()
+        entry = sheet.get("reference")
+        return SurfaceChecks(None, None, reference.refused(entry, NOTHING) if entry else None)
     uncertainty = uncertainty_map.state(shape, body.options.uncertainty_asked_mm)
     write_values(
-        folder / DELIVERABLES / "uncertainty.ply",
+        describe(folder, "uncertainty.ply", UNCERTAINTY),
         shape,
         {
             "uncertainty_mm": 2.0 * shape.uncertainty.shape,
             "uncertainty_in_vehicle_mm": 2.0 * shape.uncertainty.in_vehicle,
         },
-        "uncertainties are expanded (k = 2), along the normal; nan: not measured",
+        UNCERTAINTY,
     )
     return SurfaceChecks(
         uncertainty,
@@ -87,16 +97,16 @@ def compare_reference(
         return numbers
     np.save(folder / "compared.npy", left_right.rows(found.compared, found.changes))
     write_values(
-        folder / DELIVERABLES / "comparison.ply",
+        describe(folder, "comparison.ply", DEVIATION),
         shape,
         {
             "deviation_mm": found.compared.deviation_mm,
             "uncertainty_mm": 2.0 * found.compared.sd_mm,
             "changed_area": found.changes.area_of,
         },
-        f"deviation from {entry['file']}, positive outside; uncertainties are expanded (k = 2); nan: not compared",
+        DEVIATION,
     )
-    reference.write_csv(folder / DELIVERABLES / "comparison.csv", numbers.areas)
+    reference.write_csv(describe(folder, "comparison.csv", AREAS), numbers.areas)
     return numbers
 
 

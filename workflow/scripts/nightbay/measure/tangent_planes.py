@@ -22,14 +22,14 @@ class Touch:
 
     The patch is the one where the support's area reaches furthest. In it, a second-order surface through what lies near
     that level gives the plane (:mod:`nightbay.measure.crowns`): noise averages out, and outlying lumps have no weight.
-    Where too few vertices lie there (a rod, a sharp corner), the levels that the support and twice the support reach are
-    extrapolated to no area: on anything round, and on a ridge, the area grows in proportion to the depth.
+    Where too few vertices lie there (a rod, a sharp corner), the levels that the support and twice the support reach
+    are extrapolated to no area: on anything round, and on a ridge, the area grows in proportion to the depth.
 
     ``half_width_mm``: limit of the error from the shape of the end: of a crown, how far its top moves with a thicker
-    layer; else the distance of the plane from the support's level. ``resolution_mm``: limit of the error from the spacing
-    of the vertices, 0 without a crown, whose shape has it. ``fit_sd_mm``: standard uncertainty of a crown from the
-    scatter about it, None without a crown. ``level_mm`` that the support reaches; ``rows``: vertices that define the
-    plane.
+    layer; else the distance of the plane from the support's level. ``resolution_mm``: limit of the error from the
+    spacing of the vertices, 0 without a crown, whose shape has it. ``fit_sd_mm``: standard uncertainty of a crown from
+    the scatter about it, None without a crown. ``level_mm`` that the support reaches; ``rows``: vertices that define
+    the plane.
     """
 
     reach_mm: float

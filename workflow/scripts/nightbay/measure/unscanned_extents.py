@@ -43,9 +43,9 @@ def find(
     cells as wide as the patch of :func:`nightbay.measure.tangent_planes.touch`, whose result is ``touch``. A
     second-order surface through the outermost vertices of the cells is extrapolated across cells that lie between
     others, in a row or in a column, and hold no vertex down to :data:`BEHIND_MM`. Where it exceeds the touching plane
-    by more than twice the plane's standard uncertainty and twice the scatter about the surface, the end was not scanned.
-    A boundary with nothing beyond it, such as the edge of a panel or the tip of a rod, lies between no others: it is an
-    end.
+    by more than twice the plane's standard uncertainty and twice the scatter about the surface, the end was not
+    scanned. A boundary with nothing beyond it, such as the edge of a panel or the tip of a rod, lies between no others:
+    it is an end.
     """
     first, second = plane_fit.across(direction)
     cell_mm = tangent_planes.PATCH * float(np.sqrt(support_mm2))

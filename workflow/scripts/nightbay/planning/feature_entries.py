@@ -61,7 +61,7 @@ def _place(feature: Mapping[str, Any]) -> Iterator[str]:
         if other in feature and other != partner:
             yield f"has '{other}', which does not belong to '{place}': remove it"
     if place in ONLY_OF and kind != ONLY_OF[place]:
-        yield f"has '{place}', which only a {ONLY_OF[place]} has, and its kind is {kind}"
+        yield f"has '{place}', which belongs to kind {ONLY_OF[place]}, and its kind is {kind}: correct one of them"
     if kind == "hole_pattern" and place != "holes_mm":
         yield "is a hole_pattern and lacks the key 'holes_mm': list about where each hole is"
     if place == "low_mm" and partner in feature:
@@ -73,7 +73,7 @@ def _place(feature: Mapping[str, Any]) -> Iterator[str]:
     if not any(feature.get("direction", [1])):
         yield "has the direction 0, 0, 0, which shows none: state where its face looks to"
     if "nominal_mm" in feature and kind not in WITH_DIAMETER:
-        yield f"has a nominal diameter, and a {kind} has none: remove 'nominal_mm'"
+        yield f"has a nominal diameter, and kind {kind} has none: remove 'nominal_mm'"
 
 
 def _tolerance(entry: Mapping[str, Any], unit: str) -> Iterator[str]:

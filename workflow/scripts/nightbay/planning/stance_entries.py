@@ -3,7 +3,7 @@
 from collections.abc import Mapping, Sequence
 from typing import Any
 
-KEYS = {"wheels_from": "wheels and ground", "panels_from": "doors and lids"}
+KEYS = ("wheels_from", "panels_from")
 
 
 def faults(sheet: str, part: str, written: Mapping[str, Any], segments: Sequence[str]) -> list[str]:
@@ -15,10 +15,10 @@ def faults(sheet: str, part: str, written: Mapping[str, Any], segments: Sequence
             f"{sheet}: 'parts.{part}.stance' is given, but an interior does not stand on wheels: remove it, or move it "
             "to the exterior."
         )
-    for key, what in KEYS.items():
+    for key in KEYS:
         if key in stance and stance[key] not in segments:
             found.append(
-                f"{sheet}: 'parts.{part}.stance.{key}' is '{stance[key]}', which is no segment: name the one that "
-                f"{what} are taken from, out of {', '.join(segments)}."
+                f"{sheet}: 'parts.{part}.stance.{key}' is '{stance[key]}', which is no segment: write one "
+                f"of {', '.join(segments)}."
             )
     return found

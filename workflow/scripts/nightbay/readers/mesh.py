@@ -1,7 +1,6 @@
-"""Normals of a mesh's points from its faces."""
+"""Faces of a mesh: whether their vertices exist, polygons as triangles, vectors at unit length."""
 
 import numpy as np
-from numba import njit
 
 from nightbay.core.errors import Rejected
 
@@ -21,20 +20,6 @@ def check(faces: np.ndarray, count: int, name: str, first: int = 0) -> None:
             f"{name}: face {first + row + 1} refers to vertex {vertex}, but there are {count} (0 to {count - 1}): it "
             "was cut short or damaged, copy or export it again."
         )
-
-
-@njit(cache=True)
-def add_normals(normal: np.ndarray, xyz: np.ndarray, faces: np.ndarray) -> None:
-    """Add each face's area vector to its three corners: ``normal`` and ``xyz`` (n, 3) float64, ``faces`` (m, 3) int."""
-    for face in range(faces.shape[0]):
-        a, b, c = faces[face, 0], faces[face, 1], faces[face, 2]
-        ux, uy, uz = xyz[b, 0] - xyz[a, 0], xyz[b, 1] - xyz[a, 1], xyz[b, 2] - xyz[a, 2]
-        vx, vy, vz = xyz[c, 0] - xyz[a, 0], xyz[c, 1] - xyz[a, 1], xyz[c, 2] - xyz[a, 2]
-        nx, ny, nz = uy * vz - uz * vy, uz * vx - ux * vz, ux * vy - uy * vx
-        for corner in (a, b, c):
-            normal[corner, 0] += nx
-            normal[corner, 1] += ny
-            normal[corner, 2] += nz
 
 
 def unit(normal: np.ndarray) -> np.ndarray:

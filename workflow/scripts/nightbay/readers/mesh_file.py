@@ -48,6 +48,7 @@ def _arrays(path: Path, name: str) -> tuple[np.ndarray, np.ndarray]:
         raise Rejected(f"{name} holds points and no faces: export a mesh of triangles.")
     if not (np.abs(xyz) <= FARTHEST_MM).all():
         raise Rejected(
-            f"{name} holds a coordinate that is no number or larger than {FARTHEST_MM:g}: it was damaged, export it again."
+            f"{name} holds a coordinate that is no number or larger than {FARTHEST_MM:g}: it was damaged, export it "
+            "again."
         )
     return xyz, faces

@@ -81,10 +81,12 @@ def _faces(path: Path, name: str) -> Iterator[np.ndarray]:
 
 def _normals(path: Path, name: str, xyz: np.ndarray) -> np.ndarray:
     """Area-weighted normal of every vertex of ``xyz`` (n, 3), as float32; zero where no face uses it."""
+    from nightbay.readers import face_normals
+
     normal, first = np.zeros(xyz.shape), 0
     for faces in _faces(path, name):
         mesh.check(faces, len(xyz), name, first)
-        mesh.add_normals(normal, xyz, faces)
+        face_normals.add(normal, xyz, faces)
         first += len(faces)
     return mesh.unit(normal)
 

@@ -11,7 +11,7 @@ import numpy as np
 from nightbay.core import ply_header
 from nightbay.core.errors import Rejected
 from nightbay.core.ply_header import Element, Header
-from nightbay.readers import mesh, ply_rows, refusals, rows
+from nightbay.readers import mesh, refusals, rows
 from nightbay.readers.block import MOST, Block, colour_of, normals_of, single_step
 
 COLOURS = (("red", "green", "blue"), ("r", "g", "b"), ("diffuse_red", "diffuse_green", "diffuse_blue"))
@@ -122,6 +122,8 @@ def _vertices(path: Path, name: str, header: Header, vertex: Element) -> Iterato
         yield from _ascii_vertices(path, name, vertex, header.lines + sum(element.count for element in before))
         return
     if vertex.has_list or any(element.has_list for element in before):
+        from nightbay.readers import ply_rows
+
         yield from ply_rows.values(path, name, header, vertex)
         return
     records = np.memmap(path, vertex.dtype(header.order), "r", header.offset_of("vertex"), (vertex.count,))
@@ -180,6 +182,8 @@ def _ascii_table(lines: Iterator[str], name: str, first: int) -> np.ndarray:
 
 def _normals_from_faces(path: Path, name: str, header: Header, vertex: Element, face: Element) -> np.ndarray:
     """Area-weighted normal of every vertex, (n, 3) float32, zero where no face uses it."""
+    from nightbay.readers import face_normals
+
     xyz = np.empty((vertex.count, 3))
     count = 0
     for records in _vertices(path, name, header, vertex):
@@ -192,7 +196,7 @@ def _normals_from_faces(path: Path, name: str, header: Header, vertex: Element, 
     first = 0
     for faces in _triangles(path, name, header, face):
         mesh.check(faces, vertex.count, name, first)
-        mesh.add_normals(normal, xyz, faces)
+        face_normals.add(normal, xyz, faces)
         first += len(faces)
     return mesh.unit(normal)
 
@@ -204,6 +208,8 @@ def _triangles(path: Path, name: str, header: Header, face: Element) -> Iterator
         raise Rejected(f"{name}: its faces have no list of vertices: export it again.")
     records = _triangle_records(path, header, face)
     if records is None:
+        from nightbay.readers import ply_rows
+
         yield from ply_rows.triangles(path, name, header, face)
         return
     for start in range(0, face.count, MOST):

@@ -107,12 +107,12 @@ def _warnings(frame: FrameResult) -> Iterator[JobWarning]:
         )
 
 
-def misfits(frame: FrameResult) -> list[tuple[str, list[str]]]:
+def fiducials_in_words(frame: FrameResult) -> list[tuple[str, list[str]]]:
     """The fiducials, each with its differences from its nominal coordinates in words."""
-    return [(result_words.shown(entry.name), _misfit(entry)) for entry in frame.fiducials]
+    return [(result_words.shown(entry.name), _residuals_in_words(entry)) for entry in frame.fiducials]
 
 
-def _misfit(entry: FiducialResult) -> list[str]:
+def _residuals_in_words(entry: FiducialResult) -> list[str]:
     found = []
     for axis, value in entry.residual_mm.items():
         sd = entry.sd_mm[axis]

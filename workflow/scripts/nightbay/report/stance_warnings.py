@@ -6,7 +6,7 @@ from nightbay.core.text_format import area, listing, mm, number
 from nightbay.frame.result import FrameResult
 from nightbay.measure.result import COVERAGE
 from nightbay.report.next_step import JobWarning
-from nightbay.stance.result import DoubledWheel, MovedPanel, Movement, Stance
+from nightbay.stance.result import Contradicted, DoubledWheel, MovedPanel, Movement, Stance
 
 WHEELS = {
     name: name
@@ -36,6 +36,7 @@ def warnings(frame: FrameResult | None) -> list[JobWarning]:
     found = [] if stance.chosen_by == "job sheet" else [_moved(moved, stance) for moved in stance.movements]
     found += [_doubled(wheel) for wheel in stance.doubled_wheels if set(wheel.segments) <= set(stance.used)]
     found += [_panel(panel) for panel in stance.panels if panel.chosen_by != "job sheet"]
+    found += [_contradicted(surface) for surface in stance.looked_through]
     return found + _leaning(stance)
 
 
@@ -55,7 +56,7 @@ def stood(moved: Movement) -> str:
         "roll": degrees(moved.roll_deg, moved.roll_sd_deg),
         "pitch": degrees(moved.pitch_deg, moved.pitch_sd_deg),
     }
-    if moved.drop_front_mm is None:
+    if moved.drop_front_mm is None or moved.drop_rear_mm is None:
         largest = max(moved.wheels, key=lambda wheel: abs(wheel.rise_mm))
         return say(
             "It stood lower by up to {drop}, turned by {roll} to the right and by {pitch} nose down.",
@@ -163,6 +164,27 @@ def _panel(panel: MovedPanel) -> JobWarning:
             used=used,
             other=other,
         ),
+    )
+
+
+def _contradicted(surface: Contradicted) -> JobWarning:
+    """Surface in the model that another segment contradicts."""
+    return JobWarning(
+        say(
+            "{size} of surface ({side}, X {x} to {x_end}, Z {z} to {z_end}, {count} points) of segment {name} stand "
+            "where segment {through} looked through: something stood there in one run only, or hung open. It is in the "
+            "model.",
+            size=area(surface.area_mm2),
+            side=side_in_words(surface.place),
+            x=number(surface.low_mm[0]),
+            x_end=number(surface.high_mm[0]),
+            z=number(surface.low_mm[2]),
+            z_end=mm(surface.high_mm[2], 0),
+            count=number(surface.count),
+            name=surface.segment,
+            through=surface.through,
+        ),
+        say("Look at this place in segment {name}, and remove what is not of the vehicle.", name=surface.segment),
     )
 
 

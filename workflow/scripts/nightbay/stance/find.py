@@ -9,9 +9,10 @@ import numpy as np
 from nightbay.clouds.posed import PosedClouds
 from nightbay.clouds.posed_segment import PosedSegment
 from nightbay.core import rigid
-from nightbay.stance import agreement, floor_patches, ground_motion, panel_choice, panels, wheel_motion
+from nightbay.stance import agreement, floor_patches, free_space, ground_motion, panel_choice, panels, wheel_motion
 from nightbay.stance.agreement import Agreement
 from nightbay.stance.floor_patches import FloorPatches
+from nightbay.stance.free_space import LookedThrough
 from nightbay.stance.ground_motion import GroundMotion, SegmentErrors, WheelStep
 from nightbay.stance.panel_choice import ChosenPanel
 from nightbay.stance.wheel_motion import WheelMotion
@@ -32,7 +33,7 @@ class Found:
     that moved against those that agree; ``zones``: the wheels; ``wheels`` {(zone, first, second): how the wheel of the
     second segment stands against the first}; ``seen`` (s,): how many patches of floor and points of wheels;
     ``places_mm`` (k, 3): the wheels, or where none was found places amid the floor; ``panels`` that stood
-    differently.
+    differently; ``looked_through``: surface where another segment looked through.
     """
 
     names: list[str]
@@ -43,6 +44,7 @@ class Found:
     seen: list[int]
     places_mm: np.ndarray
     panels: list[ChosenPanel]
+    looked_through: list[LookedThrough]
     T_level_control: np.ndarray
 
     def used(self) -> list[str]:
@@ -94,7 +96,8 @@ def find(
         motion = ground_motion.adjust(floors, steps, errors, uneven_mm, agreed.alike)
     scans = [panels.scan(PosedClouds([segment]), T_level_control, zones) for segment in segments]
     chosen = panel_choice.choose(panels.find(scans, errors), scans, rows.get("panels_from"))
-    return Found(clouds.names, agreed, motion, zones, wheels, seen, contacts, chosen, T_level_control)
+    through = free_space.find(scans)
+    return Found(clouds.names, agreed, motion, zones, wheels, seen, contacts, chosen, through, T_level_control)
 
 
 def _corners(floors: Sequence[FloorPatches]) -> np.ndarray:

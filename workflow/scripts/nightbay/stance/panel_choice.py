@@ -6,7 +6,8 @@ from itertools import combinations
 
 import numpy as np
 
-from nightbay.stance.panels import CELL_MM, Panel, Scan, extent
+from nightbay.stance.cells import CELL_MM
+from nightbay.stance.panels import Panel, Scan, extent
 
 SAME_SHARE = 0.3  # of the smaller panel's cells that two pairs of segments share: one panel
 

@@ -11,17 +11,16 @@ from itertools import combinations
 from typing import NamedTuple
 
 import numpy as np
-from scipy import sparse
-from scipy.sparse.csgraph import connected_components
 from scipy.spatial import cKDTree
 
 from nightbay.clouds.posed import PosedClouds
-from nightbay.core import rigid, robust
+from nightbay.core import rigid, robust, thinning
+from nightbay.stance import cells
+from nightbay.stance.cells import CELL_MM
 from nightbay.stance.ground_motion import SegmentErrors
 from nightbay.stance.wheel_zone import WheelZone
 
 SPACING_MM, SEED_MM = 6.0, 15.0  # points of a segment are thinned to these: those compared with, and those compared
-CELL_MM = 50.0
 FEWEST = 4  # compared points of a cell
 REACH_MM, BESIDE_MM = 15.0, 10.0  # how far apart along the normal two surfaces of a panel may stand, and beside it
 ALIKE = 0.9  # least cosine between their normals
@@ -81,18 +80,8 @@ class Panel:
 
     def holds(self, points_mm: np.ndarray) -> np.ndarray:
         """Which points (n, 3) of the level frame lie in its cells or beside them, (n,) bool."""
-        keys = np.unique(_key((self.cells[:, None] + NEIGHBOURS).reshape(-1, 3)))
-        return np.isin(_key(np.floor(points_mm / CELL_MM).astype(np.int64)), keys)
-
-
-NEIGHBOURS = np.array(np.meshgrid([-1, 0, 1], [-1, 0, 1], [-1, 0, 1])).reshape(3, 27).T
-HALF_RANGE = 2**20  # cells to either side of the level frame's zero: kilometres
-
-
-def _key(cell: np.ndarray) -> np.ndarray:
-    """A number (n,) for each cell (n, 3)."""
-    shifted = cell + HALF_RANGE
-    return (shifted[:, 0] * 2 * HALF_RANGE + shifted[:, 1]) * 2 * HALF_RANGE + shifted[:, 2]
+        keys = np.unique(cells.key((self.cells[:, None] + cells.NEIGHBOURS).reshape(-1, 3)))
+        return np.isin(cells.key(cells.of(points_mm)), keys)
 
 
 def find(scans: Sequence[Scan], errors: Sequence[SegmentErrors]) -> list[Panel]:
@@ -111,17 +100,16 @@ def extent(scans: Sequence[Scan], panel: Panel) -> list[int]:
     return [int(np.all((own.points[own.seeds] > low) & (own.points[own.seeds] < high), axis=1).sum()) for own in scans]
 
 
-def scan(one: PosedClouds, T_level_control: np.ndarray, zones: Sequence[WheelZone]) -> Scan:
-    """The :class:`Scan` of one segment without its wheels."""
-    points, normals, _ = one.thinned(SPACING_MM)
+def scan(segment: PosedClouds, T_level_control: np.ndarray, zones: Sequence[WheelZone]) -> Scan:
+    """The :class:`Scan` of a segment, alone in ``segment``, without its wheels."""
+    points, normals, _ = segment.thinned(SPACING_MM)
     points, normals = rigid.transform(T_level_control, points), rigid.rotate(T_level_control, normals)
     keep = np.ones(len(points), bool)
     for zone in zones:
         keep &= ~zone.risen(0.0, 1.05).holds(points)
     points, normals = points[keep], normals[keep]
-    cell = np.floor(points / SEED_MM).astype(np.int64)
-    _, seeds = np.unique(_key(cell), return_index=True)
-    return Scan(points, normals, cKDTree(points), np.sort(seeds))
+    seeds = np.sort(thinning.thin(points, SEED_MM))
+    return Scan(points, normals, cKDTree(points), seeds)
 
 
 def compare(a: Scan, b: Scan) -> Apart:
@@ -137,40 +125,35 @@ def compare(a: Scan, b: Scan) -> Apart:
     beside = np.sqrt(np.maximum(np.sum(off**2, axis=1) - mm**2, 0.0))
     keep = (length > 2 * ALIKE) & (beside < BESIDE_MM)
     at = at[rows][keep]
-    return Apart(at, normal[keep], mm[keep], np.floor(at / CELL_MM).astype(np.int64))
+    return Apart(at, normal[keep], mm[keep], cells.of(at))
 
 
 def _panels(apart: Apart, pair: tuple[int, int], errors: tuple[SegmentErrors, SegmentErrors]) -> list[Panel]:
-    key = _key(apart.cell)
-    keys, of_cell, count = np.unique(key, return_inverse=True, return_counts=True)
+    _, first_row, of_cell, count = np.unique(
+        cells.key(apart.cell), return_index=True, return_inverse=True, return_counts=True
+    )
     of_cell = of_cell.ravel()
     mean = np.bincount(of_cell, apart.mm) / count
     # distances of the body at large: the scatter of points about the mean of their cell
     noise = robust.MAD_TO_SD * float(np.median(np.abs(apart.mm - mean[of_cell])))
-    first_row = np.unique(key, return_index=True)[1]
-    predicted = sum(own.variances_mm2(apart.at_mm[first_row], apart.normals[first_row]) for own in errors)
+    a, b = (own.variances_mm2(apart.at_mm[first_row], apart.normals[first_row]) for own in errors)
+    predicted = a + b
     sd = np.sqrt(predicted + noise**2 / count)
     moved = (count >= FEWEST) & (np.abs(mean) > np.maximum(LEAST_MM, MOST_SDS * sd))
     rows = np.flatnonzero(moved)
-    if len(rows) < LEAST_CELLS:
-        return []
-    cells = apart.cell[first_row[rows]]
-    links = cKDTree(cells).query_pairs(1.8, output_type="ndarray")
-    links = links[np.sign(mean[rows[links[:, 0]]]) == np.sign(mean[rows[links[:, 1]]])]
-    graph = sparse.coo_matrix((np.ones(len(links)), links.T), (len(rows), len(rows)))
-    _, label = connected_components(graph, directed=False)
     found = []
-    for number in np.flatnonzero(np.bincount(label) >= LEAST_CELLS):
-        mine = np.isin(of_cell, rows[label == number])
+    for together in cells.connected(apart.cell[first_row[rows]], LEAST_CELLS, np.sign(mean[rows])):
+        chosen = rows[together]
+        mine = np.isin(of_cell, chosen)
         some = Apart(*(column[mine] for column in apart))
-        sd_mm = float(np.sqrt(np.mean(predicted[rows[label == number]]) + noise**2 / mine.sum()))
-        panel = _panel(some, pair, cells[label == number], sd_mm, noise)
+        sd_mm = float(np.sqrt(np.mean(predicted[chosen]) + noise**2 / mine.sum()))
+        panel = _panel(some, pair, apart.cell[first_row[chosen]], sd_mm, noise)
         if panel is not None:
             found.append(panel)
     return found
 
 
-def _panel(some: Apart, pair: tuple[int, int], cells: np.ndarray, sd_mm: float, noise_mm: float) -> Panel | None:
+def _panel(some: Apart, pair: tuple[int, int], filled: np.ndarray, sd_mm: float, noise_mm: float) -> Panel | None:
     """The :class:`Panel` of its compared seeds; None where no rigid motion explains their distances."""
     middle = some.at_mm.mean(axis=0)
     J = np.column_stack([np.cross(some.at_mm - middle, some.normals) / METRE, some.normals])
@@ -197,7 +180,7 @@ def _panel(some: Apart, pair: tuple[int, int], cells: np.ndarray, sd_mm: float, 
     return Panel(
         first=pair[0],
         second=pair[1],
-        cells=cells,
+        cells=filled,
         at_mm=middle,
         normal=normal,
         low_mm=some.at_mm.min(axis=0),

@@ -3,6 +3,10 @@
 from dataclasses import dataclass, field
 from typing import Literal
 
+ChosenBy = Literal["agreement", "job sheet", "extent", "nothing moved"]
+Side = Literal["front", "rear", "left", "right", "top", "below"]
+Where = Literal["wheels", "panel"]
+
 
 @dataclass(frozen=True)
 class WheelRise:
@@ -60,7 +64,22 @@ class LeftOut:
     segment: str
     count: int
     area_mm2: float
-    where: Literal["wheels", "panel"]
+    where: Where
+    low_mm: list[float]
+    high_mm: list[float]
+
+
+@dataclass(frozen=True)
+class Contradicted:
+    """Surface of a ``segment`` that stands where the segment ``through`` looked through, and is in the model: ``count``
+    points, ``area_mm2`` by the cells that it fills, ``place``: the side that it faces; ``low_mm``, ``high_mm`` in the
+    vehicle frame."""
+
+    segment: str
+    through: str
+    count: int
+    area_mm2: float
+    place: Side
     low_mm: list[float]
     high_mm: list[float]
 
@@ -76,8 +95,8 @@ class MovedPanel:
     """
 
     segments: list[str]
-    chosen_by: Literal["agreement", "job sheet", "extent"]
-    place: Literal["front", "rear", "left", "right", "top", "below"]
+    chosen_by: ChosenBy
+    place: Side
     at_mm: list[float]
     low_mm: list[float]
     high_mm: list[float]
@@ -98,15 +117,17 @@ class Stance:
     ground come from; ``chosen_by``: "agreement" (no other set of segments is as large), "job sheet", "extent" (the sets
     are equally large: the one that saw more is used), or "nothing moved"; ``movements`` of the other segments, from the
     largest; ``doubled_wheels``; ``lean_deg``: how far all wheels together lean to the vehicle's right, None without two
-    pairs, with ``lean_sd_deg``; ``panels`` that stood differently; ``left_out``: points the model is made without.
+    pairs, with ``lean_sd_deg``; ``panels`` that stood differently; ``left_out``: points the model is made without;
+    ``looked_through``: surface in the model that another segment contradicts.
     """
 
     compared: list[str]
     used: list[str]
-    chosen_by: Literal["agreement", "job sheet", "extent", "nothing moved"]
+    chosen_by: ChosenBy
     movements: list[Movement]
     doubled_wheels: list[DoubledWheel]
     lean_deg: float | None = None
     lean_sd_deg: float | None = None
     panels: list[MovedPanel] = field(default_factory=list)
     left_out: list[LeftOut] = field(default_factory=list)
+    looked_through: list[Contradicted] = field(default_factory=list)
