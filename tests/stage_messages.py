@@ -13,10 +13,11 @@ PACKAGE = Path(__file__).resolve().parents[1] / "workflow" / "scripts" / "nightb
 OF_PAGES = ("report", "release", "coverage", "core")  # whose sentences are messages already
 AS_STAGES = ("release/file_state.py",)  # of those, what says English sentences as a stage does
 LEAST_WORDS = 3
-# Calls whose texts nobody reads on a page: progress, faults of the code, command lines, regular expressions.
+# Calls whose texts nobody reads on a page: progress, faults of the code, command lines, regular expressions, and what
+# README.txt says of a file in the delivery, which is English.
 UNREAD = {
     "print", "valueerror", "typeerror", "runtimeerror", "assertionerror", "keyerror", "add_argument", "argumentparser",
-    "compile", "progress", "field", "warn", "joinpath",
+    "compile", "progress", "field", "warn", "joinpath", "describe",
 }  # fmt: skip
 WORD = re.compile(r"[A-Za-z]{2,}")
 

@@ -1,9 +1,8 @@
-"""What is measured on a vehicle, against simulated truth: frame, stance, dimensions, features, sections, changes, artefacts.
+"""What is measured on a vehicle, against simulated truth.
 
     bash tests/bench/run.sh measure [TOPIC ...]
 
-Each topic is a benchmark of its own, tests/bench/measure_<topic>.py, which says what it simulates; its options belong to
-a call of that one. The last line is one JSON object with the figures of all topics that were asked for, all by default.
+Each topic is a benchmark of its own, tests/bench/measure_<topic>.py, which says what it simulates and has options. The last line is one JSON object with the figures of all topics that were asked for, all by default.
 """
 
 import importlib

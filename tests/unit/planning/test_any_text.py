@@ -14,7 +14,7 @@ from nightbay import readers
 from nightbay.core.errors import Rejected
 from nightbay.core.printable import printable, shortened
 from nightbay.matching import targets
-from nightbay.planning import day, job_sheet, parameters, validation, yaml_file
+from nightbay.planning import day, names, parameters, validation, yaml_file
 from nightbay.planning.raw_files import Hashes
 
 DEFAULTS = yaml_file.read(parameters.CLASSES.parent / "config.yaml", "config.yaml")
@@ -128,5 +128,5 @@ def test_any_text_as_a_job_sheet(shop, text):
 def test_the_name_of_a_segment_is_plain_or_refused(shop, name):
     sheet = {"vehicle_class": "van", "units": "mm", "parts": {"exterior": {"segments": {name: "raw/left.xyz"}}}}
     said = _plan(shop, yaml.safe_dump(sheet, allow_unicode=True))
-    plain = job_sheet.NAME.fullmatch(name) is not None and not job_sheet.PERIODIC.search(name)
+    plain = names.NAME.fullmatch(name) is not None and not names.PERIODIC.search(name)
     assert (said == []) == plain

@@ -25,7 +25,7 @@ def faults(sheet: str, written: Sequence[Mapping[str, Any]], parts: Sequence[str
     """Sentences on the entries of ``sections`` that can't be used; ``sheet``: name of the file."""
     found = []
     for at, entry in enumerate(written):
-        found += [f"{sheet}: 'sections.{at}' {fault}." for fault in _faults(entry, parts)]
+        found += _faults(f"{sheet}: 'sections.{at}'", entry, parts)
     names = [entry["name"] for entry in written]
     found += [
         f"{sheet}: 'sections' has the name '{name}' twice; give each section its own."
@@ -41,28 +41,27 @@ def faults(sheet: str, written: Sequence[Mapping[str, Any]], parts: Sequence[str
     return found
 
 
-def _faults(entry: Mapping[str, Any], parts: Sequence[str]) -> Iterator[str]:
-    """What is wrong with an entry, clauses."""
+def _faults(where: str, entry: Mapping[str, Any], parts: Sequence[str]) -> Iterator[str]:
+    """What is wrong with an entry, sentences; ``where``: file and key, as they begin."""
     if entry.get("part", parts[0]) not in parts:
-        yield f"is for the {entry['part']}, and the job has only an {parts[0]}: remove the entry or its key 'part'"
+        yield f"{where} is for the {entry['part']}, which the job does not have: remove the entry or its key 'part'."
     across, through = (any(key in entry for key in keys) for keys in (AXIS_KEYS, POINT_KEYS))
     if across == through or (through and not all(key in entry for key in POINT_KEYS)):
-        given = [key for key in (*AXIS_KEYS, *POINT_KEYS) if key in entry]
-        yield f"needs either axis, or point_mm and normal; it has {' and '.join(given) or 'none of them'}"
+        yield f"{where} needs either axis, or both point_mm and normal: correct its keys."
         return
     if not any(entry.get("normal", [1.0])):
-        yield "has a normal of length zero, which gives no direction: state one such as [0, 0, 1]"
+        yield f"{where} has a normal of length zero, which gives no direction: state one such as [0, 0, 1]."
     ranged = [key for key in RANGE_KEYS if key in entry]
     if ranged and len(ranged) < len(RANGE_KEYS):
-        missing = " and ".join(key for key in RANGE_KEYS if key not in entry)
-        yield f"lacks {missing}: a range has from_mm, to_mm and pitch_mm"
+        missing = ", ".join(key for key in RANGE_KEYS if key not in entry)
+        yield f"{where} has a range without {missing}: a range needs from_mm, to_mm and pitch_mm."
         return
     if across and ("value_mm" in entry) == bool(ranged):
-        yield "needs either value_mm, or a range of from_mm, to_mm and pitch_mm"
+        yield f"{where} needs either value_mm, or a range of from_mm, to_mm and pitch_mm: correct its keys."
     if through and "value_mm" in entry:
-        yield "has value_mm, which belongs to an axis: the plane goes through point_mm"
+        yield f"{where} has value_mm, which belongs to an axis: remove it, the plane goes through point_mm."
     if ranged and entry["to_mm"] < entry["from_mm"]:
-        yield f"has a range from {entry['from_mm']} to {entry['to_mm']} mm: exchange from_mm and to_mm"
+        yield f"{where} has a range from {entry['from_mm']} to {entry['to_mm']} mm: exchange from_mm and to_mm."
 
 
 def _count(entry: Mapping[str, Any]) -> int:

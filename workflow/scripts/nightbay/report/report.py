@@ -149,8 +149,8 @@ def _page(
         certainty=[
             sentence for part in content.parts if not part.reasons and (sentence := registration.certainty(part))
         ],
-        registration=registration, stance_words=stance_warnings, joined=content.joined, scanner=content.scanner, scanner_words=scanner,
-        artefact_pictures=_artefact_pictures(content.scanner),
+        registration=registration, stance_words=stance_warnings, joined=content.joined,
+        scanner=content.scanner, scanner_words=scanner, artefact_pictures=_artefact_pictures(content.scanner),
         joined_sentence=work_done.joined_sentence(content.joined), parameters=_parameters(content.job, sheet),
         versions=_versions(upstream), shop=audience == "shop", marked_openings=settings.report.marked_openings,
         identity=identity.identity(sheet.get("identity", {}), audience),
