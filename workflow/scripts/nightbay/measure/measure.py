@@ -212,7 +212,8 @@ def unscanned_end_notes(body: Body, found: Mapping[str, Dimension]) -> list[str]
     """A sentence for each end of a dimension that lies in an opening of what was scanned."""
     front, rear = ("high", "low") if body.axes.forward > 0 else ("low", "high")
     left, right = ("high", "low") if body.axes.left > 0 else ("low", "high")
-    words = {"length": {front: "front", rear: "rear"}, "width": {left: "left", right: "right"}}
+    ends_of_length = {front: "front", rear: "rear"}
+    words = {"length": ends_of_length, "overhang": ends_of_length, "width": {left: "left", right: "right"}}
     sentences = []
     for name, value in found.items():
         ends = next((ends for kind, ends in words.items() if kind in name), {"high": "top", "low": "bottom"})

@@ -33,6 +33,15 @@ class Line:
 
 
 @dataclass(frozen=True)
+class Slope:
+    """An angle to draw: its ``label`` at a place, ``at_mm`` (3,), and its ``lines``, two points (3,) each; mm."""
+
+    label: str
+    at_mm: np.ndarray
+    lines: Sequence[tuple[np.ndarray, np.ndarray]]
+
+
+@dataclass(frozen=True)
 class Drawing:
     """``svg``: the text; ``wide_mm``: the width of all of it, in millimetres of the vehicle."""
 
@@ -47,8 +56,9 @@ def draw(
     lines: Sequence[Line] = (),
     marks: Sequence[Mark] = (),
     text_mm: float = 100.0,
+    slopes: Sequence[Slope] = (),
 ) -> Drawing:
-    """A view with its dimension lines and marks, one user unit a millimetre.
+    """A view with its dimension lines, ``slopes`` and marks, one user unit a millimetre.
 
     ``text_mm`` is the height of the text in millimetres of the vehicle; drawings of one page share it and so one scale.
     A strip above the picture holds the axes, the direction of the front and a scale bar.
@@ -62,6 +72,7 @@ def draw(
     body += [
         _upright(view, line, width + text_mm * (LINES * row - 1.4), text_mm) for row, line in enumerate(upright, 1)
     ]
+    body += [_slope(view, slope, text_mm) for slope in slopes]
     above = view_marks.STRIP * text_mm
     strip, oriented = view_marks.strip(view, text_mm)
     body += [strip, view_marks.numbers(view, marks, text_mm)]
@@ -97,6 +108,17 @@ def _upright(view: View, line: Line, x: float, text_mm: float) -> str:
     arrows = _arrow(x, y0, 0, 1, text_mm) + _arrow(x, y1, 0, -1, text_mm)
     text = _label(line, f"translate({x:.1f} {(y0 + y1) / 2:.1f})rotate(-90)", text_mm)
     return f'<g class="dimension">{extensions}<path d="M{x:.1f} {y0:.1f}V{y1:.1f}"/>{arrows}{text}</g>'
+
+
+def _slope(view: View, slope: Slope, text_mm: float) -> str:
+    """The lines of an angle, and its label above its place."""
+    ends = [(position(view, first), position(view, second)) for first, second in slope.lines]
+    path = "".join(f"M{x0:.1f} {y0:.1f}L{x1:.1f} {y1:.1f}" for (x0, y0), (x1, y1) in ends)
+    x, y = position(view, slope.at_mm)
+    return (
+        f'<g class="dimension"><path d="{path}"/>'
+        f'<text x="{x:.1f}" y="{y - 0.2 * text_mm:.1f}" text-anchor="middle">{escape(slope.label)}</text></g>'
+    )
 
 
 def _label(line: Line, transform: str, text_mm: float) -> str:

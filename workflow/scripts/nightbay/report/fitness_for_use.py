@@ -17,7 +17,8 @@ from nightbay.meshes.surface import Surface
 from nightbay.network.result import NetworkResult
 from nightbay.report.part import Part
 
-HEIGHTS = ("height", "height_body")
+ANGLES = ("approach_angle", "departure_angle", "ramp_angle")
+HEIGHTS = ("height", "height_body", "ground_clearance", *ANGLES)
 HEIGHT_DEPENDS_ON = {  # of a vehicle's state
     "load": phrase("load"),
     "tyre_pressure_kpa": phrase("tyre pressure"),
@@ -153,10 +154,11 @@ def _tests(part: Part) -> list[tuple[float, str]]:
 def causes_not_covered(dimension: str | None, network: NetworkResult | None, state: Mapping[str, Any]) -> list[str]:
     """Causes of error that no uncertainty on the page covers: of a dimension by its name, or of any distance (None)."""
     found = []
-    if network is None or not network.scale_bars:
+    length = dimension not in ANGLES  # no scale changes an angle
+    if length and (network is None or not network.scale_bars):
         found.append(say("the scanner's scale (no scale bar checked it)"))
     scaled = network is not None and network.scale is not None and network.scale.temperature is not None
-    if not scaled and state.get("temperature_c", "unknown") == "unknown":
+    if length and not scaled and state.get("temperature_c", "unknown") == "unknown":
         found.append(say("the body's temperature (not known)"))
     if dimension in HEIGHTS:
         unknown = [say(words) for key, words in HEIGHT_DEPENDS_ON.items() if state.get(key, "unknown") == "unknown"]

@@ -28,6 +28,8 @@ WORDS = frozenset((
     phrase("registration"), phrase("unscanned end"), phrase("noise"), phrase("drift"), phrase("support"),
     phrase("resolution"),
     phrase("frame"), phrase("centres"), phrase("scale"), phrase("flatness"), phrase("edge"), phrase("spacing"),
+    phrase("unseen underbody"), phrase("inner sides of the tyres"), phrase("poorly measured surface"),
+    phrase("tyres"),
     # materials of a body
     phrase("steel"), phrase("aluminium"), phrase("plastic"), phrase("mixed"),
 ))  # fmt: skip

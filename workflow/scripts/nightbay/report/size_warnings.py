@@ -8,6 +8,7 @@ from nightbay.core.language import phrase, say
 from nightbay.core.text_format import listing, mm
 from nightbay.frame.result import FrameResult
 from nightbay.measure.result import Dimension, MeasureResult
+from nightbay.report import axle_sizes
 from nightbay.report.job_summary import DIMENSIONS, dimension_in_words
 from nightbay.report.next_step import JobWarning
 from nightbay.report.part import Part
@@ -20,7 +21,7 @@ def warnings(part: Part, sheet: Mapping[str, Any]) -> list[JobWarning]:
     found = []
     for name, dimension in part.measure.dimensions.items():
         found += _dimension_warnings(name, dimension, part.frame)
-    return found + _missing_sizes(part.name, part.measure, sheet)
+    return found + _missing_sizes(part.name, part.measure, sheet) + axle_sizes.warnings(part, sheet)
 
 
 def _dimension_warnings(name: str, dimension: Dimension, frame: FrameResult | None) -> list[JobWarning]:
@@ -38,7 +39,7 @@ def _dimension_warnings(name: str, dimension: Dimension, frame: FrameResult | No
                 say("Scan {ends} again, or check the {dimension} by hand.", ends=ends, dimension=words),
             )
         )
-    if dimension.significant:
+    if dimension.significant and dimension.verdict is None:
         found.append(
             JobWarning(
                 say(
@@ -60,6 +61,8 @@ def _end(name: str, end: str, frame: FrameResult | None) -> str:
         convention = axes(frame.axes) if frame else axes("design_grid")
     except KeyError:
         convention = axes("design_grid")
+    if "overhang" in name:
+        return phrase("the front") if name.startswith("front") else phrase("the rear")
     if "length" in name:
         return phrase("the front") if (end == "high") == (convention.forward > 0) else phrase("the rear")
     if "width" in name:
@@ -71,7 +74,8 @@ def _missing_sizes(part_name: str, measured: MeasureResult, sheet: Mapping[str, 
     nominal = sheet.get("nominal_mm", {}) if part_name == "exterior" else {}
     wanted = sheet.get("sizes", {}).get(part_name, [])
     stated = {entry.key for entry in measured.room}
-    missing = [dimension_in_words(name) for name in DIMENSIONS if name in nominal and name not in measured.dimensions]
+    known = measured.dimensions.keys() | measured.not_stated.keys()
+    missing = [dimension_in_words(name) for name in DIMENSIONS if name in nominal and name not in known]
     found = [
         JobWarning(
             say(

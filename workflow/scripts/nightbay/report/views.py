@@ -13,6 +13,7 @@ from nightbay.frame.result import FrameResult
 from nightbay.measure.result import Dimension
 from nightbay.meshes import surface
 from nightbay.report import (
+    axle_sizes,
     drawing,
     feature_views,
     model_3d,
@@ -36,6 +37,8 @@ FRAMES = {  # sentences on the coordinates, by axis convention
 SHOWN = ("left", "front", "top", "rear")  # the four views of the overview
 DRAWN = {  # dimension: view, along the picture's height
     "wheelbase": ("left", False),
+    "front_overhang": ("left", False),
+    "rear_overhang": ("left", False),
     "length": ("left", False),
     "height": ("left", True),
     "width": ("front", False),
@@ -132,7 +135,8 @@ def _views(part: Part, scene: picture.Scene, text_mm: float) -> dict[str, drawin
         shown = [line for key, line in lines.items() if DRAWN[key][0] == name]
         text = ", ".join(drawing.label(line) for line in shown) or say("no dimension was taken in this view")
         view = scene.view(name, colours)
-        drawn[name] = drawing.draw(view, titles_of(scene)[name], text, shown, text_mm=text_mm)
+        slopes = axle_sizes.slopes(part) if name == "left" else []
+        drawn[name] = drawing.draw(view, titles_of(scene)[name], text, shown, text_mm=text_mm, slopes=slopes)
     return drawn
 
 
