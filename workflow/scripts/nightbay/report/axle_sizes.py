@@ -83,7 +83,8 @@ def verdict(value: Dimension | Angle) -> str:
         return "–"
     signs: Mapping[str, str] = feature_words.SIGNS  # type: ignore[assignment]
     words: Mapping[str, str] = feature_words.VERDICTS  # type: ignore[assignment]
-    return f"{signs[value.verdict]} {say(words[value.verdict])}"
+    said = say(words[value.verdict])
+    return f"{signs[value.verdict]} {said}"
 
 
 def _row(name: str, title: str, value: Dimension | Angle, network: Any, state: Mapping[str, Any]) -> Row:
