@@ -59,7 +59,7 @@ def test_page_tells_what_was_measured(whole, tmp_path):
     ):
         assert text in html, text
     assert "Check targets" in html and "not measured" in html
-    assert html.count('class="drawing"') == 4 + 5 + 5 + 1 + 1  # views, coverage, scatter, left and right, oblique
+    assert html.count('class="drawing"') == 4 + 5 + 5 + 2 + 1  # views, coverage, scatter, left and right twice, oblique
     assert html.count('<g class="mark">') == 1 and 'class="rim over"' in html
     for text in (
         "Confidence of the measured surface",

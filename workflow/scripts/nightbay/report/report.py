@@ -19,7 +19,6 @@ from nightbay.pipeline import provenance
 from nightbay.pipeline.stage import Upstream
 from nightbay.report import (
     artefact_picture,
-    axle_sizes,
     fitness_for_use,
     identity,
     job_summary,
@@ -144,7 +143,7 @@ def _page(
     return page.render(
         "job.html.j2", job=content.job, sheet=sheet, state=content.state, summary=content.summary,
         warnings=content.warnings, parts=content.shown, never_seen=sentences.never_seen,
-        open_area=sentences.open_area, dimension_names=job_summary.DIMENSIONS, axle_sizes=axle_sizes,
+        open_area=sentences.open_area, dimension_names=job_summary.DIMENSIONS,
         fit_sentences=fitness_for_use.sentences,
         certainty=[
             sentence for part in content.parts if not part.reasons and (sentence := registration.certainty(part))
