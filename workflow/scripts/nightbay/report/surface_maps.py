@@ -17,6 +17,7 @@ from nightbay.report.view_marks import Mark
 
 SIGNED_MAP, UNCERTAINTY_MAP = "RdBu_r", "viridis"
 SIDE_VIEWS = ("left", "top")  # where most of the left side is seen
+EVENED = 16  # points, the size of a patch of 40 mm at 10 mm
 MOST_MARKS = 9  # numbered areas in a picture: all are listed
 
 
@@ -38,7 +39,7 @@ def _uncertainty(part: Part, scene: picture.Scene, text_mm: float) -> dict[str, 
     if stated is None:
         return None
     mapped = surface.read_ply(part.folder("measure") / "deliverables" / "uncertainty.ply")
-    values = _at_vertices(scene, mapped.vertices_mm, mapped.vertex["uncertainty_mm"])
+    values = _at_vertices(scene, mapped.vertices_mm, _evened(mapped.vertices_mm, mapped.vertex["uncertainty_mm"]))
     most = round_up(stated.p95_mm)
     key = Key(
         say("Expanded uncertainty (k = 2), mm"), picture.bar(UNCERTAINTY_MAP), "0 mm",
@@ -48,7 +49,8 @@ def _uncertainty(part: Part, scene: picture.Scene, text_mm: float) -> dict[str, 
     return draw_map(
         say("Uncertainty of the surface"),
         say("How far the measured surface may lie from the true one along its normal (95 %): noise, poses of the "
-            "segments and drift. The vehicle frame is not in it."),
+            "segments and drift; root mean square of {count} neighbouring points. The vehicle frame is not in it.",
+            count=EVENED),
         scene, picture.colours_of(values, 0.0, most, UNCERTAINTY_MAP), text_mm, names=picture.VIEWS, key=key,
         filled=scene.mesh.face["filled"].astype(bool),
     )  # fmt: skip
@@ -99,6 +101,18 @@ def _reference(part: Part, scene: picture.Scene, text_mm: float) -> dict[str, An
         scene, picture.colours_of(values, -most, most, SIGNED_MAP), text_mm, names=picture.VIEWS, key=key,
         marks=_marks(reference.areas, scene, picture.VIEWS),
     )  # fmt: skip
+
+
+def _evened(points_mm: np.ndarray, values: np.ndarray) -> np.ndarray:
+    """Root mean square of the values of the :data:`EVENED` nearest points, (n,): each is an estimate from a few points
+    of the scan, and their scatter says nothing of the place. NaN stays NaN."""
+    known = np.flatnonzero(np.isfinite(values))
+    evened = np.full(len(values), np.nan)
+    if len(known):
+        _, near = cKDTree(points_mm[known]).query(points_mm[known], k=min(EVENED, len(known)))
+        square = np.asarray(values[known], np.float64) ** 2
+        evened[known] = np.sqrt(square[near.reshape(len(known), -1)].mean(axis=1))
+    return evened
 
 
 def _at_vertices(scene: picture.Scene, points_mm: np.ndarray, values: np.ndarray) -> np.ndarray:
