@@ -9,15 +9,15 @@ OPTIONS = changes.Options(patch_mm=40.0, level=0.05, least_mm2=1000.0, least_mm=
 SPACING = 10.0
 
 
-def sheet(side=120, common_mm=0.05, noise_mm=0.05):
+def sheet(side=120, common_mm=0.05, noise_mm=0.05, spacing=SPACING):
     """Points of a plane of ``side`` by ``side`` spacings that deviates nowhere."""
-    x, y = np.meshgrid(np.arange(side) * SPACING, np.arange(side) * SPACING, indexing="ij")
+    x, y = np.meshgrid(np.arange(side) * spacing, np.arange(side) * spacing, indexing="ij")
     points = np.column_stack([x.ravel(), y.ravel(), np.zeros(x.size)])
     full = np.ones(len(points))
     return changes.Compared(
         points,
         np.tile([0.0, 0.0, 1.0], (len(points), 1)),
-        SPACING**2 * full,
+        spacing**2 * full,
         0.0 * full,
         common_mm * full,
         noise_mm * full,
@@ -39,6 +39,29 @@ def test_where_nothing_changed_hardly_any_job_lists_an_area():
         for seed in range(200)
     ]
     # at most 5 % of the jobs are expected; 10 + 4 sqrt(10 * 0.95) of 200 is beyond chance
+    assert np.count_nonzero(listed) <= 22
+
+
+def test_a_large_change_does_not_let_false_areas_in():
+    shares = []
+    for seed in range(200):
+        compared = drawn(sheet(), np.random.default_rng(seed))
+        panel = compared.points_mm[:, 0] < 480.0  # three of the squares that share an error: 360 of 900 patches
+        compared.deviation_mm[panel] -= 1.0
+        found = changes.find(compared, changes.Options(40.0, 0.05, 0.0, 0.0))
+        assert found.area_of[panel].any()
+        shares.append(np.mean([area.low_mm[0] >= 480.0 for area in found.areas]))
+    # 5 % of the areas are expected; a share between 0 and 1 has at most the variance 0.05, and 4 sd are beyond chance
+    assert np.mean(shares) <= 0.05 + 4 * np.sqrt(0.05 / len(shares))
+
+
+def test_few_points_that_scatter_more_than_stated_are_no_change():
+    listed = []
+    for seed in range(200):
+        compared = sheet(60, common_mm=0.0, spacing=20.0)  # four points a patch: a t test with 3 degrees of freedom
+        compared.deviation_mm[:] = np.random.default_rng(seed).normal(size=len(compared.deviation_mm))
+        listed.append(len(changes.find(compared, changes.Options(40.0, 0.05, 0.0, 0.0)).areas))
+    # as above, where nothing changed
     assert np.count_nonzero(listed) <= 22
 
 
@@ -101,3 +124,5 @@ def test_false_discoveries_as_published():
     p = np.append(p, [0.759, 1.0])
     assert changes.false_discovery_rows(p[::-1], 0.05).tolist() == [11, 12, 13, 14]
     assert len(changes.false_discovery_rows(np.empty(0), 0.05)) == 0
+    # twice as many tests halve the limits: that of rank 2 is then 2/30 * 0.05 = 0.0033, of rank 4 0.0067
+    assert changes.false_discovery_rows(p, 0.05, tests=30).tolist() == [0, 1, 2]

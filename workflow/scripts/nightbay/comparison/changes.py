@@ -2,7 +2,8 @@
 
 A point alone says little, and there are very many of them. So the points of a patch are averaged, and each patch is
 tested against its own uncertainty. What the points of a patch have in common (poses, drift, frame, registration) does
-not average out; their noise does. Of the patches found, the expected share that is no change is limited.
+not average out; their noise does. Of the areas listed, the expected share that is no change is limited: not of the
+patches, since a large panel that changed is hundreds of true ones, and a twentieth of them as many false areas.
 """
 
 from dataclasses import dataclass
@@ -11,8 +12,6 @@ import numpy as np
 from scipy import sparse, special
 from scipy.sparse import csgraph
 from scipy.spatial import cKDTree
-
-from nightbay.core import robust
 
 LEAST_POINTS = 4  # in a patch: fewer do not show their scatter
 BEND = 0.97  # least length of the mean of a patch's unit normals: a flatter patch than 14 degrees to either side
@@ -48,8 +47,8 @@ class Compared:
 
 @dataclass(frozen=True)
 class Options:
-    """``patch_mm``: edge of a patch; ``level``: the expected share of patches found that are no change, 0..1;
-    areas smaller than ``least_mm2``, or that deviate by less than ``least_mm``, are of no interest and not listed."""
+    """``patch_mm``: edge of a patch; ``level``: the expected share of areas found that are no change, 0..1; areas
+    smaller than ``least_mm2``, or that deviate by less than ``least_mm``, are of no interest and not listed."""
 
     patch_mm: float
     level: float
@@ -88,26 +87,37 @@ class Changes:
     least_z: float | None
 
 
-def false_discovery_rows(p: np.ndarray, level: float) -> np.ndarray:
+def false_discovery_rows(p: np.ndarray, level: float, tests: int | None = None) -> np.ndarray:
     """Rows of those of the probabilities ``p``, (n,), that are discoveries with an expected false share of ``level``.
 
+    ``tests`` that were made, n unless given: ``p`` may be the least of each group of tests, without those in no group.
     Y. Benjamini, Y. Hochberg, J. R. Statist. Soc. B 57 (1995) 289; it holds for tests that are positively dependent, as
     patches with common causes are (Y. Benjamini, D. Yekutieli, Annals of Statistics 29 (2001) 1165).
     """
     order = np.argsort(p, kind="stable")
-    below = np.flatnonzero(p[order] <= level * np.arange(1, len(p) + 1) / max(len(p), 1))
+    made = max(len(p) if tests is None else tests, 1)
+    below = np.flatnonzero(p[order] <= level * np.arange(1, len(p) + 1) / made)
     return np.sort(order[: below[-1] + 1]) if len(below) else np.empty(0, np.int64)
 
 
 def find(compared: Compared, options: Options) -> Changes:
-    """The :class:`Changes` between two surfaces."""
+    """The :class:`Changes` between two surfaces.
+
+    Patches that are discoveries give an area its extent. It is listed where the least probable of them makes it a
+    discovery among the areas: no more false areas than false patches are expected below any probability, so every patch
+    counts as a test.
+    """
     patches = _patches(compared, options.patch_mm)
     z = np.abs(patches.mean_mm) / patches.sd_mm
-    found = false_discovery_rows(special.erfc(z / np.sqrt(2.0)), options.level)
+    p = 2.0 * special.stdtr(patches.degrees_of_freedom, -z)
+    found = false_discovery_rows(p, options.level)
     group = _connected(patches, found, options.patch_mm)
-    number = np.zeros(len(patches.sd_mm) + 1, np.int32)  # the last is for points of no patch
+    least_p = np.ones(group.max(initial=-1) + 1)
+    np.minimum.at(least_p, group, p[found])
+    kept = false_discovery_rows(least_p, options.level, tests=len(p))
+    number = np.zeros(len(z) + 1, np.int32)  # the last is for points of no patch
     areas = []
-    for label in np.unique(group):
+    for label in kept:
         rows = found[group == label]
         largest_mm = np.abs(patches.mean_mm[rows]).max()
         if patches.area_mm2[rows].sum() >= options.least_mm2 and largest_mm >= options.least_mm:
@@ -119,25 +129,30 @@ def find(compared: Compared, options: Options) -> Changes:
         areas=[area for area, _ in areas],
         area_of=number[patches.of_point],
         patches=len(z),
-        least_z=float(z[found].min()) if len(found) else None,
+        least_z=float(z[found[np.isin(group, kept)]].min()) if len(kept) else None,
     )
 
 
 @dataclass(frozen=True)
 class _Patches:
-    """The patches that are tested, k of them; ``of_point`` (n,): the patch of each point, -1 for none."""
+    """The patches that are tested, k of them; ``of_point`` (n,): the patch of each point, -1 for none;
+    ``degrees_of_freedom`` (k,): those of ``sd_mm``."""
 
     of_point: np.ndarray
     middle_mm: np.ndarray
     area_mm2: np.ndarray
     mean_mm: np.ndarray
     sd_mm: np.ndarray
+    degrees_of_freedom: np.ndarray
 
 
 def _patches(compared: Compared, patch_mm: float) -> _Patches:
     """Points of one cube that face alike, where the surface is not bent too much and there are enough of them.
 
-    At an edge a measured surface is rounded by its own grid, and a small shift along it looks like a deviation.
+    At an edge a measured surface is rounded by its own grid, and a small shift along it looks like a deviation: its
+    points scatter more than their noise. So the scatter counts where it is the larger; in the sum with what they share,
+    it has the degrees of freedom of so few points (Welch-Satterthwaite, JCGM 100:2008, G.4.1). What is stated has no
+    more: points that agree by chance are no proof of it.
     """
     used = np.flatnonzero(np.isfinite(compared.deviation_mm) & np.isfinite(compared.sd_mm) & (compared.area_mm2 > 0.0))
     normals = compared.normals[used]
@@ -153,13 +168,14 @@ def _patches(compared: Compared, patch_mm: float) -> _Patches:
 
     bend = np.linalg.norm(np.column_stack([mean(normals[:, axis]) for axis in range(3)]), axis=1)
     deviation = compared.deviation_mm[used]
-    order = np.lexsort((deviation, patch))
-    ends = np.cumsum(count)
-    centre = _medians(deviation[order], ends, count)
-    off = np.abs(deviation - centre[patch])
-    scatter = robust.MAD_TO_SD * _medians(off[np.lexsort((off, patch))], ends, count)
-    noise = np.maximum(np.sqrt(mean(compared.noise_sd_mm[used] ** 2)), scatter) / np.sqrt(np.maximum(count, 1))
+    centre = mean(deviation)
+    free = np.maximum(count - 1, 1)
+    scatter = np.sqrt(np.bincount(patch, (deviation - centre[patch]) ** 2, len(count)) / free)
+    stated = np.sqrt(mean(compared.noise_sd_mm[used] ** 2))
+    noise = np.maximum(stated, scatter) / np.sqrt(np.maximum(count, 1))
     sd = np.hypot(np.sqrt(mean(compared.common_sd_mm[used] ** 2)), noise)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        degrees_of_freedom = free * (sd / noise) ** 4
     tested = (count >= LEAST_POINTS) & (bend >= BEND) & (sd > 0.0)
     number = np.where(tested, np.cumsum(tested) - 1, -1)
     of_point = np.full(len(compared.deviation_mm), -1, np.int64)
@@ -170,13 +186,8 @@ def _patches(compared: Compared, patch_mm: float) -> _Patches:
         np.bincount(patch, compared.area_mm2[used], len(count))[tested],
         centre[tested],
         sd[tested],
+        degrees_of_freedom[tested],
     )
-
-
-def _medians(ordered: np.ndarray, ends: np.ndarray, count: np.ndarray) -> np.ndarray:
-    """Median of each group of ``count`` values, which are sorted within their groups and end before ``ends``."""
-    low, high = ends - count + (count - 1) // 2, ends - count + count // 2
-    return (ordered[low] + ordered[high]) / 2 if len(ordered) else np.empty(0)
 
 
 def _connected(patches: _Patches, found: np.ndarray, patch_mm: float) -> np.ndarray:
