@@ -44,7 +44,7 @@ def plant_bad_jobs(day):
     os.mkfifo(add(day, "pipe") / "job.yaml")
     said["pipe"] = "is a pipe, a device or a socket"
     (add(day, "device") / "job.yaml").symlink_to("/dev/zero")
-    said["device"] = "is a pipe, a device or a socket"
+    said["device"] = "is a link that leads out of the job's folder"
     with open(add(day, "sparse") / "job.yaml", "wb") as file:
         file.truncate(8_000_000_000)
     said["sparse"] = "has 8000000000 bytes"
