@@ -142,7 +142,7 @@ CHANGES = [
         "a nominal dimension",
         "larch-van",
         lambda day, job: edit(day / job / "job.yaml", "length: 5400", "length: 5410"),
-        steps("larch-van", ("measure", "report")),
+        steps("larch-van", ("measure", "deliver", "report")),
     ),
     Change(
         "a note on the job sheet",

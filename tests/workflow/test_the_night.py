@@ -225,7 +225,7 @@ def test_a_disk_that_may_get_full_is_reported_before_and_after(finished, tmp_pat
     said.write_text("OSError: [Errno 28] No space left on device\n")
     done = nights.run_night(day)
     assert done.returncode == 1
-    assert "failed  network larch-loadbay interior: see logs/larch-loadbay/network/interior.log" in done.stdout
+    assert "failed  network  larch-loadbay interior: see logs/larch-loadbay/network/interior.log" in done.stdout
     (row,) = json.loads((day / "results/board/board.json").read_text())["result"]["jobs"]
     assert row["state"] == "failed" and row["logs"] == ["logs/larch-loadbay/network/interior.log"]
     assert row["sentences"][0].startswith("Stage network of interior failed; its log is logs/larch-loadbay/network/")

@@ -151,7 +151,7 @@ class TestChain:
             result = stage(made, sheets.get(name, {}), frozen(settings), folder / name, 1)
             result.pop("notes", None)  # as the contract of a stage does
             made[name] = SimpleNamespace(result=result, folder=folder / name)
-        made["fill"] = SimpleNamespace(folder=folder / "fuse", part="exterior")
+        made["fill"] = SimpleNamespace(folder=folder / "fuse", job="van", part="exterior")
         return measure.measure(made, {}, frozen(settings), folder, 1)["dimensions"]
 
     @staticmethod
