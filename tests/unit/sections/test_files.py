@@ -110,3 +110,8 @@ def test_tables_hold_every_point_and_every_plane(made, tmp_path):
     assert [row["section"] for row in planes] == [plane.name for plane in PLANES]
     assert planes[1]["measured_mm"] == "0.000" and planes[1]["spline_deviation_mm"] == ""
     assert float(planes[2]["polyline_deviation_mm"]) == pytest.approx(made[2].chord_mm, abs=1e-4)
+
+
+def test_dxf_lists_its_classes_in_an_order_that_hashes_do_not_change(made):
+    names = [each.dxf.name for each in dxf._document(made, FACTS).classes]
+    assert len(names) > 2 and names == sorted(names)

@@ -16,10 +16,9 @@ TERMS = 6  # coefficients of a second-order surface
 ITERATIONS = 10  # of the reweighted fits: common practice, no source
 SINGULAR = 1e-6  # share of the largest singular value below which one is left out of a fit
 LEAST_LIMIT_MM = 1e-3  # of the biweight: a layer without noise, as of a computed model, leaves residuals of rounding
-# The stage fuse averages with the weight (1 - (r/R)^2)^2 within R = 1.5 grid edges: it rounds an edge as far, and
-# vertices share their points, and with them the noise, on an area of 5/9 pi R^2 (geometry).
-AVERAGED = 1.5
-SHARED = 5.0 / 9.0 * np.pi * AVERAGED**2
+# Vertices that share their points, and with them the noise: the stage fuse averages with the weight (1 - (r/R)^2)^2
+# within R = 1.5 grid edges, which is worth an area of 5/9 pi R^2 (geometry).
+SHARED = 5.0 / 9.0 * np.pi * 1.5**2
 
 
 @dataclass(frozen=True)
@@ -28,10 +27,9 @@ class Crown:
 
     ``shape_mm``: how far the top moves when the layer is twice as thick, since no end is exactly of second order, or
     what depends on whether the layer is curved at all;
-    ``resolution_mm``: how much higher the surface may be. Between two vertices next to the top it may have an edge: the
-    layer's slope over half the spacing of its vertices. Where it still rises at the top, that is an edge, which fuse
-    has rounded: the slope there over :data:`AVERAGED` edges of the grid. Dark trim has holes: its vertices lie further
-    apart than the grid is wide. Shape and resolution are taken as limits.
+    ``resolution_mm``: how much higher the surface may be between two vertices next to the top, where it may have an
+    edge: the layer's slope over half the spacing of its vertices. Dark trim has holes: its vertices lie further apart
+    than the grid is wide. Both are taken as limits.
     ``rows`` of the patch's vertices that define it.
     """
 
@@ -45,14 +43,13 @@ class Crown:
 @dataclass(frozen=True)
 class _Fit:
     """A robust second-order surface through a layer: its top, ``reach``; ``sd`` there; ``doubt``, how much the top
-    would differ if it were half as sure that the layer is curved at all; rms ``slope`` of the layer, and ``rise``, its
-    slope at the top; ``rows`` with a weight, and which of them is the ``top``."""
+    would differ if it were half as sure that the layer is curved at all; rms ``slope`` of the layer; ``rows`` with a
+    weight, and which of them is the ``top``."""
 
     reach: float
     sd: float
     doubt: float
     slope: float
-    rise: float
     rows: np.ndarray
     top: int
 
@@ -73,24 +70,23 @@ def find(across: np.ndarray, along: np.ndarray, areas: np.ndarray, level: float,
             found = _fit(across, along, base - thickness, noise)
             if found is not None:
                 thicker = _fit(across, along, base - 2.0 * thickness, noise)
-                edge = float(np.sqrt(np.median(areas[found.rows])))
-                spacing = max(edge, _spacing(across[found.rows], found.top))
+                spacing = _spacing(across[found.rows], areas[found.rows], found.top)
                 return Crown(
                     found.reach,
                     found.sd,
                     found.doubt if thicker is None else max(found.doubt, abs(thicker.reach - found.reach)),
-                    max(found.slope * spacing / 2.0, found.rise * edge * AVERAGED),
+                    found.slope * spacing / 2.0,
                     found.rows,
                 )
     return None
 
 
-def _spacing(across: np.ndarray, top: int) -> float:
+def _spacing(across: np.ndarray, areas: np.ndarray, top: int) -> float:
     """Distance of neighbouring vertices about the ``top`` of a layer, mm: with holes there, as if the nearest
     :data:`NEAREST` were spread evenly over the disc that holds them."""
     off = np.linalg.norm(across - across[top], axis=1)
     disc = np.pi * np.partition(off, NEAREST)[NEAREST] ** 2
-    return float(np.sqrt(disc / NEAREST))
+    return float(np.sqrt(max(disc / NEAREST, np.median(areas))))
 
 
 def second_order(terms: np.ndarray, heights: np.ndarray) -> tuple[np.ndarray, np.ndarray, float]:
@@ -141,7 +137,6 @@ def _fit(across: np.ndarray, along: np.ndarray, least: float, noise: float) -> _
         float(np.sqrt(variance * SHARED) * sd),
         2.0 * share * (1.0 - share) * rise,
         share * float(np.sqrt(np.mean((slopes[:, used] ** 2).sum(axis=0)))),
-        share * float(np.linalg.norm(slopes[:, at])),
         layer[used],
         int(np.count_nonzero(used[:at])),
     )

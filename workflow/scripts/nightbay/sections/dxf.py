@@ -59,6 +59,8 @@ def _document(sections: Sequence[Section], facts: Sequence[tuple[str, str]]) -> 
         if entities:
             group = document.groups.new(f"SECTION_{at:03d}", description=section.plane.name)
             group.extend(entities)
+    for name in sorted(document.entitydb.dxf_types_in_use()):  # ezdxf would add them in the order of a set
+        document.classes.add_class(name)
     return document
 
 
