@@ -83,7 +83,7 @@ def test_a_breakpoint_opens_the_debugger(day, tmp_path):
     ("words", "sentence"),
     [
         (("fuze", JOB, "exterior"), "There is no stage 'fuze' (did you mean 'fuse'?)."),
-        (("clean", "finch", "exterior.left"), f"The day has no job 'finch' (there are {JOB})."),
+        (("clean", "finch", "exterior.left"), f"The day has no job 'finch' (there are {JOB}, morning-check)."),
         (("fuse", JOB, "exterieur"), f"There is no part of {JOB} called 'exterieur' (did you mean 'exterior'?)."),
         (
             ("clean", JOB, "exterior.lefd"),
