@@ -11,7 +11,7 @@ import json
 import sys
 import time
 
-TOPICS = ("frame", "stance", "dimensions", "features", "sections", "changes", "artefact")
+TOPICS = ("frame", "stance", "features", "sections", "changes", "artefact")
 
 
 def main(asked: list[str]) -> None:
