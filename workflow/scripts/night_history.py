@@ -21,9 +21,10 @@ def add(day: Path) -> str | None:
         rows = json.loads((day / board.JSON).read_text(encoding="utf-8"))["result"]["artefacts"]
         scanner_history.update(day, file, rows)
     except (OSError, ValueError, KeyError) as error:
-        return
-        f"The history of scanners {file} could not be written ({error}): correct its permissions or move it away."
-        return None
+        return (
+            f"The history of scanners {file} could not be written ({error}): correct its permissions or move it away."
+        )
+    return None
 
 
 if __name__ == "__main__":
