@@ -29,7 +29,7 @@ from nightbay.meshes import surface
 
 EXTERIORS = ("larch-van", "pebble-compact")
 DIMENSIONS = ("length", "width", "width_over_mirrors", "height", "wheelbase")
-CHORD_MM = 1.0  # how closely faces follow the smooth bodies
+CHORD_MM = 0.1  # faces lie inside of convex ends by up to this, which the lengths of their vertices do not show
 LEFT_OUT = ("reduce", "deliver", "join", "report")
 
 

@@ -1,6 +1,6 @@
 """Overhangs, widths over tyres and angles of the demo's exteriors, as measure_frame judges them.
 
-The truth comes from the mesh of the body and the circles of its tyres. A value that is a bound is covered where the
+The truth comes from the mesh of the body; the tyres' outlines are circles. A value that is a bound is covered where the
 truth lies on its side, the uncertainty allowed for.
 """
 
@@ -63,22 +63,22 @@ def true_values(shape, vertices_mm):
 
     A line's angle grows away from the tyres on every face, so the vertices hold its least.
     """
-    points = vertices_mm.astype(np.float64)
     height, radius = shape.tyre_radius - 8.0, shape.tyre_radius
     outer, inner = shape.width / 2 - 40, shape.width / 2 - 40 - shape.tyre_width
-    across = (np.abs(points[:, 1]) > inner - 1) & (np.abs(points[:, 1]) < outer + 1)
-    away = [np.hypot(points[:, 0] - x, points[:, 2] - height) > WHEEL * radius for x in (0.0, shape.wheelbase)]
-    body = points[~across | (away[0] & away[1])]
+    across = (np.abs(vertices_mm[:, 1]) > inner - 1) & (np.abs(vertices_mm[:, 1]) < outer + 1)
+    away = [np.hypot(vertices_mm[:, 0] - x, vertices_mm[:, 2] - height) > WHEEL * radius for x in (0.0, shape.wheelbase)]
+    body = vertices_mm[~across | (away[0] & away[1])]
 
     def angle(ahead):
         return tangent_angles.angle(ahead, body[:, 2], height, radius)
 
     front, rear = angle(-body[:, 0]), angle(body[:, 0] - shape.wheelbase)
     between = angle(body[:, 0]) + angle(shape.wheelbase - body[:, 0])
+    tyres = [np.abs(vertices_mm[across & ~off, 1]).max() for off in away]
     degrees = {"approach_angle": front.min(), "departure_angle": rear.min(), "ramp_angle": between.min()}
     return {
-        "front_overhang": -float(points[:, 0].min()),
-        "rear_overhang": float(points[:, 0].max()) - shape.wheelbase,
-        "over_tyres_front": 2.0 * outer,
-        "over_tyres_rear": 2.0 * outer,
+        "front_overhang": -float(vertices_mm[:, 0].min()),
+        "rear_overhang": float(vertices_mm[:, 0].max()) - shape.wheelbase,
+        "over_tyres_front": 2.0 * float(tyres[0]),
+        "over_tyres_rear": 2.0 * float(tyres[1]),
     }, {name: float(np.degrees(value)) for name, value in degrees.items()}
