@@ -66,7 +66,8 @@ def true_values(shape, vertices_mm):
     height, radius = shape.tyre_radius - 8.0, shape.tyre_radius
     outer, inner = shape.width / 2 - 40, shape.width / 2 - 40 - shape.tyre_width
     across = (np.abs(vertices_mm[:, 1]) > inner - 1) & (np.abs(vertices_mm[:, 1]) < outer + 1)
-    away = [np.hypot(vertices_mm[:, 0] - x, vertices_mm[:, 2] - height) > WHEEL * radius for x in (0.0, shape.wheelbase)]
+    axles = (0.0, shape.wheelbase)
+    away = [np.hypot(vertices_mm[:, 0] - x, vertices_mm[:, 2] - height) > WHEEL * radius for x in axles]
     body = vertices_mm[~across | (away[0] & away[1])]
 
     def angle(ahead):
