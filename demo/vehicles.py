@@ -148,7 +148,7 @@ def _paint(mesh, shape, glass):
 def _wheel(shape, centre, sign):
     """Tyre with a flat where it stands, dished rim hub cap."""
     radius, half, rim = shape.tyre_radius, shape.tyre_width / 2, shape.tyre_radius * 0.64
-    bulge = np.linspace(0, 1, 12)
+    bulge = np.linspace(0, 1, 25)  # its widest place among them
     wall = np.column_stack([rim + (radius - 22 - rim) * bulge, half * (0.86 + 0.14 * np.sin(np.pi * bulge))])
     shoulder = np.radians(np.linspace(0, 90, 8))
     crown = np.column_stack([radius - 22 + 22 * np.sin(shoulder), half * 0.86 - 22 + 22 * np.cos(shoulder)])
@@ -157,7 +157,7 @@ def _wheel(shape, centre, sign):
     )
     outer = np.vstack([outer, [(rim * 0.95, half * 0.84)], wall, crown[1:]])
     line = np.vstack([outer, outer[::-1] * [1.0, -1.0]])
-    mesh = trimesh.creation.revolve(line, sections=120)
+    mesh = trimesh.creation.revolve(line, sections=240)  # chord error 0.03 mm
     if mesh.volume < 0:
         mesh.invert()
     # the axis of revolution lies along Y; outside is where the sign points

@@ -1,7 +1,7 @@
 """Overhangs, widths over tyres and angles of the demo's exteriors, as measure_frame judges them.
 
-The truth comes from the mesh of the body; the tyres' outlines are circles. A value that is a bound is covered where the
-truth lies on its side, the uncertainty allowed for.
+The truth comes from the mesh of the body, and for the tyres from what they were made by. A value that is a bound is
+covered where the truth lies on its side, the uncertainty allowed for.
 """
 
 import numpy as np
@@ -75,11 +75,10 @@ def true_values(shape, vertices_mm):
 
     front, rear = angle(-body[:, 0]), angle(body[:, 0] - shape.wheelbase)
     between = angle(body[:, 0]) + angle(shape.wheelbase - body[:, 0])
-    tyres = [np.abs(vertices_mm[across & ~off, 1]).max() for off in away]
     degrees = {"approach_angle": front.min(), "departure_angle": rear.min(), "ramp_angle": between.min()}
     return {
         "front_overhang": -float(vertices_mm[:, 0].min()),
         "rear_overhang": float(vertices_mm[:, 0].max()) - shape.wheelbase,
-        "over_tyres_front": 2.0 * float(tyres[0]),
-        "over_tyres_rear": 2.0 * float(tyres[1]),
+        "over_tyres_front": 2.0 * outer,
+        "over_tyres_rear": 2.0 * outer,
     }, {name: float(np.degrees(value)) for name, value in degrees.items()}

@@ -46,3 +46,18 @@ def test_a_box_below_a_mirror_s_reach_stands_beyond_and_a_wheel_does_not():
         }
     )
     assert found == {"side": 0, "mirror": 0, "roof": 0, "toolbox": 1, "wheel": 0, "far": 1}
+
+
+def test_a_piece_of_an_object_goes_with_the_object_and_a_piece_of_the_vehicle_stays():
+    cap = sheet((1800, -320, 420), (60, 0, 0), (0, 60, 0))  # at a height where the mirror's reach is allowed for
+    found = beyond(
+        vehicle()
+        | {
+            "mirror": sheet((800, -250, 1000), (0, 250, 0), (200, 0, 0)),
+            "stand": sheet((1700, -520, 0), (300, 0, 0), (0, 0, 330)),
+            "cap": cap,
+            "glass": sheet((2500, -110, 1000), (150, 0, 0), (0, 0, 200)),  # of a mirror whose arm was not scanned
+        }
+    )
+    assert found == {"side": 0, "mirror": 0, "roof": 0, "stand": 1, "cap": 1, "glass": 0}
+    assert beyond(vehicle() | {"mirror": sheet((800, -250, 1000), (0, 250, 0), (200, 0, 0)), "cap": cap})["cap"] == 0

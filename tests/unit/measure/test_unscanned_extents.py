@@ -67,3 +67,33 @@ def test_the_tip_of_a_rod_is_an_end():
     turn, height = (grid.ravel() for grid in np.meshgrid(np.linspace(0, 6.0, 8), np.arange(0.0, 300.0, 2.0)))
     rod = np.column_stack([height, 3 * np.cos(turn), 3 * np.sin(turn)]).astype(np.float32)
     assert look(rod)[1] is None
+
+
+def leaning_bumper(opening_mm, spacing_mm=13.5):
+    """A bow that leans outward to its rounded upper edge at X = 0, on a coarse grid, as if from 300 000 points.
+
+    Without the vertices within half ``opening_mm`` of its middle, but for a rim below the edge and above the foot.
+    """
+    y, z = np.meshgrid(np.arange(-600.0, 601.0, spacing_mm), np.arange(-330.0, 41.0, spacing_mm))
+    y, z = y.ravel(), z.ravel()
+    bow, edge = -(y**2) / (2 * 25_000.0), np.where(z > 0.0, -(z**2) / 30.0, 0.1 * z)
+    x = bow + edge + np.random.default_rng(7).normal(0, 0.3, len(y))
+    lost = (np.abs(y) < opening_mm / 2) & (np.abs(z + 65.0) < 85.0)
+    return np.column_stack([x, y, z])[~lost].astype(np.float32)
+
+
+def look_coarsely(points, spacing_mm=13.5):
+    areas, noise = np.full(len(points), spacing_mm**2), np.full(len(points), 0.3)
+    support = tangent_planes.support_of(areas, 200.0)
+    found = tangent_planes.touch(points, areas, ALONG, support, noise)
+    return found, unscanned_extents.find(points, areas, ALONG, found, support)
+
+
+def test_a_hole_that_is_lower_than_the_patch_of_a_coarse_grid_is_told():
+    found, extent = look_coarsely(leaning_bumper(opening_mm=700.0))
+    assert found.reach_mm < -2.0
+    assert extent.beyond_mm == pytest.approx(-found.reach_mm, abs=1.0)
+
+
+def test_a_coarse_end_without_a_hole_is_measured():
+    assert look_coarsely(leaning_bumper(opening_mm=0.0))[1] is None

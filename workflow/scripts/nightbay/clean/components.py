@@ -3,6 +3,7 @@
 from dataclasses import dataclass
 
 import numpy as np
+from scipy.spatial import cKDTree
 
 from nightbay.clean import neighbours
 from nightbay.clean.neighbours import Cells
@@ -88,7 +89,8 @@ def beyond(
     """Cells of components beyond the vehicle, (m,) bool.
 
     The vehicle is the largest component; gaps of ``gap_mm`` separate components. Another one is beyond the vehicle when
-    more than half of it lies outside the vehicle's box by more than ``gap_mm``. A wheel in its arch or a seat behind
+    more than half of it lies outside the vehicle's box by more than ``gap_mm``, or outside of it at all and nearer to
+    such a component than to the vehicle: a thinly scanned object comes in pieces. A wheel in its arch or a seat behind
     glass lies inside. ``centres_mm`` (m, 3): mean point of each cell; ``up`` (3,) unit, where it is known: the box then
     follows the vehicle's outline at the height of each cell, and a mirror does not widen it near the ground.
     """
@@ -100,10 +102,23 @@ def beyond(
     vehicle = apart.of_cell == np.argmax(np.bincount(apart.of_cell))
     along = centres_mm[member] @ _box_axes(centres_mm[member][vehicle], up)
     low, high = _bounds(along, vehicle, np.inf if up is None else LAYER_GAPS * gap_mm)
-    outside = np.any((along < low - gap_mm) | (along > high + gap_mm), axis=1)
-    of_cell = apart.of_cell
-    far[member] = (np.bincount(of_cell, outside) > 0.5 * np.bincount(of_cell))[of_cell]
+    off_mm = np.maximum(low - along, along - high).max(axis=1)
+    beyond_gap, outside = (_mostly(off_mm > limit, apart.of_cell) for limit in (gap_mm, 0.0))
+    pieces = outside & ~beyond_gap & ~vehicle
+    if beyond_gap.any() and pieces.any():
+        at = centres_mm[member]
+        to_far, to_vehicle = (cKDTree(at[some]).query(at[pieces])[0] for some in (beyond_gap, vehicle))
+        nearest = np.full((2, apart.of_coarse.max() + 1), np.inf)
+        np.minimum.at(nearest[0], apart.of_cell[pieces], to_far)
+        np.minimum.at(nearest[1], apart.of_cell[pieces], to_vehicle)
+        beyond_gap |= (nearest[0] < nearest[1])[apart.of_cell]
+    far[member] = beyond_gap
     return far
+
+
+def _mostly(chosen: np.ndarray, of_cell: np.ndarray) -> np.ndarray:
+    """Cells, (k,) bool, of components with more than half of their cells ``chosen``, (k,) bool."""
+    return (np.bincount(of_cell, chosen) > 0.5 * np.bincount(of_cell))[of_cell]
 
 
 def _bounds(along: np.ndarray, vehicle: np.ndarray, layer_mm: float) -> tuple[np.ndarray, np.ndarray]:

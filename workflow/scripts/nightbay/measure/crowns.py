@@ -90,8 +90,8 @@ def _spacing(across: np.ndarray, areas: np.ndarray, top: int) -> float:
 
 
 def second_order(terms: np.ndarray, heights: np.ndarray) -> tuple[np.ndarray, np.ndarray, float]:
-    """Coefficients (6,) of a robust second-order surface through ``heights`` (n,), with their weights (n,) and the
-    scatter about it (standard deviation); ``terms`` (n, 6): 1, u, v, u u, u v, v v."""
+    """Coefficients (k,) of a robust second-order surface or curve through ``heights`` (n,), with their weights (n,) and
+    the scatter about it (standard deviation); ``terms`` (n, k): 1, u, v, u u, u v, v v, or of one coordinate alone."""
     weights = np.ones(len(heights))
     for _ in range(ITERATIONS):
         root = np.sqrt(weights)[:, None]

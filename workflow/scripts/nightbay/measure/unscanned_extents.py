@@ -5,14 +5,17 @@ from typing import NamedTuple
 
 import numba
 import numpy as np
+from scipy import stats
 
 from nightbay.core import plane_fit
-from nightbay.measure import crowns, tangent_planes
+from nightbay.measure import crowns
 from nightbay.measure.tangent_planes import Touch
 
 LAYER_MM = 12.0  # below the touching plane: the end as it is seen along the direction
 BEHIND_MM = 300.0  # surface this far behind was seen through the opening, so nothing lies before it
-LEAST_CELLS = 24  # four for each coefficient of a second-order surface
+CELL = 0.75  # edge of a cell over that of a square with the support's area: it holds nine vertices or more
+LEAST_CELLS = 8  # of a line through them: four for two ends of a curve with three coefficients
+LEVEL = 0.001  # of sound ends that may be called unscanned: this project's choice
 
 
 class Grid(NamedTuple):
@@ -40,15 +43,15 @@ def find(
     """How far an end may reach beyond the plane that touches it; None where the end was scanned.
 
     ``vertices_mm`` (n, 3) with their ``areas`` (n,) mm2. Seen along ``direction``, (3,) unit, the end is a grid of
-    cells as wide as the patch of :func:`nightbay.measure.tangent_planes.touch`, whose result is ``touch``. A
-    second-order surface through the outermost vertices of the cells is extrapolated across cells that lie between
-    others, in a row or in a column, and hold no vertex down to :data:`BEHIND_MM`. Where it exceeds the touching plane
-    by more than twice the plane's standard uncertainty and twice the scatter about the surface, the end was not
-    scanned. A boundary with nothing beyond it, such as the edge of a panel or the tip of a rod, lies between no others:
-    it is an end.
+    cells, small beside the patch of :func:`nightbay.measure.tangent_planes.touch`, whose result is ``touch``: an end
+    may lie in a hole that the patch spans. Along each row and column, a second-order curve through the outermost
+    vertices of the cells is continued across cells that lie between others and hold no vertex down to
+    :data:`BEHIND_MM`. Where it exceeds the touching plane by more than twice the plane's standard uncertainty, and what
+    the curve may err by chance on top, the end was not scanned. A boundary with nothing beyond it, such as the edge of
+    a panel or the tip of a rod, lies between no others: it is an end.
     """
     first, second = plane_fit.across(direction)
-    cell_mm = tangent_planes.PATCH * float(np.sqrt(support_mm2))
+    cell_mm = CELL * float(np.sqrt(support_mm2))
     frame = np.array([direction, first, second], float)
     bounds = _bounds(vertices_mm, areas, frame, touch.reach_mm - LAYER_MM)
     low = np.floor(bounds[0] / cell_mm).astype(np.int64)
@@ -56,24 +59,48 @@ def find(
     grid = Grid(frame, low, shape, cell_mm)
     depth = _tops(vertices_mm, areas, touch.reach_mm - BEHIND_MM, grid) - touch.reach_mm
     layer = depth > -LAYER_MM
-    unseen = np.isneginf(depth) & (_between(layer) | _between(layer.T).T)
-    if np.count_nonzero(layer) < LEAST_CELLS or not unseen.any():
-        return None
-    u, v = np.indices(depth.shape) / max(depth.shape)
-    terms = np.stack([np.ones_like(u), u, v, u * u, u * v, v * v], axis=-1)
-    fit, _, scatter = crowns.second_order(terms[layer], depth[layer])
-    extrapolated = np.where(unseen, terms @ fit, -np.inf)
-    at = np.unravel_index(int(np.argmax(extrapolated)), extrapolated.shape)
-    if extrapolated[at] <= 2.0 * (touch.sd_mm + scatter):
+    beyond_mm, at = _furthest(depth, layer, 2.0 * touch.sd_mm)
+    if at is None:
         return None
     across_mm = (np.array(at) + low + 0.5) * cell_mm
-    return UnscannedExtent(float(extrapolated[at]), np.array([touch.reach_mm, *across_mm]) @ frame)
+    return UnscannedExtent(beyond_mm, np.array([touch.reach_mm, *across_mm]) @ frame)
+
+
+def _furthest(depth: np.ndarray, layer: np.ndarray, least_mm: float) -> tuple[float, tuple[int, int] | None]:
+    """How far curves reach in the holes of a grid, and in which cell, None where none reaches beyond ``least_mm``.
+
+    ``depth`` (k, l) of the cells' outermost vertices, -inf for a hole; ``layer``, bool, those that belong to the end.
+    """
+    lines = [(k, along) for along in (0, 1) for k in range(depth.shape[along])]
+    reach_mm, where = 0.0, None
+    for k, along in lines:
+        heights, member = (np.moveaxis(values, along, 0)[k] for values in (depth, layer))
+        hole = np.flatnonzero(np.isneginf(heights) & _between(member))
+        if not len(hole) or np.count_nonzero(member) < LEAST_CELLS:
+            continue
+        curve, sd = _continued(np.flatnonzero(member), heights[member], hole)
+        certain = curve - stats.t.isf(LEVEL / len(lines), np.count_nonzero(member) - 3) * sd
+        best = int(np.argmax(np.where(certain > least_mm, curve, -np.inf)))
+        if certain[best] > least_mm and curve[best] > reach_mm:
+            reach_mm, cell = float(curve[best]), int(hole[best])
+            where = (k, cell) if along == 0 else (cell, k)
+    return reach_mm, where
+
+
+def _continued(places: np.ndarray, heights: np.ndarray, wanted: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """A robust second-order curve through ``heights`` at ``places``, (n,): its heights at ``wanted`` places, (m,), and
+    their standard deviations, (m,)."""
+    scale = float(places.max())
+    terms, there = (np.column_stack([np.ones(len(at)), at / scale, (at / scale) ** 2]) for at in (places, wanted))
+    fit, weights, _ = crowns.second_order(terms, heights)
+    left = float(weights @ (heights - terms @ fit) ** 2) / max(float(weights.sum()) - 3.0, 1.0)
+    normal = np.linalg.pinv((terms * weights[:, None]).T @ terms)
+    return there @ fit, np.sqrt(left * np.einsum("ij,jk,ik->i", there, normal, there))
 
 
 def _between(seen):
-    """Cells, as ``seen``, that have one that was seen before and one behind them in their row."""
-    before = np.maximum.accumulate(seen, axis=1)
-    return before & np.maximum.accumulate(seen[:, ::-1], axis=1)[:, ::-1]
+    """Cells of a line, (n,) bool, that have one that was ``seen`` before and one behind them."""
+    return np.maximum.accumulate(seen) & np.maximum.accumulate(seen[::-1])[::-1]
 
 
 @numba.njit(cache=True)
