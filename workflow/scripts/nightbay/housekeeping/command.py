@@ -1,0 +1,94 @@
+"""Shows what days and the installation take on disk, and frees what can go.
+
+Usage: python -m nightbay.housekeeping.command FREE DAY...
+Called by ``workflow/space.sh``, which describes the arguments; FREE is "yes" or empty.
+"""
+
+import fcntl
+import shutil
+import sys
+from collections.abc import Sequence
+from pathlib import Path
+
+from nightbay.core.printable import printable
+from nightbay.core.text_format import size
+from nightbay.housekeeping import installation, space
+from nightbay.housekeeping.space import JobSpace
+
+LOCK = ".nightbay/night.lock"  # held by a night for as long as it works on the day
+
+
+def table(day: Path, found: Sequence[JobSpace]) -> list[str]:
+    """The lines on a day: a row a job, the sum, and what is free on the disk."""
+    rows = [("job", "raw", "kept", "between", "")]
+    rows += [(each.job, *_sizes(each), each.why_not or "can go") for each in found]
+    total = JobSpace(
+        "all", *(sum(getattr(each, kind) for each in found) for kind in ("raw", "kept", "between")), [], ""
+    )
+    rows.append((total.job, *_sizes(total), f"{size(freeable(found))} can go"))
+    widths = [max(len(row[at]) for row in rows) for at in range(4)]
+    lines = ["  ".join(_aligned(row, widths)).rstrip() for row in rows]
+    return [f"{day}: {size(shutil.disk_usage(day).free)} free on its disk", *lines]
+
+
+def freeable(found: Sequence[JobSpace]) -> int:
+    """Bytes of the data between that can go."""
+    return sum(each.between for each in found if each.freeable)
+
+
+def free(day: Path, found: Sequence[JobSpace]) -> list[str]:
+    """Free what can go of a day; sentences on what could not."""
+    lock = day / LOCK
+    try:
+        lock.parent.mkdir(exist_ok=True)
+        with open(lock, "a", encoding="utf-8") as held:
+            fcntl.flock(held, fcntl.LOCK_EX | fcntl.LOCK_NB)
+            said = [space.free(day, each) for each in found if each.freeable]
+            space.finish(day)
+    except BlockingIOError:
+        return [f"A night is working on {day}: nothing of it was freed; wait for its end."]
+    except OSError as error:
+        return [f"{day} can't be changed ({error.strerror}): see to its permissions."]
+    return [sentence for sentence in said if sentence]
+
+
+def of_installation() -> list[str]:
+    """The lines on what older versions left in the installation."""
+    kernels = sum(map(space.used, installation.older_kernels()))
+    lines = [f"Compiled kernels of older versions: {size(kernels)}"] if kernels else []
+    for folder in installation.other_environments():
+        lines.append(f"Another environment: {size(space.used(folder))}; rm -r {folder} if no night runs from it")
+    return lines
+
+
+def _sizes(each: JobSpace) -> tuple[str, ...]:
+    return size(each.raw), size(each.kept), size(each.between)
+
+
+def _aligned(row: Sequence[str], widths: Sequence[int]) -> list[str]:
+    return [row[0].ljust(widths[0]), *(row[at].rjust(widths[at]) for at in (1, 2, 3)), row[4]]
+
+
+def main(arguments: list[str]) -> None:
+    """Entry of ``python -m nightbay.housekeeping.command``. The exit code is 1 where something could not be freed."""
+    freeing, faults = arguments[0] == "yes", 0
+    for day in map(Path, arguments[1:]):
+        found = space.of_day(day)
+        lines = table(day, found)
+        if freeing:
+            faults_here = free(day, found)
+            faults += len(faults_here)
+            left = space.of_day(day)
+            freed = sum(each.between for each in found) - sum(each.between for each in left)
+            lines += [*faults_here, f"Freed {size(freed)}."]
+        for line in lines:
+            print(printable(line), flush=True)
+    for line in of_installation():
+        print(printable(line))
+    if freeing:
+        installation.free_kernels()
+    sys.exit(1 if faults else 0)
+
+
+if __name__ == "__main__":
+    main(sys.argv[1:])
