@@ -19,21 +19,21 @@ def patch(*corners):
     return trimesh.Trimesh(np.array(corners, float), [[0, 1, 2], [0, 2, 3]], process=False)
 
 
-def door(depth=40.0, missing=(), lean=0.0):
-    """A room with a door in its right wall, whose passage is ``depth`` deep; ``missing`` of its "low", "high", "bottom"
-    and "top" faces; ``lean``: how far the upper end of the high one leans into the opening."""
-    (u0, u1), (v0, v1) = DOOR
+def door(depth=40.0, sill=DOOR[1][0], lean=0.0):
+    """A room with a door in its right wall, whose passage is ``depth`` deep; ``sill``: height of its lower edge;
+    ``lean``: how far the upper end of the rear edge leans into the opening."""
+    (u0, u1), (_, v1) = DOOR
+    v0 = sill
     parts = []
     for (a0, a1), (b0, b1) in (
         ((0, u0), (0, HEIGHT)), ((u1, LENGTH), (0, HEIGHT)), ((u0, u1), (0, v0)), ((u0, u1), (v1, HEIGHT)),
     ):  # fmt: skip
         parts.append(patch((a0, HALF, b0), (a1, HALF, b0), (a1, HALF, b1), (a0, HALF, b1)))
-    lines = {
-        "low": ((u0, v0), (u0, v1)), "high": ((u1, v0), (u1 - lean, v1)),
-        "bottom": ((u0, v0), (u1, v0)), "top": ((u0, v1), (u1, v1)),
-    }  # fmt: skip
-    for name, ((a, b), (c, d)) in lines.items():
-        if depth and name not in missing:
+    lines = (
+        ((u0, v0), (u0, v1)), ((u1, v0), (u1 - lean, v1)), ((u0, v0), (u1, v0)), ((u0, v1), (u1, v1)),
+    )  # fmt: skip
+    for (a, b), (c, d) in lines:
+        if depth:
             parts.append(patch((a, HALF, b), (c, HALF, d), (c, HALF + depth, d), (a, HALF + depth, b)))
     box = trimesh.creation.box(bounds=[[0, -HALF, 0], [LENGTH, HALF, HEIGHT]])
     box.update_faces(box.triangles_center[:, 1] < HALF - 1)
@@ -76,6 +76,12 @@ def test_the_edge_of_a_thin_sheet_is_uncertain_by_the_distance_of_its_points():
         assert abs(size.value_mm - true) <= size.uncertainty_mm
         # two edges, each within half of the 7 mm between points: 2 sqrt(2) 3.5 / sqrt(3) = 5.7 mm
         assert size.budget_mm["spacing"] > 0 and 4.0 < size.uncertainty_mm < 8.0
+
+
+def test_a_thin_sill_and_not_the_floor_before_it_is_the_lower_edge():
+    found, _ = scanned(door(depth=0.0, sill=30.0), count=600_000)
+    size = found["opening_height_right_wall_1"].size
+    assert abs(size.value_mm - (DOOR[1][1] - 30.0)) <= size.uncertainty_mm < 8.0
 
 
 def ragged(points):

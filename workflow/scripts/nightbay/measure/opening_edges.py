@@ -110,14 +110,24 @@ def find(shell: Shell, place: Place) -> Edge | NotFound:
         return NotFound("it was not seen")
     spacing_mm = _spacing(points)
     faces = points[-place.sign * normals[:, place.across] > FACING]
-    seen = _strips(faces, place, max(STRIP * spacing_mm, 10.0)).share if len(faces) else 0.0
-    if seen < UNFACED:
+    if not _has_face(points, faces, place, max(STRIP * spacing_mm, 10.0)):
         found = _last_points(points, place, spacing_mm)
     else:
         found = _face(faces, place, spacing_mm, shell.scan.noise_mm)
     if isinstance(found, Edge) and not _in_the_wall(points, normals, found, spacing_mm):
         return NotFound("no wall was seen beside it")
     return found
+
+
+def _has_face(points: np.ndarray, faces: np.ndarray, place: Place, width_mm: float) -> bool:
+    """Whether ``faces`` (k, 3) of the points (n, 3) near an edge are a passage's: seen in some strips, and no points
+    lie further into the opening, as a thin sill does before the floor."""
+    if not len(faces):
+        return False
+    faced = _strips(faces, place, width_mm)
+    everything = _strips(points, place, width_mm)
+    behind_mm = float(np.median(faced.innermost) - np.median(everything.innermost))
+    return faced.share >= UNFACED and behind_mm < FACE_MM
 
 
 def _in_the_wall(points: np.ndarray, normals: np.ndarray, edge: Edge, spacing_mm: float) -> bool:

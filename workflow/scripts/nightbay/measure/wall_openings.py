@@ -112,9 +112,10 @@ def _state(room: Room, name: str, key: str, opening: Opening, edges: dict[tuple[
     """
     for (axis, sign), edge in edges.items():
         if isinstance(edge, NotFound):
+            side = _side(room, axis, sign)
             room.notes.append(
-                f"The clear width and height of {name} can't be stated: its {_edge_name(room, axis, sign)} edge is not "
-                f"known, because {edge.reason}; scan this edge from the room and from outside."
+                f"The clear width and height of {name} can't be stated: its {side} is not known, because "
+                f"{edge.reason}; scan this edge from the room and from outside."
             )
             return
     for size, axis in (("width", opening.along), ("height", 2)):
@@ -123,11 +124,11 @@ def _state(room: Room, name: str, key: str, opening: Opening, edges: dict[tuple[
         room.add(f"opening_{size}_{key}", f"Clear {size} of {name}", MEANING, opening_edges.clear(high, low), axis)
 
 
-def _edge_name(room: Room, axis: int, sign: float) -> str:
-    """An edge of an opening in words."""
+def _side(room: Room, axis: int, sign: float) -> str:
+    """The side of an opening in words."""
     convention = room.shell.convention
     if axis == 2:
-        return "upper" if sign > 0 else "lower"
+        return "upper edge" if sign > 0 else "lower edge"
     if axis == 1:
-        return "left" if sign == convention.left else "right"
-    return "front" if sign == convention.forward else "rear"
+        return "left edge" if sign == convention.left else "right edge"
+    return "front edge" if sign == convention.forward else "rear edge"
