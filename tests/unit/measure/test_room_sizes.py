@@ -5,23 +5,14 @@ import numpy as np
 import pytest
 import trimesh
 
-import blockcar
-import networks
 import part_results
 from nightbay.core import rigid
-from nightbay.frame import room_list, room_planes
-from nightbay.frame.part_view import PartView
-from nightbay.frame.result import Decision, Room
 from nightbay.measure import named_sizes, room_sizes
 from nightbay.measure.ribs import slant_over_height
 from nightbay.measure.room_faces import Shell, outermost_peak
-from nightbay.pipeline import typed
-from nightbay.pipeline.settings import settings
-from nightbay.refine.result import Scale
+from room_scenes import HEIGHT, LENGTH, SCAN, WIDTH, shell
 
-NOISE_MM, FLAT_MM = 0.1, 0.05
-SCAN = settings({"scan": {"noise_mm": NOISE_MM, "target_drift_mm_per_m": 0.0}}).scan
-LENGTH, WIDTH, HEIGHT = 3000.0, 1700.0, 1800.0
+FLAT_MM = 0.05
 
 
 def walls(low, high, keep=lambda centre: np.ones(len(centre), bool)):
@@ -30,22 +21,6 @@ def walls(low, high, keep=lambda centre: np.ones(len(centre), bool)):
     mesh = trimesh.Trimesh(mesh.vertices, mesh.faces[:, ::-1], process=False)
     mesh.update_faces(keep(mesh.triangles_center))
     return mesh
-
-
-def shell(mesh, *, decided=True, count=150_000, points=None):
-    """A scan of a room in its vehicle frame (X rearward, floor at Z 0), with the planes that frame finds in it."""
-    xyz, normals = blockcar.scan(mesh, count, 3, NOISE_MM) if points is None else points
-    inner = np.einsum("ij,ij->i", np.array([LENGTH / 2, 0, HEIGHT / 2]) - xyz, normals) > 0
-    low, high = xyz.min(axis=0), xyz.max(axis=0)
-    frame = part_results.frame(low, high, found_by=("kept", "middle between the side walls", "floor plane"))
-    some = slice(None, None, max(1, len(xyz) // 40_000))  # as frame thins a part, before it looks for planes
-    view = PartView(None, xyz[some], normals[some], np.zeros(len(xyz[some]), int), None, 0.0, 1)
-    planes = room_list.planes(room_planes.find(view.points_mm, view.normals, 20.0), frame, view)
-    assert inner.any()
-    object.__setattr__(frame, "room", Room(planes, Decision(decided, "test", None), Decision(decided, "test", None)))
-    spacing = float(np.sqrt(mesh.area / len(xyz)))
-    poses = {"all": part_results.pose()}
-    return Shell(xyz, normals, spacing, frame, poses, typed.read(Scale, networks.UNSCALED), SCAN)
 
 
 def sizes_of(made):
@@ -193,25 +168,6 @@ def test_a_flank_is_what_shows_over_the_height_though_its_rounding_has_more_poin
     rounding, flank = np.linspace(0.15, 0.3, 60), np.linspace(0.3, 0.9, 20)
     slants = np.concatenate([np.full(60, 14.0), np.full(20, 0.5)])
     assert slant_over_height(slants, np.concatenate([rounding, flank])) == pytest.approx(0.5)
-
-
-def test_a_door_has_its_width_and_height():
-    def wall(centre):
-        door = (centre[:, 0] > 600) & (centre[:, 0] < 1600) & (centre[:, 2] < 1500) & (centre[:, 1] > WIDTH / 2 - 1)
-        return ~door
-
-    mesh = trimesh.creation.box(bounds=[[0, -WIDTH / 2, 0], [LENGTH, WIDTH / 2, HEIGHT]]).subdivide_to_size(25.0)
-    mesh = trimesh.Trimesh(mesh.vertices, mesh.faces[:, ::-1], process=False)
-    mesh.update_faces(wall(mesh.triangles_center))
-    edge = mesh.vertices[np.unique(mesh.edges[trimesh.grouping.group_rows(mesh.edges_sorted, require_count=1)])]
-    upright = edge[(edge[:, 2] > 300) & (edge[:, 2] < 1200)]
-    true = np.diff([np.median(upright[upright[:, 0] < 1100, 0]), np.median(upright[upright[:, 0] > 1100, 0])])[0]
-    found, _ = sizes_of(shell(mesh, count=300_000))
-    size = found["opening_width_right_wall_1"].size
-    assert abs(size.value_mm - true) <= size.uncertainty_mm
-    assert size.uncertainty_mm < 25.0  # faces of 25 mm make the edge ragged
-    assert "from the floor" in found["opening_height_right_wall_1"].title
-    assert not any(key.startswith("opening_width_left") for key in found)
 
 
 def test_what_is_not_decided_is_said_with_the_sizes():

@@ -7,6 +7,7 @@ from typing import Any
 
 import numpy as np
 
+from nightbay.clouds.posed import PosedClouds
 from nightbay.core import thinning
 from nightbay.frame.result import AxleResult, FrameResult
 from nightbay.measure import (
@@ -37,6 +38,7 @@ from nightbay.measure.result import (
 from nightbay.measure.room_faces import Shell
 from nightbay.meshes import surface, vertices
 from nightbay.meshes.surface import Surface
+from nightbay.orientation import normal_orientation
 from nightbay.pipeline import typed
 from nightbay.refine.result import RefineResult
 
@@ -91,7 +93,9 @@ def measure(upstream: Mapping[str, Any], sheet: Mapping[str, Any], settings: Any
     nominal_mm, nominal_deg = sheet.get("nominal_mm", {}), sheet.get("nominal_deg", {})
     found = {name: nominal.dimension(value, nominal_mm.get(name)) for name, value in stated.dimensions.items()}
     angles = {name: nominal.angle(value, nominal_deg.get(name)) for name, value in stated.to_axles.angles.items()}
-    room, room_notes = room_of(body, sheet.get("sizes", [])) if upstream["fill"].part == "interior" else ([], [])
+    room, room_notes = (
+        room_of(body, upstream, sheet.get("sizes", [])) if upstream["fill"].part == "interior" else ([], [])
+    )
     checks = surface_checks.check(body, refined.discrepancies, sheet, folder, threads)
     result = MeasureResult(
         dimensions=found,
@@ -122,11 +126,15 @@ def measure(upstream: Mapping[str, Any], sheet: Mapping[str, Any], settings: Any
     return typed.write(result) | {"notes": [*ground_notes(remains_mm2, settings.measure.loose_mm2), *notes]}
 
 
-def room_of(body: Body, wanted: Sequence[Mapping[str, Any]]) -> tuple[list[RoomSize], list[str]]:
+def room_of(
+    body: Body, upstream: Mapping[str, Any], wanted: Sequence[Mapping[str, Any]]
+) -> tuple[list[RoomSize], list[str]]:
     """Sizes of an interior, and of the job sheet's ``wanted`` distances, and sentences on what can't be stated.
 
-    Its shell is the measured surface's vertices, thinned: neighbours share points, more of them say no more.
+    Its shell is the measured surface's vertices, thinned: neighbours share points, more of them say no more. Edges of
+    openings are taken from the cleaned points of ``upstream``.
     """
+    cleaned = normal_orientation.placed(upstream["clean"], upstream["refine"])
     rows = np.flatnonzero(body.areas > 0.0)
     spacing_mm = max(SHELL_MM, float(np.sqrt(body.areas.sum() / max(len(rows), 1))))
     rows = rows[thinning.thin(body.vertices_mm[rows], spacing_mm)]
@@ -138,6 +146,10 @@ def room_of(body: Body, wanted: Sequence[Mapping[str, Any]]) -> tuple[list[RoomS
         poses=body.poses,
         scale=body.scale,
         scan=body.scan,
+        clouds=PosedClouds(
+            normal_orientation.open_posed(segment, upstream["refine"], body.frame.T_vehicle_control)
+            for segment in cleaned
+        ),
     )
     sizes, notes = room_sizes.find(shell, body.options.belt_mm)
     named, refused = named_sizes.find(shell, wanted)

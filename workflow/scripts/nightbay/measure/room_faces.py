@@ -6,6 +6,7 @@ from typing import Any
 
 import numpy as np
 
+from nightbay.clouds.posed import PosedClouds
 from nightbay.core import axes, plane_fit, robust
 from nightbay.core.axes import Axes
 from nightbay.frame.result import FrameResult, Plane
@@ -26,7 +27,8 @@ LEAST_BINS = 4
 @dataclass(frozen=True)
 class Shell:
     """The surface of a room in the vehicle frame: ``points_mm`` (n, 3), about ``spacing_mm`` apart, with unit
-    ``normals`` (n, 3) into the room; ``frame``, ``poses``, ``scale`` and ``scan`` (settings) for the uncertainties."""
+    ``normals`` (n, 3) into the room; ``frame``, ``poses``, ``scale`` and ``scan`` (settings) for the uncertainties;
+    ``clouds``: the cleaned points in the same frame, None where the shell's points are those."""
 
     points_mm: np.ndarray
     normals: np.ndarray
@@ -35,6 +37,14 @@ class Shell:
     poses: Mapping[str, RefinedPose]
     scale: Scale
     scan: Any
+    clouds: PosedClouds | None = None
+
+    def points_in(self, low_mm: np.ndarray, high_mm: np.ndarray, thinned_mm: float) -> tuple[np.ndarray, np.ndarray]:
+        """Cleaned points (k, 3) in a box, (3,) mm each, thinned to ``thinned_mm``, and their unit normals (k, 3)."""
+        if self.clouds is not None:
+            return self.clouds.box(np.eye(4), low_mm, high_mm, thinned_mm)
+        inside = ((self.points_mm >= low_mm) & (self.points_mm <= high_mm)).all(axis=1)
+        return self.points_mm[inside], self.normals[inside]
 
     @property
     def convention(self) -> Axes:
