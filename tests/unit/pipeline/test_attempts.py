@@ -23,7 +23,8 @@ def attempt(tmp_path, monkeypatch):
 
     def make(work, **resources):
         Path("fuse.log").unlink(missing_ok=True)  # as Snakemake does before each attempt
-        code = f"from nightbay.pipeline import attempts\nattempts.run(lambda: exec({WORKS[work]!r}), 'fuse.log', {resources!r})"
+        call = f"attempts.run(lambda: exec({WORKS[work]!r}), 'fuse.log', {resources!r})"
+        code = f"from nightbay.pipeline import attempts\n{call}"
         environment = {**os.environ, "PYTHONPATH": str(SCRIPTS)}
         return subprocess.run([sys.executable, "-c", code], check=False, env=environment).returncode
 
@@ -71,6 +72,7 @@ def test_the_first_attempt_of_another_night_begins_anew(attempt):
     attempt("bug", attempt=1)
     assert attempt("done", attempt=1) == 0
     assert record() == ["done"]
+    assert not Path("fuse.attempt-1.log").exists()
 
 
 def test_an_attempt_whose_watch_was_killed_has_no_record_and_is_made_again(attempt):

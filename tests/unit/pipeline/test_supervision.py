@@ -41,7 +41,9 @@ def fill(megabytes, seconds=10):
 
 def in_another_process(megabytes):
     """Memory of a process that the work begins, which is no fork of it."""
-    code = f"import time; held = bytearray({megabytes} * 1000000); held[::4096] = b'x' * len(held[::4096]); time.sleep(10)"
+    code = (
+        f"import time; held = bytearray({megabytes} * 1000000); held[::4096] = b'x' * len(held[::4096]); time.sleep(10)"
+    )
     subprocess.run([sys.executable, "-c", code], check=False)
 
 
@@ -61,7 +63,7 @@ def test_a_real_segmentation_fault_leaves_its_stack_in_the_log(tmp_path):
     ("work", "cause", "detail"),
     [
         (lambda: {}["lost"], "exception", "KeyError: 'lost'"),
-        (lambda: open("/nowhere/left.ply", "rb"), "exception", "FileNotFoundError"),
+        (lambda: os.stat("/nowhere/left.ply"), "exception", "FileNotFoundError"),
         (lambda: sys.exit(3), "exit", "3"),
         (lambda: sys.exit("so"), "exit", "1"),
         (lambda: os._exit(5), "exit", "5"),

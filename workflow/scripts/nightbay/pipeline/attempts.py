@@ -4,6 +4,7 @@ The records are ``<log without ending>.attempts.json``, a list. Snakemake delete
 log of one that failed is kept as ``<log without ending>.attempt-<number>.log``.
 """
 
+import glob
 import json
 import os
 import shutil
@@ -31,6 +32,7 @@ class Attempt:
     peak_mb: float | None
     allowed_mb: float | None
     seconds: float
+    cpu_s: float
     allowed_s: float | None
     log: str
 
@@ -44,7 +46,9 @@ def run(work: Callable[[], None], log: str | os.PathLike[str], resources: Mappin
     """
     log, number = Path(log), int(resources.get("attempt", 1))
     limits = Limits(_positive(resources.get("mem_mb")), _positive(resources.get("runtime"), 60))
-    before = read(log) if number > 1 else []
+    if number == 1:
+        _forget(log)
+    before = read(log)
     if before and not _may_help(before[-1], limits):
         shutil.copyfile(_kept(log, before[-1].attempt), log)
         sys.exit(1)
@@ -58,7 +62,7 @@ def run(work: Callable[[], None], log: str | os.PathLike[str], resources: Mappin
     if end.cause != "done":
         kept = str(_kept(log, number))
         shutil.copyfile(log, kept)
-    attempt = Attempt(number, end.cause, end.detail, end.peak_mb, limits.memory_mb, end.seconds, limits.time_s, kept)
+    attempt = Attempt(number, **asdict(end), allowed_mb=limits.memory_mb, allowed_s=limits.time_s, log=kept)
     _write(log, [*before, attempt])
     if end.cause != "done":
         sys.exit(1)
@@ -70,6 +74,12 @@ def read(log: str | os.PathLike[str]) -> list[Attempt]:
         return [Attempt(**entry) for entry in json.loads(_record(Path(log)).read_text(encoding="utf-8"))]
     except (OSError, ValueError, TypeError):
         return []
+
+
+def _forget(log: Path) -> None:
+    """Remove what an earlier night left of its attempts, which would be taken for that of this night."""
+    for path in (_record(log), *log.parent.glob(f"{glob.escape(log.stem)}.attempt-*.log")):
+        path.unlink(missing_ok=True)
 
 
 def _may_help(before: Attempt, limits: Limits) -> bool:

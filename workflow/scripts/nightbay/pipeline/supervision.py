@@ -1,10 +1,10 @@
 """Runs work in a process of its own within limits of memory and time, and says how it ended.
 
 Whatever becomes of that process, a crash of native code, a kill by the system or a hang, the process that watches it
-goes on and says so. Why a watch and no limit of the system: RLIMIT_AS and RLIMIT_DATA count what is reserved, which is a
-multiple of what threads and allocators use, and they count for each process by itself; control groups need rights that
-an ordinary user may not have. What the watch misses between two looks is left to the system, which kills the work
-before anything else where the machine runs out of memory.
+goes on and says so. Why a watch and no limit of the system: RLIMIT_AS and RLIMIT_DATA count what is reserved, which can
+be a multiple of what is used, and they count for each process by itself; control groups need rights that an ordinary
+user may not have. What the watch misses between two looks is left to the system, which kills the work before anything
+else where the machine runs out of memory.
 """
 
 import ctypes
@@ -45,12 +45,14 @@ class Limits:
 @dataclass(frozen=True)
 class End:
     """How the work ended: its ``cause``; ``detail``: the name of a signal, an exit code or an exception; its highest
-    memory, None where the system does not say or the work took less than a look, and its time on the clock."""
+    memory, None where the system does not say or the work took less than a look; its time on the clock and of
+    processors, with that of the processes that it waited for."""
 
     cause: Cause
     detail: str
     peak_mb: float | None
     seconds: float
+    cpu_s: float
 
 
 def run(work: Callable[[], None], limits: Limits, log: IO[str] | None = None) -> End:
@@ -70,14 +72,14 @@ def run(work: Callable[[], None], limits: Limits, log: IO[str] | None = None) ->
     os.close(writing)
     watch = _Watch(child, limits, start)
     try:
-        status = watch.until_the_end()
+        status, usage = watch.until_the_end()
     finally:
         process_tree.end(watch.processes)
     with os.fdopen(reading, encoding="utf-8", errors="replace") as said:
         last = said.read()
     seconds = time.monotonic() - start
     cause, detail = watch.exceeded or _cause(status, last, _oom_kills() - oom_kills)
-    return End(cause, detail, watch.peak and watch.peak / MB, seconds)
+    return End(cause, detail, watch.peak and watch.peak / MB, seconds, usage.ru_utime + usage.ru_stime)
 
 
 def _cause(status: int, last: str, oom_kills: int) -> tuple[Cause, str]:
@@ -106,13 +108,13 @@ class _Watch:
     peak: int | None = None
     exceeded: tuple[Cause, str] | None = None
 
-    def until_the_end(self) -> int:
-        """Watch until the child has ended; its status. A child that exceeds a limit is ended with all its processes."""
+    def until_the_end(self) -> tuple[int, resource.struct_rusage]:
+        """Watch until the child has ended; its status and what it used. A child that exceeds a limit is ended."""
         searched = cost = 0.0
         while True:
-            number, status = os.waitpid(self.child, os.WNOHANG)
+            number, status, usage = os.wait4(self.child, os.WNOHANG)
             if number:
-                return status
+                return status, usage
             now = time.monotonic()
             if now - searched > SEARCH_S or not self.processes:
                 self.processes, searched = process_tree.descendants(self.child) or self.processes, now
@@ -138,17 +140,17 @@ class _Watch:
             return bound
         return process_tree.shared_once(self.processes) or bound
 
-    def _end(self) -> int:
+    def _end(self) -> tuple[int, resource.struct_rusage]:
         """End the work: first by a signal at which Python writes where each thread stands."""
         os.kill(self.child, signal.SIGABRT)
         until = time.monotonic() + LAST_WORDS_S
         while time.monotonic() < until:
-            number, status = os.waitpid(self.child, os.WNOHANG)
+            number, status, usage = os.wait4(self.child, os.WNOHANG)
             if number:
-                return status
+                return status, usage
             time.sleep(LOOK_S / 10)
         os.kill(self.child, signal.SIGKILL)
-        return os.waitpid(self.child, 0)[1]
+        return os.wait4(self.child, 0)[1:]
 
 
 def _work(work: Callable[[], None], writing: int, parent: int, log: IO[str]) -> NoReturn:
