@@ -22,7 +22,7 @@ class Process(NamedTuple):
 
 
 def descendants(root: int) -> list[Process]:
-    """The process ``root`` and all that descend from it, ``root`` first; empty where it has ended or no /proc is there."""
+    """The process ``root`` and all that descend from it, ``root`` first; empty where it has ended or can't be seen."""
     known = {number: state for number in _numbers() if (state := _state(number))}
     if root not in known:
         return []

@@ -19,8 +19,8 @@ URGENT = 1_000_000_000  # of a priority: longer than any chain of stages takes, 
 
 @dataclass(frozen=True)
 class Need:
-    """Memory ``base_mb + mb_per_mb * size`` and time of one processor ``base_s + s_per_mb * size``, with the size, MB, of
-    the raw files that the stage works on; ``mb_per_reference_mb``: for the mesh that a part is compared with."""
+    """Memory ``base_mb + mb_per_mb * size`` and time of one processor ``base_s + s_per_mb * size``, with the size, MB,
+    of the raw files that the stage works on; ``mb_per_reference_mb``: for the mesh that a part is compared with."""
 
     base_mb: float
     mb_per_mb: float

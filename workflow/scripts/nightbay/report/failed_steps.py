@@ -22,8 +22,8 @@ def sentence_and_step(day: Path, step: str, logs: Sequence[str]) -> tuple[str, s
     match last.cause:
         case "memory":
             return _of_memory(step, known, log), say(
-                "Give the night more memory (--memory) or a machine that has more, or export fewer points; then run the "
-                "same command."
+                "Give the night more memory (--memory) or a machine that has more, or export fewer points; then run "
+                "the same command."
             )
         case "time":
             sentence = say(
