@@ -17,7 +17,7 @@ from nightbay.report import board, board_rows
 from workflow import nights
 
 MODEL, VICTIM, NEIGHBOURS = "larch-loadbay", "victim", ("east", "west")
-STAGE = "fill"  # steps before it are taken from the night without a fault
+STAGE = "deliver"  # steps before it are taken from the night without a fault
 PART = "interior"
 MEMORY_GB = 1  # of the night: so much is filled before the second attempt ends
 
@@ -48,7 +48,7 @@ FAULTS = {
     "exit": Fault("import os\nos._exit(7)", ("exit",), ("exit code 7",)),
     "exit without a fault": Fault("import os\nos._exit(0)", ("exit",), ("exit code 0",)),
     "missing file": Fault(
-        "(upstream['fuse'].folder / 'surface.ply').unlink()", ("exception",), ("FileNotFoundError", "surface.ply")
+        "(upstream['reduce'].folder / 'full.ply').unlink()", ("exception",), ("FileNotFoundError", "full.ply")
     ),
 }
 
@@ -83,8 +83,9 @@ def make_day(folder, points):
         shutil.copytree(folder / "made" / MODEL, day / name)
         nights.set_parameters(day, name, {"report": {"picture_px": nights.PICTURE_PX}})
     done = nights.run_night(day, "--memory", str(MEMORY_GB))
-    if done.returncode:
-        raise RuntimeError(done.stdout + done.stderr)
+    ended = {name: _state(day, name) for name in (VICTIM, *NEIGHBOURS)}
+    if done.returncode or not all(state.startswith(board_rows.COMPLETE) for state in ended.values()):
+        raise RuntimeError(f"{ended}\n{done.stdout}{done.stderr}")
     return day
 
 

@@ -1,14 +1,15 @@
 """Damaged and hostile files, and stages that crash: none may cost more than its own job.
 
     bash tests/bench/run.sh faults mutants [--seeds 100] [--first 1000] [--only NAME]
-    bash tests/bench/run.sh faults crashes [--points 20000] [--only FAULT]
+    bash tests/bench/run.sh faults crashes [--points 250000] [--only FAULT]
     bash tests/bench/run.sh faults memory DAY ... [--fit]
 
 `mutants`: seeded mutations of exports in every format, of target lists and of job sheets, and days of random files.
 Counts are of outcomes: `crashes` are exceptions that are no refusal, signals, and sentences that people can't use;
 `hangs` take more than 20 s of processor time, `blowups` more than four times the file and 150 MB; `accepted_damaged`
 are files whose checksums or counts show the damage, and that were read all the same. Exports are read without the
-process that the night reads them in, so that nothing hides behind it.
+process that the night reads them in, so that nothing hides behind it. `lost_days` are days of random files that could
+not be planned, or whose board lacks a job.
 
 `crashes`: real nights with a fault planted in one of three jobs, each fault in a night of its own. `neighbours` is the
 share of the other jobs that ended with the same bytes as without the fault, `stated` of the faults whose cause the
@@ -71,6 +72,7 @@ def mutant_group(options):
         "crashes": ends["crash"],
         "hangs": ends["hang"],
         "blowups": ends["blowup"],
+        "lost_days": ends["lost"],
         "accepted_damaged": sum(outcome.noticeable and outcome.end == "accepted" for outcome in found),
         "accepted": ends["accepted"],
         "refused": ends["refused"],
@@ -125,7 +127,7 @@ def main():
     group.add_argument("--first", type=int, default=1_000_000, help="first seed")
     group.add_argument("--only", help="name of a single sample")
     group = groups.add_parser("crashes")
-    group.add_argument("--points", type=int, default=20_000, help="raw points of a vehicle")
+    group.add_argument("--points", type=int, default=250_000, help="raw points of a vehicle")
     group.add_argument("--only", choices=planted_faults.FAULTS, help="a single fault")
     group = groups.add_parser("memory")
     group.add_argument("days", type=Path, nargs="+", help="folders of days whose nights have ended")
