@@ -35,7 +35,7 @@ LONGEST_SENTENCE = 1500
 
 @dataclass(frozen=True)
 class Outcome:
-    """How it ended: ``accepted``, ``refused``, ``lost``, ``crash``, ``hang`` or ``blowup``; the sentence or the cause."""
+    """How it ended: ``accepted``, ``refused``, ``lost``, ``crash``, ``hang`` or ``blowup``; the sentence or cause."""
 
     name: str
     seed: int

@@ -3,6 +3,7 @@
     bash tests/bench/run.sh faults mutants [--seeds 100] [--first 1000] [--only NAME]
     bash tests/bench/run.sh faults crashes [--points 250000] [--only FAULT]
     bash tests/bench/run.sh faults memory DAY ... [--fit]
+    bash tests/bench/run.sh faults busy [--points 1000000] [--cores 2] [--keep FOLDER]
 
 `mutants`: seeded mutations of exports in every format, of target lists and of job sheets, and days of random files.
 Counts are of outcomes: `crashes` are exceptions that are no refusal, signals, and sentences that people can't use;
@@ -19,6 +20,10 @@ once more where memory was too little.
 `memory`: over finished nights, `memory_ratio` is the memory that each step's rule asks for over what the step used, the
 lowest and the highest of the steps that used more than 500 MB; `--fit` prints the table of nightbay/planning/needs.py
 that these nights would give. Days of several sizes are needed: demo/make_day.py --points.
+
+`busy`: the share of the processors' time that a night of eight jobs uses from its begin to its end, by the time of
+processors of the night and all its processes, which other people's load does not change; their load makes the night
+longer though, so that `busy` only counts on a machine without it. `busy_of_free` leaves out what others used.
 """
 
 import argparse
@@ -30,6 +35,7 @@ import tempfile
 from collections import Counter
 from pathlib import Path
 
+import busy_night
 import measured_needs
 import mutant_outcomes
 import mutants
@@ -116,6 +122,18 @@ def memory_group(options):
     }
 
 
+def busy_group(options):
+    """The figures of the group `busy`."""
+    with tempfile.TemporaryDirectory(prefix="nightbay-busy-") as scratch:
+        day = busy_night.make_day(options.keep or Path(scratch), options.points, options.cores)
+        night = busy_night.night(day, options.cores)
+    return {
+        **{key: round(getattr(night, key), 3) for key in ("busy", "busy_of_free", "wall_s", "cpu_s", "idle_s")},
+        "jobs": sum(busy_night.JOBS.values()),
+        "cores": options.cores,
+    }
+
+
 def main():
     """The command line; the last line printed is one JSON object."""
     parser = argparse.ArgumentParser(description="Damaged and hostile files.")
@@ -132,8 +150,13 @@ def main():
     group = groups.add_parser("memory")
     group.add_argument("days", type=Path, nargs="+", help="folders of days whose nights have ended")
     group.add_argument("--fit", action="store_true", help="print the needs that these nights give")
+    group = groups.add_parser("busy")
+    group.add_argument("--points", type=int, default=1_000_000, help="raw points of a vehicle")
+    group.add_argument("--cores", type=int, default=2)
+    group.add_argument("--keep", type=Path, help="work and leave the day here instead of in a folder that goes")
     options = parser.parse_args()
-    print(json.dumps({"mutants": mutant_group, "crashes": crash_group, "memory": memory_group}[options.group](options)))
+    groups_by_name = {"mutants": mutant_group, "crashes": crash_group, "memory": memory_group, "busy": busy_group}
+    print(json.dumps(groups_by_name[options.group](options)))
 
 
 if __name__ == "__main__":
