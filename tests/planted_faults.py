@@ -39,7 +39,9 @@ FAULTS = {
     "killed from outside": Fault(
         "import os, signal\nos.kill(os.getpid(), signal.SIGKILL)", ("crash",), ("crashed (SIGKILL)",)
     ),
-    "memory": Fault(FILL, ("memory", "memory"), ("was stopped twice", "of memory", "all that the night may use")),
+    "memory": Fault(
+        FILL, ("memory", "memory"), ("was stopped twice", "where 1.00\u202fGB were allowed, all that the night may use")
+    ),
     "memory once": Fault(
         "import time\nheld = b'x' * 500_000_000\ntime.sleep(1)", ("memory", "done"), (), board_rows.COMPLETE
     ),
@@ -89,21 +91,21 @@ def make_day(folder, points):
     return day
 
 
-def outcome(sound, name, folder):
-    """Run the night with the fault ``name`` over a copy of the day ``sound``, in ``folder``."""
+def outcome(sound, name, folder, victim=VICTIM, neighbours=NEIGHBOURS):
+    """Run the night with the fault ``name`` over a copy of the finished day ``sound``, in ``folder``."""
     fault, day = FAULTS[name], folder / "day"
     nights.copy_for_dry_runs(sound, day)
-    done = nights.run_night(day, "--memory", str(MEMORY_GB), house=_house(folder / "house", fault))
+    done = nights.run_night(day, "--memory", str(MEMORY_GB), house=_house(folder / "house", fault, victim))
     rows = {row["job"]: row for row in json.loads((day / board.JSON).read_text(encoding="utf-8"))["result"]["jobs"]}
     same = [
         rows[job]["state"] == _state(sound, job)
         and nights.digests(day / "results" / job) == nights.digests(sound / "results" / job)
-        for job in NEIGHBOURS
+        for job in neighbours
     ]
-    log = day / "logs" / VICTIM / STAGE / f"{PART}.log"
+    log = day / "logs" / victim / STAGE / f"{PART}.log"
     tried = attempts.read(log)
-    said = " ".join(rows[VICTIM]["sentences"])
-    state = rows[VICTIM]["state"]
+    said = " ".join(rows[victim]["sentences"])
+    state = rows[victim]["state"]
     as_expected = state.startswith(fault.state) and (done.returncode == 1) is (fault.state == board_rows.FAILED)
     return Outcome(
         name,
@@ -120,7 +122,7 @@ def _state(day, job):
     return next(row["state"] for row in rows if row["job"] == job)
 
 
-def _house(folder, fault):
+def _house(folder, fault, victim):
     """A copy of the project with the fault in it, in which a minute is enough to be taken for hung."""
     nights.copy_house(folder)
     (folder / "envs" / ".venvs").symlink_to(Path(sys.executable).parents[2])
@@ -132,7 +134,7 @@ def _house(folder, fault):
     lines = "".join(f"        {line}\n" for line in fault.code.splitlines())
     script.write_text(
         f"from nightbay.{STAGE} import {STAGE}\nfrom nightbay.pipeline import stage\n\n\n"
-        f"def planted(upstream, *others):\n    if snakemake.wildcards.job == {VICTIM!r}:\n{lines}"
+        f"def planted(upstream, *others):\n    if snakemake.wildcards.job == {victim!r}:\n{lines}"
         f"    return {STAGE}.{STAGE}(upstream, *others)\n\n\nstage.run(snakemake, planted)\n",
         encoding="utf-8",
     )

@@ -55,7 +55,7 @@ def _results_of(stage, upstream, ending):
 
 def needs_of(stage):
     """The resources of a stage's rule: what pipeline/attempts.py holds it to, and Snakemake or a cluster plans with."""
-    most_mb = workflow.global_resources.get("mem").value
+    most_mb = workflow.global_resources.get("mem_mb").value
 
     def memory_mb(wildcards, attempt):
         job, part = PLAN.jobs[wildcards.job], wildcards.get("part")
