@@ -2,6 +2,7 @@
 
 import pytest
 
+from nightbay.core.paths import SCRIPTS
 from nightbay.pipeline.stages import STAGES
 from nightbay.planning import day as day_plan
 from nightbay.planning import needs, parameters, yaml_file
@@ -77,3 +78,10 @@ def test_urgency_changes_nothing_that_a_stage_gets(plan):
 @pytest.mark.parametrize(("cores", "parts", "each"), [(2, 1, 2), (2, 5, 1), (8, 2, 4), (4, 0, 4), (None, 3, 2)])
 def test_processors_of_one_stage_while_others_wait_for_them(cores, parts, each):
     assert needs.processors(cores, parts) == each
+
+
+@pytest.mark.parametrize("stage", STAGES)
+def test_the_rule_of_each_stage_asks_for_its_own_needs_and_for_one_more_attempt(stage):
+    rule = (SCRIPTS.parent / "rules" / f"{stage}.smk").read_text(encoding="utf-8")
+    for line in (f'priority: priority_of("{stage}")', "retries: 1", f'**needs_of("{stage}")'):
+        assert rule.count(line) == 1
