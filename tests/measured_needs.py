@@ -20,19 +20,18 @@ SMALLEST_S = 1.0  # of a time that counts in the fit: below it Python's start de
 
 @dataclass(frozen=True)
 class Used:
-    """What one step used: its highest memory and its time of processors; the sizes that its needs go by, MB."""
+    """What one step used: its highest memory and its time of processors; the size that its needs go by."""
 
     stage: str
     step: str
-    raw_mb: float
-    reference_mb: float
+    size: needs.Size
     peak_mb: float
     cpu_s: float
 
     @property
     def ratio(self):
         """Memory that the rule asks for, over what was used."""
-        return needs.memory_mb(self.stage, self.raw_mb, self.reference_mb) / self.peak_mb
+        return needs.memory_mb(self.stage, self.size) / self.peak_mb
 
 
 def of_day(day):
@@ -53,30 +52,31 @@ def of_day(day):
         if json.loads(record.read_text(encoding="utf-8"))["status"] != "ok":
             continue
         part, _, segment = ("", "", "") if unit == job else unit.partition(".")
-        raw_mb = plan.jobs[job].raw_mb(part or None, segment or None)
-        reference_mb = plan.jobs[job].reference_mb(part) if stage == "measure" else 0.0
-        found.append(Used(stage, f"{job} {unit}", raw_mb, reference_mb, last.peak_mb, last.cpu_s))
+        size = needs.size(plan.jobs[job], part or None, segment or None)
+        found.append(Used(stage, f"{job} {unit}", size, last.peak_mb, last.cpu_s))
     return found
 
 
 def fit(used):
-    """By stage base and slope of memory, with its margin, and of time: straight lines over the size, above all that was
-    measured and as low as that allows."""
+    """By stage memory, with its margin, as base, slope over the size and slope over the largest segment, and time as
+    base and slope: above all that was measured, and as low as that allows."""
     by_stage = defaultdict(list)
     for step in used:
         by_stage[step.stage].append(step)
     return {
         stage: (
-            *_line([step.raw_mb for step in steps], [MARGIN * step.peak_mb for step in steps]),
-            *_line([step.raw_mb for step in steps], [max(SMALLEST_S, step.cpu_s) for step in steps]),
+            *_above([_terms(step) for step in steps], [MARGIN * step.peak_mb for step in steps]),
+            *_above([_terms(step)[:2] for step in steps], [max(SMALLEST_S, step.cpu_s) for step in steps]),
         )
         for stage, steps in by_stage.items()
     }
 
 
-def _line(sizes, values):
-    """Base and slope, both at least 0, of the line that lies above all values and by the least sum."""
-    sizes, values = np.array(sizes), np.array(values)
-    above = np.column_stack([-np.ones_like(sizes), -sizes])
-    found = linprog([len(sizes), sizes.sum()], above, -values, bounds=[(0, None)] * 2)
-    return float(found.x[0]), float(found.x[1])
+def _terms(step):
+    return 1.0, step.size.raw_mb, step.size.largest_mb
+
+
+def _above(terms, values):
+    """Factors of the terms, all at least 0, with which their sum lies above each value, by as little as can be."""
+    terms, values = np.array(terms), np.array(values)
+    return linprog(terms.sum(axis=0), -terms, -values, bounds=[(0, None)] * terms.shape[1]).x.clip(0).tolist()

@@ -106,12 +106,13 @@ def crash_group(options):
 def memory_group(options):
     """The figures of the group `memory`."""
     used = [step for day in options.days for step in measured_needs.of_day(day)]
-    for step in sorted(used, key=lambda step: (step.stage, step.raw_mb)):
-        size = f"{step.raw_mb:8.1f} MB raw  {step.peak_mb:6.0f} MB  {step.cpu_s:6.1f} s"
+    for step in sorted(used, key=lambda step: (step.stage, step.size.raw_mb)):
+        size = f"{step.size.raw_mb:8.1f} MB raw  {step.peak_mb:6.0f} MB  {step.cpu_s:6.1f} s"
         print(f"{step.stage:9}{size}  ratio {step.ratio:5.2f}  {step.step}")
     if options.fit:
-        for stage, (base_mb, mb_per_mb, base_s, s_per_mb) in measured_needs.fit(used).items():
-            print(f'    "{stage}": Need({base_mb:.0f}, {mb_per_mb:.2f}, {base_s:.1f}, {s_per_mb:.3f}),')
+        for stage, (base_mb, *slopes, base_s, s_per_mb) in measured_needs.fit(used).items():
+            by_size = ", ".join(f"{slope:.2f}" for slope in slopes)
+            print(f'    "{stage}": Need({base_mb:.0f}, {by_size}, {base_s:.1f}, {s_per_mb:.3f}),')
     heavy = [step for step in used if step.peak_mb > measured_needs.HEAVY_MB]
     ratios = [step.ratio for step in heavy]
     return {

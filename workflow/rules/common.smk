@@ -57,21 +57,14 @@ def needs_of(stage):
     """The resources of a stage's rule: what pipeline/attempts.py holds it to, and Snakemake or a cluster plans with."""
     most_mb = workflow.global_resources.get("mem_mb").value
 
-    def memory_mb(wildcards, attempt):
-        job, part = PLAN.jobs[wildcards.job], wildcards.get("part")
-        reference_mb = job.reference_mb(part) if stage == "measure" else 0.0
-        return needs.memory_mb(stage, raw_mb(wildcards), reference_mb, attempt, most_mb)
+    def size(wildcards):
+        return needs.size(PLAN.jobs[wildcards.job], wildcards.get("part"), wildcards.get("segment"))
 
     return {
-        "mem_mb": memory_mb,
-        "runtime": lambda wildcards: needs.runtime_min(stage, raw_mb(wildcards)),
+        "mem_mb": lambda wildcards, attempt: needs.memory_mb(stage, size(wildcards), attempt, most_mb),
+        "runtime": lambda wildcards: needs.runtime_min(stage, size(wildcards).raw_mb),
         "attempt": lambda wildcards, attempt: attempt,
     }
-
-
-def raw_mb(wildcards):
-    """Size of the raw files behind a job, a part or a segment in MB: what a stage's needs go by."""
-    return PLAN.jobs[wildcards.job].raw_mb(wildcards.get("part"), wildcards.get("segment"))
 
 
 def priority_of(stage):

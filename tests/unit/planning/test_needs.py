@@ -6,6 +6,7 @@ from nightbay.core.paths import SCRIPTS
 from nightbay.pipeline.stages import STAGES
 from nightbay.planning import day as day_plan
 from nightbay.planning import needs, parameters, yaml_file
+from nightbay.planning.needs import Size
 
 SHEET = "vehicle_class: van\nunits: mm\n"
 DEFAULTS = yaml_file.read(parameters.CLASSES.parent / "config.yaml", "config.yaml")
@@ -35,20 +36,26 @@ def test_every_stage_has_its_need():
 
 @pytest.mark.parametrize("stage", STAGES)
 def test_a_larger_vehicle_never_needs_less(stage):
-    small, large = needs.memory_mb(stage, 10), needs.memory_mb(stage, 1000)
+    small, large = needs.memory_mb(stage, Size(10, 10)), needs.memory_mb(stage, Size(1000, 100))
     assert 0 < small <= large
     assert needs.LEAST_MIN <= needs.runtime_min(stage, 10) <= needs.runtime_min(stage, 100_000)
 
 
 def test_another_attempt_has_all_memory_of_the_night_so_that_it_runs_alone():
-    first = needs.memory_mb("fuse", 100, most_mb=16_000)
-    assert first < 16_000 == needs.memory_mb("fuse", 100, attempt=2, most_mb=16_000)
-    assert needs.memory_mb("fuse", 100, attempt=2) == needs.MORE * first  # on a cluster
-    assert needs.memory_mb("fuse", 1_000_000, most_mb=16_000) == 16_000
+    first = needs.memory_mb("fuse", Size(100, 20), most_mb=16_000)
+    assert first < 16_000 == needs.memory_mb("fuse", Size(100, 20), attempt=2, most_mb=16_000)
+    assert needs.memory_mb("fuse", Size(100, 20), attempt=2) == needs.MORE * first  # on a cluster
+    assert needs.memory_mb("fuse", Size(1e6, 1e6), most_mb=16_000) == 16_000
+
+
+def test_sizes_of_a_segment_a_part_and_a_job(plan):
+    (job,) = plan(van=(2, SHEET)).values()
+    assert needs.size(job, "exterior", "left") == Size(2.0, 2.0)
+    assert needs.size(job, "exterior") == needs.size(job) == Size(4.000001, 2.000001)
 
 
 def test_the_mesh_of_a_comparison_needs_memory_too():
-    assert needs.memory_mb("measure", 10, reference_mb=100) > needs.memory_mb("measure", 10)
+    assert needs.memory_mb("measure", Size(10, 10, 100)) > needs.memory_mb("measure", Size(10, 10))
 
 
 def test_the_longest_chain_begins_first_and_its_first_steps_before_its_last(plan):

@@ -19,40 +19,58 @@ URGENT = 1_000_000_000  # of a priority: longer than any chain of stages takes, 
 
 @dataclass(frozen=True)
 class Need:
-    """Memory ``base_mb + mb_per_mb * size`` and time of one processor ``base_s + s_per_mb * size``, with the size, MB,
-    of the raw files that the stage works on; ``mb_per_reference_mb``: for the mesh that a part is compared with."""
+    """Memory ``base_mb + mb_per_mb * size + mb_per_largest_mb * largest`` and time of one processor ``base_s + s_per_mb
+    * size``, by :class:`Size`; ``mb_per_reference_mb``: memory for the mesh that a part is compared with."""
 
     base_mb: float
     mb_per_mb: float
+    mb_per_largest_mb: float
     base_s: float
     s_per_mb: float
     mb_per_reference_mb: float = 0.0
 
 
+@dataclass(frozen=True)
+class Size:
+    """Size of the raw files that a step works on, MB: of all, of the largest segment, which tells how dense the surface
+    is, and of the mesh that the part is compared with."""
+
+    raw_mb: float
+    largest_mb: float
+    reference_mb: float = 0.0
+
+
 NEEDS = {
-    "intake": Need(200, 12, 2, 0.2),
-    "clean": Need(200, 12, 2, 0.4),
-    "network": Need(300, 0, 5, 0.1),
-    "refine": Need(300, 2, 5, 0.4),
-    "frame": Need(300, 2, 5, 0.3),
-    "fuse": Need(300, 10, 5, 1.0),
-    "fill": Need(300, 4, 5, 0.3),
-    "reduce": Need(500, 5, 5, 0.6),
-    "measure": Need(600, 5, 10, 0.6, 5),
-    "deliver": Need(300, 2, 2, 0.2),
-    "join": Need(600, 2, 5, 0.4),
-    "artefact": Need(300, 5, 2, 0.2),
-    "report": Need(1500, 5, 15, 0.5),
+    "intake": Need(200, 12, 0, 2, 0.2),
+    "clean": Need(200, 12, 0, 2, 0.4),
+    "network": Need(300, 0, 0, 5, 0.1),
+    "refine": Need(300, 2, 0, 5, 0.4),
+    "frame": Need(300, 2, 0, 5, 0.3),
+    "fuse": Need(300, 10, 0, 5, 1.0),
+    "fill": Need(300, 4, 0, 5, 0.3),
+    "reduce": Need(500, 5, 0, 5, 0.6),
+    "measure": Need(600, 5, 0, 10, 0.6, 5),
+    "deliver": Need(300, 2, 0, 2, 0.2),
+    "join": Need(600, 2, 0, 5, 0.4),
+    "artefact": Need(300, 5, 0, 2, 0.2),
+    "report": Need(1500, 5, 0, 15, 0.5),
 }
 
 
-def memory_mb(
-    stage: str, raw_mb: float, reference_mb: float = 0.0, attempt: int = 1, most_mb: int | None = None
-) -> int:
+def size(job: Job, part: str | None = None, segment: str | None = None) -> Size:
+    """The size of what a step works on: a segment, a part, or without both the whole job."""
+    parts = job.parts if part is None else [part]
+    segments = [(name, each) for name in parts for each in job.parts[name].segments if segment in (None, each)]
+    sizes = [job.raw_mb(name, each) for name, each in segments]
+    return Size(sum(sizes), max(sizes, default=0.0), job.reference_mb(part) if part and not segment else 0.0)
+
+
+def memory_mb(stage: str, size: Size, attempt: int = 1, most_mb: int | None = None) -> int:
     """Memory of a stage over raw files of this size, MB, at most ``most_mb``, what the night may use. Another attempt
     has all of that, and so runs alone."""
     need = NEEDS[stage]
-    needed = math.ceil(need.base_mb + need.mb_per_mb * raw_mb + need.mb_per_reference_mb * reference_mb)
+    by_size = need.mb_per_mb * size.raw_mb + need.mb_per_largest_mb * size.largest_mb
+    needed = math.ceil(need.base_mb + by_size + need.mb_per_reference_mb * size.reference_mb)
     if attempt > 1:
         return most_mb or MORE * needed
     return min(needed, most_mb or needed)
