@@ -21,10 +21,11 @@ from nightbay.core.errors import Rejected
 from nightbay.intake import intake, raw_store
 from nightbay.matching import targets
 from nightbay.pipeline.settings import settings
-from nightbay.planning import day, parameters, yaml_file
+from nightbay.planning import board_plan, day, parameters, yaml_file
 from nightbay.planning.raw_files import Hashes
 from nightbay.readers import bounded, mesh_file
 from nightbay.release import sampling
+from nightbay.report import board
 
 DEFAULTS = yaml_file.read(parameters.CLASSES.parent / "config.yaml", "config.yaml")
 VAN = {"length": [3900, 7700], "width": [1600, 2300], "height": [1700, 3200]}
@@ -34,13 +35,17 @@ LONGEST_SENTENCE = 1500
 
 @dataclass(frozen=True)
 class Outcome:
-    """How it ended: ``accepted``, ``refused``, ``crash``, ``hang`` or ``blowup``, and the sentence or the cause."""
+    """How it ended: ``accepted``, ``refused``, ``lost``, ``crash``, ``hang`` or ``blowup``; the sentence or cause."""
 
     name: str
     seed: int
     end: str
     said: str
     noticeable: bool
+
+
+class LostDay(Exception):
+    """A day without a plan, or without a board that has all its jobs."""
 
 
 class BadSentence(Exception):
@@ -102,7 +107,11 @@ def read_sheet(mutant: mutants.Mutant, folder: Path) -> None:
 
 def plan_day(folder: Path) -> None:
     """Plan a day and everything that its rules will ask for; a job that is refused is :class:`Rejected`."""
-    plan = day.plan(folder, DEFAULTS)
+    check_plan(day.plan(folder, DEFAULTS))
+
+
+def check_plan(plan: day.Plan) -> None:
+    """What the rules will ask for of a plan; a job that is refused is :class:`Rejected`."""
     if plan.tracebacks:
         raise RuntimeError(plan.tracebacks[0])
     for name, planned in plan.jobs.items():
@@ -120,12 +129,27 @@ def plan_day(folder: Path) -> None:
 
 
 def read_tree(mutant: mutants.Mutant, folder: Path) -> None:
-    """Plan a day of random files; of the mutant only its content counts, as a seed."""
+    """Plan a day of random files and make its board; of the mutant only its content counts, as a seed."""
     own = folder / "day"
     shutil.rmtree(own, ignore_errors=True)
     own.mkdir()
     tree(zlib.crc32(mutant.content), own)
-    plan_day(own)
+    check_plan(with_board(own))
+
+
+def with_board(folder: Path) -> day.Plan:
+    """The plan of a day whose board has a row for each of its jobs; raises :class:`LostDay`."""
+    try:
+        plan = day.plan(folder, DEFAULTS)
+        board.make(folder, board_plan.board_plan(plan, folder))
+        rows = json.loads((folder / board.JSON).read_text(encoding="utf-8"))["result"]["jobs"]
+        shown = {row["job"] for row in rows}
+    except Exception as error:
+        raise LostDay(f"{type(error).__name__}: {error}") from error
+    missing = {*plan.jobs, *plan.refused} - shown
+    if missing or not (folder / board.PAGE).stat().st_size:
+        raise LostDay(f"no row of {sorted(missing)}")
+    return plan
 
 
 def check_sentence(sentence: str, name: str) -> None:
@@ -217,6 +241,8 @@ def _end(mutant: mutants.Mutant, read: Read, folder: Path) -> tuple[str, str]:
         read(mutant, folder)
     except Rejected as rejection:
         return "refused", str(rejection)
+    except LostDay as lost:
+        return "lost", str(lost)
     except MemoryError as error:
         return "blowup", repr(error)
     except BaseException:

@@ -22,6 +22,7 @@ import viewpoints
 from nightbay.core import rigid
 from nightbay.core.native import open3d
 from nightbay.meshes import surface
+from nightbay.pipeline import attempts
 from pose_error import pose_error
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -185,13 +186,11 @@ def dimensions(day, job, true):
 
 
 def peak_gb(day):
-    """Largest resident set of any stage's process, GB, from Snakemake's benchmark files."""
-    peaks = []
-    for path in sorted((day / "benchmarks").rglob("*.tsv")):
-        head, *rows = [line.split("\t") for line in path.read_text().splitlines()]
-        at = head.index("max_rss")
-        peaks += [float(row[at]) for row in rows if row[at] not in ("NA", "-")]
-    return round(max(peaks) * 2**20 / 1e9, 3) if peaks else None  # Snakemake's MB are of 2**20 bytes
+    """Most memory of its own that any stage held, GB, from the records of attempts."""
+    records = sorted((day / "logs").rglob(f"*{attempts.ENDING}"))
+    tried = [attempt for path in records for attempt in json.loads(path.read_text())]
+    peaks = [attempt["peak_mb"] for attempt in tried if attempt["peak_mb"] is not None]
+    return round(max(peaks) / 1000, 3) if peaks else None
 
 
 if __name__ == "__main__":

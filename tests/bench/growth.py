@@ -3,14 +3,12 @@
     bash tests/bench/run.sh growth [--points 15000000 60000000] [--cores 2] [--keep FOLDER]
 
 `growth` is the time of the largest night over that of the smallest; linear would be their ratio of points. `peak_gb` is
-the largest resident memory of one process at the largest size, from Snakemake's benchmark files; jobs that ended sooner
-than Snakemake measures say nothing there. `io_ratio` is the time of the largest night over that of only reading its raw
-files, with Nightbay's readers, and writing as many bytes as the night delivered. Files may be in the system's cache in
-both; the days are made before the clock starts.
+the most memory of its own that a stage held at the largest size, from the records of attempts. `io_ratio` is the time
+of the largest night over that of only reading its raw files, with Nightbay's readers, and writing as many bytes as the
+night delivered. Files may be in the system's cache in both; the days are made before the clock starts.
 """
 
 import argparse
-import csv
 import json
 import shutil
 import subprocess
@@ -20,6 +18,8 @@ import time
 from pathlib import Path
 
 import numpy as np
+
+from nightbay.pipeline import attempts
 
 ROOT = Path(__file__).resolve().parents[2]
 JOB = "larch-van"
@@ -48,14 +48,12 @@ def night(day, cores):
 def stages(day):
     """Of every stage the wall seconds of all its jobs and the largest memory of one, 10^9 bytes; None: not measured."""
     found = {}
-    for path in sorted((day / "benchmarks").rglob("*.tsv")):
-        with open(path, encoding="utf-8") as file:
-            row = next(csv.DictReader(file, delimiter="\t"))
-        stage = path.relative_to(day / "benchmarks" / JOB).parts[0] if JOB in path.parts else path.stem
-        entry = found.setdefault(stage, {"wall_s": 0.0, "peak_gb": None})
-        entry["wall_s"] += float(row["s"])
-        if row["max_rss"] not in ("NA", "-"):
-            entry["peak_gb"] = max(entry["peak_gb"] or 0.0, float(row["max_rss"]) * 2**20 / 1e9)
+    for path in sorted((day / "logs" / JOB).glob(f"*/*{attempts.ENDING}")):
+        last = json.loads(path.read_text(encoding="utf-8"))[-1]
+        entry = found.setdefault(path.parent.name, {"wall_s": 0.0, "peak_gb": None})
+        entry["wall_s"] += last["seconds"]
+        if last["peak_mb"] is not None:
+            entry["peak_gb"] = max(entry["peak_gb"] or 0.0, last["peak_mb"] / 1000)
     return found
 
 

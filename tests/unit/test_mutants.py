@@ -52,6 +52,22 @@ def test_days_of_any_files(folder):
     assert {outcome.end for outcome in found} == {"accepted", "refused"}
 
 
+def test_a_day_whose_board_lacks_a_job_or_is_not_made_is_lost(folder, monkeypatch):
+    whole = mutant_outcomes.board_plan.board_plan
+
+    def without_jobs(plan, day):
+        return {**whole(plan, day), "jobs": [], "refused": {}}
+
+    def ends():
+        found = mutant_outcomes.outcomes([mutants.Sample("tree", b"any")], range(12), mutant_outcomes.read_tree, folder)
+        return [outcome.end for outcome in found]
+
+    monkeypatch.setattr(mutant_outcomes.board_plan, "board_plan", without_jobs)
+    assert 0 < ends().count("lost") < 12  # some of these days have no job
+    monkeypatch.setattr(mutant_outcomes.board, "make", lambda *_: None)
+    assert ends() == ["lost"] * 12
+
+
 def test_sound_files_are_accepted(folder):
     sheet = mutants.Sample("job.yaml", mutants.SHEET.encode())
     for samples, read in (

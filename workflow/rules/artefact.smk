@@ -9,11 +9,13 @@ rule artefact:
         "logs/{job}/artefact/{part}.log",
     benchmark:
         "benchmarks/{job}/artefact/{part}.tsv"
+    priority: priority_of("artefact")
+    retries: 1
     conda:
         "../../envs/conda.yaml"
     threads: 1
     resources:
-        mem_mb=memory_mb(900, 4),
+        **needs_of("artefact"),
     params:
         settings=settings_of("artefact"),
         sheet=sheet_of("artefact"),

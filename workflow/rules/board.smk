@@ -11,6 +11,7 @@ rule board:
         "../../envs/conda.yaml"
     resources:
         mem_mb=500,
+        runtime=15,
     params:
         plan=board_plan(PLAN, Path.cwd()),
         reports=lambda wildcards: {

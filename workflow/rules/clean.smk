@@ -9,11 +9,13 @@ rule clean:
         "logs/{job}/clean/{part}.{segment}.log",
     benchmark:
         "benchmarks/{job}/clean/{part}.{segment}.tsv"
+    priority: priority_of("clean")
+    retries: 1
     conda:
         "../../envs/conda.yaml"
     threads: 1
     resources:
-        mem_mb=memory_mb(600, 5),
+        **needs_of("clean"),
     params:
         settings=settings_of("clean"),
         sheet=sheet_of("clean"),

@@ -9,7 +9,7 @@ sys.path.insert(0, str(Path(workflow.basedir) / "workflow" / "scripts"))
 
 from nightbay.core.errors import Rejected
 from nightbay.pipeline import night_events, provenance, stages
-from nightbay.planning import day
+from nightbay.planning import day, needs
 from nightbay.planning.board_plan import board_plan
 from snakemake.exceptions import WorkflowError
 
@@ -53,17 +53,27 @@ def _results_of(stage, upstream, ending):
     return paths
 
 
-def raw_mb(wildcards):
-    """Size of the raw files behind a job, a part or a segment in MB: what a stage's memory is declared by."""
-    return PLAN.jobs[wildcards.job].raw_mb(wildcards.get("part"), wildcards.get("segment"))
+def needs_of(stage):
+    """The resources of a stage's rule: what pipeline/attempts.py holds it to, and Snakemake or a cluster plans with."""
+    most_mb = workflow.global_resources.get("mem_mb").value
+
+    def size(wildcards):
+        return needs.size(PLAN.jobs[wildcards.job], wildcards.get("part"), wildcards.get("segment"))
+
+    return {
+        "mem_mb": lambda wildcards, attempt: needs.memory_mb(stage, size(wildcards), attempt, most_mb),
+        "runtime": lambda wildcards: needs.runtime_min(stage, size(wildcards).raw_mb),
+        "attempt": lambda wildcards, attempt: attempt,
+    }
 
 
-def memory_mb(base, factor, of_reference=0):
-    """Resource function: memory as ``base`` plus ``factor`` times the raw size and ``of_reference`` times the size of
-    the mesh that the part is compared with, half as much again each attempt."""
+def priority_of(stage):
+    """Priority function: urgent jobs first, then the longest chain."""
+    return lambda wildcards: needs.priority(
+        PLAN.jobs[wildcards.job], stage, wildcards.get("part"), wildcards.get("segment")
+    )
 
-    def memory(wildcards, attempt):
-        reference_mb = PLAN.jobs[wildcards.job].reference_mb(wildcards.part) if of_reference else 0.0
-        return int((base + factor * raw_mb(wildcards) + of_reference * reference_mb) * (1 + (attempt - 1) / 2))
 
-    return memory
+def processors(wildcards):
+    """Threads function of a stage that can use several."""
+    return needs.processors(workflow.cores, sum(len(job.parts) for job in PLAN.jobs.values()))

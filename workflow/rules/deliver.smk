@@ -9,11 +9,13 @@ rule deliver:
         "logs/{job}/deliver/{part}.log",
     benchmark:
         "benchmarks/{job}/deliver/{part}.tsv"
+    priority: priority_of("deliver")
+    retries: 1
     conda:
         "../../envs/conda.yaml"
     threads: 1
     resources:
-        mem_mb=memory_mb(1000, 2),
+        **needs_of("deliver"),
     params:
         settings=settings_of("deliver"),
         sheet=sheet_of("deliver"),

@@ -9,11 +9,13 @@ rule fill:
         "logs/{job}/fill/{part}.log",
     benchmark:
         "benchmarks/{job}/fill/{part}.tsv"
+    priority: priority_of("fill")
+    retries: 1
     conda:
         "../../envs/conda.yaml"
     threads: 1
     resources:
-        mem_mb=memory_mb(1000, 0.5),
+        **needs_of("fill"),
     params:
         settings=settings_of("fill"),
         sheet=sheet_of("fill"),

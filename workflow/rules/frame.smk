@@ -9,11 +9,13 @@ rule frame:
         "logs/{job}/frame/{part}.log",
     benchmark:
         "benchmarks/{job}/frame/{part}.tsv"
+    priority: priority_of("frame")
+    retries: 1
     conda:
         "../../envs/conda.yaml"
     threads: 1
     resources:
-        mem_mb=memory_mb(1000, 1),
+        **needs_of("frame"),
     params:
         settings=settings_of("frame"),
         sheet=sheet_of("frame"),

@@ -9,11 +9,13 @@ rule fuse:
         "logs/{job}/fuse/{part}.log",
     benchmark:
         "benchmarks/{job}/fuse/{part}.tsv"
+    priority: priority_of("fuse")
+    retries: 1
     conda:
         "../../envs/conda.yaml"
-    threads: 2
+    threads: processors
     resources:
-        mem_mb=memory_mb(1000, 1.3),
+        **needs_of("fuse"),
     params:
         settings=settings_of("fuse"),
         sheet=sheet_of("fuse"),

@@ -8,11 +8,13 @@ rule intake:
         "logs/{job}/intake/{part}.{segment}.log",
     benchmark:
         "benchmarks/{job}/intake/{part}.{segment}.tsv"
+    priority: priority_of("intake")
+    retries: 1
     conda:
         "../../envs/conda.yaml"
     threads: 1
     resources:
-        mem_mb=memory_mb(600, 12),
+        **needs_of("intake"),
     params:
         settings=settings_of("intake"),
         sheet=sheet_of("intake"),

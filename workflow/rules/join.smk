@@ -9,11 +9,13 @@ rule join:
         "logs/{job}/join/{job}.log",
     benchmark:
         "benchmarks/{job}/join/{job}.tsv"
+    priority: priority_of("join")
+    retries: 1
     conda:
         "../../envs/conda.yaml"
     threads: 1
     resources:
-        mem_mb=memory_mb(1500, 1.5),
+        **needs_of("join"),
     params:
         settings=settings_of("join"),
         sheet=sheet_of("join"),

@@ -9,11 +9,13 @@ rule measure:
         "logs/{job}/measure/{part}.log",
     benchmark:
         "benchmarks/{job}/measure/{part}.tsv"
+    priority: priority_of("measure")
+    retries: 1
     conda:
         "../../envs/conda.yaml"
     threads: 1
     resources:
-        mem_mb=memory_mb(1000, 1.5, 5),
+        **needs_of("measure"),
     params:
         settings=settings_of("measure"),
         sheet=sheet_of("measure"),

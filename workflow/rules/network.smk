@@ -9,11 +9,13 @@ rule network:
         "logs/{job}/network/{part}.log",
     benchmark:
         "benchmarks/{job}/network/{part}.tsv"
+    priority: priority_of("network")
+    retries: 1
     conda:
         "../../envs/conda.yaml"
     threads: 1
     resources:
-        mem_mb=memory_mb(900, 0),
+        **needs_of("network"),
     params:
         settings=settings_of("network"),
         sheet=sheet_of("network"),

@@ -9,11 +9,13 @@ rule reduce:
         "logs/{job}/reduce/{part}.log",
     benchmark:
         "benchmarks/{job}/reduce/{part}.tsv"
+    priority: priority_of("reduce")
+    retries: 1
     conda:
         "../../envs/conda.yaml"
     threads: 1
     resources:
-        mem_mb=memory_mb(1000, 1.3),
+        **needs_of("reduce"),
     params:
         settings=settings_of("reduce"),
         sheet=sheet_of("reduce"),

@@ -9,11 +9,13 @@ rule refine:
         "logs/{job}/refine/{part}.log",
     benchmark:
         "benchmarks/{job}/refine/{part}.tsv"
+    priority: priority_of("refine")
+    retries: 1
     conda:
         "../../envs/conda.yaml"
     threads: 1
     resources:
-        mem_mb=memory_mb(1000, 0),
+        **needs_of("refine"),
     params:
         settings=settings_of("refine"),
         sheet=sheet_of("refine"),

@@ -9,11 +9,13 @@ rule report:
         "logs/{job}/report/{job}.log",
     benchmark:
         "benchmarks/{job}/report/{job}.tsv"
+    priority: priority_of("report")
+    retries: 1
     conda:
         "../../envs/conda.yaml"
     threads: 1
     resources:
-        mem_mb=memory_mb(1500, 1),
+        **needs_of("report"),
     params:
         settings=settings_of("report"),
         sheet=sheet_of("report"),

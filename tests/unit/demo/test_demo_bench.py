@@ -66,10 +66,10 @@ def finished(tmp_path):
     _job(day, truth, "pebble-compact", 0.1, np.eye(4))
     _write(day / "results" / "finch-compact" / "report" / "finch-compact.json", {"state": "refused"})
     _write(day / "results" / "larch-loadbay" / "report" / "larch-loadbay.json", {"state": "complete"})
-    for name, row in (("a", "1.0\t2048.5"), ("b", "2.0\tNA"), ("c", "3.0\t100.0")):
-        path = day / "benchmarks" / "larch-van" / "fuse" / f"{name}.tsv"
+    for name, peaks in (("a", [900.0, 2048.5]), ("b", [None]), ("c", [100.0])):
+        path = day / "logs" / "larch-van" / "fuse" / f"{name}.attempts.json"
         path.parent.mkdir(parents=True, exist_ok=True)
-        path.write_text(f"s\tmax_rss\n{row}\n")
+        path.write_text(json.dumps([{"peak_mb": peak} for peak in peaks]))
     return day, truth
 
 
@@ -85,7 +85,7 @@ def test_known_errors_come_out(finished):
     assert covers == {"larch-van": 0.0, "pebble-compact": 1.0}  # 0.3 and 0.1 mm off, 0.2 mm stated
     assert figures["dimension_error_mm"] == pytest.approx(1.25)
     assert (figures["refused"], figures["complete"]) == (1, 3)
-    assert figures["peak_gb"] == pytest.approx(2048 * 2**20 / 1e9, abs=0.001)
+    assert figures["peak_gb"] == pytest.approx(2.0485, abs=0.001)
 
 
 def test_a_dimension_that_was_not_measured_is_not_passed_over(finished):

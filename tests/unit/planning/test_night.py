@@ -45,6 +45,14 @@ def test_progress_names_what_finished_and_what_failed():
     ]
 
 
+def test_progress_names_a_failure_once_though_the_step_began_again():
+    shown = []
+    lines = RUN.splitlines(keepends=True)
+    begin, error = lines[1], lines[-1]
+    night.progress([*lines, begin, error], shown.append)
+    assert len([line for line in shown if "failed" in line]) == 1
+
+
 def test_progress_does_not_call_failed_what_a_signal_ended():
     shown = []
     *before, error = RUN.splitlines(keepends=True)

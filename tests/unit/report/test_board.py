@@ -2,6 +2,7 @@
 
 import json
 import os
+from dataclasses import asdict
 from html.parser import HTMLParser
 
 import pytest
@@ -9,6 +10,7 @@ import pytest
 import marked_pages
 from nightbay.core import language
 from nightbay.core.version import version
+from nightbay.pipeline import attempts
 from nightbay.report import board, board_changes, board_rows, stage_costs
 
 SIZE = {
@@ -54,7 +56,8 @@ def night(day, *events):
     path = day.folder / "logs/night/1.events.jsonl"
     path.parent.mkdir(parents=True, exist_ok=True)
     lines = [json.dumps({**event, "time": "2126-03-01T23:10:00+01:00"}) for event in events]
-    path.write_text("\n".join(lines) + "\n")
+    with open(path, "a", encoding="utf-8") as file:
+        file.write("\n".join(lines) + "\n")
 
 
 def info(number, stage, job, **of):
@@ -65,6 +68,19 @@ def info(number, stage, job, **of):
 
 def error(number, log):
     return {"event": "job_error", "jobid": number, "log": [log]}
+
+
+def tried(day, step, cause="done", detail="", peak_mb=100.0, allowed_mb=200.0, seconds=1.0, allowed_s=900):
+    """Add an attempt to the record of a step, as "van/fuse/exterior"; its log, relative to the day."""
+    log = day.folder / "logs" / f"{step}.log"
+    log.parent.mkdir(parents=True, exist_ok=True)
+    log.write_text("the log\n")
+    before = [asdict(attempt) for attempt in attempts.read(log)]
+    one = attempts.Attempt(
+        len(before) + 1, cause, detail, peak_mb, allowed_mb, seconds, seconds, allowed_s, f"{step}.attempt-1.log"
+    )
+    log.with_suffix(attempts.ENDING).write_text(json.dumps([*before, asdict(one)]))
+    return f"logs/{step}.log"
 
 
 def test_every_job_has_a_row_the_most_urgent_first(day):
@@ -126,18 +142,77 @@ def test_every_word_of_the_board_is_a_message(day):
     check = day.folder / "results/alder/release/alder.json"
     check.parent.mkdir()
     check.write_text(json.dumps({"result": {"verdict": "not yet", "actions": []}}))
-    for stage in ("fuse/exterior.left", "report/alder"):
-        file = day.folder / f"benchmarks/alder/{stage}.tsv"
-        file.parent.mkdir(parents=True)
-        file.write_text("s\tmax_rss\nNA\t-\n")
-    jobs = ["alder", "birch", "cedar", "fir", "hazel", "oak"]
-    own = {*jobs, "elm", "larch", "van", "fuse", "report", "left", "March"}  # the locale has the names of months
+    tried(day, "alder/fuse/exterior.left")
+    tried(day, "alder/report/alder", peak_mb=None)
+    faults = {f"fault-{at}": fault for at, fault in enumerate(FAULTS)}
+    night(
+        day,
+        *(
+            event
+            for number, name in enumerate(faults)
+            for event in failing(day, 10 + number, name, FAULTS[faults[name]])
+        ),
+    )
+    jobs = ["alder", "birch", "cedar", "fir", "hazel", "oak", *faults]
+    of_code = {"fault", "SIGSEGV", "logs", "KeyError", "lost"}
+    own = {
+        *jobs,
+        *of_code,
+        "elm",
+        "larch",
+        "van",
+        "fuse",
+        "report",
+        "left",
+        "March",
+    }  # the locale has the names of months
     by_files = {"days": DAYS["days"], "by": "newest raw files"}
     for running in (None, ["birch", "cedar", "oak"]):
         with language.use(marked_pages.LANGUAGE):
             result, html = run(day, jobs, {"elm": ["a"]}, scanned=by_files, running=running)
         assert rows(result)["alder"]["changes"]
         assert marked_pages.unmarked(html, own) == []
+
+
+# Attempts at stage fuse, and what the board has to say of them.
+ONCE, ALL = {"cause": "memory", "peak_mb": 1620.0, "allowed_mb": 1500.0}, {"peak_mb": 20100.0, "allowed_mb": 20000.0}
+FAULTS = {
+    "was stopped: it used 1.62 GB of memory, 1.50 GB were allowed": [ONCE],
+    "was stopped twice: it used 20.10 GB of memory where 20.00 GB were allowed, all that the night may use, and before "
+    "that 1.50 GB were allowed": [ONCE, ONCE | ALL],
+    "ran out of memory: the machine had no more when it used 1.20 GB of 1.50 GB allowed": [ONCE | {"peak_mb": 1200.0}],
+    "ran out of memory; where it stood is in": [ONCE | {"allowed_mb": None}],
+    "was stopped after 45 min, far longer than vehicles of this size take": [{"cause": "time", "allowed_s": 2700}],
+    "crashed (SIGSEGV); where it stood is in": [{"cause": "crash", "detail": "SIGSEGV"}],
+    "ended by itself with exit code 7 and left no result": [{"cause": "exit", "detail": "7"}],
+    "It ends with: KeyError: 'lost'": [{"cause": "exception", "detail": "KeyError: 'lost'\nand more"}],
+}
+
+
+def failing(day, number, job, tries):
+    """The events of a stage of a job that fails in these attempts."""
+    for known in tries:
+        log = tried(day, f"{job}/fuse/exterior", **known)
+    return info(number, "fuse", job, part="exterior"), error(number, log)
+
+
+@pytest.mark.parametrize("said", FAULTS)
+def test_each_way_to_fail_is_said_with_its_figures_its_log_and_what_to_do(day, said):
+    night(day, *failing(day, 1, "van", FAULTS[said]))
+    row = rows(run(day, ["van"])[0])["van"]
+    (sentence,) = row["sentences"]
+    assert row["state"] == "failed" and sentence.startswith("Stage fuse of exterior ")
+    assert said in sentence.replace("\u202f", " ") and "logs/van/fuse/exterior.log" in sentence
+    assert "same command" in " ".join(row["next_steps"])
+    assert ("--memory" in row["next_steps"][0]) is ("memory" in said)
+
+
+def test_a_record_of_a_step_that_was_done_before_says_nothing_of_its_failure(day):
+    log = tried(day, "van/fuse/exterior")
+    (day.folder / log).write_text("ValueError: a new fault\n")
+    night(day, info(1, "fuse", "van", part="exterior"), error(1, log))
+    (sentence,) = rows(run(day, ["van"])[0])["van"]["sentences"]
+    assert sentence.endswith("It ends with: ValueError: a new fault")
 
 
 def test_a_failed_stage_is_named_with_its_log_and_its_last_words(day):
@@ -306,21 +381,18 @@ def test_the_release_check_stands_beside_a_job(day):
 
 def test_time_and_memory_of_each_step(day):
     day("van")
-    for path, row in {
-        "intake/exterior.left": "31.17\t0:00:31\t347.43", "fuse/exterior": "4000.2\t1:06:40\t2600.0",
-        "report/van": "NA\t-\t-",
-    }.items():  # fmt: skip
-        file = day.folder / f"benchmarks/van/{path}.tsv"
-        file.parent.mkdir(parents=True)
-        file.write_text(f"s\th:m:s\tmax_rss\n{row}\n")
-    (day.folder / "benchmarks/van/fuse/interior.tsv").write_bytes(b"\xff\x00")
+    tried(day, "van/intake/exterior.left", seconds=31.17, peak_mb=347.43)
+    tried(day, "van/fuse/exterior", "memory", seconds=20.0, peak_mb=1900.0)
+    tried(day, "van/fuse/exterior", seconds=4000.2, peak_mb=2600.0)
+    tried(day, "van/report/van", seconds=0.05, peak_mb=None)
+    (day.folder / "logs/van/fuse/interior.attempts.json").write_bytes(b"\xff\x00")
     result, html = run(day, ["van"])
     assert [tuple(row.values()) for row in rows(result)["van"]["stages"]] == [
         ("intake", "exterior left", 31.17, 347.43), ("fuse", "exterior", 4000.2, 2600.0),
-        ("fuse", "interior", None, None), ("report", "", None, None),
+        ("fuse", "interior", None, None), ("report", "", 0.05, None),
     ]  # fmt: skip
     assert "Time and memory of 4 steps" in html and "1\u202fh 06\u202fmin" in html and "31.2\u202fs" in html
-    assert "2.6\u202fGB" in html and "347.4\u202fMB" in html and html.count('class="n">not measured</td>') == 4
+    assert "2.6\u202fGB" in html and "347.4\u202fMB" in html and html.count('class="n">not measured</td>') == 3
     assert stage_costs.of_job(day.folder / "nowhere", ("fuse",)) == []
 
 

@@ -6,12 +6,14 @@ html5lib, which reports what the HTML standard calls a parse error. Skipped wher
 
 import json
 import shutil
+from dataclasses import asdict
 
 import html5lib
 import pytest
 from axe_playwright_python.sync_playwright import Axe
 
 import report_pages
+from nightbay.pipeline.attempts import Attempt
 from nightbay.report import board
 
 HOSTILE = "<b>x</b> & \"quoted\" 'too' \u202etxt.exe\u202c " + "w" * 10_000
@@ -29,9 +31,9 @@ def folder(tmp_path_factory):
     shutil.copytree(pages, report)
     result |= {"title": HOSTILE, "joined": HOSTILE, "warnings": [HOSTILE], "next_steps": [HOSTILE]}
     report.with_suffix(".json").write_text(json.dumps({"status": "ok", "result": result}), encoding="utf-8")
-    costs = day / "benchmarks/larch/fuse/exterior.tsv"
+    costs = day / "logs/larch/fuse/exterior.attempts.json"
     costs.parent.mkdir(parents=True)
-    costs.write_text("s\th:m:s\tmax_rss\n31.2\t0:00:31\t900\n")
+    costs.write_text(json.dumps([asdict(Attempt(1, "done", "", 900.0, 1200.0, 31.2, 29.0, 900.0, "exterior.log"))]))
     _, html = board.board(
         day, name="2026-03-04 & <days>", jobs=["larch", "never"], refused={"bad": [HOSTILE]}, notes=[HOSTILE]
     )

@@ -13,11 +13,9 @@ It returns the stage's numbers. A key ``notes`` in them, a list of sentences, is
 stage the numbers are the evidence that the rejection carries, none as a rule.
 """
 
-import faulthandler
 import json
 import os
 import shutil
-import sys
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -29,6 +27,7 @@ from nightbay.core.errors import Rejected
 from nightbay.core.hashing import sha256
 from nightbay.core.paths import SCHEMAS
 from nightbay.core.version import version
+from nightbay.pipeline import attempts
 from nightbay.pipeline.settings import settings as frozen
 
 BESIDE = ".part"  # ending of a file's name until the file is complete
@@ -75,19 +74,15 @@ def write_text(path: str | os.PathLike[str], text: str) -> None:
 def run(snakemake: Any, function: Callable[..., dict[str, Any]], accepts_rejected: bool = False) -> None:
     """Run a stage's function for a Snakemake job and leave its JSON and its data folder.
 
-    ``snakemake``: the object that Snakemake gives a script. Everything that the stage prints goes to its log file, or
-    to the terminal where the rule has none. ``accepts_rejected``: the function runs even if an upstream stage was
-    rejected, as the report does. Otherwise the function does not run, and the rejection is passed on with its reasons.
+    ``snakemake``: the object that Snakemake gives a script. The function runs within the limits of its rule and prints
+    to the rule's log (:mod:`nightbay.pipeline.attempts`), or without limits to the terminal where the rule has no log.
+    ``accepts_rejected``: the function runs even if an upstream stage was rejected, as the report does. Otherwise the
+    function does not run, and the rejection is passed on with its reasons.
     """
     if not snakemake.log:
         _run(snakemake, function, accepts_rejected)
         return
-    with open(snakemake.log[0], "w", encoding="utf-8") as log:
-        os.dup2(log.fileno(), 1)  # native code prints to the descriptors, not to sys.stdout
-        os.dup2(log.fileno(), 2)
-        faulthandler.enable(log)
-        _run(snakemake, function, accepts_rejected)
-        sys.stdout.flush()
+    attempts.run(lambda: _run(snakemake, function, accepts_rejected), snakemake.log[0], snakemake.resources)
 
 
 def _run(snakemake: Any, function: Callable[..., dict[str, Any]], accepts_rejected: bool) -> None:

@@ -67,6 +67,7 @@ def _why(reason: str) -> str:
 def progress(lines: Iterable[str], write: Callable[[str], None]) -> None:
     """Follow the night's events and write one line for each step that finished or failed."""
     known: dict[int, Step] = {}
+    named: set[int] = set()  # a step that failed begins once more, and fails at once where that can't help
     last, idle = None, True
     for event in events(lines):
         match event:
@@ -81,7 +82,8 @@ def progress(lines: Iterable[str], write: Callable[[str], None]) -> None:
                 last = None
             case {"event": "job_error", "jobid": number, "log": logs}:
                 failed = known.get(number)
-                if failed:
+                if failed and number not in named:
+                    named.add(number)
                     write(f"      failed  {failed.stage:9}{failed.subject}: see {', '.join(logs or ['logs/night'])}")
             case {"event": "stopped"}:  # what fails from here on was ended, and did not fail
                 known.clear()

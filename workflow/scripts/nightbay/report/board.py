@@ -147,7 +147,7 @@ def _changes(before: Mapping[str, Any] | None, shown: Mapping[str, Any] | None) 
 
 def _further(day: Path, job: str) -> dict[str, Any]:
     """What lies beside a job's report: time and memory of its stages, and the verdict of the release check."""
-    costs = stage_costs.of_job(day / "benchmarks" / job, tuple(stages.STAGES))
+    costs = stage_costs.of_job(day / "logs" / job, tuple(stages.STAGES))
     return {"stages": costs, "release_check": _release_check(day / "results" / job, job)}
 
 

@@ -12,7 +12,7 @@ from nightbay.core.language import phrase, say, stage_sentence
 from nightbay.core.printable import printable
 from nightbay.core.text_format import listing, plural
 from nightbay.pipeline.night_events import Attempt, Unreported
-from nightbay.report import next_step, stage_costs
+from nightbay.report import failed_steps, next_step, stage_costs
 from nightbay.report.job_summary import COMPLETE, REFUSED, WARNED
 
 FAILED, NOT_FINISHED, IN_WORK = "failed", "not finished", "in work"
@@ -25,7 +25,6 @@ LABELS = {
     IN_WORK: phrase("in work"),
     COMPLETE: phrase("complete"),
 }
-TAIL_BYTES, LONGEST = 4000, 300  # of a log, whose last line is shown; letters of that line
 NONE: dict[str, Any] = {
     "vehicle_class": None,
     "points": None,
@@ -163,36 +162,15 @@ def _overtaken(path: Path, last: datetime | None) -> bool:
 
 
 def _failed(day: Path, failed: Sequence[Attempt]) -> tuple[list[str], list[str]]:
-    """Sentences and next steps of a job with stages that crashed."""
-    sentences = []
-    for attempt in failed:
-        step = _words(attempt)
-        step = f"{step[0].upper()}{step[1:]}"
-        if not attempt.logs:
-            sentences.append(say("{step} failed.", step=step))
-            continue
-        sentence = say("{step} failed; its log is {logs}.", step=step, logs=listing(attempt.logs))
-        ending = _last_line(day / attempt.logs[-1])
-        sentences.append(sentence + " " + say("It ends with: {line}", line=ending) if ending else sentence)
-    logs = _logs(failed)
-    look = say("Read the end of {log}.", log=logs[0]) if logs else say("Read the newest log in logs/night.")
-    return sentences, [look, say("Then run the same command; if it fails again, report it with this log.")]
+    """Sentences and next steps of a job with stages that failed."""
+    said = [failed_steps.sentence_and_step(day, _words(attempt), attempt.logs) for attempt in failed]
+    steps = [step for _, step in said]
+    again = say("Then run the same command; if it fails again, report it with this log.")
+    return [sentence for sentence, _ in said], list(dict.fromkeys([*steps, again]))
 
 
 def _logs(attempts: Sequence[Attempt]) -> list[str]:
     return [log for attempt in attempts for log in attempt.logs]
-
-
-def _last_line(path: Path) -> str | None:
-    """The last line of a log that holds a letter or a digit, shortened."""
-    try:
-        with open(path, "rb") as file:
-            file.seek(max(0, path.stat().st_size - TAIL_BYTES))
-            lines = file.read().decode("utf-8", "replace").splitlines()
-    except OSError:
-        return None
-    said = next((line.strip() for line in reversed(lines) if any(map(str.isalnum, line))), None)
-    return said if said is None or len(said) <= LONGEST else f"{said[:LONGEST]} …"
 
 
 def _in_work(begun: Sequence[Attempt]) -> str:

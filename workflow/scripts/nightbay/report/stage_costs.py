@@ -1,22 +1,22 @@
-"""Time and peak memory of each stage of a job, from the records that Snakemake leaves in benchmarks/."""
+"""Time and peak memory of each stage of a job, from the records of its attempts in logs/."""
 
-import csv
 from pathlib import Path
 from typing import Any
 
 from nightbay.core.language import say
+from nightbay.pipeline import attempts
 from nightbay.report.part import NAMES
 
 
 def of_job(folder: Path, stages: tuple[str, ...]) -> list[dict[str, Any]]:
     """A row a step, in the order of the ``stages``: {"stage", "unit", "seconds", "memory_mb"}, None where unknown.
 
-    ``folder``: benchmarks/<job> of the day. "unit" is what the stage worked on, as "exterior left".
+    ``folder``: logs/<job> of the day. "unit" is what the stage worked on, as "exterior left".
     """
     return [
         {"stage": stage, "unit": _unit(path, folder), **_costs(path)}
         for stage in stages
-        for path in sorted((folder / stage).glob("*.tsv"))
+        for path in sorted((folder / stage).glob(f"*{attempts.ENDING}"))
     ]
 
 
@@ -27,22 +27,11 @@ def unit_in_words(unit: str) -> str:
 
 
 def _unit(path: Path, folder: Path) -> str:
-    return "" if path.stem == folder.name else path.stem.replace(".", " ")
+    unit = path.name.removesuffix(attempts.ENDING)
+    return "" if unit == folder.name else unit.replace(".", " ")
 
 
 def _costs(path: Path) -> dict[str, float | None]:
-    try:
-        with open(path, encoding="utf-8", newline="") as file:
-            row = next(csv.DictReader(file, delimiter="\t"), {})
-    except (OSError, UnicodeDecodeError, csv.Error):
-        row = {}
-    return {"seconds": _number(row.get("s")), "memory_mb": _number(row.get("max_rss"))}
-
-
-def _number(text: str | None) -> float | None:
-    """A number of Snakemake, which writes NA or - for what was too short to be measured."""
-    try:
-        value = float(text or "")
-    except ValueError:
-        return None
-    return value if 0 <= value < float("inf") else None
+    """Of the last attempt; None for what was not measured, and for a record that can't be read."""
+    tried = attempts.read(path.with_name(path.name.replace(attempts.ENDING, ".log")))
+    return {"seconds": tried[-1].seconds if tried else None, "memory_mb": tried[-1].peak_mb if tried else None}
