@@ -1,0 +1,99 @@
+"""Ends nights at chosen moments, by a signal to one process or to the group, and finds what is left of them."""
+
+import os
+import random
+import shutil
+import signal
+import subprocess
+import time
+from dataclasses import dataclass
+from pathlib import Path
+
+from nightbay.core import hashing
+
+ROOT = Path(__file__).resolve().parents[1]
+LEFT_S = 30.0  # after which a process that is left of an ended night counts as an orphan; the keeper makes a board
+WAYS = (
+    *(("SIGKILL", target) for target in ("group", "pid", "child")),
+    *((name, target) for name in ("SIGTERM", "SIGINT", "SIGHUP") for target in ("pid", "group")),
+)  # fmt: skip
+
+
+@dataclass(frozen=True)
+class Ended:
+    """``seconds`` from the signal to the end of the night's own process, its exit code, what it said, and how many
+    processes of it were left after :data:`LEFT_S`."""
+
+    seconds: float
+    code: int
+    said: str
+    orphans: int
+
+
+def start(day, *options, house=ROOT, **process):
+    """A night in a process group of its own, with one processor and little memory."""
+    options = ("--cores", "1", "--memory", "4", *options)
+    return subprocess.Popen(
+        ["bash", str(house / "workflow" / "night.sh"), str(day), *options],
+        stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True, process_group=0, **process,
+    )  # fmt: skip
+
+
+def processes(day):
+    """Numbers of the living processes that have the path of the day in their arguments or their environment."""
+    return [int(name) for name in os.listdir("/proc") if name.isdecimal() and _of(Path("/proc", name), day)]
+
+
+def _of(process, day):
+    mark = os.fsencode(day) + b"/"
+    try:
+        state = (process / "stat").read_text(errors="replace").rpartition(")")[2].split()[0]
+        known = (process / "environ").read_bytes() + (process / "cmdline").read_bytes().replace(b"\0", b"/\0")
+    except OSError:
+        return False
+    return state != "Z" and int(process.name) != os.getpid() and mark in known
+
+
+def end(night, day, name, target, rng=random):
+    """Send the signal ``name`` to the night's "pid", to its "group" or to a "child", and wait for its end."""
+    number = getattr(signal, name)
+    began = time.monotonic()
+    if target == "group":
+        os.killpg(night.pid, number)
+    elif target == "pid":
+        night.send_signal(number)
+    else:
+        children = sorted(set(processes(day)) - {night.pid})
+        if children:
+            try:
+                os.kill(rng.choice(children), number)
+            except ProcessLookupError:
+                pass
+    said = night.communicate()[0]
+    seconds = time.monotonic() - began
+    return Ended(seconds, night.returncode, said, len(left(day)))
+
+
+def left(day, seconds=LEFT_S):
+    """The processes of a day that are still there after so many seconds; returns as soon as there are none."""
+    until = time.monotonic() + seconds
+    while (found := processes(day)) and time.monotonic() < until:
+        time.sleep(0.1)
+    return found
+
+
+def results(day):
+    """The hash of every file of the jobs' results; the board has times in it, and so have Snakemake's own records."""
+    return {
+        str(path.relative_to(day)): hashing.sha256(path)
+        for path in sorted((day / "results").glob("*/*/**/*"))
+        if path.is_file() and path.parts[len(day.parts) + 1] != "board" and path.name != ".snakemake_timestamp"
+    }
+
+
+def fresh(day, folder):
+    """A copy of a day's raw files and job sheets."""
+    shutil.rmtree(folder, ignore_errors=True)
+    return shutil.copytree(
+        day, folder, ignore=shutil.ignore_patterns("results", "logs", "benchmarks", ".snakemake", ".nightbay")
+    )

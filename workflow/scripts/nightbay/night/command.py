@@ -1,0 +1,115 @@
+"""Runs a night below a guard: the day's lock, a share of the machine, the night itself, what follows its end.
+
+Usage: python -m nightbay.night.command DAY [--cores N] [--memory GB] [--notify PROGRAM] [--kind KIND] -- COMMAND
+COMMAND is run with ``NIGHTBAY_PHASE`` as "body", and where the night was ended otherwise once more as "ending" with the
+reason in ``NIGHTBAY_ENDED_BY``. Both find ``NIGHTBAY_LOG``, ``NIGHTBAY_CORES`` and ``NIGHTBAY_MEMORY_GB``. KIND is "here"
+where stages take a share of this machine, "cluster" where they run elsewhere, "dry" where nothing is to be run, and
+"check" for what may run beside a night of the same day, without its lock.
+"""
+
+import argparse
+import os
+import shutil
+import sys
+import tempfile
+from collections.abc import Sequence
+from datetime import datetime
+from pathlib import Path
+
+from nightbay.core.errors import Rejected
+from nightbay.core.printable import printable
+from nightbay.night import day_lock, guard, machine_share, notification
+from nightbay.night.guard import Outcome, Signals
+from nightbay.night.machine_share import Registration, Share
+
+BOARD = "results/board/board/index.html"  # of the day
+SHARE_S = 5.0  # between two looks for a share that is free
+
+
+def main(arguments: Sequence[str]) -> int:
+    """Entry of ``python -m nightbay.night.command``; returns the exit code of the night."""
+    between = list(arguments).index("--")
+    parser = argparse.ArgumentParser()
+    parser.add_argument("day", type=Path)
+    parser.add_argument("--cores", type=int)
+    parser.add_argument("--memory", type=int)
+    parser.add_argument("--notify")
+    parser.add_argument("--kind", choices=("here", "cluster", "dry", "check"), default="here")
+    options = parser.parse_args(arguments[:between])
+    signals = Signals()
+    signals.block()
+    try:
+        return _night(options, arguments[between + 1 :], signals)
+    except Rejected as rejection:
+        guard.say(str(rejection))
+        return 2
+
+
+def _night(options: argparse.Namespace, command: Sequence[str], signals: Signals) -> int:
+    """The night from its lock to its end. Raises :class:`Rejected` where it can't begin."""
+    began, day = datetime.now().astimezone(), options.day
+    program = notification.command(options.notify, day) if options.notify else None
+    log = day / "logs" / "night" / f"{began:%Y-%m-%dT%H-%M-%S}.log"
+    kept = []
+    if options.kind != "check":
+        kept += [day_lock.take(day, day_lock.this_process(log, began.isoformat(" ", "seconds")))]
+    whole = machine_share.machine()
+    share = Share(options.cores or whole.cores, options.memory or whole.memory_gb)
+    if options.kind == "here":
+        found = _share(day, (options.cores, options.memory), signals)
+        if isinstance(found, int):
+            return found
+        share, descriptors = found
+        kept += descriptors
+    scratch = Path(tempfile.mkdtemp(prefix="nightbay-night-"))
+
+    def finish(outcome: Outcome, seconds: float) -> None:
+        shutil.rmtree(scratch, ignore_errors=True)
+        if program and options.kind in ("here", "cluster"):
+            fault = notification.notify(program, outcome, day / BOARD, seconds)
+            guard.say(printable(fault)) if fault else None
+
+    return guard.run(guard.Night(command, _environment(share, log, scratch), kept, finish), signals)
+
+
+def _share(day: Path, wish: tuple[int | None, int | None], signals: Signals) -> tuple[Share, list[int]] | int:
+    """The share of the machine and the descriptors that keep it, as soon as enough is free; the exit code where a
+    signal came before."""
+    whole = machine_share.machine()
+    own, said = Registration(day_lock.user(), os.getpid(), str(day), 0, 0), None
+    try:
+        place = machine_share.folder()
+        while True:
+            share, descriptor, others = machine_share.take(place, whole, own, wish)
+            sentence = machine_share.sentence(whole, share, others) if others or share is None else None
+            if sentence and sentence != said:
+                guard.say(printable(sentence))
+                said = sentence
+            if share is not None:
+                return share, [descriptor]
+            number = signals.wait(SHARE_S)
+            if number is not None:
+                guard.say("Ended by a signal before the night began; run the same command to start it.")
+                return 128 + number
+    except (OSError, Rejected) as fault:
+        # A night that the vehicles wait for is not given up for this, but whoever reads the terminal is to know.
+        guard.say(printable(f"{fault} This night goes on as if it were alone."))
+        return Share(wish[0] or whole.cores, wish[1] or whole.memory_gb), []
+
+
+def _environment(share: Share, log: Path, scratch: Path) -> dict[str, str]:
+    """What the night finds in its environment. Temporary files go to a folder that is removed at the end, and so do
+    caches where a service user has no home: they hold code, so the day is no place for them."""
+    environment = {name: value for name, value in os.environ.items() if name != "PYTHONPATH"}
+    if not os.access(environment.get("HOME") or "/nonexistent", os.W_OK):
+        environment["HOME"] = str(scratch)
+    return environment | {
+        "TMPDIR": str(scratch),
+        "NIGHTBAY_LOG": str(log),
+        "NIGHTBAY_CORES": str(share.cores),
+        "NIGHTBAY_MEMORY_GB": str(share.memory_gb),
+    }
+
+
+if __name__ == "__main__":
+    sys.exit(main(sys.argv[1:]))
