@@ -1,5 +1,6 @@
 """Ends nights at chosen moments, by a signal to one process or to the group, and finds what is left of them."""
 
+import contextlib
 import os
 import random
 import shutil
@@ -54,21 +55,22 @@ def _of(process, day):
     return state != "Z" and int(process.name) != os.getpid() and mark in known
 
 
-def end(night, day, name, target, rng=random):
-    """Send the signal ``name`` to the night's "pid", to its "group" or to a "child", and wait for its end."""
+def send(night, day, name, target, rng=random):
+    """Send the signal ``name`` to the night's "pid", to its "group" or to a "child" of it."""
     number = getattr(signal, name)
+    with contextlib.suppress(ProcessLookupError):  # it has ended
+        if target == "group":
+            os.killpg(night.pid, number)
+        elif target == "pid":
+            night.send_signal(number)
+        elif children := sorted(set(processes(day)) - {night.pid}):
+            os.kill(rng.choice(children), number)
+
+
+def end(night, day, name, target, rng=random):
+    """Send a signal as :func:`send` does, and wait for the end."""
     began = time.monotonic()
-    if target == "group":
-        os.killpg(night.pid, number)
-    elif target == "pid":
-        night.send_signal(number)
-    else:
-        children = sorted(set(processes(day)) - {night.pid})
-        if children:
-            try:
-                os.kill(rng.choice(children), number)
-            except ProcessLookupError:
-                pass
+    send(night, day, name, target, rng)
     said = night.communicate()[0]
     seconds = time.monotonic() - began
     return Ended(seconds, night.returncode, said, len(left(day)))

@@ -1,9 +1,9 @@
 """Runs a night below a guard: the day's lock, a share of the machine, the night itself, what follows its end.
 
 Usage: python -m nightbay.night.command DAY [--cores N] [--memory GB] [--notify PROGRAM] [--kind KIND] -- COMMAND
-COMMAND is run with ``NIGHTBAY_PHASE`` as "body", and where the night was ended otherwise once more as "ending" with the
-reason in ``NIGHTBAY_ENDED_BY``. Both find ``NIGHTBAY_LOG``, ``NIGHTBAY_CORES`` and ``NIGHTBAY_MEMORY_GB``. KIND is "here"
-where stages take a share of this machine, "cluster" where they run elsewhere, "dry" where nothing is to be run, and
+COMMAND is run with ``NIGHTBAY_PHASE`` as "body", and where the night was ended otherwise once more as "ending" with
+the reason in ``NIGHTBAY_ENDED_BY``. Both find ``NIGHTBAY_LOG``, ``NIGHTBAY_CORES`` and ``NIGHTBAY_MEMORY_GB``. KIND is
+"here" where stages take a share of this machine, "cluster" where they run elsewhere, "dry" where nothing is run, and
 "check" for what may run beside a night of the same day, without its lock.
 """
 

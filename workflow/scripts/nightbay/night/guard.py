@@ -3,7 +3,7 @@
 Two processes see to that. The front has the number that the user knows; the keeper, in a session of its own, starts
 the night. Each collects the processes below it whose parents die (PR_SET_CHILD_SUBREAPER of prctl(2)). Where the front
 is ended by a signal, or killed, the keeper ends the night; where the keeper is killed, the front does. A process of the
-night whose parent was killed is ended within a second.
+night whose parent was killed is ended a second later.
 """
 
 import ctypes
@@ -22,7 +22,7 @@ from typing import Literal
 Outcome = Literal["complete", "failed", "not started", "ended"]
 
 PR_SET_CHILD_SUBREAPER = 36  # of prctl(2)
-LOOK_S = 0.5  # between two looks for orphans
+LOOK_S = 1.0  # between two looks for orphans
 END_S = 9.5  # from a signal to the end of everything
 BOARD_S = 7.0  # of these until the work that follows the end of a night is cut off
 NOTIFY_S = 60.0  # that a notification may take where nobody waits
@@ -93,9 +93,12 @@ def _watch_over(keeper: int, night: Night, signals: Signals) -> int:
         code = _reap().get(keeper)
         if code is not None and code >= 0:
             return code
-        if code is not None or time.monotonic() > until:
+        if code is not None:
             _end_all()
             return _conclude(night, signals, "the kill of one of its processes", until)
+        if time.monotonic() > until:
+            _end_all()
+            return 1
         number = signals.wait(LOOK_S)
         if number is not None:
             until = min(until, time.monotonic() + END_S)
@@ -122,7 +125,7 @@ def _keep(night: Night, signals: Signals, front: int) -> int:
         if os.getppid() != front:
             _end_all()
             return _conclude(night, signals, "the kill of its process")
-        _kill(child for child in _children(os.getpid()) if child != body)
+        _kill(child for child, parent in _below(os.getpid()).items() if parent == os.getpid() and child != body)
 
 
 def _conclude(night: Night, signals: Signals, reason: str, until: float = float("inf")) -> int:
@@ -155,7 +158,7 @@ def _start(night: Night, signals: Signals, phase: Mapping[str, str]) -> int:
 
 
 def _reap() -> dict[int, int]:
-    """The children that have ended since the last call, adopted ones too, with their exit codes or minus their signals."""
+    """Children that have ended since the last call, adopted ones too, each with its exit code or minus its signal."""
     ended = {}
     with suppress(ChildProcessError):
         while True:
@@ -166,20 +169,17 @@ def _reap() -> dict[int, int]:
     return ended
 
 
-def _children(parent: int) -> list[int]:
-    """Numbers of the children of a process, adopted ones too; empty where the system does not list them."""
-    found = []
-    for thread in Path(f"/proc/{parent}/task").glob("*/children"):
-        with suppress(OSError):  # the thread has ended
-            found += [int(number) for number in thread.read_text().split()]
-    return found
-
-
-def _descendants(parent: int) -> list[int]:
-    """Numbers of all processes below a process, parents first."""
-    found = _children(parent)
-    for number in found:  # grows while it is walked
-        found += _children(number)
+def _below(top: int) -> dict[int, int]:
+    """All processes below a process, parents first: the number of each, and of its parent."""
+    parents = {}
+    for place in Path("/proc").glob("[0-9]*/stat"):
+        with suppress(OSError, ValueError):  # it has ended
+            # a name may hold spaces and brackets
+            parents[int(place.parent.name)] = int(place.read_text(errors="replace").rpartition(")")[2].split()[1])
+    found, above = {}, {top}
+    while level := {number: parent for number, parent in parents.items() if parent in above}:
+        found |= level
+        above = set(level)
     return found
 
 
@@ -197,7 +197,7 @@ def _end_all() -> None:
     """
     with suppress(ChildProcessError):
         while True:
-            _kill(_descendants(os.getpid()))
+            _kill(_below(os.getpid()))
             while os.waitpid(-1, os.WNOHANG)[0]:
                 pass
             time.sleep(0.01)

@@ -2,6 +2,7 @@
 
 import os
 import shutil
+import signal
 import subprocess
 from pathlib import Path
 
@@ -28,12 +29,17 @@ def notify(program: str, outcome: str, board: Path, seconds: float) -> str | Non
     """Call the program with two arguments, the outcome and the path of the board; a sentence where that failed."""
     try:
         done = subprocess.run(
-            [program, outcome, str(board)], stdin=subprocess.DEVNULL, cwd="/", timeout=seconds, check=False
+            [program, outcome, str(board)],
+            stdin=subprocess.DEVNULL,
+            cwd="/",
+            timeout=seconds,
+            check=False,
+            preexec_fn=lambda: signal.pthread_sigmask(signal.SIG_SETMASK, ()),  # the night has signals wait
         )
     except OSError as error:
         return f"The notification {program} could not be run ({error.strerror}): see that it is executable."
     except subprocess.TimeoutExpired:
         return f"The notification {program} was ended after {seconds:.0f} s: let it leave long work to the background."
     if done.returncode:
-        return f"The notification {program} failed with exit code {done.returncode}: try it with the words {outcome} {board}."
+        return f"The notification {program} failed with exit code {done.returncode}: try it with {outcome} {board}."
     return None
