@@ -6,6 +6,7 @@ import random
 import shutil
 import signal
 import subprocess
+import sys
 import time
 from dataclasses import dataclass
 from pathlib import Path
@@ -91,6 +92,15 @@ def results(day):
         for path in sorted((day / "results").glob("*/*/**/*"))
         if path.is_file() and path.parts[len(day.parts) + 1] != "board" and path.name != ".snakemake_timestamp"
     }
+
+
+def make_day(folder):
+    """The smallest day, below ``folder``: the ball bar of the demo, of which a night makes all in three stages."""
+    options = ["--jobs", "morning-check", "--points", "20000", "--cores", "1"]
+    command = [sys.executable, str(ROOT / "demo/make_day.py"), *options, "--out", str(folder / "small")]
+    paths = f"{ROOT / 'workflow/scripts'}:{ROOT / 'demo'}"
+    subprocess.run([*command, "--truth", str(folder / "truth")], check=True, env={**os.environ, "PYTHONPATH": paths})
+    return folder / "small"
 
 
 def fresh(day, folder):

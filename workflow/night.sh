@@ -54,17 +54,18 @@ set_up() {
     set -m # a process group of its own, which a signal takes along
     coproc SETUP { cd "$root" && exec bash envs/setup.sh; }
     set +m
-    trap 'end_set_up' TERM INT HUP
+    setting_up=$SETUP_PID # bash forgets its own as soon as it ends
+    trap end_set_up TERM INT HUP
     exec 8<&"${SETUP[0]}"
-    wait "$SETUP_PID" || exit 2 # a signal interrupts a wait; a command in the foreground would hold the trap back
+    wait "$setting_up" || exit 2 # a signal interrupts a wait; a command in the foreground would hold the trap back
     read -r python <&8
     exec 8<&-
     trap - TERM INT HUP
 }
 end_set_up() {
-    kill -TERM -- -"$SETUP_PID" 2>/dev/null
+    kill -TERM -- -"$setting_up" 2>/dev/null
     sleep 1
-    kill -KILL -- -"$SETUP_PID" 2>/dev/null
+    kill -KILL -- -"$setting_up" 2>/dev/null
     echo "Ended by a signal while the environment was set up; run the same command to go on." >&2
     exit 143
 }
@@ -165,16 +166,21 @@ if [ ${#targets[@]} -gt 0 ]; then
     wait "$night"
     status=$?
     wait "$keeper"
+    [ "$status" -ne 0 ] || grep -qs '"job_info"' "$events" || summary plan </dev/null # says that there was nothing to do
 fi
 
-# Forced, for it costs a second, and Snakemake does not ask for a board anew whose records it has lost.
-call board --forcerun board --quiet all >>"$log" 2>&1 || { echo "The day board could not be made; see $log" >&2; status=1; }
-PYTHONPATH="$root/workflow/scripts" "$python" -m night_history "$day"
-summary table "$day"
 if [ "$status" -gt 128 ]; then
     echo "Snakemake was ended by signal $((status - 128)); finished stages are kept, run the same command to go on." >&2
-elif [ "$status" -ne 0 ]; then
+elif grep -qs '"job_error"' "$events"; then
     echo "Some stages failed; see $log" >&2
+elif [ "$status" -ne 0 ]; then
+    echo "Not all stages came to run; see $log" >&2
+fi
+# Forced, for it costs a second, and Snakemake does not ask for a board anew whose records it has lost.
+call board --forcerun board --quiet all >>"$log" 2>&1 || { echo "The day board could not be made; see $log" >&2; status=1; }
+if [ -e "$day/results/board/board.json" ]; then
+    PYTHONPATH="$root/workflow/scripts" "$python" -m night_history "$day"
+    summary table "$day"
 fi
 if [ "$status" -ne 0 ]; then
     if full || grep -Eqrs --exclude-dir=night "No space left on device|Disk quota exceeded" "$log" "$day/logs"; then say_full; fi
