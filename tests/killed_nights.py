@@ -77,6 +77,44 @@ def end(night, day, name, target, rng=random):
     return Ended(seconds, night.returncode, said, len(left(day)))
 
 
+@dataclass(frozen=True)
+class Killed:
+    """A night that was ended: how, when, how long that took, and what came of it when the same command ran again."""
+
+    name: str
+    target: str
+    moment_s: float
+    seconds: float
+    orphans: int
+    board: bool
+    identical: bool
+    code: int
+
+
+def killed(raw, folder, sound, name, target, moment_s, rng):
+    """A night of the day ``raw`` in ``folder`` that is ended after ``moment_s`` seconds and started again, as a
+    :class:`Killed`; ``sound``: the results that it should have. None where it had ended before."""
+    day = fresh(raw, folder)
+    night = start(day)
+    with contextlib.suppress(subprocess.TimeoutExpired):
+        night.communicate(timeout=moment_s)
+        return None
+    ended = end(night, day, name, target, rng)
+    page = day / "results/board/board/index.html"
+    # The call may have ended before the set-up was done and anything of the day was read.
+    board = not (day / ".nightbay/night.lock").exists() or (page.exists() and "http-equiv" not in page.read_text())
+    code = finish(day)
+    same = code == 0 and results(day) == sound
+    return Killed(name, target, round(moment_s, 2), round(ended.seconds, 2), ended.orphans, board, same, ended.code)
+
+
+def finish(day):
+    """Run the night of a day to its end; its exit code."""
+    night = start(day)
+    night.communicate()
+    return night.returncode
+
+
 def left(day, seconds=LEFT_S):
     """The processes of a day that are still there after so many seconds; returns as soon as there are none."""
     until = time.monotonic() + seconds

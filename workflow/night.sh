@@ -51,15 +51,15 @@ unset PYTHONPATH
 export PYTHONSAFEPATH=1 PYTHONUTF8=1
 
 set_up() {
+    exec 8<> <(:) # a pipe, both ends of it
     set -m # a process group of its own, which a signal takes along
-    coproc SETUP { cd "$root" && exec bash envs/setup.sh; }
+    (cd "$root" && exec bash envs/setup.sh) >&8 8>&- &
+    setting_up=$!
     set +m
-    setting_up=$SETUP_PID # bash forgets its own as soon as it ends
     trap end_set_up TERM INT HUP
-    exec 8<&"${SETUP[0]}"
     wait "$setting_up" || exit 2 # a signal interrupts a wait; a command in the foreground would hold the trap back
-    read -r python <&8
-    exec 8<&-
+    read -r -t 1 python <&8
+    exec 8>&-
     trap - TERM INT HUP
 }
 end_set_up() {
