@@ -9,11 +9,11 @@ Counts are of outcomes: `crashes` are exceptions that are no refusal, signals, a
 are files whose checksums or counts show the damage, and that were read all the same. Exports are read without the
 process that the night reads them in, so that nothing hides behind it.
 
-`kills`: nights of a small day, each ended at a random moment by SIGKILL to its process, its group or one of its children,
-or by SIGTERM, SIGINT or SIGHUP to its process or its group; then the same command again. `identical` of the `kills` came to
-the bytes of a night that nothing ended, and `boards` of them had a board of the ended night; `orphans` are processes that
-were left half a minute later; `stop_s`: the longest time from SIGTERM to the process until all had ended, `signal_s`: from
-any signal but SIGKILL.
+`kills`: nights of a small day, each ended at a random moment by SIGKILL to its process, its group or one of its
+children, or by SIGTERM, SIGINT or SIGHUP to its process or its group; then the same command again. `identical` of the
+`kills` came to the bytes of a night that nothing ended, and `boards` of them had a board of the ended night; `orphans`
+are processes that were left half a minute later; `stop_s`: the longest time from SIGTERM to the process until all had
+ended, `signal_s`: from any signal but SIGKILL.
 """
 
 import argparse

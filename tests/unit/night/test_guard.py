@@ -1,7 +1,10 @@
 """Whatever ends a night, nothing of it goes on, and what follows its end is done. The night is a shell script here."""
 
+import fcntl
+import json
 import os
 import signal
+import socket
 import subprocess
 import sys
 import time
@@ -172,6 +175,23 @@ def test_a_night_that_waits_ends_at_once(night, tmp_path):
     second.terminate()
     assert "run the same command to start it" in second.communicate(timeout=5)[1]
     assert second.returncode == 143
+
+
+def test_a_second_start_ends_at_once_while_the_first_one_dies(night):
+    """The lock is held by a process whose record names one that has ended."""
+    day, _, first = night("exit")
+    first.wait(10)
+    with open(day / ".nightbay/night.lock", "w") as lock:
+        fcntl.flock(lock, fcntl.LOCK_EX)
+        json.dump(
+            {"user": "anna", "pid": 2**22 + 1, "host": socket.gethostname(), "since": "now", "log": "a.log"}, lock
+        )
+        lock.flush()
+        process = night("exit")[2]
+        time.sleep(1)
+        assert process.poll() is None
+        process.terminate()
+        assert process.wait(3) == 143
 
 
 def test_a_service_user_without_a_home_gets_one_that_is_removed(night, monkeypatch, tmp_path):

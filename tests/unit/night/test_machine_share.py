@@ -1,5 +1,6 @@
 """Several nights on one machine take no more of it together than it has."""
 
+import fcntl
 import os
 import stat
 import subprocess
@@ -67,6 +68,15 @@ def test_the_share_of_a_killed_night_is_free(tmp_path):
     assert done.returncode == -9 and len(list(tmp_path.iterdir())) == 1
     share, descriptor, others = machine_share.take(tmp_path, WHOLE, own(), FREE)
     assert share == WHOLE and others == [] and len(list(tmp_path.iterdir())) == 1
+    os.close(descriptor)
+
+
+def test_a_folder_that_stays_locked_is_waited_for_and_said(tmp_path):
+    descriptor, pauses = os.open(tmp_path, os.O_RDONLY), []
+    fcntl.flock(descriptor, fcntl.LOCK_EX)
+    with pytest.raises(TimeoutError, match="has been locked by another process"):
+        machine_share.take(tmp_path, WHOLE, own(), FREE, pauses.append)
+    assert sum(pauses) == pytest.approx(machine_share.MOMENT_S)
     os.close(descriptor)
 
 

@@ -19,7 +19,7 @@ from pathlib import Path
 from nightbay.core.errors import Rejected
 from nightbay.core.printable import printable
 from nightbay.night import day_lock, guard, machine_share, notification
-from nightbay.night.guard import Outcome, Signals
+from nightbay.night.guard import Outcome, Signals, Stopped
 from nightbay.night.machine_share import Registration, Share
 
 BOARD = "results/board/board/index.html"  # of the day
@@ -43,58 +43,67 @@ def main(arguments: Sequence[str]) -> int:
     except Rejected as rejection:
         guard.say(str(rejection))
         return 2
+    except Stopped as stopped:
+        guard.say("Ended by a signal before the night began; run the same command to start it.")
+        return 128 + stopped.number
 
 
 def _night(options: argparse.Namespace, command: Sequence[str], signals: Signals) -> int:
-    """The night from its lock to its end. Raises :class:`Rejected` where it can't begin."""
+    """The night from its lock to its end. Raises :class:`Rejected` where it can't begin, :class:`Stopped` where a
+    signal comes before it does."""
     began, day = datetime.now().astimezone(), options.day
     program = notification.command(options.notify, day) if options.notify else None
     log = day / "logs" / "night" / f"{began:%Y-%m-%dT%H-%M-%S}.log"
     kept = []
     if options.kind != "check":
-        kept += [day_lock.take(day, day_lock.this_process(log, began.isoformat(" ", "seconds")))]
-    whole = machine_share.machine()
+        holder = day_lock.this_process(log, began.isoformat(" ", "seconds"))
+        kept.append(day_lock.take(day, holder, pause=signals.pause))
+    whole, wish = machine_share.machine(), (options.cores, options.memory)
     share = Share(options.cores or whole.cores, options.memory or whole.memory_gb)
     if options.kind == "here":
-        found = _share(day, (options.cores, options.memory), signals)
-        if isinstance(found, int):
-            return found
-        share, descriptors = found
+        share, descriptors = _share(day, whole, wish, signals)
         kept += descriptors
-    scratch = Path(tempfile.mkdtemp(prefix="nightbay-night-"))
+    scratch = _scratch()
 
     def finish(outcome: Outcome, seconds: float) -> None:
         shutil.rmtree(scratch, ignore_errors=True)
         if program and options.kind in ("here", "cluster"):
             fault = notification.notify(program, outcome, day / BOARD, seconds)
-            guard.say(printable(fault)) if fault else None
+            if fault:
+                guard.say(printable(fault))
 
     return guard.run(guard.Night(command, _environment(share, log, scratch), kept, finish), signals)
 
 
-def _share(day: Path, wish: tuple[int | None, int | None], signals: Signals) -> tuple[Share, list[int]] | int:
-    """The share of the machine and the descriptors that keep it, as soon as enough is free; the exit code where a
-    signal came before."""
-    whole = machine_share.machine()
-    own, said = Registration(day_lock.user(), os.getpid(), str(day), 0, 0), None
+def _share(day: Path, whole: Share, wish: tuple[int | None, int | None], signals: Signals) -> tuple[Share, list[int]]:
+    """The share of the machine and the descriptors that keep it, as soon as enough is free."""
+    own, said = Registration(day_lock.user(), os.getpid(), str(day), 0, 0), ""
     try:
         place = machine_share.folder()
         while True:
-            share, descriptor, others = machine_share.take(place, whole, own, wish)
-            sentence = machine_share.sentence(whole, share, others) if others or share is None else None
-            if sentence and sentence != said:
+            share, descriptor, others = machine_share.take(place, whole, own, wish, signals.pause)
+            sentence = machine_share.sentence(whole, share, others) if others or share is None else ""
+            if sentence != said:
                 guard.say(printable(sentence))
                 said = sentence
             if share is not None:
                 return share, [descriptor]
-            number = signals.wait(SHARE_S)
-            if number is not None:
-                guard.say("Ended by a signal before the night began; run the same command to start it.")
-                return 128 + number
+            signals.pause(SHARE_S)
     except (OSError, Rejected) as fault:
         # A night that the vehicles wait for is not given up for this, but whoever reads the terminal is to know.
         guard.say(printable(f"{fault} This night goes on as if it were alone."))
         return Share(wish[0] or whole.cores, wish[1] or whole.memory_gb), []
+
+
+def _scratch() -> Path:
+    """A folder for temporary files. Raises :class:`Rejected` where there can be none."""
+    try:
+        return Path(tempfile.mkdtemp(prefix="nightbay-night-"))
+    except OSError as error:
+        raise Rejected(
+            f"Temporary files can't be written to {tempfile.gettempdir()} ({error.strerror}): free some space there, or"
+            " set TMPDIR to another folder."
+        ) from error
 
 
 def _environment(share: Share, log: Path, scratch: Path) -> dict[str, str]:

@@ -9,6 +9,7 @@ import json
 import os
 import socket
 import time
+from collections.abc import Callable
 from contextlib import suppress
 from dataclasses import asdict, dataclass
 from pathlib import Path
@@ -44,10 +45,11 @@ def this_process(log: Path, since: str) -> Holder:
     return Holder(user(), os.getpid(), socket.gethostname(), since, str(log))
 
 
-def take(day: Path, holder: Holder, ending_s: float = ENDING_S) -> int:
+def take(day: Path, holder: Holder, ending_s: float = ENDING_S, pause: Callable[[float], None] = time.sleep) -> int:
     """Take the lock of a day and note the holder; the open descriptor, which keeps the lock while a process has it.
 
-    A night whose process has died may still be ending the rest of itself: that is waited for, ``ending_s`` seconds.
+    A night whose process has died may still be ending the rest of itself: that is waited for, ``ending_s`` seconds,
+    with ``pause(seconds)`` between two looks.
     Raises :class:`Rejected` where another night holds the lock or the file can't be used.
     """
     path = day / FILE
@@ -64,7 +66,7 @@ def take(day: Path, holder: Holder, ending_s: float = ENDING_S) -> int:
         if time.monotonic() > until or not (other and _died(other)):
             os.close(descriptor)
             raise Rejected(_sentence(day, other))
-        time.sleep(POLL_S)
+        pause(POLL_S)
     with suppress(OSError):  # on a full disk the lock holds all the same
         os.ftruncate(descriptor, 0)
         os.pwrite(descriptor, json.dumps(asdict(holder)).encode(), 0)

@@ -41,6 +41,14 @@ class Night:
     finish: Callable[[Outcome, float], None] = lambda outcome, seconds: None
 
 
+class Stopped(Exception):
+    """A signal came before the night began; ``number``: which."""
+
+    def __init__(self, number: int) -> None:
+        super().__init__(number)
+        self.number = number
+
+
 @dataclass
 class Signals:
     """Signals are waited for, never handled, so that none comes at a bad moment."""
@@ -58,6 +66,14 @@ class Signals:
         """The next signal that ends a night; None where no such came, or a child ended, within so many seconds."""
         found = signal.sigtimedwait(self.ending | {signal.SIGCHLD}, max(0.0, seconds))
         return found.si_signo if found and found.si_signo in self.ending else None
+
+    def pause(self, seconds: float) -> None:
+        """Wait so many seconds. Raises :class:`Stopped` where a signal comes that ends a night."""
+        until = time.monotonic() + seconds
+        while (left := until - time.monotonic()) > 0:
+            number = self.wait(left)
+            if number is not None:
+                raise Stopped(number)
 
     def release(self) -> None:
         """As it was before: for a child that is to become another program."""
@@ -176,7 +192,8 @@ def _below(top: int) -> dict[int, int]:
         with suppress(OSError, ValueError):  # it has ended
             # a name may hold spaces and brackets
             parents[int(place.parent.name)] = int(place.read_text(errors="replace").rpartition(")")[2].split()[1])
-    found, above = {}, {top}
+    found: dict[int, int] = {}
+    above = {top}
     while level := {number: parent for number, parent in parents.items() if parent in above}:
         found |= level
         above = set(level)

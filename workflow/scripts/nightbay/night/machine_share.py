@@ -9,7 +9,8 @@ import json
 import os
 import stat
 import tempfile
-from collections.abc import Iterator, Sequence
+import time
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager, suppress
 from dataclasses import asdict, dataclass
 from pathlib import Path
@@ -22,6 +23,8 @@ PREFIX, ENDING = "night-", ".json"
 LARGEST = 10_000  # bytes of a registration that is read
 # Less than a quarter of the memory is not worth starting with: a large stage would take more than the share anyway.
 LEAST_PART = 4
+MOMENT_S = 10.0  # that another night may take to register, which takes it milliseconds
+POLL_S = 0.1
 KIB_PER_GB = 1_000_000
 
 
@@ -85,15 +88,20 @@ def _unusable(place: Path, why: str) -> str:
 
 
 def take(
-    place: Path, whole: Share, own: Registration, wish: tuple[int | None, int | None]
+    place: Path,
+    whole: Share,
+    own: Registration,
+    wish: tuple[int | None, int | None],
+    pause: Callable[[float], None] = time.sleep,
 ) -> tuple[Share | None, int, list[Registration]]:
     """The share of a night, the open descriptor that keeps it, and the other nights.
 
     ``own``: who takes it; its amounts do not count. ``wish``: processors and memory in GB that the user asked for; he
     gets them. Of what he did not ask for the night takes all that is free. The share is None, and nothing is
-    registered, where less is free than one processor and a part of the memory. Raises :class:`OSError`.
+    registered, where less is free than one processor and a part of the memory. ``pause(seconds)`` is called while
+    another night registers. Raises :class:`OSError`.
     """
-    with _alone(place):
+    with _alone(place, pause):
         others = list(_others(place))
         cores = wish[0] or whole.cores - sum(other.cores for other in others)
         memory_gb = wish[1] or whole.memory_gb - sum(other.memory_gb for other in others)
@@ -104,10 +112,17 @@ def take(
 
 
 @contextmanager
-def _alone(place: Path) -> Iterator[None]:
+def _alone(place: Path, pause: Callable[[float], None]) -> Iterator[None]:
+    """Lock the folder. Raises :class:`TimeoutError` where another process does not let it go."""
     descriptor = os.open(place, os.O_RDONLY | os.O_DIRECTORY)
     try:
-        fcntl.flock(descriptor, fcntl.LOCK_EX)
+        for _ in range(round(MOMENT_S / POLL_S)):
+            with suppress(BlockingIOError):
+                fcntl.flock(descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)
+                break
+            pause(POLL_S)
+        else:
+            raise TimeoutError(f"{place} has been locked by another process for {MOMENT_S:.0f} s.")
         yield
     finally:
         os.close(descriptor)
