@@ -143,10 +143,11 @@ def modes(day):
     return {path: stat.S_IMODE(path.lstat().st_mode) for path in made if not path.is_symlink()}
 
 
-def test_the_umask_holds_in_a_day_of_one_user(day, umask):
+def test_the_umask_holds_in_a_day_of_one_user_who_has_no_home(day, umask):
     day.chmod(0o755)
     umask(0o077)
-    assert nights.run_night(day, "--cores", "1").returncode == 0
+    done = nights.run_night(day, "--cores", "1", env={**os.environ, "HOME": "/nonexistent"})
+    assert done.returncode == 0, done.stdout + done.stderr
     # Snakemake's own records are rw for the group whatever the umask; the folder that they lie in is not the group's.
     opened = {path for path, mode in modes(day).items() if mode & 0o077 and ".snakemake" not in path.parts}
     assert opened == set()

@@ -181,6 +181,7 @@ def test_a_second_start_ends_at_once_while_the_first_one_dies(night):
     """The lock is held by a process whose record names one that has ended."""
     day, _, first = night("exit")
     first.wait(10)
+    holder = {"user": "anna", "pid": 2**22 + 1, "host": socket.gethostname(), "since": "now", "log": "a.log"}
     with open(day / ".nightbay/night.lock", "w") as lock:
         fcntl.flock(lock, fcntl.LOCK_EX)
         json.dump(

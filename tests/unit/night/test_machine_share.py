@@ -80,6 +80,28 @@ def test_a_folder_that_stays_locked_is_waited_for_and_said(tmp_path):
     os.close(descriptor)
 
 
+def test_nights_of_two_users_know_of_each_other(tmp_path, monkeypatch):
+    if os.geteuid():
+        pytest.skip("only root can be two users")
+    for place in (tmp_path, *tmp_path.parents[:-2]):  # below the folder of all temporary files
+        place.chmod(0o755)
+    monkeypatch.setenv(machine_share.VARIABLE, str(tmp_path / "shares"))
+    place = machine_share.folder()
+    _, one, _ = machine_share.take(place, WHOLE, own(), (3, 12))
+    child = os.fork()
+    if child == 0:
+        os.setgroups([])
+        os.setgid(65534)
+        os.setuid(65534)
+        share, _, others = machine_share.take(machine_share.folder(), WHOLE, own("bert"), FREE)
+        os._exit(0 if share == Share(5, 20) and [other.user for other in others] == ["anna"] else 1)
+    assert os.waitstatus_to_exitcode(os.waitpid(child, 0)[1]) == 0
+    share, two, others = machine_share.take(place, WHOLE, own("carl"), FREE)
+    assert share == Share(5, 20) and len(others) == 1
+    os.close(one)
+    os.close(two)
+
+
 def test_others_can_read_a_registration_whatever_the_umask(tmp_path):
     before = os.umask(0o077)
     try:

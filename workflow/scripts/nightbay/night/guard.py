@@ -146,14 +146,17 @@ def _keep(night: Night, signals: Signals, front: int) -> int:
 
 def _conclude(night: Night, signals: Signals, reason: str, until: float = float("inf")) -> int:
     """What follows where a night was ended, at the latest until a time on the monotonic clock."""
-    work = _start(night, signals, {"NIGHTBAY_PHASE": "ending", "NIGHTBAY_ENDED_BY": reason})
-    while work not in _reap():
-        if time.monotonic() > until - (END_S - BOARD_S):
-            say("The day board could not be made in time; the next start of the night makes it.")
-            break
-        number = signals.wait(LOOK_S)
-        if number is not None:
-            until = min(until, time.monotonic() + END_S)
+    try:
+        work = _start(night, signals, {"NIGHTBAY_PHASE": "ending", "NIGHTBAY_ENDED_BY": reason})
+        while work not in _reap():
+            if time.monotonic() > until - (END_S - BOARD_S):
+                say("The day board could not be made in time; the next start of the night makes it.")
+                break
+            number = signals.wait(LOOK_S)
+            if number is not None:
+                until = min(until, time.monotonic() + END_S)
+    except OSError as error:
+        say(f"The day board could not be made ({error}); the next start of the night makes it.")
     _end_all()
     night.finish("ended", min(NOTIFY_S, max(0.5, until - time.monotonic() - 0.5)))
     return 1
