@@ -184,9 +184,7 @@ def test_a_second_start_ends_at_once_while_the_first_one_dies(night):
     holder = {"user": "anna", "pid": 2**22 + 1, "host": socket.gethostname(), "since": "now", "log": "a.log"}
     with open(day / ".nightbay/night.lock", "w") as lock:
         fcntl.flock(lock, fcntl.LOCK_EX)
-        json.dump(
-            {"user": "anna", "pid": 2**22 + 1, "host": socket.gethostname(), "since": "now", "log": "a.log"}, lock
-        )
+        json.dump(holder, lock)
         lock.flush()
         process = night("exit")[2]
         time.sleep(1)
