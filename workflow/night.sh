@@ -99,7 +99,7 @@ if [ -z "${NIGHTBAY_PHASE:-}" ]; then
     # What follows runs below a guard, which comes back here and ends all of it when the night is ended.
     export NIGHTBAY_PYTHON="$python"
     PYTHONPATH="$root/workflow/scripts" exec "$python" -m nightbay.night.command "$day" ${cores:+--cores "$cores"} \
-        ${memory:+--memory "$memory"} ${notify:+--notify "$notify"} --kind "$kind" -- bash "${BASH_SOURCE[0]}" "${given[@]}"
+        ${memory:+--memory "$memory"} ${notify:+--notify "$notify"} --kind "$kind" -- bash "$root/workflow/night.sh" "${given[@]}"
 else
     python=$NIGHTBAY_PYTHON cores=$NIGHTBAY_CORES memory=$NIGHTBAY_MEMORY_GB log=$NIGHTBAY_LOG events="${NIGHTBAY_LOG%.log}.events.jsonl"
 fi
