@@ -13,6 +13,7 @@ from pathlib import Path
 import pytest
 
 import killed_nights
+from nightbay.night import guard
 from stand_ins import make_tool
 
 # A process that goes on by itself in a session of its own, below a shell that waits.
@@ -123,6 +124,19 @@ def test_an_ending_that_takes_too_long_is_cut_off_and_said_so(night):
     said = process.communicate(timeout=15)[0]
     assert process.returncode == 143 and time.monotonic() - began < 10
     assert "The day board could not be made in time" in said
+
+
+def test_a_process_that_can_t_be_ended_is_not_waited_for(monkeypatch, capsys):
+    """As one that waits for a disk; here it is spared."""
+    child = subprocess.Popen(["sleep", "300"])
+    monkeypatch.setattr(guard, "_kill", lambda numbers: None)
+    monkeypatch.setattr(guard, "KILL_S", 0.2)
+    try:
+        guard._end_all()
+    finally:
+        child.kill()
+        child.wait()
+    assert f"Process {child.pid} waits for a disk and can't be ended yet" in capsys.readouterr().err
 
 
 def test_nohup_holds(night, monkeypatch):

@@ -4,9 +4,9 @@ Snakemake's own lock does not hold against a second run. A lock of flock(2) is f
 """
 
 import fcntl
-import getpass
 import json
 import os
+import pwd
 import socket
 import time
 from collections.abc import Callable
@@ -35,8 +35,8 @@ class Holder:
 def user() -> str:
     """Name of the user, or his number where the system has no name for it."""
     try:
-        return getpass.getuser()
-    except (KeyError, OSError):
+        return pwd.getpwuid(os.getuid()).pw_name
+    except KeyError:
         return f"user {os.getuid()}"
 
 

@@ -24,6 +24,7 @@ Outcome = Literal["complete", "failed", "not started", "ended"]
 PR_SET_CHILD_SUBREAPER = 36  # of prctl(2)
 LOOK_S = 1.0  # between two looks for orphans
 END_S = 9.5  # from a signal to the end of everything
+KILL_S = 3.0  # of these that killed processes may take to end
 BOARD_S = 7.0  # of these until the work that follows the end of a night is cut off
 NOTIFY_S = 60.0  # that a notification may take where nobody waits
 OF_BODY: dict[int, Outcome] = {0: "complete", 2: "not started"}
@@ -213,14 +214,18 @@ def _end_all() -> None:
     """Kill every process below this one and wait until none is left.
 
     Parents go first, so that Snakemake does not call stages failed that were ended. What is started meanwhile comes to
-    this process when its parent dies.
+    this process when its parent dies. A process that waits for a disk ends when the disk answers, not before; until
+    then it keeps the lock of the day.
     """
+    until = time.monotonic() + KILL_S
     with suppress(ChildProcessError):
-        while True:
+        while time.monotonic() < until:
             _kill(_below(os.getpid()))
             while os.waitpid(-1, os.WNOHANG)[0]:
                 pass
             time.sleep(0.01)
+        left = ", ".join(map(str, _below(os.getpid())))
+        say(f"Process {left} waits for a disk and can't be ended yet: see that every disk of the night answers.")
 
 
 def _adopt_orphans() -> None:
