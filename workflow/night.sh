@@ -98,7 +98,7 @@ if [ -z "${NIGHTBAY_PHASE:-}" ]; then
     [ -z "$release" ] || kind=check
     # What follows runs below a guard, which comes back here and ends all of it when the night is ended.
     export NIGHTBAY_PYTHON="$python"
-    PYTHONPATH="$root/workflow/scripts" exec "$python" -m nightbay.night.command "$day" ${cores:+--cores "$cores"} \
+    PYTHONPATH="$root/workflow/scripts${PYTHONPATH:+:$PYTHONPATH}" exec "$python" -m nightbay.night.command "$day" ${cores:+--cores "$cores"} \
         ${memory:+--memory "$memory"} ${notify:+--notify "$notify"} --kind "$kind" -- bash "$root/workflow/night.sh" "${given[@]}"
 else
     python=$NIGHTBAY_PYTHON cores=$NIGHTBAY_CORES memory=$NIGHTBAY_MEMORY_GB log=$NIGHTBAY_LOG events="${NIGHTBAY_LOG%.log}.events.jsonl"
