@@ -79,7 +79,8 @@ def end(night, day, name, target, rng=random):
 
 @dataclass(frozen=True)
 class Killed:
-    """A night that was ended: how, when, how long that took, and what came of it when the same command ran again."""
+    """A night that was ended: how, when, how long that took, and what came of it when the same command ran again;
+    ``fault``: why that is not identical to the night that nothing ended."""
 
     name: str
     target: str
@@ -89,6 +90,7 @@ class Killed:
     board: bool
     identical: bool
     code: int
+    fault: str = ""
 
 
 def killed(raw, folder, sound, name, target, moment_s, rng):
@@ -103,16 +105,19 @@ def killed(raw, folder, sound, name, target, moment_s, rng):
     page = day / "results/board/board/index.html"
     # The call may have ended before the set-up was done and anything of the day was read.
     board = not (day / ".nightbay/night.lock").exists() or (page.exists() and "http-equiv" not in page.read_text())
-    code = finish(day)
-    same = code == 0 and results(day) == sound
-    return Killed(name, target, round(moment_s, 2), round(ended.seconds, 2), ended.orphans, board, same, ended.code)
+    fault = finish(day)
+    made = results(day)
+    if not fault and made != sound:
+        fault = f"differs: {sorted(name for name in made.keys() | sound if made.get(name) != sound.get(name))}"
+    same, moment_s, seconds = not fault, round(moment_s, 2), round(ended.seconds, 2)
+    return Killed(name, target, moment_s, seconds, ended.orphans, board, same, ended.code, fault)
 
 
 def finish(day):
-    """Run the night of a day to its end; its exit code."""
+    """Run the night of a day to its end; what it said where it did not end well, else nothing."""
     night = start(day)
-    night.communicate()
-    return night.returncode
+    said = night.communicate()[0]
+    return f"exit code {night.returncode}: {said}" if night.returncode else ""
 
 
 def left(day, seconds=LEFT_S):

@@ -110,11 +110,9 @@ def _environment(share: Share, log: Path, scratch: Path) -> dict[str, str]:
     """What the night finds in its environment. Temporary files go to a folder that is removed at the end, and so do
     caches where a service user has no home: they hold code, so the day is no place for them."""
     environment = dict(os.environ)
-    _, _, environment["PYTHONPATH"] = environment.get("PYTHONPATH", "").partition(
-        os.pathsep
-    )  # the first is for this module
-    if not environment["PYTHONPATH"]:
-        del environment["PYTHONPATH"]  # an empty one is the working folder to Python
+    _, _, paths = environment.pop("PYTHONPATH", "").partition(os.pathsep)  # the first is there for this module
+    if paths:
+        environment["PYTHONPATH"] = paths
     if not os.access(environment.get("HOME") or "/nonexistent", os.W_OK):
         environment["HOME"] = str(scratch)
     return environment | {
