@@ -222,3 +222,13 @@ def test_a_registry_that_can_t_be_used_is_said_and_the_night_goes_on(night, monk
     said = process.communicate(timeout=10)[0]
     assert process.returncode == 0 and "goes on as if it were alone" in said
     assert tool.with_suffix(".cores").read_text() == f"NIGHTBAY_CORES={len(os.sched_getaffinity(0))}\n"
+
+
+@pytest.mark.parametrize(("kind", "own"), [("here", True), ("cluster", False)])
+def test_temporary_files_of_stages_elsewhere_do_not_go_to_a_folder_of_this_machine(
+    night, monkeypatch, tmp_path, kind, own
+):
+    monkeypatch.setenv("TMPDIR", str(tmp_path))
+    _, tool, process = night('echo "$TMPDIR" >"$0.temporary"', "--kind", kind)
+    assert process.wait(10) == 0
+    assert (tool.with_suffix(".temporary").read_text().strip() != str(tmp_path)) is own

@@ -72,7 +72,9 @@ def _night(options: argparse.Namespace, command: Sequence[str], signals: Signals
             if fault:
                 guard.say(printable(fault))
 
-    return guard.run(guard.Night(command, _environment(share, log, scratch), kept, finish), signals)
+    return guard.run(
+        guard.Night(command, _environment(share, log, scratch, options.kind == "cluster"), kept, finish), signals
+    )
 
 
 def _share(day: Path, whole: Share, wish: tuple[int | None, int | None], signals: Signals) -> tuple[Share, list[int]]:
@@ -106,17 +108,18 @@ def _scratch() -> Path:
         ) from error
 
 
-def _environment(share: Share, log: Path, scratch: Path) -> dict[str, str]:
+def _environment(share: Share, log: Path, scratch: Path, elsewhere: bool) -> dict[str, str]:
     """What the night finds in its environment. Temporary files go to a folder that is removed at the end, and so do
     caches where a service user has no home: they hold code, so the day is no place for them."""
     environment = dict(os.environ)
     _, _, paths = environment.pop("PYTHONPATH", "").partition(os.pathsep)  # the first is there for this module
     if paths:
         environment["PYTHONPATH"] = paths
+    if not elsewhere:  # another node does not have the folder
+        environment["TMPDIR"] = str(scratch)
     if not os.access(environment.get("HOME") or "/nonexistent", os.W_OK):
         environment["HOME"] = str(scratch)
     return environment | {
-        "TMPDIR": str(scratch),
         "NIGHTBAY_LOG": str(log),
         "NIGHTBAY_CORES": str(share.cores),
         "NIGHTBAY_MEMORY_GB": str(share.memory_gb),
