@@ -2,30 +2,34 @@
 # The night run: every job of a day from raw exports to finished models and a report, then the day board.
 #   Usage: bash workflow/night.sh DAY [options]
 #     --jobs a,b      only these jobs (folders of the day)
-#     --cores N       processors to use (all)
-#     --memory GB     memory to use (nine tenths of what the machine has)
+#     --cores N       processors to use (all that no other night on this machine uses)
+#     --memory GB     memory to use (of nine tenths of what the machine has, what no other night uses)
+#     --notify PROGRAM call this program when the night has ended, with its outcome and the path of the board
 #     --dry-run       say what would run and why, and run nothing
 #     --release-check say in a minute, from a sample of the files, which vehicles may leave and what to scan again
 #     --watch         with --release-check: check again whenever a file changes, until Ctrl-C
-# The exit code is 0 when every job ended, complete or refused with its reason; 1 when a job failed; 2 for a wrong call.
+# The exit code is 0 when every job ended, complete or refused with its reason; 1 when a job failed or a process of the
+# night was killed; 2 for a wrong call; 128 and its number when a signal ended the night.
 # Of a release check it is 0 when every vehicle may leave, 1 when one may not or can't be told yet, 2 for a wrong call.
 set -uo pipefail
 root=$(cd "$(dirname "${BASH_SOURCE[0]}")/.." && pwd)
 
 usage() {
     echo "$1" >&2
-    sed -n '3,9s/^# \{0,1\}//p' "${BASH_SOURCE[0]}" >&2
+    sed -n '/^#   Usage/,/^# The exit code/{/^# The exit/!s/^# \{0,1\}//p}' "${BASH_SOURCE[0]}" >&2
     exit 2
 }
 whole() { case "$2" in "" | *[!0-9]* | 0) usage "$1 is '$2': a whole number of at least 1 is needed." ;; esac; }
 
-day="" jobs="" cores=all memory="" dry="" release="" watch=""
+given=("$@")
+day="" jobs="" cores="" memory="" notify="" dry="" release="" watch=""
 while [ $# -gt 0 ]; do
     case "$1" in
-        --jobs | --cores | --memory) [ $# -ge 2 ] || usage "$1 needs a value." ;;&
+        --jobs | --cores | --memory | --notify) [ $# -ge 2 ] || usage "$1 needs a value." ;;&
         --jobs) jobs=$2 && shift ;;
         --cores) whole "$1" "$2" && cores=$2 && shift ;;
         --memory) whole "$1" "$2" && memory=$2 && shift ;;
+        --notify) notify=$2 && shift ;;
         --dry-run) dry=yes ;;
         --release-check) release=yes ;;
         --watch) watch=yes ;;
@@ -43,53 +47,90 @@ day=$(CDPATH="" cd -- "$day" && pwd) || usage "The day folder $day can't be ente
 # A day holds other people's files, so nothing of it is run. Python would import from the working folder (python -m), from
 # Snakemake's .snakemake/scripts (the folder of the script) and from an empty entry of PYTHONPATH; Snakemake would take
 # profiles/default below the working folder for settings.
-cd "$root" || exit 2
 unset PYTHONPATH
 export PYTHONSAFEPATH=1 PYTHONUTF8=1
 
-python=$(bash "$root/envs/setup.sh") || exit 2
-umask 002 # on a shared machine the group may go on with the day
-# A service user may have no home to write caches to; they hold code, so the day is no place for them.
-if [ ! -w "${HOME:-/nonexistent}" ]; then
-    HOME=$(mktemp -d) || exit 2
-    export HOME
-    trap 'rm -rf "$HOME"' EXIT
-fi
-if ! mkdir -p "$day/.nightbay" "$day/logs/night"; then
-    echo "The night run can't keep its files in $day/.nightbay and $day/logs/night: see that they are folders that can be written to." >&2
-    exit 2
-fi
+set_up() {
+    exec 8<> <(:) # a pipe, both ends of it
+    set -m # a process group of its own, which a signal takes along
+    (cd "$root" && exec bash envs/setup.sh) >&8 8>&- &
+    setting_up=$!
+    set +m
+    trap end_set_up TERM INT HUP
+    wait "$setting_up" || exit 2 # a signal interrupts a wait; a command in the foreground would hold the trap back
+    read -r -t 1 python <&8
+    exec 8>&-
+    trap - TERM INT HUP
+}
+end_set_up() {
+    kill -TERM -- -"$setting_up" 2>/dev/null
+    sleep 1
+    kill -KILL -- -"$setting_up" 2>/dev/null
+    echo "Ended by a signal while the environment was set up; run the same command to go on." >&2
+    exit 143
+}
 
-# Beside a night that may be running: no lock is taken.
+kilobytes() { du -skc "$@" 2>/dev/null | awk 'END {print $1 + 0}'; }
+size() { awk -v kb="$1" 'BEGIN {if (kb < 1e3) print kb " kB"; else if (kb < 1e6) printf "%.0f MB\n", kb / 1e3; else printf "%.1f GB\n", kb / 1e6}'; }
+free_kb() { df -Pk "$day" | awk 'NR == 2 {print $4}'; }
+# Results took 10 to 16 times the size of the raw files (day of the demo, a van of 15 and of 60 million points).
+to_come_kb() { echo $((16 * $(kilobytes "$day"/*/raw) - $(kilobytes "$day/results"))); }
+full() { [ "$(free_kb)" -lt 1000 ]; } # less than a night's own notes may take
+say_full() {
+    local needed
+    needed=$(to_come_kb)
+    [ "$needed" -gt 1000 ] || needed=1000
+    echo "The disk of $day is full: free some space ($(size "$(free_kb)") are free, up to $(size "$needed") may be needed) and run the same command, it goes on where it stopped." >&2
+}
+
+if [ -z "${NIGHTBAY_PHASE:-}" ]; then
+    set_up
+    # The day folder's own mode says whether its group may go on with the day.
+    case $(ls -ld -- "$day") in d????w*) umask g=rwx ;; esac
+    if ! mkdir -p "$day/.nightbay" "$day/logs/night"; then
+        if full; then say_full; else
+            echo "The night run can't keep its files in $day/.nightbay and $day/logs/night: see that they are folders that can be written to." >&2
+        fi
+        exit 2
+    fi
+    kind=here
+    [ -z "$dry" ] || kind=dry
+    [ -z "$release" ] || kind=check
+    # What follows runs below a guard, which comes back here and ends all of it when the night is ended.
+    export NIGHTBAY_PYTHON="$python"
+    PYTHONPATH="$root/workflow/scripts${PYTHONPATH:+:$PYTHONPATH}" exec "$python" -m nightbay.night.command "$day" ${cores:+--cores "$cores"} \
+        ${memory:+--memory "$memory"} ${notify:+--notify "$notify"} --kind "$kind" -- bash "$root/workflow/night.sh" "${given[@]}"
+else
+    python=$NIGHTBAY_PYTHON cores=$NIGHTBAY_CORES memory=$NIGHTBAY_MEMORY_GB log=$NIGHTBAY_LOG events="${NIGHTBAY_LOG%.log}.events.jsonl"
+fi
+cd "$root" || exit 2
+
+# Beside a night that may be running: the guard took no lock.
 if [ -n "$release" ]; then
+    [ "$NIGHTBAY_PHASE" = body ] || { echo "Ended." && exit; }
     OMP_NUM_THREADS=1 OPENBLAS_NUM_THREADS=1 PYTHONPATH="$root/workflow/scripts" PYTHONUNBUFFERED=1 \
         "$python" -m nightbay.release.command "$day" ${jobs:+--jobs "$jobs"} ${watch:+--watch}
     exit
 fi
 
-# One night a day folder: Snakemake's own lock does not hold against a second run. Children keep the lock while they live.
-exec 9<>"$day/.nightbay/night.lock" || exit 2
-if command -v flock >/dev/null && ! flock -n 9; then
-    echo "Another night run is still working on $day: wait for it, or end it first." >&2
-    exit 2
-fi
-
-[ -n "$memory" ] || memory=$(($(awk '/MemTotal/ {print $2}' /proc/meminfo 2>/dev/null || echo 8000000) * 9 / 10 / 1000000))
 call() {
     # Targets first: Snakemake's options with several values would swallow them.
     PYTHONPATH="$root/workflow/logger${PYTHONPATH:+:$PYTHONPATH}" PYTHONUNBUFFERED=1 "$python" -m snakemake "$@" --snakefile "$root/Snakefile" --directory "$day" \
         --workflow-profile none --profile "$root/workflow/profiles/workstation" \
         --cores "$cores" --resources "mem_mb=$((memory * 1000))"
 }
-keep_board() { PYTHONPATH="$root/workflow/scripts" "$python" -m night_board "$day" "$names"; }
-stopped() {
-    echo '{"event": "stopped"}' >>"$events" # what fails from here on was ended, and did not fail
-    kill -TERM -- -"$night" 2>/dev/null
-    wait "$night" "$keeper"
-    echo "Ended by a signal; finished stages are kept, run the same command to go on." >&2
-    exit 143
-}
+keep_board() { PYTHONPATH="$root/workflow/scripts" "$python" -m night_board "$day" "$@"; }
 summary() { PYTHONPATH="$root/workflow/scripts" "$python" -m nightbay.planning.night "$@"; }
+
+# The night was ended by a signal or the kill of a process, and none of its processes is left.
+if [ "$NIGHTBAY_PHASE" = ending ]; then
+    echo "Ended by $NIGHTBAY_ENDED_BY; finished stages are kept, run the same command to go on." >&2
+    [ -z "$dry" ] || exit 0
+    [ ! -e "$events" ] || echo '{"event": "stopped"}' >>"$events" # what has no end was ended, and did not fail
+    if full; then say_full; fi
+    keep_board >>"$log" 2>&1 </dev/null || echo "The day board could not be made; see $log" >&2
+    exit 0
+fi
 
 # The plan comes first: a fault of the whole day ends the call, and refused jobs are named before anyone goes home.
 targets=$(summary targets "$day" ${jobs:+"$jobs"}) || exit 2
@@ -97,7 +138,7 @@ targets=($targets) # names of jobs hold no space
 names=$(printf '%s,' "${targets[@]##*/}") && names=${names//.json,/,} && names=${names%,}
 [ -n "$jobs" ] || targets=(all)
 
-# With the outer lock held, a lock that Snakemake left behind belongs to a run that was killed.
+# With the day's lock held, a lock that Snakemake left behind belongs to a run that was killed.
 if [ -n "$(ls -A "$day/.snakemake/locks" 2>/dev/null)" ]; then call --unlock --quiet all >/dev/null 2>&1; fi
 
 if [ -n "$dry" ]; then
@@ -110,42 +151,38 @@ if [ -n "$dry" ]; then
     exit "$status"
 fi
 
-# Results took 10 to 16 times the size of the raw files (day of the demo, a van of 15 and of 60 million points).
-kilobytes() { du -skc "$@" 2>/dev/null | awk 'END {print $1 + 0}'; }
-gb() { awk -v kb="$1" 'BEGIN {printf "%.1f GB", kb / 1e6}'; }
-free=$(df -Pk "$day" | awk 'NR == 2 {print $4}')
-to_come=$((16 * $(kilobytes "$day"/*/raw) - $(kilobytes "$day/results")))
+to_come=$(to_come_kb) free=$(free_kb)
 if [ "$to_come" -gt "$free" ]; then
-    echo "The disk of $day has $(gb "$free") free, and results of up to $(gb "$to_come") may come: free some, or the night may end early." >&2
+    echo "The disk of $day has $(size "$free") free, and results of up to $(size "$to_come") may come: free some, or the night may end early." >&2
 fi
 
-log="$day/logs/night/$(date +%Y-%m-%dT%H-%M-%S).log"
-events="${log%.log}.events.jsonl"
 status=0
 if [ ${#targets[@]} -gt 0 ]; then
-    # In a process group of its own: ended by a signal, the night takes the stages that still run with it.
-    set -m
     call "${targets[@]}" --logger nightbay --logger-nightbay-events "$events" >>"$log" 2>&1 &
     night=$!
-    # Also in a group of its own: it makes the board once more when the night has ended, whatever ended it.
-    tail --pid="$night" -n +1 -F "$events" 2>/dev/null | keep_board >>"$log" 2>&1 &
+    tail --pid="$night" -n +1 -F "$events" 2>/dev/null | keep_board "$names" >>"$log" 2>&1 &
     keeper=$!
-    set +m
-    trap stopped INT TERM HUP
-    tail --pid="$night" -n +1 -F "$events" 2>/dev/null | summary progress &
-    wait "$!" # a signal interrupts a wait; a command in the foreground would hold the trap back till morning
+    tail --pid="$night" -n +1 -F "$events" 2>/dev/null | summary progress
     wait "$night"
     status=$?
     wait "$keeper"
-    trap - INT TERM HUP
+    [ "$status" -ne 0 ] || grep -qs '"job_info"' "$events" || summary plan </dev/null # says that there was nothing to do
 fi
 
+if [ "$status" -gt 128 ]; then
+    echo "Snakemake was ended by signal $((status - 128)); finished stages are kept, run the same command to go on." >&2
+elif grep -qs '"job_error"' "$events"; then
+    echo "Some stages failed; see $log" >&2
+elif [ "$status" -ne 0 ]; then
+    echo "Not all stages came to run; see $log" >&2
+fi
 # Forced, for it costs a second, and Snakemake does not ask for a board anew whose records it has lost.
 call board --forcerun board --quiet all >>"$log" 2>&1 || { echo "The day board could not be made; see $log" >&2; status=1; }
-PYTHONPATH="$root/workflow/scripts" "$python" -m night_history "$day"
-summary table "$day"
-if [ "$status" -ne 0 ] && grep -qrs --exclude-dir=night "No space left on device" "$log" "$day/logs"; then
-    echo "The disk of $day is full: free some space and run the same command, it goes on where it stopped." >&2
+if [ -e "$day/results/board/board.json" ]; then
+    PYTHONPATH="$root/workflow/scripts" "$python" -m night_history "$day"
+    summary table "$day"
 fi
-[ "$status" -eq 0 ] || { echo "Some stages failed; see $log" >&2; status=1; }
-exit "$status"
+if [ "$status" -ne 0 ]; then
+    if full || grep -Eqrs --exclude-dir=night "No space left on device|Disk quota exceeded" "$log" "$day/logs"; then say_full; fi
+    exit 1
+fi

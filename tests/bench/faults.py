@@ -4,6 +4,7 @@
     bash tests/bench/run.sh faults crashes [--points 250000] [--only FAULT]
     bash tests/bench/run.sh faults memory DAY ... [--fit]
     bash tests/bench/run.sh faults busy [--points 1000000] [--cores 2] [--keep FOLDER]
+    bash tests/bench/run.sh faults kills [--kills 50] [--seed 1]
 
 `mutants`: seeded mutations of exports in every format, of target lists and of job sheets, and days of random files.
 Counts are of outcomes: `crashes` are exceptions that are no refusal, signals, and sentences that people can't use;
@@ -24,18 +25,27 @@ that these nights would give. Days of several sizes are needed: demo/make_day.py
 `busy`: the share of the processors' time that a night of eight jobs uses from its begin to its end, by the time of
 processors of the night and all its processes, which other people's load does not change; their load makes the night
 longer though, so that `busy` only counts on a machine without it. `busy_of_free` leaves out what others used.
+
+`kills`: nights of a small day, each ended at a random moment by SIGKILL to its process, its group or one of its
+children, or by SIGTERM, SIGINT or SIGHUP to its process or its group; then the same command again. `identical` of the
+`kills` came to the bytes of a night that nothing ended, and `boards` of them had a board of the ended night; `orphans`
+are processes that were left half a minute later; `stop_s`: the longest time from SIGTERM to the process until all had
+ended, `signal_s`: from any signal but SIGKILL.
 """
 
 import argparse
 import json
 import os
+import random
 import shutil
 import sys
 import tempfile
+import time
 from collections import Counter
 from pathlib import Path
 
 import busy_night
+import killed_nights
 import measured_needs
 import mutant_outcomes
 import mutants
@@ -135,6 +145,38 @@ def busy_group(options):
     }
 
 
+def kill_group(options):
+    """The figures of the group `kills`."""
+    rng, found = random.Random(options.seed), []
+    with tempfile.TemporaryDirectory(prefix="nightbay-faults-") as scratch:
+        folder = Path(scratch)
+        os.environ["NIGHTBAY_SHARES"] = str(folder / "shares")
+        raw = killed_nights.make_day(folder)
+        day, began = killed_nights.fresh(raw, folder / "undisturbed"), time.monotonic()
+        if fault := killed_nights.finish(day):
+            raise SystemExit(f"the night that nothing ended did not end well: {fault}")
+        length, sound = time.monotonic() - began, killed_nights.results(day)
+        while len(found) < options.kills:
+            name, target = killed_nights.WAYS[len(found) % len(killed_nights.WAYS)]
+            moment = rng.uniform(0, length)
+            killed = killed_nights.killed(raw, folder / "killed", sound, name, target, moment, rng)
+            if killed is None:
+                continue  # it had ended before
+            found.append(killed)
+            print(f"{len(found)} {killed}", flush=True)
+    stopped = [killed for killed in found if killed.name != "SIGKILL"]
+    to_pid = [killed for killed in stopped if (killed.name, killed.target) == ("SIGTERM", "pid")]
+    return {
+        "kills": len(found),
+        "identical": sum(killed.identical for killed in found),
+        "boards": sum(killed.board for killed in found),
+        "orphans": sum(killed.orphans for killed in found),
+        "stop_s": round(max((killed.seconds for killed in to_pid), default=0.0), 2),
+        "signal_s": round(max((killed.seconds for killed in stopped), default=0.0), 2),
+        "night_s": round(length, 1),
+    }
+
+
 def main():
     """The command line; the last line printed is one JSON object."""
     parser = argparse.ArgumentParser(description="Damaged and hostile files.")
@@ -155,8 +197,17 @@ def main():
     group.add_argument("--points", type=int, default=1_000_000, help="raw points of a vehicle")
     group.add_argument("--cores", type=int, default=2)
     group.add_argument("--keep", type=Path, help="work and leave the day here instead of in a folder that goes")
+    group = groups.add_parser("kills")
+    group.add_argument("--kills", type=int, default=50, help="nights to end")
+    group.add_argument("--seed", type=int, default=1, help="of the moments and of the children")
     options = parser.parse_args()
-    groups_by_name = {"mutants": mutant_group, "crashes": crash_group, "memory": memory_group, "busy": busy_group}
+    groups_by_name = {
+        "mutants": mutant_group,
+        "crashes": crash_group,
+        "memory": memory_group,
+        "busy": busy_group,
+        "kills": kill_group,
+    }
     print(json.dumps(groups_by_name[options.group](options)))
 
 

@@ -3,6 +3,14 @@ import pytest
 from workflow import nights, resumed_day
 
 
+@pytest.fixture(scope="session", autouse=True)
+def shares(tmp_path_factory):
+    """Nights of the tests wait for no other night on this machine."""
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setenv("NIGHTBAY_SHARES", str(tmp_path_factory.mktemp("shares")))
+        yield
+
+
 @pytest.fixture(scope="session")
 def finished(tmp_path_factory):
     """The small demo day after one night: (day folder, the finished process). Tests that change it work on a copy."""

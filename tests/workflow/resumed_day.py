@@ -12,6 +12,7 @@ from pathlib import Path
 import numpy as np
 
 import e57_files
+import killed_nights
 from workflow import nights, watched
 
 SOUND = "larch-loadbay"
@@ -45,31 +46,21 @@ def run(finished, folder):
         assert night.poll() is None, f"the night ended, see {day / 'logs' / 'night'}"
         time.sleep(0.05)
     busy = nights.run_night(day)
-    end_group(night)
+    end(night, day)
     half_way = {str(path.relative_to(results)) for path in results.rglob("*.json")}
     add_faulty_jobs(finished, day)
     return Resumed(day, busy, half_way, watched.run(folder, *command))
 
 
-def end_group(night):
-    """Kill the night and every process it started, as a power cut would, until none of them is left to hold a lock."""
-    while alive := [
-        process for process in os.listdir("/proc") if process.isdigit() and _in_session(process, night.pid)
-    ]:
+def end(night, day):
+    """Kill the night and every process of it, as a power cut would, until none of them is left."""
+    night.kill()
+    night.wait()
+    while alive := killed_nights.processes(day):
         for process in alive:
             with contextlib.suppress(ProcessLookupError):
-                os.kill(int(process), signal.SIGKILL)
+                os.kill(process, signal.SIGKILL)
         time.sleep(0.05)
-    night.wait()
-
-
-def _in_session(process, leader):
-    """Whether a process of this number runs in the leader's session; one that waits to be fetched has ended."""
-    try:
-        state = Path("/proc", process, "stat").read_text().rpartition(")")[2].split()[0]
-        return state != "Z" and os.getsid(int(process)) == leader
-    except (ProcessLookupError, FileNotFoundError):
-        return False
 
 
 def add_faulty_jobs(finished, day):

@@ -2,8 +2,10 @@
 
 import json
 import os
+import re
 import shutil
 import subprocess
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -180,6 +182,8 @@ def test_bad_jobs_are_named_and_the_others_go_on(resumed):
 def test_killed_half_way_the_same_command_goes_on_to_the_same_bytes(finished, resumed):
     """On one processor, while the finished day had as many as the machine has, and among other jobs."""
     assert resumed.busy.returncode == 2 and "Another night run" in resumed.busy.stderr
+    log = re.search(r"\(tail -f (.*\.log) shows", resumed.busy.stderr)[1]
+    assert Path(log).is_file() and re.search(r"started it at .* as process \d+ on ", resumed.busy.stderr)
     assert any(path.startswith("intake/") for path in resumed.half_way)
     assert not any(path.startswith("report/") for path in resumed.half_way)
     made, before = (nights.digests(day / "results" / resumed_day.SOUND) for day in (resumed.day, finished[0]))
@@ -229,5 +233,5 @@ def test_a_disk_that_may_get_full_is_reported_before_and_after(finished, tmp_pat
     (row,) = json.loads((day / "results/board/board.json").read_text())["result"]["jobs"]
     assert row["state"] == "failed" and row["logs"] == ["logs/larch-loadbay/network/interior.log"]
     assert row["sentences"][0].startswith("Stage network of interior failed; its log is logs/larch-loadbay/network/")
-    assert "has 0.0 GB free, and results of up to" in done.stderr
-    assert "is full: free some space and run the same command" in done.stderr
+    assert "has 1 MB free, and results of up to" in done.stderr
+    assert "is full: free some space (1 MB are free, up to " in done.stderr

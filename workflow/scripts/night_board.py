@@ -1,8 +1,8 @@
 """Keeps the day board up to date while a night runs, and makes it once more when the night has ended.
 
-Usage: python -m night_board DAY JOBS < EVENTS
-JOBS are those of the night, separated by commas. EVENTS are the lines that workflow/logger writes; where they end, the
-night has ended, however that came.
+Usage: python -m night_board DAY [JOBS] < EVENTS
+JOBS are those of the night, separated by commas; without them the night has ended already, and the board is made once.
+EVENTS are the lines that workflow/logger writes; where they end, the night has ended, however that came.
 """
 
 import sys
@@ -18,10 +18,14 @@ from nightbay.report import board
 OFTEN = 20.0  # seconds between two boards that show no more than steps
 
 
+def last(day: Path) -> None:
+    """Make the board of a night that has ended."""
+    board.make(day, _plan(day), None)
+
+
 def keep(day: Path, running: list[str], lines) -> None:
     """Make the board at the beginning, with each report and each failure, with other steps now and then, at the end."""
-    defaults = yaml_file.read(parameters.CLASSES.parent / "config.yaml", "config/config.yaml")
-    plan = board_plan.board_plan(day_plan.plan(day, defaults), day)
+    plan = _plan(day)
     made = _make(day, plan, running)
     reports = set()
     for event in night_events.events(lines):
@@ -34,6 +38,11 @@ def keep(day: Path, running: list[str], lines) -> None:
     _make(day, plan, None)
 
 
+def _plan(day: Path):
+    defaults = yaml_file.read(parameters.CLASSES.parent / "config.yaml", "config/config.yaml")
+    return board_plan.board_plan(day_plan.plan(day, defaults), day)
+
+
 def _make(day: Path, plan, running: list[str] | None) -> float:
     """Make the board; a fault is reported and ends no night. Returns when, in seconds."""
     try:
@@ -44,6 +53,10 @@ def _make(day: Path, plan, running: list[str] | None) -> float:
 
 
 if __name__ == "__main__":
-    if len(sys.argv) != 3:
-        sys.exit(__doc__)
-    keep(Path(sys.argv[1]), sys.argv[2].split(","), sys.stdin)
+    match sys.argv[1:]:
+        case [day]:
+            last(Path(day))
+        case [day, jobs]:
+            keep(Path(day), jobs.split(","), sys.stdin)
+        case _:
+            sys.exit(__doc__)

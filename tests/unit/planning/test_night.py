@@ -60,12 +60,6 @@ def test_progress_does_not_call_failed_what_a_signal_ended():
     assert shown == ["   1 of 5  clean    van exterior left"]
 
 
-def test_progress_with_nothing_to_do():
-    shown = []
-    night.progress([], shown.append)
-    assert shown == [night.NOTHING]
-
-
 def test_progress_of_a_night_that_did_not_begin_says_nothing():
     shown = []
     night.progress(['{"event": "error", "exception": "WorkflowError"}\n'], shown.append)

@@ -68,11 +68,10 @@ def progress(lines: Iterable[str], write: Callable[[str], None]) -> None:
     """Follow the night's events and write one line for each step that finished or failed."""
     known: dict[int, Step] = {}
     named: set[int] = set()  # a step that failed begins once more, and fails at once where that can't help
-    last, idle = None, True
+    last = None
     for event in events(lines):
         match event:
             case {"event": "job_info", "jobid": number, "wildcards": wildcards}:
-                idle = False
                 if wildcards:
                     known[number] = step_of(event)
             case {"event": "job_finished", "job_id": number}:
@@ -87,10 +86,6 @@ def progress(lines: Iterable[str], write: Callable[[str], None]) -> None:
                     write(f"      failed  {failed.stage:9}{failed.subject}: see {', '.join(logs or ['logs/night'])}")
             case {"event": "stopped"}:  # what fails from here on was ended, and did not fail
                 known.clear()
-            case {"event": "error"}:
-                idle = False
-    if idle:
-        write(NOTHING)
 
 
 def table(day: str | Path) -> list[str]:
