@@ -4,6 +4,7 @@
 #     --jobs a,b      only these jobs (folders of the day)
 #     --cores N       processors to use (all)
 #     --memory GB     memory to use (nine tenths of what the machine has)
+#     --cluster       run the stages on a SLURM cluster, from its login node, by workflow/profiles/slurm
 #     --dry-run       say what would run and why, and run nothing
 #     --release-check say in a minute, from a sample of the files, which vehicles may leave and what to scan again
 #     --watch         with --release-check: check again whenever a file changes, until Ctrl-C
@@ -14,18 +15,19 @@ root=$(cd "$(dirname "${BASH_SOURCE[0]}")/.." && pwd)
 
 usage() {
     echo "$1" >&2
-    sed -n '3,9s/^# \{0,1\}//p' "${BASH_SOURCE[0]}" >&2
+    sed -n '3,10s/^# \{0,1\}//p' "${BASH_SOURCE[0]}" >&2
     exit 2
 }
 whole() { case "$2" in "" | *[!0-9]* | 0) usage "$1 is '$2': a whole number of at least 1 is needed." ;; esac; }
 
-day="" jobs="" cores=all memory="" dry="" release="" watch=""
+day="" jobs="" cores="" memory="" cluster="" dry="" release="" watch=""
 while [ $# -gt 0 ]; do
     case "$1" in
         --jobs | --cores | --memory) [ $# -ge 2 ] || usage "$1 needs a value." ;;&
         --jobs) jobs=$2 && shift ;;
         --cores) whole "$1" "$2" && cores=$2 && shift ;;
         --memory) whole "$1" "$2" && memory=$2 && shift ;;
+        --cluster) cluster=yes ;;
         --dry-run) dry=yes ;;
         --release-check) release=yes ;;
         --watch) watch=yes ;;
@@ -36,6 +38,7 @@ while [ $# -gt 0 ]; do
 done
 [ -n "$day" ] || usage "No day folder given."
 [ -z "$watch" ] || [ -n "$release" ] || usage "--watch needs --release-check."
+[ -z "$cluster" ] || [ -z "$cores$memory$release" ] || usage "--cores, --memory and --release-check are of one machine, and --cluster is not."
 [ -d "$day" ] || usage "The day folder $day does not exist."
 day=$(CDPATH="" cd -- "$day" && pwd) || usage "The day folder $day can't be entered: correct its permissions."
 [ -w "$day" ] || usage "The day folder $day can't be written to: results are kept in it."
@@ -75,15 +78,22 @@ if command -v flock >/dev/null && ! flock -n 9; then
 fi
 
 [ -n "$memory" ] || memory=$(($(awk '/MemTotal/ {print $2}' /proc/meminfo 2>/dev/null || echo 8000000) * 9 / 10 / 1000000))
+if [ -n "$cluster" ]; then
+    where=(--profile "$root/workflow/profiles/slurm")
+else
+    where=(--profile "$root/workflow/profiles/workstation" --cores "${cores:-all}" --resources "mem_mb=$((memory * 1000))")
+fi
 call() {
     # Targets first: Snakemake's options with several values would swallow them.
     PYTHONPATH="$root/workflow/logger${PYTHONPATH:+:$PYTHONPATH}" PYTHONUNBUFFERED=1 "$python" -m snakemake "$@" --snakefile "$root/Snakefile" --directory "$day" \
-        --workflow-profile none --profile "$root/workflow/profiles/workstation" \
-        --cores "$cores" --resources "mem_mb=$((memory * 1000))"
+        --workflow-profile none "${where[@]}"
 }
+on_cluster() { PYTHONPATH="$root/workflow/scripts" "$python" -m nightbay.planning.cluster "$@"; }
 keep_board() { PYTHONPATH="$root/workflow/scripts" "$python" -m night_board "$day" "$names"; }
 stopped() {
     echo '{"event": "stopped"}' >>"$events" # what fails from here on was ended, and did not fail
+    # On a cluster Snakemake would wait for its jobs; without it, no more are submitted, and those that are go by their name.
+    if [ -n "$cluster" ]; then kill -KILL -- -"$night" 2>/dev/null && on_cluster cancel "$day"; fi
     kill -TERM -- -"$night" 2>/dev/null
     wait "$night" "$keeper"
     echo "Ended by a signal; finished stages are kept, run the same command to go on." >&2
@@ -108,6 +118,15 @@ if [ -n "$dry" ]; then
     if [ "$status" -eq 0 ]; then summary plan <"$events"; else summary text <<<"$said" >&2; fi
     rm -f "$events"
     exit "$status"
+fi
+
+# Jobs of a night that died still write into this day, whatever the next one runs on.
+submitted="$day/.nightbay/submitted"
+if [ -n "$cluster" ] || [ -e "$submitted" ]; then on_cluster cancel "$day" 120 || exit 2; fi
+rm -f "$submitted"
+if [ -n "$cluster" ]; then
+    : >"$submitted" || exit 2
+    where+=(--slurm-jobname-prefix "$(on_cluster name "$day")")
 fi
 
 # Results took 10 to 16 times the size of the raw files (day of the demo, a van of 15 and of 60 million points).
@@ -137,6 +156,7 @@ if [ ${#targets[@]} -gt 0 ]; then
     wait "$night"
     status=$?
     wait "$keeper"
+    [ "$status" -gt 1 ] || rm -f "$submitted" # Snakemake that was not killed ends after its jobs
     trap - INT TERM HUP
 fi
 
