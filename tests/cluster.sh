@@ -6,7 +6,7 @@
 #     --points N     raw points of a vehicle (120000)
 #     --jobs a,b     jobs of the demo day (all)
 # Not part of tests/run.sh: it needs root, Debian's apt-get and a kernel with overlayfs. The machine stays as it is:
-# packages go into an overlay of /usr, /etc and /var, and the daemons live in namespaces (mounts, processes, network) that
+# packages go into an overlay of /usr, /etc, /var and /root, and the daemons live in namespaces (mounts, processes, network) that
 # end with this script. The last line is one JSON object; slurm_identical is 1 where all results have the same bytes, a
 # second night has nothing to do, and node failure, signal and kill did happen. Takes about half an hour on two cores.
 set -euo pipefail
@@ -37,7 +37,7 @@ python=$(bash "$project/envs/setup.sh")
 export OMP_NUM_THREADS=1 OPENBLAS_NUM_THREADS=1
 if [ ! -d "$scratch/made/day" ]; then
     PYTHONPATH="$project/workflow/scripts:$project/demo" "$python" "$project/demo/make_day.py" --points "$points" \
-        --chord-mm 1 ${jobs:+--jobs $(echo "$jobs" | tr , ' ')} --out "$scratch/made/day" --truth "$scratch/made/truth" >&2
+        --chord-mm 1 ${jobs:+--jobs "$jobs"} --out "$scratch/made/day" --truth "$scratch/made/truth" >&2
 fi
 
 # The committed state, where the cluster's user can read and write it.
@@ -47,6 +47,6 @@ mkdir -p "$scratch/nightbay/envs/.venvs" "$scratch/alone" "$scratch/cluster"
 cp -r "$scratch/made/day" "$scratch/alone/day"
 cp -r "$scratch/made/day" "$scratch/cluster/day"
 
-unshare --mount --pid --fork --kill-child --mount-proc bash "$here/slurm/node.sh" "$scratch" "$project/envs/.venvs" \
+setpriv --pdeathsig KILL unshare --mount --pid --fork --kill-child --mount-proc bash "$here/slurm/node.sh" "$scratch" "$project/envs/.venvs" \
     bash "$here/slurm/nights.sh" "$scratch" >&2
 PYTHONPATH="$project/workflow/scripts:$project/tests" "$python" "$here/slurm/compare.py" "$scratch"

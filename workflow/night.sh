@@ -140,11 +140,18 @@ fi
 
 log="$day/logs/night/$(date +%Y-%m-%dT%H-%M-%S).log"
 events="${log%.log}.events.jsonl"
+work() {
+    call "${targets[@]}" --logger nightbay --logger-nightbay-events "$events" && return
+    local status=$?
+    # A node that failed once gets no more jobs of a call: where no other is left, the rest needs a second one.
+    [ -n "$cluster" ] && grep -q "nodes failed during job execution" "$log" || return "$status"
+    call "${targets[@]}" --logger nightbay --logger-nightbay-events "$events"
+}
 status=0
 if [ ${#targets[@]} -gt 0 ]; then
     # In a process group of its own: ended by a signal, the night takes the stages that still run with it.
     set -m
-    call "${targets[@]}" --logger nightbay --logger-nightbay-events "$events" >>"$log" 2>&1 &
+    work >>"$log" 2>&1 &
     night=$!
     # Also in a group of its own: it makes the board once more when the night has ended, whatever ended it.
     tail --pid="$night" -n +1 -F "$events" 2>/dev/null | keep_board >>"$log" 2>&1 &

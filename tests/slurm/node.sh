@@ -7,14 +7,14 @@ scratch=$1 venvs=$2
 shift 2
 
 if [ -z "${NETWORK_APART:-}" ]; then
-    for folder in usr etc var; do
+    for folder in usr etc var root; do
         mkdir -p "$scratch/root/$folder" "$scratch/root/.work-$folder"
         mount -t overlay overlay -o \
             "lowerdir=/$folder,upperdir=$scratch/root/$folder,workdir=$scratch/root/.work-$folder" "/$folder"
     done
     mount -t tmpfs tmpfs /run
     mount -t tmpfs tmpfs /home
-    mount --bind "$venvs" "$scratch/nightbay/envs/.venvs"
+    chmod a+x /root # where the base Python of the environment may lie
     if ! command -v slurmctld >/dev/null; then
         printf '#!/bin/sh\nexit 101\n' >/usr/sbin/policy-rc.d # no daemon starts by itself
         chmod +x /usr/sbin/policy-rc.d
@@ -24,14 +24,16 @@ if [ -z "${NETWORK_APART:-}" ]; then
     fi
     id technician >/dev/null 2>&1 || useradd technician --shell /bin/bash
     install -d -o technician /home/technician
-    chown -R technician: "$scratch/cluster" "$scratch/alone"
-    find "$scratch/nightbay" -xdev -exec chown -h technician: {} +
+    chown -R technician: "$scratch/cluster" "$scratch/alone" "$scratch/nightbay"
+    mount --bind -o ro "$venvs" "$scratch/nightbay/envs/.venvs"
     NETWORK_APART=yes exec unshare --net --uts bash "${BASH_SOURCE[0]}" "$scratch" "$venvs" "$@"
 fi
 
 hostname node1
-echo "127.0.0.1 localhost node1" >/etc/hosts
+# An address that is no loopback: names are not resolved for listening without one.
+printf '127.0.0.1 localhost\n192.0.2.1 node1\n' >/etc/hosts
 ip link set lo up
+ip address add 192.0.2.1/32 dev lo
 
 megabytes=$(awk '/MemTotal/ {print int($2 / 1024 * 0.9)}' /proc/meminfo)
 mkdir -p /etc/slurm /var/lib/slurm/ctld /var/lib/slurm/d /run/munge /run/mysqld /var/log/slurm
@@ -51,16 +53,16 @@ SelectType=select/cons_tres
 SelectTypeParameters=CR_CPU_Memory
 JobAcctGatherType=jobacct_gather/linux
 AccountingStorageType=accounting_storage/slurmdbd
-AccountingStorageHost=localhost
+AccountingStorageHost=node1
 MailProg=/bin/true
 SlurmdTimeout=15
 KillWait=5
 ReturnToService=2
-NodeName=node1 CPUs=$(nproc) RealMemory=$megabytes
+NodeName=node1 CPUs=$(nproc --all) RealMemory=$megabytes
 PartitionName=night Nodes=node1 Default=YES MaxTime=INFINITE State=UP
 END
 cat >/etc/slurm/slurmdbd.conf <<END
-DbdHost=localhost
+DbdHost=node1
 SlurmUser=slurm
 StorageType=accounting_storage/mysql
 StorageHost=localhost
@@ -87,7 +89,7 @@ until_up() {
     exit 1
 }
 runuser -u munge -- /usr/sbin/munged
-mariadbd --user=mysql --skip-networking --socket=/run/mysqld/mysqld.sock >/var/log/mysql/night.log 2>&1 &
+mariadbd --user=mysql --skip-networking --socket=/run/mysqld/mysqld.sock >/var/log/mariadb.log 2>&1 &
 until_up mariadb mariadb-admin --socket=/run/mysqld/mysqld.sock ping
 mariadb -e "drop database if exists slurm_acct_db; create database slurm_acct_db;
     create or replace user slurm@localhost identified via unix_socket; grant all on slurm_acct_db.* to slurm@localhost"

@@ -60,9 +60,7 @@ def _slurm(*command: str) -> str:
     done = subprocess.run(command, capture_output=True, text=True, check=False)
     if done.returncode:
         said = (done.stderr or done.stdout).strip().splitlines() or [f"exit code {done.returncode}"]
-        raise Rejected(
-            f"SLURM does not answer {command[0]} ({said[-1]}): let its administrator see to it, and try again."
-        )
+        raise Rejected(f"SLURM does not answer {command[0]} ({said[-1]}): try again, or tell its administrator.")
     return done.stdout
 
 
