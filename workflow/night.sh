@@ -141,6 +141,7 @@ fi
 log="$day/logs/night/$(date +%Y-%m-%dT%H-%M-%S).log"
 events="${log%.log}.events.jsonl"
 work() {
+    [ -z "$cluster" ] || PATH="$root/workflow/profiles/slurm/bin:$PATH"
     call "${targets[@]}" --logger nightbay --logger-nightbay-events "$events" && return
     local status=$?
     # A node that failed once gets no more jobs of a call: where no other is left, the rest needs a second one.

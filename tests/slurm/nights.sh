@@ -1,6 +1,7 @@
 #!/usr/bin/env bash
 # The nights of tests/cluster.sh, on a SLURM that tests/slurm/node.sh made: one without SLURM, then one of the same day with
-# it, in four calls: ended by a signal, killed, through a daemon that dies and a node that fails, and with nothing to do.
+# it, in four calls: ended by a signal; killed; through a daemon that dies, a job that is cancelled and a node that fails;
+# with nothing to do.
 # Leaves what happened in SCRATCH/events.json.
 #   Usage: bash tests/slurm/nights.sh SCRATCH
 set -euo pipefail
@@ -64,6 +65,10 @@ kill -KILL "$(cat /run/slurmd.pid)"
 sleep 5
 /usr/sbin/slurmd # within SlurmdTimeout: the job goes on
 echo "Daemon of the node killed and started again"
+waits_for 300 "job to cancel" has_jobs
+cancelled=$(squeue -h -t R -o %i | head -n 1)
+scancel "$cancelled" # as an administrator may: the night tries it once more
+echo "Job $cancelled cancelled"
 waits_for 900 "half of the results" finished $((total / 2))
 waits_for 300 "job for the node to lose" has_jobs
 # A node without power: neither daemon nor job is left.
@@ -81,7 +86,7 @@ alone_again=$(night "$day" --dry-run 2>&1) || true
 failed=$(sacct -X -n -D -a -S now-1days -o state%20 | grep -c NODE_FAIL || true)
 jobs=$(sacct -X -n -a -S now-1days -o jobid | wc -l)
 cat >"$scratch/events.json" <<END
-{"ended": $ended, "stop_s": $stop_s, "left_behind": $left, "node_failures": $failed, "exit_code": $status,
+{"ended": $ended, "stop_s": $stop_s, "left_behind": $left, "node_failures": $failed, "cancelled": $cancelled, "exit_code": $status,
  "slurm_jobs": $jobs, "alone_s": $alone_s, "slurm_s": $slurm_s,
  "nothing_to_do": $(grep -q "Nothing to do" <<<"$second" && grep -q "Nothing to do" <<<"$alone_again" && echo true || echo false)}
 END

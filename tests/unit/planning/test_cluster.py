@@ -1,11 +1,13 @@
 """The SLURM jobs of a day, on stand-ins for SLURM's commands that keep their jobs in a file."""
 
 import os
+import subprocess
 from pathlib import Path
 
 import pytest
 
 from nightbay.core.errors import Rejected
+from nightbay.core.paths import SCRIPTS
 from nightbay.planning import cluster
 
 SQUEUE = '#!/bin/sh\ncat "$QUEUE"\n'
@@ -68,3 +70,20 @@ def test_a_machine_without_slurm_is_reported(tmp_path, monkeypatch, capsys):
     with pytest.raises(SystemExit) as ended:
         cluster.main(["cancel", str(tmp_path)])
     assert "SLURM's sbatch is not on PATH here: start its night on a login node" in str(ended.value)
+
+
+@pytest.mark.parametrize("code", [0, 1])
+def test_snakemake_reads_of_a_cancelled_job_that_it_is_cancelled(tmp_path, slurm, code):
+    """The plugin compares whole words; `sacct` of SLURM 22.05 printed this for a job that root had cancelled."""
+    states = "1|CANCELLED by 0\n2|COMPLETED\n3|NODE_FAIL\n"
+    (tmp_path / "bin" / "sacct").write_text(f"#!/bin/sh\n[ $# -eq 2 ] && printf '{states}'\nexit {code}\n")
+    folder = SCRIPTS.parent / "profiles" / "slurm" / "bin"
+    command = ["sacct", "-X", "--format=JobIdRaw,State"]
+    done = subprocess.run(
+        command,
+        env={**os.environ, "PATH": f"{folder}:{os.environ['PATH']}"},
+        capture_output=True,
+        text=True,
+        check=False,
+    )
+    assert (done.stdout, done.returncode) == ("1|CANCELLED\n2|COMPLETED\n3|NODE_FAIL\n", code)
