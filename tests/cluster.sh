@@ -8,7 +8,8 @@
 # Not part of tests/run.sh: it needs root, Debian's apt-get and a kernel with overlayfs. The machine stays as it is:
 # packages go into an overlay of /usr, /etc, /var and /root, and the daemons live in namespaces (mounts, processes, network) that
 # end with this script. The last line is one JSON object; slurm_identical is 1 where all results have the same bytes, a
-# second night has nothing to do, and node failure, signal and kill did happen. Takes about half an hour on two cores.
+# second night has nothing to do, and node failure, signal and kill did happen. Two vehicles (--jobs
+# pebble-compact,finch-compact) took 20 minutes on two cores that were busy otherwise.
 set -euo pipefail
 here=$(cd "$(dirname "${BASH_SOURCE[0]}")" && pwd)
 project=$(dirname "$here")

@@ -54,6 +54,10 @@ python=$(bash "$root/envs/setup.sh") || exit 2
 umask 002 # on a shared machine the group may go on with the day
 # A service user may have no home to write caches to; they hold code, so the day is no place for them.
 if [ ! -w "${HOME:-/nonexistent}" ]; then
+    if [ -n "$cluster" ]; then
+        echo "--cluster needs a home folder that all nodes see, and ${HOME:-none} can't be written to: set HOME to one." >&2
+        exit 2
+    fi
     HOME=$(mktemp -d) || exit 2
     export HOME
     trap 'rm -rf "$HOME"' EXIT

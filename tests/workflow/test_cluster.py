@@ -57,6 +57,12 @@ def test_a_wrong_call_is_reported(day):
     assert "--cores, --memory and --release-check are of one machine" in done.stderr
 
 
+def test_a_home_that_nodes_can_t_see_is_reported(day):
+    done = nights.run_night(day, "--cluster", "--dry-run", env={**os.environ, "HOME": "/nonexistent"})
+    assert done.returncode == 2
+    assert "--cluster needs a home folder that all nodes see, and /nonexistent can't be written to" in done.stderr
+
+
 @pytest.mark.skipif(shutil.which("sbatch") is not None, reason="this machine has SLURM")
 @pytest.mark.parametrize("options", [("--cluster",), ()])
 def test_a_machine_without_slurm_starts_no_night_beside_cluster_jobs(day, options):
