@@ -72,18 +72,23 @@ def test_a_machine_without_slurm_is_reported(tmp_path, monkeypatch, capsys):
     assert "SLURM's sbatch is not on PATH here: start its night on a login node" in str(ended.value)
 
 
+def as_snakemake(*command):
+    """A command of SLURM as Snakemake calls it in a night."""
+    environment = {**os.environ, "PATH": f"{SCRIPTS.parent / 'profiles' / 'slurm' / 'bin'}:{os.environ['PATH']}"}
+    return subprocess.run(command, env=environment, capture_output=True, text=True, check=False)
+
+
 @pytest.mark.parametrize("code", [0, 1])
 def test_snakemake_reads_of_a_cancelled_job_that_it_is_cancelled(tmp_path, slurm, code):
     """The plugin compares whole words; `sacct` of SLURM 22.05 printed this for a job that root had cancelled."""
     states = "1|CANCELLED by 0\n2|COMPLETED\n3|NODE_FAIL\n"
     (tmp_path / "bin" / "sacct").write_text(f"#!/bin/sh\n[ $# -eq 2 ] && printf '{states}'\nexit {code}\n")
-    folder = SCRIPTS.parent / "profiles" / "slurm" / "bin"
-    command = ["sacct", "-X", "--format=JobIdRaw,State"]
-    done = subprocess.run(
-        command,
-        env={**os.environ, "PATH": f"{folder}:{os.environ['PATH']}"},
-        capture_output=True,
-        text=True,
-        check=False,
-    )
+    done = as_snakemake("sacct", "-X", "--format=JobIdRaw,State")
     assert (done.stdout, done.returncode) == ("1|CANCELLED\n2|COMPLETED\n3|NODE_FAIL\n", code)
+
+
+def test_snakemake_s_own_memory_is_added_to_that_of_a_stage(tmp_path, slurm):
+    (tmp_path / "bin" / "sbatch").write_text('#!/bin/sh\nprintf "%s|" "$@"\nexit 3\n')
+    done = as_snakemake("sbatch", "--parsable", "-t", "240", "--mem", "600", "--wrap=python -m x --mem 7 'a b'")
+    assert done.stdout == "--parsable|-t|240|--mem|1000|--wrap=python -m x --mem 7 'a b'|"
+    assert done.returncode == 3
