@@ -29,6 +29,7 @@ from nightbay.pipeline import stages
 from nightbay.planning import day as day_plan
 
 JOB = growth.JOB
+BESIDE_GB = 0.4  # of each cluster job for Snakemake, as profiles/slurm/bin/sbatch asks for it
 GROUPS = yaml.safe_load((growth.ROOT / "workflow/profiles/slurm/config.yaml").read_text(encoding="utf-8"))["groups"]
 
 
@@ -141,7 +142,7 @@ def needs(one, vehicles, hours, busy):
         "vehicles": vehicles,
         "processor_hours": round(vehicles * per_vehicle_s / 3600, 1),
         "cores": cores,
-        "memory_gb": round(max(one["peak_gb"], cores * one["mean_gb"]), 1),
+        "memory_gb": round(max(one["peak_gb"] + BESIDE_GB, cores * (one["mean_gb"] + BESIDE_GB)), 1),
         "disk_gb": round(vehicles * (one["raw_gb"] + one["written_gb"]), 1),
         "traffic_gb": round(vehicles * (one["read_gb"] + one["written_gb"]), 1),
         "traffic_mb_per_s": round(vehicles * (one["read_gb"] + one["written_gb"]) * 1000 / (hours * 3600), 2),
