@@ -130,7 +130,8 @@ if [ -n "$cluster" ] || [ -e "$submitted" ]; then on_cluster cancel "$day" 120 |
 rm -f "$submitted"
 if [ -n "$cluster" ]; then
     : >"$submitted" || exit 2
-    where+=(--slurm-jobname-prefix "$(on_cluster name "$day")")
+    name=$(on_cluster name "$day") || exit 2 # without it, nothing finds these jobs again
+    where+=(--slurm-jobname-prefix "$name")
 fi
 
 # Results took 10 to 16 times the size of the raw files (day of the demo, a van of 15 and of 60 million points).
