@@ -59,7 +59,7 @@ left=$(squeue -h | wc -l)
 echo "SIGKILL: $left jobs left behind"
 
 in_background "$day" --cluster
-waits_for 400 "job of the third call" grep -q "Cancelled" "$scratch/cluster/night.log"
+waits_for 400 "job of the third call" sh -c "[ \$(grep -c Cancelled '$scratch/cluster/night.log') -ge 2 ]" # by both before
 waits_for 300 "job for the daemon to leave" has_jobs
 kill -KILL "$(cat /run/slurmd.pid)"
 sleep 5
