@@ -4,6 +4,7 @@
 #     --jobs a,b      only these jobs (folders of the day)
 #     --cores N       processors to use (all that no other night on this machine uses)
 #     --memory GB     memory to use (of nine tenths of what the machine has, what no other night uses)
+#     --cluster       run the stages on a SLURM cluster, from its login node, by workflow/profiles/slurm
 #     --notify PROGRAM call this program when the night has ended, with its outcome and the path of the board
 #     --dry-run       say what would run and why, and run nothing
 #     --release-check say in a minute, from a sample of the files, which vehicles may leave and what to scan again
@@ -22,13 +23,14 @@ usage() {
 whole() { case "$2" in "" | *[!0-9]* | 0) usage "$1 is '$2': a whole number of at least 1 is needed." ;; esac; }
 
 given=("$@")
-day="" jobs="" cores="" memory="" notify="" dry="" release="" watch=""
+day="" jobs="" cores="" memory="" cluster="" notify="" dry="" release="" watch=""
 while [ $# -gt 0 ]; do
     case "$1" in
         --jobs | --cores | --memory | --notify) [ $# -ge 2 ] || usage "$1 needs a value." ;;&
         --jobs) jobs=$2 && shift ;;
         --cores) whole "$1" "$2" && cores=$2 && shift ;;
         --memory) whole "$1" "$2" && memory=$2 && shift ;;
+        --cluster) cluster=yes ;;
         --notify) notify=$2 && shift ;;
         --dry-run) dry=yes ;;
         --release-check) release=yes ;;
@@ -40,6 +42,7 @@ while [ $# -gt 0 ]; do
 done
 [ -n "$day" ] || usage "No day folder given."
 [ -z "$watch" ] || [ -n "$release" ] || usage "--watch needs --release-check."
+[ -z "$cluster" ] || [ -z "$cores$memory$release" ] || usage "--cores, --memory and --release-check are of one machine, and --cluster is not."
 [ -d "$day" ] || usage "The day folder $day does not exist."
 day=$(CDPATH="" cd -- "$day" && pwd) || usage "The day folder $day can't be entered: correct its permissions."
 [ -w "$day" ] || usage "The day folder $day can't be written to: results are kept in it."
@@ -84,6 +87,10 @@ say_full() {
 }
 
 if [ -z "${NIGHTBAY_PHASE:-}" ]; then
+    if [ -n "$cluster" ] && [ ! -w "${HOME:-/nonexistent}" ]; then
+        echo "--cluster needs a home folder that all nodes see, and ${HOME:-none} can't be written to: set HOME to one." >&2
+        exit 2
+    fi
     set_up
     # The day folder's own mode says whether its group may go on with the day.
     case $(ls -ld -- "$day") in d????w*) umask g=rwx ;; esac
@@ -94,6 +101,7 @@ if [ -z "${NIGHTBAY_PHASE:-}" ]; then
         exit 2
     fi
     kind=here
+    [ -z "$cluster" ] || kind=cluster
     [ -z "$dry" ] || kind=dry
     [ -z "$release" ] || kind=check
     # What follows runs below a guard, which comes back here and ends all of it when the night is ended.
@@ -113,20 +121,28 @@ if [ -n "$release" ]; then
     exit
 fi
 
+if [ -n "$cluster" ]; then
+    where=(--profile "$root/workflow/profiles/slurm")
+else
+    where=(--profile "$root/workflow/profiles/workstation" --cores "$cores" --resources "mem_mb=$((memory * 1000))")
+fi
 call() {
     # Targets first: Snakemake's options with several values would swallow them.
     PYTHONPATH="$root/workflow/logger${PYTHONPATH:+:$PYTHONPATH}" PYTHONUNBUFFERED=1 "$python" -m snakemake "$@" --snakefile "$root/Snakefile" --directory "$day" \
-        --workflow-profile none --profile "$root/workflow/profiles/workstation" \
-        --cores "$cores" --resources "mem_mb=$((memory * 1000))"
+        --workflow-profile none "${where[@]}"
 }
+on_cluster() { PYTHONPATH="$root/workflow/scripts" "$python" -m nightbay.planning.cluster "$@"; }
 keep_board() { PYTHONPATH="$root/workflow/scripts" "$python" -m night_board "$day" "$@"; }
 summary() { PYTHONPATH="$root/workflow/scripts" "$python" -m nightbay.planning.night "$@"; }
 
+submitted="$day/.nightbay/submitted" # there while jobs of this day may be on a cluster
 # The night was ended by a signal or the kill of a process, and none of its processes is left.
 if [ "$NIGHTBAY_PHASE" = ending ]; then
     echo "Ended by $NIGHTBAY_ENDED_BY; finished stages are kept, run the same command to go on." >&2
     [ -z "$dry" ] || exit 0
     [ ! -e "$events" ] || echo '{"event": "stopped"}' >>"$events" # what has no end was ended, and did not fail
+    # On a cluster Snakemake would have waited for its jobs; now no more are submitted, and those that are go by name.
+    if [ -e "$submitted" ]; then on_cluster cancel "$day"; fi
     if full; then say_full; fi
     keep_board >>"$log" 2>&1 </dev/null || echo "The day board could not be made; see $log" >&2
     exit 0
@@ -151,14 +167,31 @@ if [ -n "$dry" ]; then
     exit "$status"
 fi
 
+# Jobs of a night that died still write into this day, whatever the next one runs on.
+if [ -n "$cluster" ] || [ -e "$submitted" ]; then on_cluster cancel "$day" 120 || exit 2; fi
+rm -f "$submitted"
+if [ -n "$cluster" ]; then
+    : >"$submitted" || exit 2
+    name=$(on_cluster name "$day") || exit 2 # without it, nothing finds these jobs again
+    where+=(--slurm-jobname-prefix "$name")
+fi
+
 to_come=$(to_come_kb) free=$(free_kb)
 if [ "$to_come" -gt "$free" ]; then
     echo "The disk of $day has $(size "$free") free, and results of up to $(size "$to_come") may come: free some, or the night may end early." >&2
 fi
 
+work() {
+    [ -z "$cluster" ] || PATH="$root/workflow/profiles/slurm/bin:$PATH"
+    call "${targets[@]}" --logger nightbay --logger-nightbay-events "$events" && return
+    local status=$?
+    # A node that failed once gets no more jobs of a call: where no other is left, the rest needs a second one.
+    [ -n "$cluster" ] && grep -q "nodes failed during job execution" "$log" || return "$status"
+    call "${targets[@]}" --logger nightbay --logger-nightbay-events "$events"
+}
 status=0
 if [ ${#targets[@]} -gt 0 ]; then
-    call "${targets[@]}" --logger nightbay --logger-nightbay-events "$events" >>"$log" 2>&1 &
+    work >>"$log" 2>&1 &
     night=$!
     tail --pid="$night" -n +1 -F "$events" 2>/dev/null | keep_board "$names" >>"$log" 2>&1 &
     keeper=$!
@@ -166,6 +199,7 @@ if [ ${#targets[@]} -gt 0 ]; then
     wait "$night"
     status=$?
     wait "$keeper"
+    [ "$status" -gt 1 ] || rm -f "$submitted" # Snakemake that was not killed ends after its jobs
     [ "$status" -ne 0 ] || grep -qs '"job_info"' "$events" || summary plan </dev/null # says that there was nothing to do
 fi
 

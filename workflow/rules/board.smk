@@ -1,6 +1,10 @@
 # The day board: whatever exists when it is asked for. It is a call of its own after the jobs (workflow/night.sh), for
 # with a failed job a rule over all jobs is never built; and it never sets a computation off. `update` keeps the old
 # board until the script puts the new one in its place.
+localrules:
+    board,
+
+
 rule board:
     output:
         json=update("results/board/board.json"),

@@ -1,5 +1,6 @@
 # The plan of the day, and what the rules take from it. Everything here runs when the Snakefile is parsed, so that each
 # rule's params hold just what its stage depends on: a change reruns that stage and what follows from it, no more.
+import itertools
 import os
 import re
 import sys
@@ -12,12 +13,29 @@ from nightbay.pipeline import night_events, provenance, stages
 from nightbay.planning import day, needs
 from nightbay.planning.board_plan import board_plan
 from snakemake.exceptions import WorkflowError
+from snakemake.target_jobs import parse_target_jobs_cli_args
 
 # Scripts run from .snakemake/scripts, and Python would import from there what is meant to come from its own library.
 os.environ.update(PYTHONSAFEPATH="1")
 
+
+def jobs_at_hand():
+    """Names of the jobs that a node of a cluster works on; None in the night itself, which plans all of the day.
+
+    A node plans anew for each of its jobs: with all of a thousand vehicles that would cost as much as the stages. The
+    command line has the targets; Snakemake's own settings of them come after this file.
+    """
+    if workflow.is_main_process or "--target-jobs" not in sys.argv:
+        return None
+    targets = itertools.takewhile(
+        lambda word: not word.startswith("-"), sys.argv[sys.argv.index("--target-jobs") + 1 :]
+    )
+    names = {target.wildcards_dict.get("job") for target in parse_target_jobs_cli_args(targets)}
+    return None if None in names else sorted(names)
+
+
 try:
-    PLAN = day.plan(Path.cwd(), config)
+    PLAN = day.plan(Path.cwd(), config, jobs_at_hand())
 except Rejected as rejection:
     raise WorkflowError(str(rejection)) from None
 sys.stderr.writelines(PLAN.tracebacks)

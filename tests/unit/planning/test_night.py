@@ -53,6 +53,17 @@ def test_progress_names_a_failure_once_though_the_step_began_again():
     assert len([line for line in shown if "failed" in line]) == 1
 
 
+def test_progress_names_all_steps_of_one_cluster_job():
+    announced, _, *_ = RUN.splitlines(keepends=True)
+    intake = announced.replace('"jobid": 4', '"jobid": 7').replace("clean", "intake")
+    ended = '{"event": "job_finished", "job_id": 7}\n{"event": "job_finished", "job_id": 4}\n'
+    shown = []
+    night.progress(
+        [announced, intake, *ended.splitlines(), '{"event": "progress", "done": 6, "total": 9}'], shown.append
+    )
+    assert shown == ["   5 of 9  intake   van exterior left", "   6 of 9  clean    van exterior left"]
+
+
 def test_progress_does_not_call_failed_what_a_signal_ended():
     shown = []
     *before, error = RUN.splitlines(keepends=True)

@@ -52,6 +52,11 @@ class LogHandler(LogHandlerBase):
         event = str(getattr(record, "event", ""))
         if event in KEPT:
             facts = {key: getattr(record, key, None) for key in KEPT[event]}
+            if event == "job_error":
+                # Stages that share a cluster job all get the error of one: those done before it have their output.
+                if record.output and all(Path(path).exists() for path in record.output):
+                    return
+                facts["log"] = [path for path in record.log if Path(path).is_file()]
             time = datetime.fromtimestamp(record.created).astimezone().isoformat(timespec="seconds")
             self.events.write(json.dumps({"event": event, "time": time, **facts}, default=str) + "\n")
 

@@ -83,8 +83,10 @@ def _forget(log: Path) -> None:
 
 
 def _may_help(before: Attempt, limits: Limits) -> bool:
+    """Whether a further attempt may end otherwise: with more memory, or of a step that had ended well and runs again
+    because another step of its cluster job failed."""
     more = limits.memory_mb is None or before.allowed_mb is None or limits.memory_mb > before.allowed_mb
-    return before.cause == "memory" and more
+    return before.cause == "done" or (before.cause == "memory" and more)
 
 
 def _positive(value: Any, factor: int = 1) -> float | None:

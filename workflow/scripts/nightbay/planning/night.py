@@ -68,17 +68,18 @@ def progress(lines: Iterable[str], write: Callable[[str], None]) -> None:
     """Follow the night's events and write one line for each step that finished or failed."""
     known: dict[int, Step] = {}
     named: set[int] = set()  # a step that failed begins once more, and fails at once where that can't help
-    last = None
+    ended: list[Step] = []  # of a group of steps in one cluster job more than one
     for event in events(lines):
         match event:
             case {"event": "job_info", "jobid": number, "wildcards": wildcards}:
                 if wildcards:
                     known[number] = step_of(event)
             case {"event": "job_finished", "job_id": number}:
-                last = known.get(number)
-            case {"event": "progress", "done": done, "total": total} if last:
-                write(f"{done:>4} of {total}  {last.stage:9}{last.subject}")
-                last = None
+                ended += [known[number]] if number in known else []
+            case {"event": "progress", "done": done, "total": total}:
+                for number, step in enumerate(ended, done - len(ended) + 1):
+                    write(f"{number:>4} of {total}  {step.stage:9}{step.subject}")
+                ended = []
             case {"event": "job_error", "jobid": number, "log": logs}:
                 failed = known.get(number)
                 if failed and number not in named:

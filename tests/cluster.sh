@@ -1,0 +1,53 @@
+#!/usr/bin/env bash
+# Runs a small day on a SLURM of one node, with a night ended, a night killed, the node's daemon killed and the node
+# failing half way, and compares each result with that of a night without SLURM, byte for byte.
+#   Usage: bash tests/cluster.sh [--scratch DIR] [--points N] [--jobs a,b]
+#     --scratch DIR  where packages, day and results lie; a named one is kept, and its packages and day are used again
+#     --points N     raw points of a vehicle (120000)
+#     --jobs a,b     jobs of the demo day (all)
+# Not part of tests/run.sh: it needs root, Debian's apt-get and a kernel with overlayfs. The machine stays as it is:
+# packages go into an overlay of /usr, /etc, /var and /root, and the daemons live in namespaces (mounts, processes, network) that
+# end with this script. The last line is one JSON object; slurm_identical is 1 where all results have the same bytes, a
+# second night has nothing to do, and node failure, signal and kill did happen. Two vehicles (--jobs
+# pebble-compact,finch-compact) took 20 minutes on two cores that were busy otherwise.
+set -euo pipefail
+here=$(cd "$(dirname "${BASH_SOURCE[0]}")" && pwd)
+project=$(dirname "$here")
+
+scratch="" points=120000 jobs=""
+while [ $# -gt 0 ]; do
+    case "$1" in
+        --scratch) mkdir -p "$2" && scratch=$(cd "$2" && pwd) ;;
+        --points) points=$2 ;;
+        --jobs) jobs=$2 ;;
+        *) sed -n '2,7s/^# \{0,1\}//p' "${BASH_SOURCE[0]}" >&2 && exit 2 ;;
+    esac
+    shift 2
+done
+if [ "$(id -u)" -ne 0 ] || ! command -v unshare >/dev/null || ! command -v apt-get >/dev/null; then
+    echo "The cluster is made by root, with unshare and apt-get: become root on a Debian system." >&2
+    exit 2
+fi
+if [ -z "$scratch" ]; then
+    scratch=$(mktemp -d)
+    trap 'rm -rf "$scratch"' EXIT
+fi
+chmod 755 "$scratch"
+
+python=$(bash "$project/envs/setup.sh")
+export OMP_NUM_THREADS=1 OPENBLAS_NUM_THREADS=1
+if [ ! -d "$scratch/made/day" ]; then
+    PYTHONPATH="$project/workflow/scripts:$project/demo" "$python" "$project/demo/make_day.py" --points "$points" \
+        --chord-mm 1 ${jobs:+--jobs "$jobs"} --out "$scratch/made/day" --truth "$scratch/made/truth" >&2
+fi
+
+# The committed state, where the cluster's user can read and write it.
+rm -rf "$scratch/nightbay" "$scratch/alone" "$scratch/cluster"
+git clone --quiet --no-hardlinks "$project" "$scratch/nightbay"
+mkdir -p "$scratch/nightbay/envs/.venvs" "$scratch/alone" "$scratch/cluster"
+cp -r "$scratch/made/day" "$scratch/alone/day"
+cp -r "$scratch/made/day" "$scratch/cluster/day"
+
+setpriv --pdeathsig KILL unshare --mount --pid --fork --kill-child --mount-proc bash "$here/slurm/node.sh" "$scratch" "$project/envs/.venvs" \
+    bash "$here/slurm/nights.sh" "$scratch" >&2
+PYTHONPATH="$project/workflow/scripts:$project/tests" "$python" "$here/slurm/compare.py" "$scratch"
