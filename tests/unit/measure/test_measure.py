@@ -67,6 +67,7 @@ def run(folder, model, frame=None, nominal=None, part="exterior", covariance=Non
         name: Upstream(name, "job", part, None, "ok", [], [], result, folder) for name, result in results.items()
     }
     own = settings({"scan": DEFAULTS["scan"], "measure": {**DEFAULTS["measure"], **changed}})
+    upstream["clean"] = []  # from which only edges of openings are taken
     result = measure.measure(upstream, {"nominal_mm": nominal or {}}, own, folder, 1)
     numbers = {key: value for key, value in result.items() if key != "notes"}
     jsonschema.validate(json.loads(json.dumps(numbers, allow_nan=False)), SCHEMA)
