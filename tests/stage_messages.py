@@ -12,6 +12,7 @@ UNREAD_TEXTS = Path(__file__).with_name("unread_texts.yaml")  # look like senten
 PACKAGE = Path(__file__).resolve().parents[1] / "workflow" / "scripts" / "nightbay"
 OF_PAGES = ("report", "release", "coverage", "core")  # whose sentences are messages already
 AS_STAGES = ("release/file_state.py",)  # of those, what says English sentences as a stage does
+ON_TERMINAL = ("night", "housekeeping", "planning/cluster.py")  # which speaks English
 LEAST_WORDS = 3
 # Calls whose texts nobody reads on a page: progress, faults of the code, command lines, regular expressions, and what
 # README.txt says of a file in the delivery, which is English.
@@ -27,6 +28,8 @@ def stage_messages():
     found, unread = {}, set(yaml.safe_load(UNREAD_TEXTS.read_text(encoding="utf-8")))
     for path in sorted(PACKAGE.rglob("*.py")):
         file = path.relative_to(PACKAGE)
+        if file.parts[0] in ON_TERMINAL or file.as_posix() in ON_TERMINAL:
+            continue
         if file.parts[0] not in OF_PAGES or file.as_posix() in AS_STAGES:
             for message in set(messages_of(ast.parse(path.read_text(encoding="utf-8")))) - unread:
                 found.setdefault(message, set()).add(file.as_posix())

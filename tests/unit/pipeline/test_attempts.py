@@ -84,3 +84,9 @@ def test_an_attempt_whose_watch_was_killed_has_no_record_and_is_made_again(attem
 def test_a_damaged_record_is_no_record(attempt, text):
     Path("fuse.attempts.json").write_text(text)
     assert attempt("done", attempt=2) == 0
+
+
+def test_a_step_that_had_ended_well_runs_again_when_it_is_asked_to(attempt):
+    assert attempt("done", mem_mb=1000, attempt=1) == 0
+    assert attempt("done", mem_mb=1000, attempt=2) == 0
+    assert record() == ["done", "done"]

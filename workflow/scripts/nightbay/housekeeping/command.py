@@ -20,12 +20,10 @@ LOCK = ".nightbay/night.lock"  # held by a night for as long as it works on the 
 
 def table(day: Path, found: Sequence[JobSpace]) -> list[str]:
     """The lines on a day: a row a job, the sum, and what is free on the disk."""
-    rows = [("job", "raw", "kept", "between", "")]
+    rows: list[tuple[str, ...]] = [("job", "raw", "kept", "between", "")]
     rows += [(each.job, *_sizes(each), each.why_not or "can go") for each in found]
-    total = JobSpace(
-        "all", *(sum(getattr(each, kind) for each in found) for kind in ("raw", "kept", "between")), [], ""
-    )
-    rows.append((total.job, *_sizes(total), f"{size(freeable(found))} can go"))
+    raw, kept, between = (sum(getattr(each, kind) for each in found) for kind in ("raw", "kept", "between"))
+    rows.append(("all", size(raw), size(kept), size(between), f"{size(freeable(found))} can go"))
     widths = [max(len(row[at]) for row in rows) for at in range(4)]
     lines = ["  ".join(_aligned(row, widths)).rstrip() for row in rows]
     return [f"{day}: {size(shutil.disk_usage(day).free)} free on its disk", *lines]

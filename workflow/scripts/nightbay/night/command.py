@@ -41,10 +41,10 @@ def main(arguments: Sequence[str]) -> int:
     try:
         return _night(options, arguments[between + 1 :], signals)
     except Rejected as rejection:
-        guard.say(str(rejection))
+        guard.announce(str(rejection))
         return 2
     except Stopped as stopped:
-        guard.say("Ended by a signal before the night began; run the same command to start it.")
+        guard.announce("Ended by a signal before the night began; run the same command to start it.")
         return 128 + stopped.number
 
 
@@ -70,7 +70,7 @@ def _night(options: argparse.Namespace, command: Sequence[str], signals: Signals
         if program and options.kind in ("here", "cluster"):
             fault = notification.notify(program, outcome, day / BOARD, seconds)
             if fault:
-                guard.say(printable(fault))
+                guard.announce(printable(fault))
 
     return guard.run(
         guard.Night(command, _environment(share, log, scratch, options.kind == "cluster"), kept, finish), signals
@@ -86,14 +86,14 @@ def _share(day: Path, whole: Share, wish: tuple[int | None, int | None], signals
             share, descriptor, others = machine_share.take(place, whole, own, wish, signals.pause)
             sentence = machine_share.sentence(whole, share, others) if others or share is None else ""
             if sentence != said:
-                guard.say(printable(sentence))
+                guard.announce(printable(sentence))
                 said = sentence
             if share is not None:
                 return share, [descriptor]
             signals.pause(SHARE_S)
     except (OSError, Rejected) as fault:
         # A night that the vehicles wait for is not given up for this, but whoever reads the terminal is to know.
-        guard.say(printable(f"{fault} This night goes on as if it were alone."))
+        guard.announce(printable(f"{fault} This night goes on as if it were alone."))
         return Share(wish[0] or whole.cores, wish[1] or whole.memory_gb), []
 
 

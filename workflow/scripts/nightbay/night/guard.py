@@ -151,13 +151,13 @@ def _conclude(night: Night, signals: Signals, reason: str, until: float = float(
         work = _start(night, signals, {"NIGHTBAY_PHASE": "ending", "NIGHTBAY_ENDED_BY": reason})
         while work not in _reap():
             if time.monotonic() > until - (END_S - BOARD_S):
-                say("The day board could not be made in time; the next start of the night makes it.")
+                announce("The day board could not be made in time; the next start of the night makes it.")
                 break
             number = signals.wait(LOOK_S)
             if number is not None:
                 until = min(until, time.monotonic() + END_S)
     except OSError as error:
-        say(f"The day board could not be made ({error}); the next start of the night makes it.")
+        announce(f"The day board could not be made ({error}); the next start of the night makes it.")
     _end_all()
     night.finish("ended", min(NOTIFY_S, max(0.5, until - time.monotonic() - 0.5)))
     return 1
@@ -225,7 +225,7 @@ def _end_all() -> None:
                 pass
             time.sleep(0.01)
         left = ", ".join(map(str, _below(os.getpid())))
-        say(f"Process {left} waits for a disk and can't be ended yet: see that every disk of the night answers.")
+        announce(f"Process {left} waits for a disk and can't be ended yet: see that every disk of the night answers.")
 
 
 def _adopt_orphans() -> None:
@@ -233,7 +233,7 @@ def _adopt_orphans() -> None:
         ctypes.CDLL(None).prctl(PR_SET_CHILD_SUBREAPER, 1, 0, 0, 0)
 
 
-def say(sentence: str) -> None:
+def announce(sentence: str) -> None:
     """Print a sentence on the terminal, which may be gone."""
     with suppress(OSError, ValueError):
         print(sentence, file=sys.stderr, flush=True)
