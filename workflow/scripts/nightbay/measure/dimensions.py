@@ -1,6 +1,6 @@
 """Length, width, height with the meaning of ISO 612, each with its uncertainty."""
 
-from collections.abc import Iterable
+from collections.abc import Collection, Iterable
 from dataclasses import replace
 
 import numpy as np
@@ -12,12 +12,15 @@ from nightbay.measure.body import Body
 from nightbay.measure.poor_ends import Quality
 from nightbay.measure.result import COVERAGE, At20C, Dimension, TouchPoints, UnscannedEnd
 from nightbay.measure.tangent_planes import Touch
+from nightbay.meshes import vertices
 from nightbay.refine.result import Scale
 from nightbay.uncertainty import budget as uncertainty_budget
 
 DEPTH_MM = 60.0  # layer below each touching plane that is used when the frame is rotated by its uncertainty
 SAME_AXLE_MM = 300.0  # left and right wheels of an axle stand at the same X but for steering and wear
 UNSCANNED = "unscanned end"  # cause of an uncertainty of unknown size, in a budget
+OPEN_EDGE = "open edge"  # the same, where what was scanned stops at an end without turning to face it
+FACING = 0.5  # cosine of 60 degrees: even an edge of the grid's width is rounded over as much by stage fuse
 MEANINGS = {
     "length": "between the upright planes across the vehicle that touch its front and rear, bumpers included (ISO 612)",
     "width": "between the planes parallel to zero Y that touch its sides; mirrors and the tyres' bulge at the ground "
@@ -144,7 +147,8 @@ def dimension(
 def _with_unscanned_ends(
     stated: Dimension, body: Body, areas: np.ndarray, touches: dict[str, tuple[np.ndarray, Touch]]
 ) -> Dimension:
-    """The dimension with its unscanned ends added; its budget then names them as a cause of unknown size.
+    """The dimension with its unscanned ends added; its budget then names them as a cause of unknown size, and an open
+    edge too: the rim of a thin sheet, the tip of a rod, or where the rest was not scanned.
 
     ``touches`` {"high" or "low": (direction, (3,) unit, and what touches there)}.
     """
@@ -153,10 +157,21 @@ def _with_unscanned_ends(
         extent = unscanned_extents.find(body.vertices_mm, areas, direction, touch, body.support_mm2)
         if extent is not None:
             ends.append(UnscannedEnd(name, extent.beyond_mm, extent.point_mm))
-    if not ends:
+    causes = {UNSCANNED: bool(ends), OPEN_EDGE: _is_edge(body, touches.values())}
+    if not any(causes.values()):
         return stated
-    budget_mm = stated.budget_mm | {UNSCANNED: None}
+    budget_mm = stated.budget_mm | {cause: None for cause, known in causes.items() if known}
     return replace(stated, unscanned_ends=ends, budget_mm=budget_mm, unknown=uncertainty_budget.unknown(budget_mm))
+
+
+def _is_edge(body: Body, touches: Collection[tuple[np.ndarray, Touch]]) -> bool:
+    """Whether the surface that defines one of the ends stands on edge there."""
+    rows = np.unique(np.concatenate([touch.rows for _, touch in touches]))
+    normals = vertices.normals(body.surface, rows)  # one pass over the faces for both ends
+    return any(
+        np.median(np.abs(normals[np.searchsorted(rows, touch.rows)] @ direction)) < FACING
+        for direction, touch in touches
+    )
 
 
 def with_poor_ends(stated: Dimension, known: Quality | None) -> Dimension:
@@ -232,8 +247,8 @@ def _levels_mm(layers: list[tuple], direction: np.ndarray, support_mm2: float) -
     """Sum of the levels that the support reaches at both ends, ``layers``: a level moves evenly with the direction, the
     top of a fit jumps from patch to patch. None without enough surface."""
     total = 0.0
-    for sign, vertices, near, noise in layers:
-        end = tangent_planes.touch(vertices, near, sign * direction, support_mm2, noise)
+    for sign, points, near, noise in layers:
+        end = tangent_planes.touch(points, near, sign * direction, support_mm2, noise)
         if end is None:
             return None
         total += end.level_mm
