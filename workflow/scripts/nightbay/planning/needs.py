@@ -1,8 +1,8 @@
 """What each stage needs of memory and time by the size of its raw files, and what of a night comes first.
 
 The numbers are fitted to nights of the demo's vehicles with 0.3, 3 and 9 million points (``bash tests/bench/run.sh
-faults memory DAY ... --fit``), rounded up. Not measured are the slopes of stage artefact, which had one size, and of the
-mesh that a part is compared with. A stage that needs more is stopped and tried once more, alone, with all memory; one
+faults memory DAY ... --fit``), rounded up. Not measured are the slopes of stage artefact, which had one size, and of
+the mesh that a part is compared with. A stage that needs more is stopped and tried once more, alone, with all memory; one
 that takes longer is taken for hung.
 """
 
