@@ -2,8 +2,8 @@
 
 The numbers are fitted to nights of the demo's vehicles with 0.3, 3 and 9 million points (``bash tests/bench/run.sh
 faults memory DAY ... --fit``), rounded up. Not measured are the slopes of stage artefact, which had one size, and of
-the mesh that a part is compared with, which takes some five times its file. A stage that needs more is stopped and
-tried once more, alone, with all memory; one that takes longer is taken for hung.
+the mesh that a part is compared with. A stage that needs more is stopped and tried once more, alone, with all memory;
+one that takes longer is taken for hung.
 """
 
 import math
