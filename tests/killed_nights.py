@@ -37,7 +37,9 @@ def start(day, *options, house=ROOT, **process):
     options = ("--cores", "1", "--memory", "4", *options)
     return subprocess.Popen(
         ["bash", str(house / "workflow" / "night.sh"), str(day), *options],
-        stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True, process_group=0, **process,
+        stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True, process_group=0,
+        preexec_fn=lambda: signal.signal(signal.SIGHUP, signal.SIG_DFL),  # a caller under nohup would hand that on
+        **process,
     )  # fmt: skip
 
 

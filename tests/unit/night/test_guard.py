@@ -28,6 +28,14 @@ wait
 """
 
 
+@pytest.fixture(autouse=True)
+def hang_up():
+    """The tests themselves may run under nohup, which nights would inherit."""
+    before = signal.signal(signal.SIGHUP, signal.SIG_DFL)
+    yield
+    signal.signal(signal.SIGHUP, before)
+
+
 @pytest.fixture
 def night(tmp_path, monkeypatch):
     """A function that starts a night of a script below the guard: (day, script, process)."""

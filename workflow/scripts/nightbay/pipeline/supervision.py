@@ -190,6 +190,7 @@ def _prepare(parent: int, log: IO[str]) -> None:
         Path("/proc/self/oom_score_adj").write_text("1000", encoding="utf-8")
     with suppress(OSError, ValueError):
         resource.setrlimit(resource.RLIMIT_CORE, (0, resource.getrlimit(resource.RLIMIT_CORE)[1]))
+    faulthandler.disable()  # enabled already, it would leave the signals to a library that has taken them since
     faulthandler.enable(log)
 
 
