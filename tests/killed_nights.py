@@ -32,13 +32,20 @@ class Ended:
     orphans: int
 
 
+def _heeds_signals():
+    """A shell's background commands ignore SIGINT, and those of nohup SIGHUP; bash can't undo that, so tests would not
+    depend on the night but on how they were started."""
+    for number in (signal.SIGINT, signal.SIGHUP):
+        signal.signal(number, signal.SIG_DFL)
+
+
 def start(day, *options, house=ROOT, **process):
     """A night in a process group of its own, with one processor and little memory."""
     options = ("--cores", "1", "--memory", "4", *options)
     return subprocess.Popen(
         ["bash", str(house / "workflow" / "night.sh"), str(day), *options],
         stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True, process_group=0,
-        preexec_fn=lambda: signal.signal(signal.SIGHUP, signal.SIG_DFL),  # a caller under nohup would hand that on
+        preexec_fn=_heeds_signals,
         **process,
     )  # fmt: skip
 

@@ -29,11 +29,12 @@ wait
 
 
 @pytest.fixture(autouse=True)
-def hang_up():
-    """The tests themselves may run under nohup, which nights would inherit."""
-    before = signal.signal(signal.SIGHUP, signal.SIG_DFL)
+def heeded():
+    """The tests themselves may run under nohup or behind a shell, which nights would inherit."""
+    before = {number: signal.signal(number, signal.SIG_DFL) for number in (signal.SIGHUP, signal.SIGINT)}
     yield
-    signal.signal(signal.SIGHUP, before)
+    for number, handler in before.items():
+        signal.signal(number, handler)
 
 
 @pytest.fixture
