@@ -1,12 +1,14 @@
 """What of a day can go, and that nothing else does."""
 
-import fcntl
 import hashlib
 import json
+import os
 
 import pytest
 
+from nightbay.core.errors import Rejected
 from nightbay.housekeeping import command, space
+from nightbay.night import day_lock
 from nightbay.pipeline.stages import STAGES
 
 DATA = b"0" * 20_000
@@ -37,6 +39,11 @@ def add_job(day, job, state):
 
 def files(day):
     return {path.relative_to(day).as_posix() for path in day.rglob("*") if path.is_file()}
+
+
+def hold(day, log):
+    (day / ".nightbay").mkdir(exist_ok=True)
+    return day_lock.take(day, day_lock.this_process(log, "2026-03-04"))
 
 
 def freed(day):
@@ -92,11 +99,17 @@ def test_a_damaged_deliverable_keeps_the_data_and_is_named(day, damage):
 
 
 def test_a_day_that_a_night_works_on_keeps_its_data(day):
-    write(day / command.LOCK, b"")
-    with open(day / command.LOCK, "a", encoding="utf-8") as lock:
-        fcntl.flock(lock, fcntl.LOCK_EX)
-        gone, (said,) = freed(day)
-    assert gone == set() and "wait for its end" in said
+    lock = hold(day, day / "logs/night/1.log")
+    gone, (said,) = freed(day)
+    os.close(lock)
+    assert gone == set() and "Another night run is still working" in said and "logs/night/1.log" in said
+
+
+def test_while_space_is_freed_no_night_begins(day):
+    lock = hold(day, None)
+    with pytest.raises(Rejected, match="is being freed, by .* start again when that has ended"):
+        hold(day, day / "logs/night/1.log")
+    os.close(lock)
 
 
 def test_data_behind_a_link_out_of_the_day_stays(day, tmp_path_factory):

@@ -138,7 +138,7 @@ def test_an_ending_that_takes_too_long_is_cut_off_and_said_so(night):
 def test_a_process_that_can_t_be_ended_is_not_waited_for(monkeypatch, capsys):
     """As one that waits for a disk; here it is spared."""
     child = subprocess.Popen(["sleep", "300"])
-    monkeypatch.setattr(guard, "_kill", lambda numbers: None)
+    monkeypatch.setattr(guard.process_tree, "end", lambda processes: None)
     monkeypatch.setattr(guard, "KILL_S", 0.2)
     try:
         guard._end_all()
@@ -172,13 +172,18 @@ def test_the_notification_hears_how_it_ended_and_its_failure_changes_nothing(nig
     assert "failed with exit code 7" in said
 
 
-def test_a_night_waits_for_a_share_and_starts_when_it_is_free(night, tmp_path):
-    _, tool, first = night()
-    number_in(tool.with_suffix(".sleeping"))
+def second_night(tmp_path):
+    """A night of another day, which finds the machine taken."""
     other = tmp_path / "other"
     (other / ".nightbay").mkdir(parents=True)
     command = [sys.executable, "-m", "nightbay.night.command", str(other), "--", "true"]
-    second = subprocess.Popen(command, stderr=subprocess.PIPE, text=True)
+    return subprocess.Popen(command, stderr=subprocess.PIPE, text=True)
+
+
+def test_a_night_waits_for_a_share_and_starts_when_it_is_free(night, tmp_path):
+    _, tool, first = night()
+    number_in(tool.with_suffix(".sleeping"))
+    second = second_night(tmp_path)
     line = second.stderr.readline()
     assert f"night of {first.args[3]} (process {first.pid})" in line and "waits until enough is free" in line
     assert second.poll() is None
@@ -190,10 +195,7 @@ def test_a_night_waits_for_a_share_and_starts_when_it_is_free(night, tmp_path):
 def test_a_night_that_waits_ends_at_once(night, tmp_path):
     _, tool, _ = night()
     number_in(tool.with_suffix(".sleeping"))
-    other = tmp_path / "other"
-    (other / ".nightbay").mkdir(parents=True)
-    command = [sys.executable, "-m", "nightbay.night.command", str(other), "--", "true"]
-    second = subprocess.Popen(command, stderr=subprocess.PIPE, text=True)
+    second = second_night(tmp_path)
     second.stderr.readline()
     second.terminate()
     assert "run the same command to start it" in second.communicate(timeout=5)[1]

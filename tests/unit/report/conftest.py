@@ -3,6 +3,7 @@ from functools import partial
 import pytest
 from playwright.sync_api import sync_playwright
 
+import board_days
 import chromium
 import report_pages
 
@@ -31,3 +32,9 @@ def browser(launched):
 @pytest.fixture(scope="session")
 def browser_without_webgl(launched):
     return launched("--disable-3d-apis")
+
+
+@pytest.fixture
+def day(tmp_path):
+    """The folder of a day, and a function that writes the report of a job into it."""
+    return board_days.reported(tmp_path)

@@ -4,18 +4,19 @@ Usage: python -m nightbay.housekeeping.command FREE DAY...
 Called by ``workflow/space.sh``, which describes the arguments; FREE is "yes" or empty.
 """
 
-import fcntl
+import os
 import shutil
 import sys
 from collections.abc import Sequence
+from datetime import datetime
 from pathlib import Path
 
+from nightbay.core.errors import Rejected
 from nightbay.core.printable import printable
 from nightbay.core.text_format import size
 from nightbay.housekeeping import installation, space
 from nightbay.housekeeping.space import JobSpace
-
-LOCK = ".nightbay/night.lock"  # held by a night for as long as it works on the day
+from nightbay.night import day_lock
 
 
 def table(day: Path, found: Sequence[JobSpace]) -> list[str]:
@@ -35,18 +36,19 @@ def freeable(found: Sequence[JobSpace]) -> int:
 
 
 def free(day: Path, found: Sequence[JobSpace]) -> list[str]:
-    """Free what can go of a day; sentences on what could not."""
-    lock = day / LOCK
+    """Free what can go of a day, which no night may use meanwhile; sentences on what could not."""
     try:
-        lock.parent.mkdir(exist_ok=True)
-        with open(lock, "a", encoding="utf-8") as held:
-            fcntl.flock(held, fcntl.LOCK_EX | fcntl.LOCK_NB)
-            said = [space.free(day, each) for each in found if each.freeable]
-            space.finish(day)
-    except BlockingIOError:
-        return [f"A night is working on {day}: nothing of it was freed; wait for its end."]
+        (day / day_lock.FILE).parent.mkdir(exist_ok=True)
+        lock = day_lock.take(day, day_lock.this_process(None, f"{datetime.now().astimezone():%Y-%m-%d %H:%M:%S%z}"))
+    except Rejected as rejection:
+        return [str(rejection)]
     except OSError as error:
         return [f"{day} can't be changed ({error.strerror}): see to its permissions."]
+    try:
+        said = [space.free(day, each) for each in found if each.freeable]
+        space.finish(day)
+    finally:
+        os.close(lock)
     return [sentence for sentence in said if sentence]
 
 

@@ -23,7 +23,8 @@ POLL_S = 0.2
 
 @dataclass(frozen=True)
 class Holder:
-    """Who holds the lock: user and process on which host, since when (ISO 8601), and the log of that night."""
+    """Who holds the lock: user and process on which host, since when (ISO 8601), and the log of that night, empty where
+    space of the day is freed."""
 
     user: str
     pid: int
@@ -40,9 +41,9 @@ def user() -> str:
         return f"user {os.getuid()}"
 
 
-def this_process(log: Path, since: str) -> Holder:
-    """This process as a holder."""
-    return Holder(user(), os.getpid(), socket.gethostname(), since, str(log))
+def this_process(log: Path | None, since: str) -> Holder:
+    """This process as a holder; without a ``log`` where it is no night."""
+    return Holder(user(), os.getpid(), socket.gethostname(), since, str(log or ""))
 
 
 def take(day: Path, holder: Holder, ending_s: float = ENDING_S, pause: Callable[[float], None] = time.sleep) -> int:
@@ -104,6 +105,8 @@ def _died(other: Holder) -> bool:
 def _sentence(day: Path, other: Holder | None) -> str:
     if other is None:
         return f"Another night run is still working on {day}: wait for it, or end it first."
+    if not other.log:
+        return f"Space of {day} is being freed, by {other.user} since {other.since}: start again when that has ended."
     return (
         f"Another night run is still working on {day}: {other.user} started it at {other.since} as process {other.pid} "
         f"on {other.host}. Wait for it (tail -f {other.log} shows what it does), or end it first (kill {other.pid})."

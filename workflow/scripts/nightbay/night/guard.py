@@ -13,11 +13,12 @@ import subprocess
 import sys
 import time
 import traceback
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, field
-from pathlib import Path
 from typing import Literal
+
+from nightbay.pipeline import process_tree
 
 Outcome = Literal["complete", "failed", "not started", "ended"]
 
@@ -142,7 +143,7 @@ def _keep(night: Night, signals: Signals, front: int) -> int:
         if os.getppid() != front:
             _end_all()
             return _conclude(night, signals, "the kill of its process")
-        _kill(child for child, parent in _below(os.getpid()).items() if parent == os.getpid() and child != body)
+        process_tree.end([child for child in process_tree.children(os.getpid()) if child.number != body])
 
 
 def _conclude(night: Night, signals: Signals, reason: str, until: float = float("inf")) -> int:
@@ -189,27 +190,6 @@ def _reap() -> dict[int, int]:
     return ended
 
 
-def _below(top: int) -> dict[int, int]:
-    """All processes below a process, parents first: the number of each, and of its parent."""
-    parents = {}
-    for place in Path("/proc").glob("[0-9]*/stat"):
-        with suppress(OSError, ValueError):  # it has ended
-            # a name may hold spaces and brackets
-            parents[int(place.parent.name)] = int(place.read_text(errors="replace").rpartition(")")[2].split()[1])
-    found: dict[int, int] = {}
-    above = {top}
-    while level := {number: parent for number, parent in parents.items() if parent in above}:
-        found |= level
-        above = set(level)
-    return found
-
-
-def _kill(numbers: Iterable[int]) -> None:
-    for number in numbers:
-        with suppress(ProcessLookupError, PermissionError):
-            os.kill(number, signal.SIGKILL)
-
-
 def _end_all() -> None:
     """Kill every process below this one and wait until none is left.
 
@@ -220,11 +200,11 @@ def _end_all() -> None:
     until = time.monotonic() + KILL_S
     with suppress(ChildProcessError):
         while time.monotonic() < until:
-            _kill(_below(os.getpid()))
+            process_tree.end(process_tree.descendants(os.getpid())[1:])
             while os.waitpid(-1, os.WNOHANG)[0]:
                 pass
             time.sleep(0.01)
-        left = ", ".join(map(str, _below(os.getpid())))
+        left = ", ".join(str(process.number) for process in process_tree.descendants(os.getpid())[1:])
         announce(f"Process {left} waits for a disk and can't be ended yet: see that every disk of the night answers.")
 
 

@@ -35,6 +35,13 @@ def descendants(root: int) -> list[Process]:
     return [Process(number, known[number][1]) for number in found]
 
 
+def children(root: int) -> list[Process]:
+    """The processes whose parent is ``root``."""
+    return [
+        Process(number, state[1]) for number in _numbers() if (state := _state(number)) is not None and state[0] == root
+    ]
+
+
 def own_memory(processes: Collection[Process]) -> int | None:
     """Memory that the processes hold of their own, resident or swapped, bytes: pages of files do not count, since the
     system takes them back when it needs to. Pages that several share count once for each, so this is an upper bound."""
