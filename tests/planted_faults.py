@@ -43,7 +43,7 @@ FAULTS = {
         FILL, ("memory", "memory"), ("was stopped twice", "where 1.00\u202fGB were allowed, all that the night may use")
     ),
     "memory once": Fault(
-        "import time\nheld = b'x' * 500_000_000\ntime.sleep(1)", ("memory", "done"), (), board_rows.COMPLETE
+        "import time\nheld = b'x' * 700_000_000\ntime.sleep(1)", ("memory", "done"), (), board_rows.COMPLETE
     ),
     "time": Fault("import time\ntime.sleep(3600)", ("time",), ("was stopped after 1\u202fmin",)),
     "exception": Fault("raise ZeroDivisionError('of nothing')", ("exception",), ("ZeroDivisionError: of nothing",)),

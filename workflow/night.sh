@@ -195,7 +195,7 @@ if [ ${#targets[@]} -gt 0 ]; then
     night=$!
     tail --pid="$night" -n +1 -F "$events" 2>/dev/null | keep_board "$names" >>"$log" 2>&1 &
     keeper=$!
-    tail --pid="$night" -n +1 -F "$events" 2>/dev/null | summary progress
+    tail --pid="$night" -n +1 -F "$events" 2>/dev/null | summary progress "$day"
     wait "$night"
     status=$?
     wait "$keeper"

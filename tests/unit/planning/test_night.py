@@ -2,12 +2,16 @@
 """What the night run shows, read from events that Snakemake 9.27 gave."""
 
 import json
+from dataclasses import asdict
+from pathlib import Path
 
 import pytest
 
 from nightbay.core.errors import Rejected
+from nightbay.pipeline import attempts
 from nightbay.planning import night
 
+NOWHERE = Path("/nowhere")  # a day without records of attempts
 DRY_RUN = """\
 {"event": "job_info", "jobid": 4, "rule_name": "clean", "wildcards": {"job": "van", "part": "exterior", "segment": "left"}, "reason": "Missing output files: results/van/clean/exterior.left.json"}
 {"event": "job_info", "jobid": 5, "rule_name": "measure", "wildcards": {"job": "van", "part": "exterior"}, "reason": "Params have changed since last execution: Union of exclusive params before and now across all output: before: {'title': 'rule clean:'} now: {} "}
@@ -38,7 +42,7 @@ def test_plan_with_nothing_to_do():
 
 def test_progress_names_what_finished_and_what_failed():
     shown = []
-    night.progress(RUN.splitlines(keepends=True), shown.append)
+    night.progress(NOWHERE, RUN.splitlines(keepends=True), shown.append)
     assert shown == [
         "   1 of 5  clean    van exterior left",
         "      failed  network  van exterior: see logs/van/network/exterior.log",
@@ -49,8 +53,21 @@ def test_progress_names_a_failure_once_though_the_step_began_again():
     shown = []
     lines = RUN.splitlines(keepends=True)
     begin, error = lines[1], lines[-1]
-    night.progress([*lines, begin, error], shown.append)
+    night.progress(NOWHERE, [*lines, begin, error], shown.append)
     assert len([line for line in shown if "failed" in line]) == 1
+
+
+def test_a_step_that_had_too_little_memory_is_tried_again_and_fails_at_most_once(tmp_path):
+    log = tmp_path / "logs/van/network/exterior.attempts.json"
+    log.parent.mkdir(parents=True)
+    first = attempts.Attempt(1, "memory", "", 640.0, 600.0, 1.0, 1.0, 900.0, "exterior.attempt-1.log")
+    log.write_text(json.dumps([asdict(first)]))
+    shown, lines = [], RUN.splitlines(keepends=True)
+    night.progress(tmp_path, [*lines, lines[1], lines[-1]], shown.append)
+    assert shown[1:] == [
+        "      again   network  van exterior: it needs more memory than most of its size",
+        "      failed  network  van exterior: see logs/van/network/exterior.log",
+    ]
 
 
 def test_progress_names_all_steps_of_one_cluster_job():
@@ -59,7 +76,7 @@ def test_progress_names_all_steps_of_one_cluster_job():
     ended = '{"event": "job_finished", "job_id": 7}\n{"event": "job_finished", "job_id": 4}\n'
     shown = []
     night.progress(
-        [announced, intake, *ended.splitlines(), '{"event": "progress", "done": 6, "total": 9}'], shown.append
+        NOWHERE, [announced, intake, *ended.splitlines(), '{"event": "progress", "done": 6, "total": 9}'], shown.append
     )
     assert shown == ["   5 of 9  intake   van exterior left", "   6 of 9  clean    van exterior left"]
 
@@ -67,13 +84,13 @@ def test_progress_names_all_steps_of_one_cluster_job():
 def test_progress_does_not_call_failed_what_a_signal_ended():
     shown = []
     *before, error = RUN.splitlines(keepends=True)
-    night.progress([*before, '{"event": "stopped"}\n', error], shown.append)
+    night.progress(NOWHERE, [*before, '{"event": "stopped"}\n', error], shown.append)
     assert shown == ["   1 of 5  clean    van exterior left"]
 
 
 def test_progress_of_a_night_that_did_not_begin_says_nothing():
     shown = []
-    night.progress(['{"event": "error", "exception": "WorkflowError"}\n'], shown.append)
+    night.progress(NOWHERE, ['{"event": "error", "exception": "WorkflowError"}\n'], shown.append)
     assert shown == []
 
 

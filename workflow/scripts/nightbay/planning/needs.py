@@ -15,6 +15,9 @@ from nightbay.planning.job import Job
 # Times the time of a processor that a stage takes as a rule: other processes, slow disks, hard vehicles. And the least,
 # minutes: too short a time loses a night's work, too long a one only time. Chosen, no source.
 SLACK, LEAST_MIN = 10, 15
+# Libraries, and in the first night of an installation the compiling of kernels, decide what small vehicles need.
+# Compiling adds 90 MB (stage network, measured), which above this is within the margin of the fit.
+LEAST_MB = 600
 MORE = 3  # times the memory of the first attempt, where the memory of the machine is not known
 URGENT = 1_000_000_000  # of a priority: longer than any chain of stages takes, s
 
@@ -68,11 +71,11 @@ def size(job: Job, part: str | None = None, segment: str | None = None) -> Size:
 
 
 def memory_mb(stage: str, size: Size, attempt: int = 1, most_mb: int | None = None) -> int:
-    """Memory of a stage over raw files of this size, MB, at most ``most_mb``, what the night may use. Another attempt
-    has all of that, and so runs alone."""
+    """Memory of a stage over raw files of this size, MB, at least :data:`LEAST_MB`, and at most ``most_mb``, what the
+    night may use. Another attempt has all of that, and so runs alone."""
     need = NEEDS[stage]
     by_size = need.mb_per_mb * size.raw_mb + need.mb_per_largest_mb * size.largest_mb
-    needed = math.ceil(need.base_mb + by_size + need.mb_per_reference_mb * size.reference_mb)
+    needed = max(LEAST_MB, math.ceil(need.base_mb + by_size + need.mb_per_reference_mb * size.reference_mb))
     if attempt > 1:
         return most_mb or MORE * needed
     return min(needed, most_mb or needed)

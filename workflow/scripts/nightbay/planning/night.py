@@ -1,6 +1,6 @@
 """What the night run needs beside Snakemake: which targets to ask for, and what to show on the terminal.
 
-Usage: python -m nightbay.planning.night targets DAY [JOBS] | plan | progress | text | table DAY
+Usage: python -m nightbay.planning.night targets DAY [JOBS] | plan | progress DAY | text | table DAY
     targets     plan the day and print the reports to ask for, one a line; say which jobs are refused
     plan        say what a dry run would do, reading its events from standard input
     progress    show each step that ends, reading the night's events from standard input
@@ -19,6 +19,7 @@ from typing import Any, TextIO
 from nightbay.core.errors import Rejected
 from nightbay.core.printable import printable
 from nightbay.core.text_format import number, plus_minus
+from nightbay.pipeline import attempts
 from nightbay.pipeline.night_events import Step, events, step_of
 from nightbay.planning import day as day_plan
 from nightbay.planning import parameters, yaml_file
@@ -64,9 +65,10 @@ def _why(reason: str) -> str:
     return reason or "asked for"
 
 
-def progress(lines: Iterable[str], write: Callable[[str], None]) -> None:
-    """Follow the night's events and write one line for each step that finished or failed."""
+def progress(day: Path, lines: Iterable[str], write: Callable[[str], None]) -> None:
+    """Follow the events of a ``day``'s night; write a line for each step that finished, failed or is tried again."""
     known: dict[int, Step] = {}
+    again: set[int] = set()
     named: set[int] = set()  # a step that failed begins once more, and fails at once where that can't help
     ended: list[Step] = []  # of a group of steps in one cluster job more than one
     for event in events(lines):
@@ -82,11 +84,20 @@ def progress(lines: Iterable[str], write: Callable[[str], None]) -> None:
                 ended = []
             case {"event": "job_error", "jobid": number, "log": logs}:
                 failed = known.get(number)
-                if failed and number not in named:
+                if failed and number not in again and _had_too_little_memory(day, logs):
+                    again.add(number)
+                    write(f"      again   {failed.stage:9}{failed.subject}: it needs more memory than most of its size")
+                elif failed and number not in named:
                     named.add(number)
                     write(f"      failed  {failed.stage:9}{failed.subject}: see {', '.join(logs or ['logs/night'])}")
             case {"event": "stopped"}:  # what fails from here on was ended, and did not fail
                 known.clear()
+
+
+def _had_too_little_memory(day: Path, logs: list[str]) -> bool:
+    """Whether the last attempt at the step with these logs ended for want of memory: Snakemake makes another."""
+    tried = attempts.read(day / logs[-1]) if logs else []
+    return bool(tried) and tried[-1].cause == "memory"
 
 
 def table(day: str | Path) -> list[str]:
@@ -147,8 +158,8 @@ def main(arguments: list[str]) -> None:
             show(reports)
         case ["plan"]:
             show(plan(sys.stdin))
-        case ["progress"]:
-            progress(sys.stdin, lambda line: show([line]))
+        case ["progress", day]:
+            progress(Path(day), sys.stdin, lambda line: show([line]))
         case ["text"]:
             show(line.rstrip("\n") for line in sys.stdin)
         case ["table", day]:
