@@ -1,5 +1,5 @@
 #!/usr/bin/env bash
-# Shows what days take on disk, and frees the data between raw files and deliverables of jobs that are complete.
+# Shows what days take on disk, and frees the intermediate data of jobs that are complete.
 #   Usage: bash workflow/space.sh DAY [DAY ...] [--free]
 #     --free          remove what is shown as "can go", and compiled kernels of older versions
 # Raw files, deliverables, pages, logs and the numbers of every stage stay. What changes later for a job whose data is gone

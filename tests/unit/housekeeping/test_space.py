@@ -53,11 +53,11 @@ def freed(day):
     return before - files(day), said
 
 
-def test_only_the_data_between_goes(day):
+def test_only_intermediate_data_goes(day):
     gone, said = freed(day)
-    between = set(STAGES) - set(space.KEPT)
+    intermediate = set(STAGES) - set(space.KEPT)
     assert said == []
-    assert {path.split("/")[2] for path in gone} == between
+    assert {path.split("/")[2] for path in gone} == intermediate
     assert all(path.endswith("data.bin") for path in gone)
     assert {"van/raw/left.ply", "results/van/deliver/exterior/data.bin"} <= files(day)
     assert not (day / space.LEAVING).exists()
@@ -66,7 +66,7 @@ def test_only_the_data_between_goes(day):
 def test_sizes_are_those_of_the_disk(day):
     (found,) = space.of_day(day)
     assert found.raw == (day / "van/raw/left.ply").stat().st_blocks * 512
-    assert found.between == (len(STAGES) - len(space.KEPT)) * found.raw
+    assert found.intermediate == (len(STAGES) - len(space.KEPT)) * found.raw
     (day / "van/raw/again.ply").hardlink_to(day / "van/raw/left.ply")
     assert space.used(day / "van/raw") == found.raw
 

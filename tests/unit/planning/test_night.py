@@ -65,7 +65,7 @@ def test_a_step_that_had_too_little_memory_is_tried_again_and_fails_at_most_once
     shown, lines = [], RUN.splitlines(keepends=True)
     night.progress(tmp_path, [*lines, lines[1], lines[-1]], shown.append)
     assert shown[1:] == [
-        "      again   network  van exterior: it needs more memory than most of its size",
+        "      again   network  van exterior: it needs more memory than planned",
         "      failed  network  van exterior: see logs/van/network/exterior.log",
     ]
 

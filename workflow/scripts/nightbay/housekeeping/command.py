@@ -21,18 +21,18 @@ from nightbay.night import day_lock
 
 def table(day: Path, found: Sequence[JobSpace]) -> list[str]:
     """The lines on a day: a row a job, the sum, and what is free on the disk."""
-    rows: list[tuple[str, ...]] = [("job", "raw", "kept", "between", "")]
+    rows: list[tuple[str, ...]] = [("job", "raw", "kept", "intermediate", "")]
     rows += [(each.job, *_sizes(each), each.why_not or "can go") for each in found]
-    raw, kept, between = (sum(getattr(each, kind) for each in found) for kind in ("raw", "kept", "between"))
-    rows.append(("all", size(raw), size(kept), size(between), f"{size(freeable(found))} can go"))
+    raw, kept, intermediate = (sum(getattr(each, kind) for each in found) for kind in ("raw", "kept", "intermediate"))
+    rows.append(("all", size(raw), size(kept), size(intermediate), f"{size(freeable(found))} can go"))
     widths = [max(len(row[at]) for row in rows) for at in range(4)]
     lines = ["  ".join(_aligned(row, widths)).rstrip() for row in rows]
     return [f"{day}: {size(shutil.disk_usage(day).free)} free on its disk", *lines]
 
 
 def freeable(found: Sequence[JobSpace]) -> int:
-    """Bytes of the data between that can go."""
-    return sum(each.between for each in found if each.freeable)
+    """Bytes of the intermediate data that can go."""
+    return sum(each.intermediate for each in found if each.freeable)
 
 
 def free(day: Path, found: Sequence[JobSpace]) -> list[str]:
@@ -62,7 +62,7 @@ def of_installation() -> list[str]:
 
 
 def _sizes(each: JobSpace) -> tuple[str, ...]:
-    return size(each.raw), size(each.kept), size(each.between)
+    return size(each.raw), size(each.kept), size(each.intermediate)
 
 
 def _aligned(row: Sequence[str], widths: Sequence[int]) -> list[str]:
@@ -79,7 +79,7 @@ def main(arguments: list[str]) -> None:
             faults_here = free(day, found)
             faults += len(faults_here)
             left = space.of_day(day)
-            freed = sum(each.between for each in found) - sum(each.between for each in left)
+            freed = sum(each.intermediate for each in found) - sum(each.intermediate for each in left)
             lines += [*faults_here, f"Freed {size(freed)}."]
         for line in lines:
             print(printable(line), flush=True)

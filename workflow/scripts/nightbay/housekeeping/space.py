@@ -1,4 +1,4 @@
-"""What a day takes on disk, and what can go: what lies between raw files and deliverables of jobs that are done."""
+"""What a day takes on disk, and what can go: the intermediate data of jobs that are done."""
 
 import json
 import os
@@ -21,7 +21,7 @@ MOST_BYTES = 50_000_000  # of a report or a list of sums: some megabytes in the 
 
 @dataclass(frozen=True)
 class JobSpace:
-    """What a job takes on disk, in bytes: its ``raw`` files, results that are ``kept``, and those that are ``between``.
+    """What a job takes on disk, in bytes: its ``raw`` files, results that are ``kept``, and ``intermediate`` data.
 
     ``freeable``: the data folders that can go; ``why_not``: why none can, in words, empty where they can.
     """
@@ -29,7 +29,7 @@ class JobSpace:
     job: str
     raw: int
     kept: int
-    between: int
+    intermediate: int
     freeable: list[Path]
     why_not: str
 
@@ -57,7 +57,7 @@ def free(day: Path, space: JobSpace) -> str:
     """
     fault = damaged(day / "results" / space.job)
     if fault:
-        return f"{space.job}: {fault}, so its data between stays: run the night on it again."
+        return f"{space.job}: {fault}, so its intermediate data stays: run the night on it again."
     try:
         for folder in space.freeable:
             _remove(day, folder)
@@ -94,19 +94,19 @@ def _names(day: Path) -> list[str]:
 
 def _of_job(day: Path, name: str) -> JobSpace:
     results = day / "results" / name
-    between = sorted(folder for stage in STAGES if stage not in KEPT for folder in _folders(results / stage))
-    size = sum(used(folder) for folder in between)
-    why_not = _why_not(day, name, between)
+    intermediate = sorted(folder for stage in STAGES if stage not in KEPT for folder in _folders(results / stage))
+    size = sum(used(folder) for folder in intermediate)
+    why_not = _why_not(day, name, intermediate)
     kept = used(results) - size
-    return JobSpace(name, used(day / name / "raw"), kept, size, [] if why_not else between, why_not)
+    return JobSpace(name, used(day / name / "raw"), kept, size, [] if why_not else intermediate, why_not)
 
 
-def _why_not(day: Path, name: str, between: list[Path]) -> str:
-    """Why the data between of a job stays, in words; empty where it can go."""
+def _why_not(day: Path, name: str, intermediate: list[Path]) -> str:
+    """Why the intermediate data of a job stays, in words; empty where it can go."""
     results = day / "results" / name
-    if not between:
-        return "nothing lies between"
-    if any(plain_file.leads_out(folder, day) for folder in between):
+    if not intermediate:
+        return "there is no intermediate data"
+    if any(plain_file.leads_out(folder, day) for folder in intermediate):
         return "it lies outside the day, behind a link"
     try:
         report = json.loads(plain_file.read(results / f"report/{name}.json", MOST_BYTES))
