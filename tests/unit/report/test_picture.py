@@ -95,6 +95,25 @@ def test_drawing_says_its_dimension_in_words_and_places_it(wedge):
     assert drawn.wide_mm > 2000
 
 
+def test_labels_of_short_dimensions_stay_within_the_drawing(wedge, browser):
+    """A first digit that is cut off makes another value of it."""
+    view = picture.Scene(wedge, DESIGN_GRID, 100).view("left")
+    lines = [
+        drawing.Line("Front overhang", 949.79, 0.24, np.array([low, 0, 0]), np.array([high, 0, 0]), False)
+        for low, high in ((0.0, 100.0), (1900.0, 2000.0))
+    ]
+    drawn = drawing.draw(view, "Left side", "", lines, text_mm=80.0)
+    page = browser.new_page()
+    page.set_content(f"<style>text {{ font-size: var(--text) }}</style>{drawn.svg}")
+    inside = page.evaluate(
+        """() => { const all = document.querySelector("svg").getBoundingClientRect();
+        return [...document.querySelectorAll("svg .dimension text")].map(text => text.getBoundingClientRect())
+            .map(box => box.left >= all.left && box.right <= all.right) }"""
+    )
+    page.close()
+    assert len(inside) == 4 and all(inside)
+
+
 def test_names_are_escaped_in_drawings(wedge):
     view = picture.Scene(wedge, DESIGN_GRID, 60).view("top")
     assert "<script" not in drawing.draw(view, "<script>", '"').svg

@@ -86,9 +86,7 @@ def progress(day: Path, lines: Iterable[str], write: Callable[[str], None]) -> N
                 failed = known.get(number)
                 if failed and number not in again and _had_too_little_memory(day, logs):
                     again.add(number)
-                    write(
-                        f"      again   {failed.stage:9}{failed.subject}: it needs more memory than planned"
-                    )
+                    write(f"      again   {failed.stage:9}{failed.subject}: it needs more memory than planned")
                 elif failed and number not in named:
                     named.add(number)
                     write(f"      failed  {failed.stage:9}{failed.subject}: see {', '.join(logs or ['logs/night'])}")

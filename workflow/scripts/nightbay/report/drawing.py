@@ -12,6 +12,7 @@ from nightbay.report.picture import View
 from nightbay.report.view_marks import Mark, position
 
 GAP = 0.35  # between an object and its extension line, text heights
+LETTER = 0.65  # width of a letter or a digit in text heights, on average at most: fonts of pages differ
 LINES = 3.2  # from one dimension line to the next, text heights
 
 
@@ -68,7 +69,10 @@ def draw(
     level = [line for line in lines if not line.upright]
     below = text_mm * (0.3 + LINES * len(level))
     beside = text_mm * (0.3 + LINES * len(upright))
-    body = [_level(view, line, height + text_mm * (LINES * row - 1.4), text_mm) for row, line in enumerate(level, 1)]
+    wide = width + beside + 0.3 * text_mm
+    body = [
+        _level(view, line, height + text_mm * (LINES * row - 1.4), text_mm, wide) for row, line in enumerate(level, 1)
+    ]
     body += [
         _upright(view, line, width + text_mm * (LINES * row - 1.4), text_mm) for row, line in enumerate(upright, 1)
     ]
@@ -76,7 +80,6 @@ def draw(
     above = view_marks.STRIP * text_mm
     strip, oriented = view_marks.strip(view, text_mm)
     body += [strip, view_marks.numbers(view, marks, text_mm)]
-    wide = width + beside + 0.3 * text_mm
     box = f"{-0.3 * text_mm:.0f} {-above:.0f} {wide:.0f} {above + height + below:.0f}"
     svg = (
         f'<svg class="drawing" viewBox="{box}" role="img" '
@@ -87,14 +90,17 @@ def draw(
     return Drawing(svg, wide)
 
 
-def _level(view: View, line: Line, y: float, text_mm: float) -> str:
-    """A dimension line under the picture."""
+def _level(view: View, line: Line, y: float, text_mm: float, wide: float) -> str:
+    """A dimension line under the picture; the label of a short one stays within the drawing, ``wide`` in all."""
     (x0, y0), (x1, y1) = sorted([position(view, line.low_mm), position(view, line.high_mm)])
     extensions = "".join(
         f'<path d="M{x:.1f} {top + GAP * text_mm:.1f}V{y + 0.3 * text_mm:.1f}"/>' for x, top in ((x0, y0), (x1, y1))
     )
     arrows = _arrow(x0, y, 1, 0, text_mm) + _arrow(x1, y, -1, 0, text_mm)
-    text = _label(line, f"translate({(x0 + x1) / 2:.1f} {y:.1f})", text_mm)
+    value = text_format.plus_minus(line.value_mm, line.uncertainty_mm, line.at_least)
+    half = LETTER * text_mm * max(len(line.name), len(value)) / 2
+    middle = max(half - 0.3 * text_mm, min((x0 + x1) / 2, wide - 0.3 * text_mm - half))
+    text = _label(line, f"translate({middle:.1f} {y:.1f})", text_mm)
     return f'<g class="dimension">{extensions}<path d="M{x0:.1f} {y:.1f}H{x1:.1f}"/>{arrows}{text}</g>'
 
 
