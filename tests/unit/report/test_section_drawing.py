@@ -59,6 +59,22 @@ def test_outlines_are_drawn_within_the_chord_with_the_front_on_the_left(conventi
     assert drawn_points(svg, "filled") == []
 
 
+def test_no_text_of_a_section_is_cut_off(browser):
+    """A coordinate may stand at the very edge of the grid."""
+    for wide in np.linspace(940.0, 1010.0, 8):
+        points = RING * [wide / 1500, 1.0] - [2000 * wide / 1500, 0.0]
+        drawn = section_drawing.draw(section("X 250", "x", 250.0, points), "X = 250 mm", DESIGN_GRID, None, 60.0).svg
+        page = browser.new_page(viewport={"width": 1200, "height": 900})
+        page.set_content(f"<style>text {{ font-size: var(--text) }}</style>{drawn}")
+        inside = page.evaluate(
+            """() => { const all = document.querySelector("svg").getBoundingClientRect();
+            return [...document.querySelectorAll("svg text")].map(text => text.getBoundingClientRect())
+                .map(box => box.left >= all.left && box.right <= all.right) }"""
+        )
+        page.close()
+        assert inside and all(inside), wide
+
+
 def test_stations_are_seen_from_the_front_with_left_on_the_right():
     points = np.array([[-800.0, 100], [-800, 900], [700, 900]])  # low Y is the left side of the design grid
     svg = section_drawing.draw(section("X 250", "x", 250.0, points), "X = 250 mm", DESIGN_GRID, None, 60.0).svg

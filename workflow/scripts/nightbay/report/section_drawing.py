@@ -127,8 +127,8 @@ def draw(section: Mapping[str, Any], title: str, convention: Axes, ground: str |
     if ground is not None and up == 2:
         low[1] = min(low[1], 0.0)
     low, high = low - MARGIN * text_mm, high + MARGIN * text_mm
-    left, below, above = 4.2 * text_mm, 1.8 * text_mm, 2.6 * text_mm
-    box = (low[0] - left, -high[1] - above, high[0] - low[0] + left + text_mm, high[1] - low[1] + above + below)
+    left, right, below, above = 4.2 * text_mm, 2.0 * text_mm, 1.8 * text_mm, 2.6 * text_mm
+    box = (low[0] - left, -high[1] - above, high[0] - low[0] + left + right, high[1] - low[1] + above + below)
     length_mm = view_marks.round_length(0.3 * (high[0] - low[0]))
     bar = view_marks.scale_bar(low[0], -high[1] - 1.1 * text_mm, length_mm, text_mm)
     body = (
