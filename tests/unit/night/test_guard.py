@@ -13,7 +13,6 @@ from pathlib import Path
 import pytest
 
 import killed_nights
-from nightbay.night import guard
 from stand_ins import make_tool
 
 # A process that goes on by itself in a session of its own, below a shell that waits.
@@ -135,17 +134,27 @@ def test_an_ending_that_takes_too_long_is_cut_off_and_said_so(night):
     assert "The day board could not be made in time" in said
 
 
-def test_a_process_that_can_t_be_ended_is_not_waited_for(monkeypatch, capsys):
-    """As one that waits for a disk; here it is spared."""
-    child = subprocess.Popen(["sleep", "300"])
-    monkeypatch.setattr(guard.process_tree, "end", lambda processes: None)
-    monkeypatch.setattr(guard, "KILL_S", 0.2)
-    try:
-        guard._end_all()
-    finally:
-        child.kill()
-        child.wait()
-    assert f"Process {child.pid} waits for a disk and can't be ended yet" in capsys.readouterr().err
+SPARED = """
+import subprocess
+from nightbay.night import guard
+
+guard.process_tree.end = lambda processes: None
+guard.KILL_S = 0.2
+child = subprocess.Popen(["sleep", "300"])
+print(child.pid, flush=True)
+try:
+    guard._end_all()
+finally:
+    child.kill()
+    child.wait()
+"""
+
+
+def test_a_process_that_can_t_be_ended_is_not_waited_for(monkeypatch):
+    """As one that waits for a disk; here it is spared, below a process that has no other child."""
+    monkeypatch.setenv("PYTHONPATH", str(killed_nights.ROOT / "workflow/scripts"))
+    done = subprocess.run([sys.executable, "-c", SPARED], capture_output=True, text=True, check=True, timeout=30)
+    assert f"Process {done.stdout.strip()} waits for a disk and can't be ended yet" in done.stderr
 
 
 def test_nohup_holds(night, monkeypatch):
