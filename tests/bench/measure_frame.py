@@ -1,6 +1,6 @@
 """The vehicle frame and the dimensions of the demo's exteriors, over seeds, through the whole chain in this process.
 
-    bash tests/bench/run.sh measure_frame [--points 300000] [--seeds 20] [--first 101]
+    bash tests/bench/run.sh measure_frame [--points 300000] [--seeds 20] [--first 101] [--processes 2]
 
 Each seed is another day of the demo generator: other scans, poses, targets and faults of the same two invented
 vehicles, a panel van and a compact in turn. Intake, clean, network, refine, frame, fuse, fill and measure run on it as
@@ -12,6 +12,7 @@ within the uncertainty on either side; for `coverage_95_bounds` a value that is 
 import argparse
 import functools
 import json
+import multiprocessing
 import sys
 import tempfile
 from collections import defaultdict
@@ -33,12 +34,15 @@ CHORD_MM = 0.1  # faces lie inside of convex ends by up to this, which the lengt
 LEFT_OUT = ("reduce", "deliver", "join", "report")
 
 
-def measured(points=300_000, seeds=20, first=101):
-    """All figures: of the frame, of the dimensions, and by dimension."""
+def measured(points=300_000, seeds=20, first=101, processes=None):
+    """All figures: of the frame, of the dimensions, and by dimension; vehicles in ``processes`` beside each other, by
+    default as many as there are processors."""
+    vehicles = [(EXTERIORS[number % len(EXTERIORS)], points, first + number) for number in range(seeds)]
     rows = []
-    for number in range(seeds):
-        rows.append(judge(EXTERIORS[number % len(EXTERIORS)], points, first + number))
-        print(json.dumps(rows[-1]), file=sys.stderr, flush=True)
+    with multiprocessing.get_context("spawn").Pool(processes) as pool:
+        for row in pool.imap(_judged, vehicles):
+            rows.append(row)
+            print(json.dumps(row), file=sys.stderr, flush=True)
     frames = np.array([row["frame"] for row in rows if row["frame"] is not None])
     errors = defaultdict(list)
     for row in rows:
@@ -84,6 +88,10 @@ def of_dimension(pairs):
         "normalised_worst": float(np.abs(error / uncertainty).max()),
         "coverage_95": float(np.mean(np.abs(error) <= uncertainty)),
     }
+
+
+def _judged(vehicle):
+    return judge(*vehicle)
 
 
 def judge(job, points, seed, folder=None):
@@ -149,8 +157,9 @@ def main():
     parser.add_argument("--points", type=int, default=300_000, help="raw points of a vehicle")
     parser.add_argument("--seeds", type=int, default=20)
     parser.add_argument("--first", type=int, default=101, help="first seed; 1 to 100 were developed on")
+    parser.add_argument("--processes", type=int, help="vehicles beside each other; as many as processors")
     options = parser.parse_args()
-    figures = measured(options.points, options.seeds, options.first)
+    figures = measured(options.points, options.seeds, options.first, options.processes)
     del figures["rows"]
     print(json.dumps(figures, sort_keys=True))
 
