@@ -90,6 +90,34 @@ def test_both_sides_of_a_3_mm_panel_stay_two_sheets(tmp_path):
         assert 54**2 < area[side[:, 0] == sign].sum() < 56**2 * 1.01
 
 
+def two_copies(folder, apart_mm):
+    """The surface of a square of 60 mm, and of a copy of its middle above that faces the same way, as a stray piece
+    above a roof does; and how far each vertex lies from the nearer of both."""
+    rng = np.random.default_rng(21)
+    below = sheet(rng, 60, 60, 1, noise=0.05)
+    above = sheet(rng, 30, 30, 1, centre=(0, 0, apart_mm), noise=0.05)
+    points, normals = (np.concatenate(pair) for pair in zip(below, above, strict=True))
+    _, whole = run(folder, one(points, normals), settings(noise_mm=0.05))
+    assert_manifold(whole)
+    height = whole.vertices_mm[:, 2]
+    return whole, np.minimum(np.abs(height), np.abs(height - apart_mm))
+
+
+@pytest.mark.parametrize("apart_mm", [6.0, 7.0, 8.0, 9.0, 10.0, 11.0, 12.0])
+def test_nothing_lies_between_two_copies_of_a_surface(tmp_path, apart_mm):
+    """From three grid units on, where both are seen apart: in the middle the field changes its sign too."""
+    whole, off = two_copies(tmp_path, apart_mm)
+    assert off.max() < 6 * 0.05
+    assert surface.face_normals(whole)[:, 2].min() > 0
+
+
+@pytest.mark.parametrize("apart_mm", [2.0, 3.0, 4.0, 5.0])
+def test_copies_too_near_to_be_told_apart_scatter(tmp_path, apart_mm):
+    whole, off = two_copies(tmp_path, apart_mm)
+    # in the middle between equally many points of both, the scatter is half their distance
+    assert (off < 2 * whole.vertex["spread_mm"] + 6 * 0.05).all()
+
+
 @pytest.mark.parametrize("noise", [0.0, 0.1])
 @pytest.mark.parametrize("sign", [1, -1], ids=["convex", "concave"])
 def test_a_crease_stays_sharp(tmp_path, sign, noise):

@@ -3,8 +3,9 @@
 A cell is measured if its eight corners all have a value, and its points lie around it and not to one side. (The points
 of a half plane lie on average 4 / 3 pi = 0.42 of their reach to one side of its edge.) Every grid edge that the surface
 crosses, with its four cells in order, gives one quad, which belongs to the tile of the edge's lower node; every loop of
-crossings in a cell gives one vertex, which belongs to the tile of the cell. Missing quads can
-leave several fans around a vertex; each fan then gets a vertex of its own. The surface is therefore a manifold with
+crossings in a cell gives one vertex, which belongs to the tile of the cell. In the middle between two copies of a surface
+that face the same way the values change their sign too, against the normals: such an edge has no quad. Missing quads
+can leave several fans around a vertex; each fan then gets a vertex of its own. The surface is therefore a manifold with
 boundary. Neighbouring tiles agree although each is computed on its own.
 """
 
@@ -19,6 +20,9 @@ from nightbay.fuse.signed_distance import COUNT, NORMAL, OFFSET, WEIGHT, Field
 
 MARGIN = 3  # nodes beyond the tile that its vertices and quads depend on
 FEWEST = 4  # points that a cell needs: three make a plane, the fourth confirms or contradicts it
+# Component along a grid edge of the normals at its ends, from which on they say which way the values rise: 60 degrees.
+# The normals of a thin panel's two sides cancel each other.
+STEEP = 0.5
 KEY_EDGES = 16  # vertex key: (cell in tile) * KEY_EDGES + edge that names the fan
 FANS = 6  # most fans in one cell: twelve edges, and a missing quad between any two fans
 
@@ -163,14 +167,18 @@ def _steps_back(axis, s1, s2):
 
 
 @njit(cache=True, nogil=True)
-def _has_quad(configuration, axis, x, y, z):
-    """Whether all four cells around the edge from node (x, y, z) along ``axis`` have surface."""
+def _has_quad(field, configuration, axis, x, y, z):
+    """Whether all four cells around the crossed edge from node (x, y, z) along ``axis`` have surface, and the values
+    change there as the normals say."""
     for s1 in range(2):
         for s2 in range(2):
             dx, dy, dz = _steps_back(axis, s1, s2)
             if configuration[x - dx, y - dy, z - dz] == 0:
                 return False
-    return True
+    p, q = field.node[x, y, z], field.node[x + (axis == 0), y + (axis == 1), z + (axis == 2)]
+    sums = field.sums
+    along = (sums[p, NORMAL + axis] / sums[p, WEIGHT] + sums[q, NORMAL + axis] / sums[q, WEIGHT]) / 2
+    return (along if field.value[p] < field.value[q] else -along) >= -STEEP
 
 
 @njit(cache=True, nogil=True)
@@ -252,7 +260,7 @@ def _create_vertices(field, cells, table, vertices):
         following = table.following[_loop_row(configuration, table, x, y, z)]
         for e in range(EDGES):
             a, b, c = x + table.low[e, 0], y + table.low[e, 1], z + table.low[e, 2]
-            has_quad[e] = following[e] >= 0 and _has_quad(configuration, table.axis[e], a, b, c)
+            has_quad[e] = following[e] >= 0 and _has_quad(field, configuration, table.axis[e], a, b, c)
         _name_fans(following, has_quad, name)
         ti, tj, tk = -(i < 0), -(j < 0), -(k < 0)  # the tile that owns the cell
         flat = ((i - ti * side) * side + (j - tj * side)) * side + (k - tk * side)

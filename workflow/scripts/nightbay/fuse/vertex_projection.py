@@ -63,10 +63,10 @@ class ProjectedVertices(NamedTuple):
 
     ``position`` (n, 3) float64, grid units about the tile's first node; ``normal`` (n, 3) float32 unit, zero on a
     crease; ``effective_count`` (n,) float32: number of equally weighted points that would average the noise as well,
-    (sum w)**2 / sum w**2; ``spread`` (n,) float32: standard deviation of the points along the normal, grid units, the
-    stated noise where that number is below :data:`FEWEST`; ``undecided`` (n,) float32: share by weight of undecided
-    points; ``light`` (n, 3) float32: mean linear light; ``light_weight`` (n,) float32: weight of the points that have a
-    colour.
+    (sum w)**2 / sum w**2, 0 where none lie within reach of a move; ``spread`` (n,) float32: standard deviation of the
+    points along the normal, grid units, the stated noise where that number is below :data:`FEWEST`; ``undecided`` (n,)
+    float32: share by weight of undecided points; ``light`` (n, 3) float32: mean linear light; ``light_weight`` (n,)
+    float32: weight of the points that have a colour.
     """
 
     position: np.ndarray
@@ -136,7 +136,7 @@ def _project(points, columns, criteria, tone, vertices):
             found = with_room(2 * len(found.row))
             n = gather(vertices.position[i], motion.normal, criteria.longest, points, columns, found)
         weight, count, sigma = _move_along_normal(n, found, criteria, motion, by_segment)
-        if weight <= 0:
+        if weight <= 0 or (motion.move * motion.move).sum() > FARTHEST * FARTHEST:  # the points lie elsewhere
             vertices.spread[i] = criteria.noise
             continue
         on_crease, misfit = move_to_crease(n, found.table, vertices.position[i], motion, criteria.noise)
@@ -156,12 +156,12 @@ def _project(points, columns, criteria, tone, vertices):
 @njit(cache=True, nogil=True)
 def _move_along_normal(n, found, criteria, motion, by_segment):
     """Move a vertex along its normal until the mean distance of its n neighbours is zero: fills ``motion``'s ``move``
-    and ``normal``. Returns sum of weights, effective number of points and their standard deviation; a sum of 0 where no
-    point counts."""
+    and ``normal``. Returns sum of weights, effective number of points and their standard deviation about the vertex; a
+    sum of 0 where no point counts."""
     move, normal = motion.move, motion.normal
     normal_sum = motion.step  # scratch until the vertex is moved to a crease
     move[:] = 0
-    limit, sigma, weight, count = BAND, 0.0, 0.0, 0.0
+    limit, sigma, mean, weight, count = BAND, 0.0, 0.0, 0.0, 0.0
     for turn in range(ROUNDS + 1):
         robust = np.float64(turn > 0)
         _weigh(n, motion, limit, robust, criteria.least_cosine, found.table)
@@ -177,7 +177,11 @@ def _move_along_normal(n, found, criteria, motion, by_segment):
             normal[k] = normal_sum[k] / length
             move[k] -= mean * normal[k]
         limit = min(BAND, criteria.agreement * max(criteria.noise, sigma))
-    return weight, count, sigma
+    return (
+        weight,
+        count,
+        np.sqrt(sigma * sigma + mean * mean),
+    )  # about the vertex, which may not have come to their mean
 
 
 @njit(cache=True, nogil=True, fastmath=True)
