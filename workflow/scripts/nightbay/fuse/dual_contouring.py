@@ -3,10 +3,10 @@
 A cell is measured if its eight corners all have a value, and its points lie around it and not to one side. (The points
 of a half plane lie on average 4 / 3 pi = 0.42 of their reach to one side of its edge.) Every grid edge that the surface
 crosses, with its four cells in order, gives one quad, which belongs to the tile of the edge's lower node; every loop of
-crossings in a cell gives one vertex, which belongs to the tile of the cell. In the middle between two copies of a surface
-that face the same way the values change their sign too, against the normals: such an edge has no quad. Missing quads
-can leave several fans around a vertex; each fan then gets a vertex of its own. The surface is therefore a manifold with
-boundary. Neighbouring tiles agree although each is computed on its own.
+crossings in a cell gives one vertex, which belongs to the tile of the cell. In the middle between two copies of a
+surface that face the same way the values change their sign too, against the normals: such an edge has no quad. Missing
+quads can leave several fans around a vertex; each fan then gets a vertex of its own. The surface is therefore a
+manifold with boundary. Neighbouring tiles agree although each is computed on its own.
 """
 
 from dataclasses import dataclass

@@ -177,11 +177,8 @@ def _move_along_normal(n, found, criteria, motion, by_segment):
             normal[k] = normal_sum[k] / length
             move[k] -= mean * normal[k]
         limit = min(BAND, criteria.agreement * max(criteria.noise, sigma))
-    return (
-        weight,
-        count,
-        np.sqrt(sigma * sigma + mean * mean),
-    )  # about the vertex, which may not have come to their mean
+    # about the vertex, which may not have come to their mean
+    return weight, count, np.sqrt(sigma * sigma + mean * mean)
 
 
 @njit(cache=True, nogil=True, fastmath=True)
