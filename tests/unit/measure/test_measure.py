@@ -127,6 +127,22 @@ def test_mirrors_can_be_included(car, tmp_path):
     assert values(result)["width"] == values(result)["width_over_mirrors"]
 
 
+def test_without_mirrors_no_width_over_them_is_stated(tmp_path):
+    result = run(tmp_path, of_mesh(blockcar.car(mirrors=False)))
+    assert "width" in result["dimensions"] and "width_over_mirrors" not in result["dimensions"]
+    assert any("no mirror was found" in note for note in result["notes"])
+
+
+def test_a_width_over_one_mirror_is_doubtful(car, tmp_path):
+    corners = car.vertices_mm[car.faces]
+    kept = car.faces[corners[:, :, 1].max(axis=1) < blockcar.WIDTH / 2 + 1]
+    result = run(tmp_path, surface.Surface(car.vertices_mm, kept))
+    stated = result["dimensions"]["width_over_mirrors"]
+    assert stated["value_mm"] == pytest.approx(blockcar.WIDTH + blockcar.MIRROR_REACH, abs=0.1)
+    assert "one mirror only" in stated["unknown"]
+    assert any("a mirror was found on the left side only" in note for note in result["notes"])
+
+
 def test_sections_hold_the_outline(whole):
     cuts = json.loads((whole[1] / "sections.json").read_text(encoding="utf-8"))["sections"]
     assert [one["name"] for one in cuts if one["axis"] == "y"] == ["Y 0"]

@@ -17,6 +17,7 @@ from nightbay.measure import (
     named_sizes,
     nominal,
     ordered_features,
+    over_mirrors,
     pieces,
     plane_sections,
     poor_ends,
@@ -190,7 +191,8 @@ def _exterior(body: Body) -> tuple[dict[str, Dimension | None], list[Protrusion]
         found["length"] = dimensions.span("length", body, 0)
         areas, noticed = exclusions.width_areas(body)
         found["width"] = dimensions.span("width", body, 1, areas)
-        found["width_over_mirrors"] = dimensions.span("width_over_mirrors", body, 1)
+        found["width_over_mirrors"], doubts = over_mirrors.state(body, noticed)
+        notes += doubts
         if any(
             not protrusion.excluded and protrusion.reach_mm < body.options.mirror_reach_mm for protrusion in noticed
         ):

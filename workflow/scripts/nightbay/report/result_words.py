@@ -25,8 +25,8 @@ WORDS = frozenset((
     phrase("surroundings"), phrase("grazing"), phrase("ghost"), phrase("duplicate layer"),
     # methods, and causes of an uncertainty
     phrase("closures"), phrase("lengths against the segments"), phrase("scale bars"), phrase("temperature"),
-    phrase("registration"), phrase("unscanned end"), phrase("open edge"), phrase("noise"), phrase("drift"),
-    phrase("support"), phrase("resolution"),
+    phrase("registration"), phrase("unscanned end"), phrase("open edge"), phrase("one mirror only"),
+    phrase("noise"), phrase("drift"), phrase("support"), phrase("resolution"),
     phrase("frame"), phrase("centres"), phrase("scale"), phrase("flatness"), phrase("edge"), phrase("spacing"),
     phrase("unseen underbody"), phrase("inner sides of the tyres"), phrase("poorly measured surface"),
     phrase("tyres"),
