@@ -1,6 +1,7 @@
 """What stands apart from a vehicle, by cells of flat pieces."""
 
 import numpy as np
+import pytest
 
 from nightbay.clean import components, neighbours
 from nightbay.clouds.cloud import Cloud
@@ -61,3 +62,13 @@ def test_a_piece_of_an_object_goes_with_the_object_and_a_piece_of_the_vehicle_st
     )
     assert found == {"side": 0, "mirror": 0, "roof": 0, "stand": 1, "cap": 1, "glass": 0}
     assert beyond(vehicle() | {"mirror": sheet((800, -250, 1000), (0, 250, 0), (200, 0, 0)), "cap": cap})["cap"] == 0
+
+
+@pytest.mark.parametrize("foot_mm", [45.0, 60.0, 75.0, 90.0])
+def test_a_mirror_whose_foot_was_not_scanned_belongs_to_the_vehicle(foot_mm):
+    """Nearer than the gap, though most of it lies further out; beyond the gap it is something else."""
+    scanned = {name: piece for name, piece in vehicle().items() if name != "mirror"}
+    scanned["glass"] = sheet((800, -foot_mm - 250, 1000), (0, 250, 0), (200, 0, 0))
+    assert beyond(scanned)["glass"] == 0
+    scanned["glass"] -= (0, GAP_MM - foot_mm + 25, 0)
+    assert beyond(scanned)["glass"] == 1

@@ -88,8 +88,9 @@ def beyond(
 ) -> np.ndarray:
     """Cells of components beyond the vehicle, (m,) bool.
 
-    The vehicle is the largest component; gaps of ``gap_mm`` separate components. Another one is beyond the vehicle when
-    more than half of it lies outside the vehicle's box by more than ``gap_mm``, or outside of it at all and nearer to
+    The vehicle is the largest component; gaps of ``gap_mm`` separate components, and some that are less wide. Another
+    one is beyond the vehicle when more than half of it lies outside the vehicle's box by more than ``gap_mm`` and none
+    of it that near to the vehicle (a mirror whose foot was not scanned is), or outside of it at all and nearer to
     such a component than to the vehicle: a thinly scanned object comes in pieces. A wheel in its arch or a seat behind
     glass lies inside. ``centres_mm`` (m, 3): mean point of each cell; ``up`` (3,) unit, where it is known: the box then
     follows the vehicle's outline at the height of each cell, and a mirror does not widen it near the ground.
@@ -104,16 +105,25 @@ def beyond(
     low, high = _bounds(along, vehicle, np.inf if up is None else LAYER_GAPS * gap_mm)
     off_mm = np.maximum(low - along, along - high).max(axis=1)
     beyond_gap, outside = (_mostly(off_mm > limit, apart.of_cell) for limit in (gap_mm, 0.0))
-    pieces = outside & ~beyond_gap & ~vehicle
+    outside &= ~vehicle
+    if not outside.any():
+        return far
+    at = centres_mm[member]
+    to_vehicle = _nearest(at, vehicle, outside, apart)
+    beyond_gap &= outside & (to_vehicle > gap_mm)[apart.of_cell]
+    pieces = outside & ~beyond_gap
     if beyond_gap.any() and pieces.any():
-        at = centres_mm[member]
-        to_far, to_vehicle = (cKDTree(at[some]).query(at[pieces])[0] for some in (beyond_gap, vehicle))
-        nearest = np.full((2, apart.of_coarse.max() + 1), np.inf)
-        np.minimum.at(nearest[0], apart.of_cell[pieces], to_far)
-        np.minimum.at(nearest[1], apart.of_cell[pieces], to_vehicle)
-        beyond_gap |= (nearest[0] < nearest[1])[apart.of_cell]
+        beyond_gap |= pieces & (_nearest(at, beyond_gap, pieces, apart) < to_vehicle)[apart.of_cell]
     far[member] = beyond_gap
     return far
+
+
+def _nearest(at_mm: np.ndarray, some: np.ndarray, others: np.ndarray, apart: Components) -> np.ndarray:
+    """Distance of each component of the cells ``others`` to the cells ``some``, (k,) bool each, at ``at_mm`` (k, 3):
+    by component, inf where none of its cells is among them."""
+    nearest = np.full(apart.of_coarse.max() + 1, np.inf)
+    np.minimum.at(nearest, apart.of_cell[others], cKDTree(at_mm[some]).query(at_mm[others])[0])
+    return nearest
 
 
 def _mostly(chosen: np.ndarray, of_cell: np.ndarray) -> np.ndarray:
