@@ -9,6 +9,7 @@ the points, in process. The last line is one JSON object.
 
 import json
 import sys
+from dataclasses import dataclass
 
 import numpy as np
 import trimesh
@@ -19,6 +20,31 @@ from nightbay.measure import room, wall_openings
 from nightbay.pipeline.settings import settings
 
 SEEDS = 40
+
+
+@dataclass(frozen=True)
+class Opening:
+    """An opening of a wall: its clear size, the depth of its passage, 0 for the edge of a thin sheet, the edge that was
+    hidden, or None; ((low, high), (low, high)) of its ``hole`` along the wall and in height, and its frame's bow."""
+
+    width_mm: float
+    height_mm: float
+    depth_mm: float
+    hidden: str | None
+    hole: tuple
+    bow_mm: float
+
+
+@dataclass(frozen=True)
+class Case:
+    """A room as a mesh and as scanned: points (n, 3), normals, their noise; its openings by wall; its length."""
+
+    mesh: trimesh.Trimesh
+    points: np.ndarray
+    normals: np.ndarray
+    noise_mm: float
+    openings: dict
+    length_mm: float
 
 
 def quad(corners):
@@ -55,7 +81,7 @@ def _passage(place, outside, hole, bow_mm):
 
 
 def case(seed):
-    """A room: mesh, points (n, 3), normals, noise and its openings {kind: (width, height, depth, hidden edge)}."""
+    """The :class:`Case` of a seed."""
     rng = np.random.default_rng([seed, 83])
     length, half, height = rng.uniform(2200, 4200), rng.uniform(750, 1100), rng.uniform(1500, 2200)
     spacing, noise = rng.uniform(4.0, 9.0), rng.uniform(0.1, 0.2)
@@ -83,7 +109,8 @@ def case(seed):
             parts += [face for name, some in faces.items() if name != edge for face in some]
         if edge:
             hidden_from.append((axis, edge, hole))
-        openings[kind] = (wide - (2 * bow if deep else 0.0), top - sill, float(deep), edge)
+        bow = bow if deep else 0.0
+        openings[kind] = Opening(wide - 2 * bow, top - sill, float(deep), edge, hole, bow)
     corners = [(0, -half, 0), (length, -half, 0), (length, half, 0), (0, half, 0)]
     parts.append(quad(corners))
     parts.append(quad([(x, y, height) for x, y, _ in corners]))
@@ -95,7 +122,7 @@ def case(seed):
     normals *= np.where(np.einsum("ij,ij->i", middle - points, normals) < 0, -1.0, 1.0)[:, None]
     for axis, edge, hole in hidden_from:
         points, normals = _hidden(points, normals, (length, half)[axis], axis, edge, hole, rng)
-    return mesh, points, normals, noise, openings
+    return Case(mesh, points, normals, noise, openings, length)
 
 
 def _hidden(points, normals, wall_mm, axis, edge, hole, rng):
@@ -111,18 +138,24 @@ def _hidden(points, normals, wall_mm, axis, edge, hole, rng):
     return points[~gone], normals[~gone]
 
 
+def scanned(made_of):
+    """The shell of a :class:`Case`, as ``measure`` has it."""
+    scan = settings({"scan": {"noise_mm": made_of.noise_mm, "target_drift_mm_per_m": 0.0}}).scan
+    return room_scenes.shell(made_of.mesh, points=(made_of.points, made_of.normals), scan=scan)
+
+
 def measured(seeds=SEEDS, first=0):
     """The benchmark's numbers, as the module says."""
     counts = dict.fromkeys(("sound", "stated", "hidden", "hidden_stated", "hidden_wrong", "false"), 0)
     errors = {"face": [], "sheet": []}
     for seed in range(first, first + seeds):
-        mesh, points, normals, noise, openings = case(seed)
-        scan = settings({"scan": {"noise_mm": noise, "target_drift_mm_per_m": 0.0}}).scan
-        found = room.Room(room_scenes.shell(mesh, points=(points, normals), scan=scan), 900.0)
+        made_of = case(seed)
+        found = room.Room(scanned(made_of), 900.0)
         wall_openings.add(found)
         sizes = {entry.key: entry.size for entry in found.sizes}
-        for kind, (width, height, deep, edge) in openings.items():
-            for name, true in (("width", width), ("height", height)):
+        for kind, opening in made_of.openings.items():
+            deep, edge = opening.depth_mm, opening.hidden
+            for name, true in (("width", opening.width_mm), ("height", opening.height_mm)):
                 size = sizes.pop(f"opening_{name}_{kind.replace(' ', '_')}_1", None)
                 affected = edge is not None
                 counts["hidden" if affected else "sound"] += 1

@@ -16,6 +16,7 @@ from nightbay.core import rigid
 from nightbay.frame.result import FrameResult, Heading, ZeroPlane
 from nightbay.join import join
 from nightbay.join.result import JoinResult
+from nightbay.measure.result import MeasureResult
 from nightbay.meshes import surface
 from nightbay.network.result import NetworkResult, Scale
 from nightbay.pipeline import stage, typed
@@ -70,7 +71,7 @@ def upstream(folder, seed=1, wider_inside=0.0, framed=True):
         Rotation.from_euler("z", 0.2, degrees=True).as_matrix(), (900.0, 3.0, sheds.LOW + sheds.WALL)
     )
     frames = {"exterior": np.eye(4), "interior": T_shed_inner}
-    left = {name: [] for name in ("clean", "network", "refine", "frame", "fill")}
+    left = {name: [] for name in ("clean", "network", "refine", "frame", "fill", "measure")}
     T_control = {}
     for part, segment, scan, model in zip(frames, "ab", scans, models, strict=True):
         T_shed_control = overlap_scenes.random_pose(rng)
@@ -92,6 +93,7 @@ def upstream(folder, seed=1, wider_inside=0.0, framed=True):
                 FrameResult, T_vehicle_control=T_vehicle_control, axes="design_grid", state="vehicle",
                 zero_planes=dict.fromkeys("xyz", FOUND if framed else KEPT), heading=Heading("shape", True),
             ),
+            "measure": made(MeasureResult),
         }  # fmt: skip
         for name, result in results.items():
             where = place / name
@@ -140,6 +142,13 @@ def test_the_wall_is_as_thick_as_it_is(done):
         rows = list(csv.DictReader(file))
     bare = [float(row["thickness_mm"]) for row in rows if float(row["normal_y"]) < -0.9]
     assert np.median(bare) == pytest.approx(sheds.WALL, abs=1.0)
+
+
+def test_load_sizes_are_stated_or_their_absence_is(done):
+    folder, _, _, record = done
+    assert record["result"]["load"]["not_stated"][0].startswith("No load size can be stated: the interior has no sizes")
+    assert (folder / "join/shed/load-sizes.csv").read_text(encoding="utf-8").startswith("what,side,opening,value_mm")
+    assert "load-sizes.csv" in (folder / "join/shed/SHA256SUMS").read_text(encoding="utf-8")
 
 
 def test_both_models_lie_in_the_frame_of_the_outside(done):

@@ -7,9 +7,10 @@ import trimesh
 
 import part_results
 from nightbay.core import rigid
+from nightbay.fitting.bare_face import outermost_peak
 from nightbay.measure import named_sizes, room_sizes
 from nightbay.measure.ribs import slant_over_height
-from nightbay.measure.room_faces import Shell, outermost_peak
+from nightbay.measure.room_faces import Shell
 from room_scenes import HEIGHT, LENGTH, SCAN, WIDTH, shell
 
 FLAT_MM = 0.05

@@ -105,6 +105,28 @@ def test_the_page_draws_the_room_and_lists_its_sizes_and_planes():
     assert "Planes of the room: 3" in html
 
 
+@pytest.mark.parametrize(
+    ("key", "view", "words", "ends"),
+    [
+        ("opening_width_right_wall_2", "left", "Opening 2, width", ([1900.0, 800, 700], [900.0, 800, 700])),
+        ("opening_height_right_wall_2", "left", "Opening 2, height", ([1900.0, 800, 1500], [1900.0, 800, 300])),
+        ("opening_width_left_wall_1", "right", "Opening 1, width", ([1900.0, -800, 700], [900.0, -800, 700])),
+        ("opening_height_rear_wall_1", "front", "Opening 1, height", ([3000.0, 0, 1500], [3000.0, 0, 300])),
+        ("opening_width_front_wall_1", "rear", "Opening 1, width", ([0.0, 400, 700], [0.0, -400, 700])),
+        ("rear_opening_width_belt", "rear", "Open end, belt", ([3000.0, 800, 900], [3000.0, -800, 900])),
+        ("front_opening_height", "front", "Open end", ([0.0, 0, 1800], [0.0, 0, 0])),
+    ],
+)
+def test_an_aperture_is_drawn_where_its_wall_shows(key, view, words, ends):
+    part = interior(frame())
+    size = replace(part.measure.room[0].size, value_mm=1234.0, points_mm=TouchPoints(*map(np.array, ends)))
+    measure = replace(part.measure, room=[*part.measure.room, RoomSize(key, "Clear width", size, [])])
+    _, views = page_of(replace(part, measure=measure))
+    shown = [name for name, made in views.items() if f"1{THIN}234.00 ± 0.40{THIN}mm" in made.svg]
+    assert shown == [view]
+    assert f">{words}</text>" in views[view].svg and f"{words} 1{THIN}234" in views[view].svg  # drawn, and in words
+
+
 @pytest.mark.parametrize("made", [frame(), frame(up=UNSURE, along=UNSURE, heading=("open end", True))])
 def test_every_word_of_a_room_is_a_message(made):
     with language.use(marked_pages.LANGUAGE):

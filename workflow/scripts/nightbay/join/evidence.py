@@ -14,6 +14,7 @@ from nightbay.join.registration import Evidence, NamedPairs
 from nightbay.join.skin import Skin
 from nightbay.matching import targets
 from nightbay.matching.target_list import SURVEY, TargetList
+from nightbay.measure.result import MeasureResult
 from nightbay.network.result import NetworkResult
 from nightbay.orientation import normal_orientation
 from nightbay.pipeline import typed
@@ -26,7 +27,7 @@ PARTS = ("exterior", "interior")
 @dataclass(frozen=True)
 class Part:
     """A part with the results of the stages that the join reads; ``cleaned``: its segments that refine placed;
-    ``fill``: where its surface lies."""
+    ``fill``: where its surface lies; ``measure``: its sizes."""
 
     name: str
     cleaned: list[Upstream]
@@ -35,6 +36,7 @@ class Part:
     refine: RefineResult
     frame: FrameResult
     fill: Upstream
+    measure: MeasureResult
 
     @property
     def has_network(self) -> bool:
@@ -55,6 +57,7 @@ def parts_of(upstream: Mapping[str, Sequence[Upstream]]) -> tuple[Part, Part]:
             typed.read(RefineResult, left["refine"][0].result),
             typed.read(FrameResult, left["frame"][0].result),
             left["fill"][0],
+            typed.read(MeasureResult, left["measure"][0].result),
         )
 
     return part("exterior"), part("interior")

@@ -1,4 +1,4 @@
-"""Stage join: the interior of a job in the frame of its exterior, and how thick the walls between them are."""
+"""Stage join: the interior of a job in the frame of its exterior, its load sizes there, and the walls' thickness."""
 
 from collections.abc import Mapping, Sequence
 from pathlib import Path
@@ -8,8 +8,9 @@ import numpy as np
 
 from nightbay.core import axes, rigid
 from nightbay.core.errors import Rejected
-from nightbay.join import acceptance, evidence, models, registration, thickness
+from nightbay.join import acceptance, evidence, load_sizes, models, registration, thickness
 from nightbay.join.evidence import Part
+from nightbay.join.joined_parts import JoinedParts
 from nightbay.join.registration import Registered
 from nightbay.join.result import Contradictions, JoinedFile, JoinResult, Tried
 from nightbay.join.skin import Skin
@@ -27,7 +28,8 @@ REMEDY = (
 def join(
     upstream: Mapping[str, Sequence[Upstream]], sheet: Mapping[str, Any], settings: Any, folder: Path, threads: int
 ) -> dict[str, Any]:
-    """Find the interior's pose in the exterior; write ``thickness.csv``, ``sections.json`` and the models in one frame.
+    """Find the interior's pose in the exterior; write tables, ``sections.json`` and the models in one
+    frame.
 
     :mod:`nightbay.pipeline.stage` describes the arguments. Returns a :class:`JoinResult` as plain data, with ``notes``.
     Raises :class:`Rejected` where no pose is found, or where something contradicts it: both parts stay as they are.
@@ -50,11 +52,15 @@ def join(
     walls = thickness.measure(a, b, found.T_a_b, found.motion, step, settings.join.thickest_mm)
     (folder / models.THICKNESS_FILE).write_text("\n".join(thickness.table(walls)) + "\n", encoding="utf-8")
     planes = _planes(rigid.transform(found.T_a_b, b.corners_mm))
+    load = load_sizes.find(JoinedParts(exterior, interior, a, b, found.T_a_b, found.motion))
+    (folder / models.LOAD_FILE).write_text("\n".join(load_sizes.table(load)) + "\n", encoding="utf-8")
     sections = [thickness.section(plane.name, plane.axis, plane.value_mm, walls, step) for plane in planes]
     files = _write(exterior, interior, found, planes, sheet["combined"], folder)
     convention = axes.axes(exterior.frame.axes)
     result = _result(exterior, interior, found, against, b)
-    made = JoinResult(**result, thickness=thickness.walls(walls, convention), sections=sections, deliverables=files)
+    made = JoinResult(
+        **result, thickness=thickness.walls(walls, convention), sections=sections, load=load, deliverables=files
+    )
     return typed.write(made) | {"notes": _notes(made)}
 
 
@@ -92,7 +98,7 @@ def _write(
     files = [models.write_interior(folder, inner, found.T_a_b, frame)]
     if combined:
         files.append(models.write_combined(folder, outer, inner, found.T_a_b, frame))
-    models.write_sums(folder, [*(file.file for file in files), models.THICKNESS_FILE])
+    models.write_sums(folder, [*(file.file for file in files), models.THICKNESS_FILE, models.LOAD_FILE])
     return files
 
 

@@ -17,6 +17,7 @@ from nightbay.sections.plane import AxisPlane
 from nightbay.sections.reduction import simplify
 
 INTERIOR_FILE, COMBINED_FILE, THICKNESS_FILE = "interior-in-vehicle-frame.ply", "combined.ply", "thickness.csv"
+LOAD_FILE = "load-sizes.csv"
 OUTLINE_MM = 0.5  # a quarter of the surface grid: invisible in a drawing
 DECIMALS = 3
 

@@ -1,8 +1,10 @@
-"""Result of the stage join: the interior in the exterior's frame, how sure that is, and how thick the walls are."""
+"""Result of the stage join: the interior in the exterior's frame, how sure that is, wall thickness and load sizes."""
 
 from dataclasses import dataclass
 
 import numpy as np
+
+FLOOR_END_MM = 200.0  # depth of the load floor's rear end in which its height is taken
 
 
 @dataclass(frozen=True)
@@ -112,6 +114,55 @@ class JoinedSection:
 
 
 @dataclass(frozen=True)
+class LoadSize:
+    """A size of the interior in the vehicle: ``value_mm`` with its expanded uncertainty ``uncertainty_mm``, which is
+    ``coverage`` times the root of the sum of squares of ``budget_mm``, the standard uncertainties by cause, None for a
+    cause of unknown size; ``unknown``: those causes. ``low_mm`` and ``high_mm`` (3,): its ends in the vehicle frame; of
+    a length the end nearer to the front is ``low_mm``, and ``ends`` says what its front and its rear end are, "wall" or
+    "open end"; else None."""
+
+    value_mm: float
+    uncertainty_mm: float
+    coverage: float
+    budget_mm: dict[str, float | None]
+    unknown: list[str]
+    low_mm: np.ndarray
+    high_mm: np.ndarray
+    ends: list[str] | None = None
+
+
+@dataclass(frozen=True)
+class Aperture:
+    """An opening in a wall of the interior, or an end without a wall.
+
+    ``side`` of the vehicle: "left", "right", "front" or "rear"; ``wall`` and ``number``: what the sizes of the room
+    call it, None for an open end. ``sizes``: "width" and "height", clear; "sill_height", of its lower edge above the
+    ground; in a side of the vehicle "front_edge", how far behind the front axle or zero X its front edge lies. Of an
+    open end: "width_floor", "width_belt" and "height", between bare surfaces.
+    """
+
+    side: str
+    wall: str | None
+    number: int | None
+    sizes: dict[str, LoadSize]
+
+
+@dataclass(frozen=True)
+class LoadSizes:
+    """What an outfitter needs of the interior in the vehicle's frame.
+
+    ``sizes``: "length_floor" and "length_belt", along the vehicle's X; "floor_height", of the load floor at its rear
+    end above the ground. ``x_from``: what places along X are stated from, "front axle" or "zero X"; ``not_stated``: a
+    sentence on each thing that can't be stated.
+    """
+
+    sizes: dict[str, LoadSize]
+    apertures: list[Aperture]
+    x_from: str
+    not_stated: list[str]
+
+
+@dataclass(frozen=True)
 class JoinedFile:
     """A file of the stage: ``frame`` in words, faces, and what it holds."""
 
@@ -150,4 +201,5 @@ class JoinResult:
     thickness: list[WallThickness]
     thickness_coverage: int
     sections: list[JoinedSection]
+    load: LoadSizes
     deliverables: list[JoinedFile]

@@ -56,11 +56,15 @@ class Skin:
             self.drift_length_mm,
         )
 
+    def distortion_sd_mm(self, at_mm: np.ndarray) -> np.ndarray:
+        """Standard deviation, (k,) mm, of one coordinate of the part's distortion at points (k, 3) of its frame."""
+        return self.drift_mm_per_m * np.linalg.norm(at_mm - self.centroid_mm, axis=1) / 1000
+
     def distortion(self, at_mm: np.ndarray) -> np.ndarray:
         """Covariance (k, k), mm2, of one coordinate of the part's distortion at k points (k, 3) of its frame.
 
         A Gaussian process: its standard deviation grows from the centroid, its correlation between two points is
         exp(-distance / length), as the stage refine has it.
         """
-        sd = self.drift_mm_per_m * np.linalg.norm(at_mm - self.centroid_mm, axis=1) / 1000
+        sd = self.distortion_sd_mm(at_mm)
         return sd[:, None] * sd[None] * np.exp(-cdist(at_mm, at_mm) / self.drift_length_mm)

@@ -62,13 +62,9 @@ def measure(a: Skin, b: Skin, T_a_b: np.ndarray, motion: pose_fit.Motion, step_m
     inner, normal, depth, spread = inner[keep], normal[keep], depth[keep], spread[keep]
     J = pose_fit.rows(inner, normal, motion.centre_mm)
     by_pose = np.einsum("ni,ij,nj->n", J, motion.covariance, J)
-    own = _distortion_mm2(a, inner) + _distortion_mm2(b, b.points_mm[rows][keep])
+    own = a.distortion_sd_mm(inner) ** 2 + b.distortion_sd_mm(b.points_mm[rows][keep]) ** 2
     sd = np.sqrt(by_pose + own + b.noise_mm**2 + spread**2)
     return Thickness(inner, normal, depth, sd).rows(depth > CLEAR * sd)
-
-
-def _distortion_mm2(skin: Skin, at_mm: np.ndarray) -> np.ndarray:
-    return (skin.drift_mm_per_m * np.linalg.norm(at_mm - skin.centroid_mm, axis=1) / 1000) ** 2
 
 
 def _first_surface(
@@ -100,7 +96,7 @@ def _first_surface(
 
 def walls(found: Thickness, convention: Axes) -> list[WallThickness]:
     """Thickness of the walls by the side of the vehicle that they close: a left wall faces right."""
-    names = _sides(convention)
+    names = sides(convention)
     made = []
     for (axis, sign), name in names.items():
         mine = sign * found.normal[:, axis] < -ACROSS
@@ -113,8 +109,8 @@ def walls(found: Thickness, convention: Axes) -> list[WallThickness]:
     return made
 
 
-def _sides(convention: Axes) -> dict[tuple[int, int], str]:
-    """What the wall at the end (axis, sign) of the room is called."""
+def sides(convention: Axes) -> dict[tuple[int, int], str]:
+    """What the wall at the end (axis, sign) of the vehicle is called."""
     if convention == AS_SCANNED:
         return {(axis, sign): f"{'+' if sign > 0 else '-'}{'xyz'[axis]}" for axis in range(3) for sign in (-1, 1)}
     forward, left = convention.forward, convention.left

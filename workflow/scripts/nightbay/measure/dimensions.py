@@ -1,6 +1,6 @@
 """Length, width, height with the meaning of ISO 612, each with its uncertainty."""
 
-from collections.abc import Collection, Iterable
+from collections.abc import Collection
 from dataclasses import replace
 
 import numpy as np
@@ -49,8 +49,8 @@ def span(name: str, body: Body, axis: int, areas: np.ndarray | None = None) -> D
     value_mm = high.reach_mm + low.reach_mm
     ends = [body.end_budget_mm(end) for end in (high, low)]
     budget_mm = {
-        **{cause: root_sum(own[cause] for own in ends) for cause in ends[0]},
-        "registration": root_sum(
+        **{cause: uncertainty_budget.root_sum(own[cause] for own in ends) for cause in ends[0]},
+        "registration": uncertainty_budget.root_sum(
             uncertainty_budget.registration_sd_mm(end.point_mm, direction, body.frame, body.poses)
             for end in (high, low)
         ),
@@ -73,7 +73,7 @@ def height(name: str, body: Body, areas: np.ndarray | None = None) -> Dimension 
         **body.end_budget_mm(top),
         "registration": uncertainty_budget.registration_sd_mm(top.point_mm, up, body.frame, body.poses),
         "drift": uncertainty_budget.drift_sd_mm(top.reach_mm, body.scan),
-        "ground": ground_sd_mm(body, top.point_mm),
+        "ground": uncertainty_budget.ground_sd_mm(body.frame, top.point_mm),
     }
     stated = dimension(MEANINGS[name], top.reach_mm - ground_mm, budget_mm, TouchPoints(top.point_mm, None), body.scale)
     return _with_unscanned_ends(stated, body, areas, {"high": (up, top)})
@@ -191,30 +191,6 @@ def _at_20_c(value_mm: float, budget_mm: dict[str, float | None], scale: Scale) 
         return None
     expanding = budget_mm | {"temperature": uncertainty_budget.scale_sd_mm(value_mm, temperature.sd)}
     return At20C(float(value_mm * temperature.factor), uncertainty_budget.combine(expanding))
-
-
-def root_sum(values: Iterable[float | None]) -> float | None:
-    """Root of the sum of squares; None where one of them is not known."""
-    known = []
-    for value in values:
-        if value is None:
-            return None
-        known.append(value)
-    return float(np.sqrt(sum(value**2 for value in known)))
-
-
-def ground_sd_mm(body: Body, top_mm: np.ndarray) -> float | None:
-    """Standard uncertainty of the ground below a point (3,): of its height, and of its tilt by the point's lever."""
-    ground = body.frame.ground
-    ground_mm = body.frame.zero_planes["z"].sd_mm if ground is None else ground.sd_mm
-    rotations = [body.frame.rotation_sd_deg[name] for name in "xy"]
-    known = [rotation for rotation in rotations if rotation is not None]
-    if ground_mm is None or len(known) < len(rotations):
-        return None
-    bounds = body.frame.segments.values()
-    low, high = (np.array([getattr(some, name) for some in bounds]) for name in ("low_mm", "high_mm"))
-    lever = np.linalg.norm((top_mm - (low.min(axis=0) + high.max(axis=0)) / 2)[:2])
-    return float(np.hypot(ground_mm, lever * np.radians(max(known))))
 
 
 def _frame_sd_mm(body: Body, areas: np.ndarray, direction: np.ndarray) -> float | None:

@@ -7,7 +7,8 @@ from scipy.spatial import cKDTree
 
 from nightbay.core import plane_fit, robust
 from nightbay.core.errors import NotFound
-from nightbay.measure.room_faces import BLOCKS, FACING, LEAST_POINTS, End, Shell
+from nightbay.fitting.bare_face import BLOCKS, FACING, LEAST_POINTS
+from nightbay.measure.room_faces import End, Shell
 from nightbay.uncertainty import budget as uncertainty_budget
 
 MIDDLE = 0.7  # of an edge's length counts: corners are rounded

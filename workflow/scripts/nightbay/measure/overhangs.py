@@ -78,7 +78,7 @@ def _ends(axle: AxleResult, pair: list[WheelResult], value_mm: float) -> TouchPo
 
 def _registration_sd_mm(body: Body, wheels: list[WheelResult], direction: np.ndarray) -> float | None:
     """Standard uncertainty of the difference of two wheels along a direction, from the poses."""
-    return dimensions.root_sum(
+    return uncertainty_budget.root_sum(
         uncertainty_budget.registration_sd_mm(dimensions.axle_point(wheel), direction, body.frame, body.poses)
         for wheel in wheels
     )
@@ -97,7 +97,7 @@ def _overhang(name: str, body: Body, axle: AxleResult, outward: np.ndarray, area
     ]
     budget_mm = {
         **body.end_budget_mm(end),
-        "registration": dimensions.root_sum(posed),
+        "registration": uncertainty_budget.root_sum(posed),
         "drift": uncertainty_budget.drift_sd_mm(value_mm, body.scan),
         "centres": axle.sd_mm,
         "frame": _frame_sd_mm(body, axle, wheels, end.point_mm),

@@ -193,7 +193,7 @@ def _budget(body: Body, sides: Sequence[Side], limit: Limit) -> dict[str, float 
     budget: dict[str, float | None] = {
         cause: None if sd is None else float(np.degrees(sd / limit.lever_mm)) for cause, sd in lengths_mm.items()
     }
-    posed = dimensions.root_sum(_registration_sd(body, sides, limit))
+    posed = uncertainty_budget.root_sum(_registration_sd(body, sides, limit))
     budget["registration"] = None if posed is None else float(np.degrees(posed))
     budget["tyres"] = float(np.degrees(_tyres_sd(sides, limit.point_mm)))
     ground_mm, pitch = body.frame.zero_planes["z"].sd_mm, body.frame.rotation_sd_deg["y"]

@@ -10,8 +10,9 @@ import numpy as np
 
 from nightbay.core import plane_fit, robust
 from nightbay.core.text_format import listing
+from nightbay.fitting.bare_face import BIN_MM, BLOCKS, FACING, LEAST_POINTS, NEAR_MM, outermost_peak
 from nightbay.measure.room import Room
-from nightbay.measure.room_faces import BIN_MM, BLOCKS, FACING, LEAST_POINTS, NEAR_MM, End, outermost_peak
+from nightbay.measure.room_faces import End
 
 LEAST_MM, MOST_MM = 12.0, 120.0  # how far a rib stands in from the bare panel (common practice, no source)
 WIDEST_MM = 200.0  # a rib or bow is narrower

@@ -7,19 +7,14 @@ from typing import Any
 import numpy as np
 
 from nightbay.clouds.posed import PosedClouds
-from nightbay.core import axes, plane_fit, robust
+from nightbay.core import axes, robust
 from nightbay.core.axes import Axes
+from nightbay.fitting import bare_face
+from nightbay.fitting.bare_face import LEAST_POINTS
 from nightbay.frame.result import FrameResult, Plane
 from nightbay.refine.result import RefinedPose, Scale
 from nightbay.uncertainty import budget as uncertainty_budget
 
-FACING = 0.9  # cosine of 26 degrees: a surface that faces along an axis
-NEAR_MM = 60.0  # the bare surface lies within this of the room's plane: pressed and bowed panels
-BIN_MM = 4.0  # of the histogram of positions: larger than noise, smaller than the height of a bead
-OUTERMOST = 0.25  # least size of the outermost peak against the largest: bare wall between many ribs
-LIMITS_MM = (12.0, 8.0, 5.0)  # of the fit about that peak; ribs stand out further
-LEAST_POINTS = 40
-BLOCKS = 8
 EDGE_BIN_MM = 50.0  # strips across an edge; its position is taken in each
 LEAST_BINS = 4
 
@@ -69,49 +64,10 @@ class End:
 def face(shell: Shell, plane: Plane, low_mm: np.ndarray, high_mm: np.ndarray) -> End | None:
     """The bare surface of a ``plane`` inside a box, at the box's middle, along the axis that the plane faces.
 
-    ``low_mm`` and ``high_mm`` (3,): the box, without effect along that axis. It is the outermost clear peak of the
-    positions near the plane. None with too few points.
+    ``low_mm`` and ``high_mm`` (3,): the box, without effect along that axis. None with too few points.
     """
-    axis = int(np.argmax(np.abs(plane.normal)))
-    side = -float(np.sign(plane.normal[axis]))
-    others = [other for other in range(3) if other != axis]
-    rows = np.flatnonzero(
-        ((shell.points_mm[:, others] > low_mm[others]) & (shell.points_mm[:, others] < high_mm[others])).all(axis=1)
-        & (shell.normals @ plane.normal > FACING)
-    )
-    # outward positions against the plane: positive further out
-    slopes = -side * plane.normal[others] / plane.normal[axis]
-    outward = side * shell.points_mm[rows, axis]
-    middle = (low_mm + high_mm)[others] / 2
-    off = shell.points_mm[rows][:, others] - middle
-    base = side * (plane.offset_mm - plane.normal[others] @ middle) / plane.normal[axis]
-    beyond = outward - base - off @ slopes
-    near = np.abs(beyond) < NEAR_MM
-    if near.sum() < LEAST_POINTS:
-        return None
-    start = np.array([base + outermost_peak(beyond[near]), *slopes])
-    design = np.column_stack([np.ones(near.sum()), off[near]])
-    longer = off[near][:, int(np.argmax(np.ptp(off[near], axis=0)))]
-    solution, step = plane_fit.solve(design, outward[near], start, robust.blocks_along(longer, BLOCKS), LIMITS_MM)
-    used = int(np.count_nonzero(step.weights))
-    if used < LEAST_POINTS or not np.isfinite(step.covariance).all():
-        return None
-    point = np.empty(3)
-    point[others], point[axis] = middle, side * solution[0]
-    causes = {"noise": shell.scan.noise_mm / np.sqrt(used), "flatness": float(np.sqrt(step.covariance[0, 0]))}
-    return End(point, causes, plane.number)
-
-
-def outermost_peak(beyond_mm: np.ndarray) -> float:
-    """Position of the outermost clear peak among outward positions, (n,) mm."""
-    low = float(beyond_mm.min())
-    bins = np.bincount(((beyond_mm - low) / BIN_MM).astype(np.int64))
-    pairs = bins + np.append(bins[1:], 0)
-    clear = np.flatnonzero(pairs > OUTERMOST * pairs.max())
-    last = int(clear[-1])
-    if last and pairs[last - 1] > pairs[last]:  # the peak's outer flank
-        last -= 1
-    return low + (last + 1) * BIN_MM
+    found = bare_face.fit(shell.points_mm, shell.normals, plane, low_mm, high_mm, shell.scan.noise_mm)
+    return None if found is None else End(found.point_mm, found.sd_mm, plane.number)
 
 
 def edge(shell: Shell, rows: np.ndarray, axis: int, side: float, strips: int) -> End | None:

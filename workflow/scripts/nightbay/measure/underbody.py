@@ -109,7 +109,7 @@ def clearance(body: Body, tyres: list[Tyre], underbody: Underbody) -> Dimension 
         **body.end_budget_mm(lowest),
         "registration": uncertainty_budget.registration_sd_mm(lowest.point_mm, down, body.frame, body.poses),
         "drift": uncertainty_budget.drift_sd_mm(value_mm, body.scan),
-        "ground": dimensions.ground_sd_mm(body, lowest.point_mm),
+        "ground": uncertainty_budget.ground_sd_mm(body.frame, lowest.point_mm),
     }
     unscanned = unscanned_extents.find(points, areas, down, lowest, body.support_mm2)
     causes = {dimensions.UNSCANNED: unscanned is not None, UNSEEN: underbody.strip < WHOLE, UNSEEN_TYRES: not known}

@@ -5,8 +5,9 @@ from dataclasses import dataclass
 import numpy as np
 
 from nightbay.core import plane_fit, robust
+from nightbay.fitting.bare_face import BLOCKS, FACING, LIMITS_MM
 from nightbay.measure.room import Room
-from nightbay.measure.room_faces import BLOCKS, FACING, LIMITS_MM, End
+from nightbay.measure.room_faces import End
 
 LOW_MM, HIGH_MM = 40.0, 220.0  # height above the floor at which the boxes' sides are looked for
 INSET_MM = 60.0  # a wheel box stands in from its wall by more (common practice, no source)

@@ -55,7 +55,7 @@ _CHAIN = (
     Stage(
         "join",
         "job",
-        ("clean", "network", "refine", "frame", "fill"),
+        ("clean", "network", "refine", "frame", "fill", "measure"),
         ("noise_mm", "target_noise_mm", "target_drift_mm_per_m"),
         all_of=True,
     ),

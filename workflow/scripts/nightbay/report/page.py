@@ -9,7 +9,7 @@ import markupsafe
 from nightbay.core import language, text_format
 from nightbay.core.paths import TEMPLATES
 from nightbay.core.version import version
-from nightbay.report import axle_sizes, chart, feature_words, fitness_for_use, frame_ways, result_words
+from nightbay.report import axle_sizes, chart, feature_words, fitness_for_use, frame_ways, load_sizes, result_words
 from nightbay.report.drawing import Drawing
 
 
@@ -42,6 +42,7 @@ def render(template: str, **values: Any) -> str:
         "plural": text_format.plural,
         "widths": _widths,
         "axle_sizes": axle_sizes,
+        "load_sizes": load_sizes,
         "feature_words": feature_words,
         "dots": chart.dots,
         "frame_ways": frame_ways,

@@ -29,7 +29,7 @@ WORDS = frozenset((
     phrase("noise"), phrase("drift"), phrase("support"), phrase("resolution"),
     phrase("frame"), phrase("centres"), phrase("scale"), phrase("flatness"), phrase("edge"), phrase("spacing"),
     phrase("unseen underbody"), phrase("inner sides of the tyres"), phrase("poorly measured surface"),
-    phrase("tyres"),
+    phrase("tyres"), phrase("join"), phrase("alignment"), phrase("shape"),
     # materials of a body
     phrase("steel"), phrase("aluminium"), phrase("plastic"), phrase("mixed"),
 ))  # fmt: skip

@@ -1,5 +1,6 @@
 """The drawing of a room: plan and elevations with its sizes and the numbers of its planes."""
 
+import re
 from collections.abc import Sequence
 
 import numpy as np
@@ -29,6 +30,11 @@ DRAWN = {  # size: view, along the picture's height
     "height_bows": ("left", True),
     "width_belt": ("rear", False),
     "rear_opening_height": ("rear", True),
+    "rear_opening_width_floor": ("rear", False),
+    "rear_opening_width_belt": ("rear", False),
+    "front_opening_height": ("front", True),
+    "front_opening_width_floor": ("front", False),
+    "front_opening_width_belt": ("front", False),
 }
 SHORT = {  # what the lines are called: the titles of the table are too long
     "length_floor": phrase("Length, floor"),
@@ -39,7 +45,14 @@ SHORT = {  # what the lines are called: the titles of the table are too long
     "height_roof": phrase("To roof"),
     "height_bows": phrase("To bows"),
     "rear_opening_height": phrase("Open end"),
+    "rear_opening_width_floor": phrase("Open end, floor"),
+    "rear_opening_width_belt": phrase("Open end, belt"),
+    "front_opening_height": phrase("Open end"),
+    "front_opening_width_floor": phrase("Open end, floor"),
+    "front_opening_width_belt": phrase("Open end, belt"),
 }
+OPENING = re.compile(r"opening_(width|height)_(left|right|front|rear)_wall_(\d+)")
+SEEN_IN = {"left": "right", "right": "left", "front": "rear", "rear": "front"}  # a wall shows where the nearer is not
 
 
 def draw(part: Part, scene: picture.Scene, text_mm: float) -> dict[str, drawing.Drawing]:
@@ -50,7 +63,7 @@ def draw(part: Part, scene: picture.Scene, text_mm: float) -> dict[str, drawing.
     marks = marks_of(part.frame.room.planes, scene.convention)
     drawn = {}
     for name in VIEWS:
-        lines = [_line(size) for size in sizes if DRAWN.get(size.key, ("",))[0] == name]
+        lines = [line for size in sizes if (line := _line(size, name)) is not None]
         if not lines and name not in marks:
             continue
         text = ", ".join(drawing.label(line) for line in lines) or say("numbers of planes")
@@ -74,9 +87,22 @@ def marks_of(planes: Sequence[Plane], convention: Axes) -> dict[str, list[Mark]]
     return found
 
 
-def _line(size: RoomSize) -> drawing.Line:
+def _line(size: RoomSize, view: str) -> drawing.Line | None:
+    """The dimension line of a size in the view that shows it; None in the others."""
+    opening = OPENING.fullmatch(size.key)
+    if opening:
+        kind, wall, number = opening.groups()
+        words = say("Opening {number}, width", number=number) if kind == "width" else say(
+            "Opening {number}, height", number=number
+        )  # fmt: skip
+        shown, upright = SEEN_IN[wall], kind == "height"
+    elif size.key in DRAWN:
+        words = say(SHORT[size.key])
+        shown, upright = DRAWN[size.key]
+    else:
+        return None
+    if shown != view:
+        return None
     low, high = size.size.points_mm.low, size.size.points_mm.high
     assert low is not None and high is not None  # a room's sizes have both ends
-    return drawing.Line(
-        say(SHORT[size.key]), size.size.value_mm, size.size.uncertainty_mm, low, high, DRAWN[size.key][1]
-    )
+    return drawing.Line(words, size.size.value_mm, size.size.uncertainty_mm, low, high, upright)

@@ -1,6 +1,6 @@
 """The uncertainty of a dimension: a budget of standard uncertainties by cause."""
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from typing import Any
 
 import numpy as np
@@ -25,6 +25,16 @@ def unknown(budget_mm: Mapping[str, float | None]) -> list[str]:
     return sorted(name for name, value in budget_mm.items() if value is None)
 
 
+def root_sum(values: Iterable[float | None]) -> float | None:
+    """Root of the sum of squares; None where one of them is not known."""
+    known = []
+    for value in values:
+        if value is None:
+            return None
+        known.append(value)
+    return float(np.sqrt(sum(value**2 for value in known)))
+
+
 def rectangular_sd_mm(half_width_mm: float) -> float:
     """Standard deviation of a rectangular distribution (JCGM 100:2008, 4.3.7)."""
     return float(half_width_mm / np.sqrt(3.0))
@@ -39,6 +49,21 @@ def registration_sd_mm(
     """
     found = registration.point_sd_mm(np.array([point_mm], dtype=float), direction, registration.of(frame, poses))[0]
     return None if np.isnan(found) else float(found)
+
+
+def ground_sd_mm(frame: FrameResult, at_mm: np.ndarray) -> float | None:
+    """Standard uncertainty of the ground below a point (3,) of an exterior: of its height, and of its tilt by the
+    point's lever; None where either is not known."""
+    ground = frame.ground
+    ground_mm = frame.zero_planes["z"].sd_mm if ground is None else ground.sd_mm
+    rotations = [frame.rotation_sd_deg[name] for name in "xy"]
+    known = [rotation for rotation in rotations if rotation is not None]
+    if ground_mm is None or len(known) < len(rotations):
+        return None
+    bounds = frame.segments.values()
+    low, high = (np.array([getattr(some, name) for some in bounds]) for name in ("low_mm", "high_mm"))
+    lever = np.linalg.norm((at_mm - (low.min(axis=0) + high.max(axis=0)) / 2)[:2])
+    return float(np.hypot(ground_mm, lever * np.radians(max(known))))
 
 
 def surface_sd_mm(surface: Surface, rows: np.ndarray, noise_mm: float) -> float:
