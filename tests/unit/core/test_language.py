@@ -127,3 +127,13 @@ def test_every_sentence_of_a_stage_is_recognised_with_any_values(code):
         if message.context == CONTEXT:
             values = {place: f"x{at}x" for at, place in enumerate(sorted(catalogues.places(message.id)))}
             assert stages.translated(message.id.format(**values)) == message.string.format(**values)
+
+
+@pytest.mark.parametrize(
+    ("stage", "page"),
+    [("only 7% of it was scanned, 50% are needed", "only 7\u202f% of it was scanned, 50\u202f% are needed"),
+     ("roof 50%_a.ply is empty", "roof 50%_a.ply is empty")],
+)  # fmt: skip
+def test_a_page_has_a_space_before_per_cent_where_a_stage_has_none(stage, page):
+    """ISO 80000-1: between the number and its unit."""
+    assert language.stage_sentence(stage) == page

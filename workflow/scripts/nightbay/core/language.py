@@ -7,6 +7,7 @@ English.
 
 import gettext
 import io
+import re
 from collections.abc import Iterator
 from contextlib import contextmanager
 from contextvars import ContextVar
@@ -23,6 +24,8 @@ from nightbay.core.paths import LANGUAGES
 from nightbay.core.stage_sentences import CONTEXT, Message, StageSentences
 
 ENGLISH = "en"
+THIN = "\u202f"  # narrow no-break space, between groups of digits and before units
+PER_CENT = re.compile(r"(?<=\d)%(?!\w)")  # without its space, as the terminal has it
 
 
 @dataclass(frozen=True)
@@ -99,9 +102,9 @@ def phrase(text: str) -> str:
 
 
 def stage_sentence(text: str) -> str:
-    """A sentence of a stage, which is English, in the language in use."""
+    """A sentence of a stage, which is English, in the language in use, with a space before each per cent sign."""
     stages = current().stages
-    return stages.translated(text) if stages else text
+    return PER_CENT.sub(f"{THIN}%", stages.translated(text) if stages else text)
 
 
 def decimal_sign() -> str:

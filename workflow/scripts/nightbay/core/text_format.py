@@ -5,9 +5,8 @@ from collections.abc import Iterable
 from typing import Any, TypeGuard
 
 from nightbay.core import language
-from nightbay.core.language import say
+from nightbay.core.language import THIN, say
 
-THIN = "\u202f"  # narrow no-break space, between groups of digits and before units
 MINUS = "\u2212"
 
 

@@ -10,7 +10,7 @@ from nightbay.core.conformity import verdict
 from nightbay.features import relations
 from nightbay.features.fitted import Fitted
 from nightbay.features.relations import Context, Relation
-from nightbay.features.result import At20C, Unit, Value
+from nightbay.features.result import Unit, Value
 from nightbay.measure.result import COVERAGE
 from nightbay.refine.result import Scale
 from nightbay.uncertainty import budget as budgets
@@ -34,7 +34,7 @@ def length(
     if scale.applied and scale.sd is not None:
         budget["scale"] = budgets.scale_sd_mm(abs(value), scale.sd)
     stated = _stated(written, name, relation, "mm", value, budget)
-    return _judged(replace(stated, at_20_c=_at_20_c(value, budget, scale)), written, "mm")
+    return _judged(replace(stated, at_20_c=budgets.at_20_c(value, budget, scale)), written, "mm")
 
 
 def angle(
@@ -72,14 +72,6 @@ def _stated(
         ends_mm=relation.ends_mm,
         between=between,
     )
-
-
-def _at_20_c(value_mm: float, budget: Mapping[str, float | None], scale: Scale) -> At20C | None:
-    temperature = scale.temperature
-    if temperature is None or "temperature" in scale.applied:
-        return None
-    expanding = {**budget, "temperature": budgets.scale_sd_mm(abs(value_mm), temperature.sd)}
-    return At20C(float(value_mm * temperature.factor), budgets.combine(expanding))
 
 
 def _judged(stated: Value, written: Mapping[str, Any], unit: Unit) -> Value:

@@ -10,7 +10,7 @@ from nightbay.frame.result import AxleResult, WheelResult
 from nightbay.measure import poor_ends, tangent_planes, unscanned_extents
 from nightbay.measure.body import Body
 from nightbay.measure.poor_ends import Quality
-from nightbay.measure.result import COVERAGE, At20C, Dimension, TouchPoints, UnscannedEnd
+from nightbay.measure.result import COVERAGE, Dimension, TouchPoints, UnscannedEnd
 from nightbay.measure.tangent_planes import Touch
 from nightbay.meshes import vertices
 from nightbay.refine.result import Scale
@@ -134,7 +134,7 @@ def dimension(
     return Dimension(
         meaning=meaning,
         value_mm=float(value_mm),
-        at_20_c=_at_20_c(value_mm, budget_mm, scale),
+        at_20_c=uncertainty_budget.at_20_c(value_mm, budget_mm, scale),
         uncertainty_mm=uncertainty_budget.combine(budget_mm),
         coverage=COVERAGE,
         budget_mm=budget_mm,
@@ -182,15 +182,6 @@ def with_poor_ends(stated: Dimension, known: Quality | None) -> Dimension:
         return stated
     budget_mm = stated.budget_mm | {poor_ends.CAUSE: None}
     return replace(stated, poor_ends=found, budget_mm=budget_mm, unknown=uncertainty_budget.unknown(budget_mm))
-
-
-def _at_20_c(value_mm: float, budget_mm: dict[str, float | None], scale: Scale) -> At20C | None:
-    """The dimension at 20 degrees Celsius where the body's temperature is known and was not applied, else None."""
-    temperature = scale.temperature
-    if temperature is None or "temperature" in scale.applied:
-        return None
-    expanding = budget_mm | {"temperature": uncertainty_budget.scale_sd_mm(value_mm, temperature.sd)}
-    return At20C(float(value_mm * temperature.factor), uncertainty_budget.combine(expanding))
 
 
 def _frame_sd_mm(body: Body, areas: np.ndarray, direction: np.ndarray) -> float | None:

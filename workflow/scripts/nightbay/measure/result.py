@@ -8,18 +8,10 @@ from typing import Literal
 
 import numpy as np
 
-from nightbay.features.result import FeaturesResult
+from nightbay.features.result import At20C, FeaturesResult
 from nightbay.refine.result import Scale
 
 COVERAGE = 2  # k: about 95 % of the cases where the causes are many and similar in size
-
-
-@dataclass(frozen=True)
-class At20C:
-    """A dimension at 20 degrees Celsius (ISO 1): ``value_mm`` with its expanded uncertainty ``uncertainty_mm``."""
-
-    value_mm: float
-    uncertainty_mm: float
 
 
 @dataclass(frozen=True)

@@ -5,10 +5,11 @@ from typing import Any
 
 import numpy as np
 
+from nightbay.features.result import At20C
 from nightbay.frame.result import FrameResult
 from nightbay.measure.result import COVERAGE
 from nightbay.meshes.surface import Surface
-from nightbay.refine.result import RefinedPose
+from nightbay.refine.result import RefinedPose, Scale
 from nightbay.uncertainty import registration
 
 
@@ -82,6 +83,15 @@ def surface_sd_mm(surface: Surface, rows: np.ndarray, noise_mm: float) -> float:
 def scale_sd_mm(length_mm: float, sd: float) -> float:
     """Standard uncertainty of a length from that of a factor on it, ``sd``."""
     return sd * length_mm
+
+
+def at_20_c(length_mm: float, budget_mm: Mapping[str, float | None], scale: Scale) -> At20C | None:
+    """A length at 20 degrees Celsius where the body's temperature is known and was not applied, else None."""
+    temperature = scale.temperature
+    if temperature is None or "temperature" in scale.applied:
+        return None
+    expanding = {**budget_mm, "temperature": scale_sd_mm(abs(length_mm), temperature.sd)}
+    return At20C(float(length_mm * temperature.factor), combine(expanding))
 
 
 def drift_sd_mm(length_mm: float, scan: Any) -> float:
