@@ -13,6 +13,7 @@ import overlap_scenes
 import sheds
 from nightbay.clean.result import CleanResult
 from nightbay.core import rigid
+from nightbay.core.language import stage_sentence
 from nightbay.frame.result import FrameResult, Heading, ZeroPlane
 from nightbay.join import join
 from nightbay.join.result import JoinResult
@@ -198,4 +199,4 @@ def test_what_can_not_be_joined_is_refused_in_one_sentence(tmp_path, options, se
     assert record["files"] == {}
     kept = {key: record[key] for key in ("stage", "job", "part", "segment", "status", "reasons", "notes", "result")}
     shown = joined.joined_of({"join": [Upstream(**kept, folder=tmp_path)]}, None)
-    assert shown.warnings == [reason["sentence"]]
+    assert shown.warnings == [stage_sentence(reason["sentence"])]
