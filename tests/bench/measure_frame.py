@@ -7,6 +7,7 @@ vehicles, a panel van and a compact in turn. Intake, clean, network, refine, fra
 in a night. Of the frame, the errors are those against the true one: `frame_mm` is the largest coordinate of the part's
 middle, `frame_deg` the largest rotation, both as the root mean square over the seeds. `coverage_95` asks for the truth
 within the uncertainty on either side; for `coverage_95_bounds` a value that is said to be a least one may be exceeded.
+`wrong_undoubted` is the share of stated dimensions outside of their uncertainty that name no cause of unknown size.
 """
 
 import argparse
@@ -59,6 +60,8 @@ def measured(points=300_000, seeds=20, first=101, processes=None):
         "coverage_95_bounds": float(
             np.mean((np.abs(pairs[:, 0]) <= pairs[:, 1]) | ((pairs[:, 2] == 1) & (pairs[:, 0] < 0)))
         ),
+        "wrong_undoubted": float(np.mean((np.abs(pairs[:, 0]) > pairs[:, 1]) & (pairs[:, 3] == 0))),
+        "doubted": float(np.mean(pairs[:, 3])),
         "least_values": int(pairs[:, 2].sum()),
         "dimension_median_mm": float(np.median(np.abs(pairs[:, 0]))),
         "dimensions_stated": stated,
@@ -78,7 +81,7 @@ def rms(values):
 
 def of_dimension(pairs):
     """Errors of a dimension, mm, and those over their expanded uncertainties: rms 0.5 where the budget is right."""
-    error, uncertainty, _ = pairs.T
+    error, uncertainty = pairs.T[:2]
     return {
         "count": len(pairs),
         "mean_mm": float(error.mean()),
@@ -96,7 +99,7 @@ def _judged(vehicle):
 
 def judge(job, points, seed, folder=None):
     """Errors of one day's vehicle: of the frame (mm and degrees by axis), and {dimension: (error, U, whether it is a
-    least value)} in mm."""
+    least value, whether it names a cause of unknown size)} in mm."""
     if folder is None:
         with tempfile.TemporaryDirectory(prefix="measure_frame.") as scratch:
             return judge(job, points, seed, Path(scratch))
@@ -128,6 +131,7 @@ def judge(job, points, seed, folder=None):
                 float(error),
                 float(stated[name]["uncertainty_mm"]),
                 bool(stated[name]["unscanned_ends"]),
+                bool(stated[name]["unknown"]),
             )
     return row
 
