@@ -4,9 +4,9 @@ from collections.abc import Iterable
 from typing import Any
 
 import numpy as np
-from scipy import stats
 
 from nightbay.artefact.result import Comparison, Evaluated, Quantity
+from nightbay.core import distributions
 
 
 def of_noise(surfaces: Iterable[Evaluated], settings: Any) -> list[Comparison]:
@@ -73,8 +73,8 @@ def _metres(quantity: Quantity) -> float:
 
 
 def _one_sided(settings: Any) -> float:
-    return float(stats.norm.ppf(1 - settings.artefact.significance))
+    return distributions.normal_above(settings.artefact.significance)
 
 
 def _two_sided(settings: Any) -> float:
-    return float(stats.norm.ppf(1 - settings.artefact.significance / 2))
+    return distributions.normal_above(settings.artefact.significance / 2)

@@ -3,9 +3,9 @@
 from collections.abc import Callable, Mapping, Sequence
 
 import numpy as np
-from scipy import stats
 
 from nightbay.artefact.result import CONFIDENCE
+from nightbay.core import distributions
 
 # Patches of a surface that are left out or drawn in turn. Errors of neighbouring points are alike, over what distance
 # is not known: of three sizes of patches the one with the largest uncertainty counts. On 1 500 simulated spheres with
@@ -84,7 +84,7 @@ def expanded(budget_mm: Mapping[str, float], degrees_of_freedom: Mapping[str, fl
     combined = float(np.sqrt(sum(value**2 for value in budget_mm.values())))
     weak = sum(budget_mm[cause] ** 4 / degrees for cause, degrees in degrees_of_freedom.items())
     effective = combined**4 / weak if weak > 0.0 else np.inf
-    coverage = float(stats.t.ppf(0.5 + CONFIDENCE / 2, max(effective, 1.0)))
+    coverage = distributions.student_above((1 - CONFIDENCE) / 2, max(effective, 1.0))
     return coverage * combined, coverage
 
 

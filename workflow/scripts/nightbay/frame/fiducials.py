@@ -5,9 +5,8 @@ from dataclasses import dataclass
 from typing import Any, NamedTuple
 
 import numpy as np
-from scipy.stats import chi2
 
-from nightbay.core import rigid
+from nightbay.core import distributions, rigid
 from nightbay.core.errors import NotFound, Rejected
 from nightbay.frame.result import FiducialResult
 from nightbay.network.result import AdjustedTarget
@@ -243,7 +242,7 @@ def _fixed(fiducials: Sequence[Fiducial], found: _Fit, start: Start, turned: boo
         for row, fiducial in enumerate(fiducials)
     ]
     sentence = None
-    if found.redundancy > 0 and chi2.sf(found.squares, found.redundancy) < SIGNIFICANCE:
+    if found.redundancy > 0 and distributions.chi_squared_tail(found.squares, found.redundancy) < SIGNIFICANCE:
         (row, axis), value = max(found.residuals.items(), key=lambda item: abs(item[1] / found.sd[item[0]]))
         sentence = (
             f"The fiducials of the job sheet do not fit their nominal coordinates: {fiducials[row].name} lies "

@@ -3,9 +3,8 @@
 from dataclasses import dataclass
 
 import numpy as np
-from scipy import stats
 
-from nightbay.core import rigid
+from nightbay.core import distributions, rigid
 from nightbay.core.errors import NotFound
 from nightbay.join import pose_fit
 from nightbay.join.skin import Skin
@@ -51,7 +50,7 @@ def fit(points_a: np.ndarray, points_b: np.ndarray, errors_mm2: np.ndarray) -> P
             return NotFound("the common points lie too near to one line")
         T_a_b, motion = found
         error, ratio = _tests(motion, len(rows))
-        if ratio.max() <= stats.chi2.ppf(1 - TEST / len(rows), 3):
+        if ratio.max() <= distributions.chi_squared_above(TEST / len(rows), 3):
             break
         used[rows[int(np.argmax(ratio))]] = False
         if used.sum() < LEAST or (~used).sum() > DROPPED_MOST * count:

@@ -3,9 +3,8 @@
 from dataclasses import dataclass
 
 import numpy as np
-from scipy import stats
 
-from nightbay.core import rigid
+from nightbay.core import distributions, rigid
 from nightbay.core.errors import NotFound
 
 TRIPLES = 400  # with half of the pairs right, 400 triples all miss once in 1e23; with a quarter, once in 500
@@ -25,7 +24,7 @@ class Consensus:
 def gate(significance: float = 0.001) -> float:
     """Length of a 3D residual in standard deviations of a coordinate that noise exceeds with probability
     ``significance``."""
-    return float(np.sqrt(stats.chi2.isf(significance, 3)))
+    return float(np.sqrt(distributions.chi_squared_above(significance, 3)))
 
 
 def find(

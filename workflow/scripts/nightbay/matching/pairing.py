@@ -4,10 +4,9 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from scipy import stats
 from scipy.spatial import cKDTree
 
-from nightbay.core import rigid
+from nightbay.core import distributions, rigid
 from nightbay.matching import consensus, pose_search
 
 LEAST = 4  # common targets: three make a pose, the fourth proves it
@@ -156,4 +155,4 @@ def expected_false_matches(count: int, lists: Lists, congruent: int) -> float:
     gate = lists.tolerance.point_mm + lists.tolerance.per_m * np.linalg.norm(lists.b, axis=1).mean() / 1000
     spacing = np.median(lists.a.near[:, 1])
     hit = min(np.pi * gate**2 / max(spacing, gate) ** 2, 1.0)  # entries listed twice have no spacing
-    return float(congruent * stats.binom.sf(count - 4, len(lists.b) - 3, hit))
+    return float(congruent * distributions.binomial_tail(count - 4, len(lists.b) - 3, hit))

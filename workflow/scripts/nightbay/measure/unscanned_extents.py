@@ -5,9 +5,8 @@ from typing import NamedTuple
 
 import numba
 import numpy as np
-from scipy import stats
 
-from nightbay.core import plane_fit
+from nightbay.core import distributions, plane_fit
 from nightbay.measure import crowns
 from nightbay.measure.tangent_planes import Touch
 
@@ -79,7 +78,7 @@ def _furthest(depth: np.ndarray, layer: np.ndarray, least_mm: float) -> tuple[fl
         if not len(hole) or np.count_nonzero(member) < LEAST_CELLS:
             continue
         curve, sd = _continued(np.flatnonzero(member), heights[member], hole)
-        certain = curve - stats.t.isf(LEVEL / len(lines), np.count_nonzero(member) - 3) * sd
+        certain = curve - distributions.student_above(LEVEL / len(lines), int(np.count_nonzero(member)) - 3) * sd
         best = int(np.argmax(np.where(certain > least_mm, curve, -np.inf)))
         if certain[best] > least_mm and curve[best] > reach_mm:
             reach_mm, cell = float(curve[best]), int(hole[best])

@@ -13,8 +13,8 @@ from dataclasses import dataclass
 from typing import TypeVar
 
 import numpy as np
-from scipy import stats
 
+from nightbay.core import distributions
 from nightbay.network.result import VarianceFactor
 
 State = TypeVar("State")
@@ -256,7 +256,7 @@ def chi_square_test(solution: Solution, significance: float = 0.05) -> VarianceF
     """Two-sided test of the variance factor against one; None without redundancy."""
     if solution.degrees_of_freedom <= 0:
         return None
-    quantiles = stats.chi2.ppf([significance / 2, 1 - significance / 2], solution.degrees_of_freedom)
+    quantiles = distributions.chi_squared_below([significance / 2, 1 - significance / 2], solution.degrees_of_freedom)
     low, high = quantiles / solution.degrees_of_freedom
     factor = solution.variance_factor
     return VarianceFactor(

@@ -9,8 +9,8 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
-from scipy import stats
 
+from nightbay.core import distributions
 from nightbay.network.model import Adjusted
 
 # Reweighting steps; weights have converged to a few per cent by then (common practice, no source).
@@ -64,8 +64,8 @@ def test(
     weight = np.linalg.inv(covariance)
     m = residual.shape[1]
     w, detectable, joint = np.zeros_like(residual), np.full_like(residual, np.inf), np.zeros(len(residual))
-    limit = stats.norm.isf(levels.significance / 2)
-    ncp = limit + stats.norm.ppf(levels.power)
+    limit = distributions.normal_above(levels.significance / 2)
+    ncp = limit + distributions.normal_above(1 - levels.power)
     # active: P Q P is the cofactor of P v; inactive: the blunder is the residual itself, tested by Q
     cofactor = np.where(active[:, None, None], weight @ Q @ weight, Q)
     value = np.where(active[:, None], np.einsum("nij,nj->ni", weight, residual), residual)
@@ -77,7 +77,7 @@ def test(
     detectable[testable] = ncp * blunder_sd[testable]
     whole = testable.all(axis=1)
     joint[whole] = np.einsum("ni,nij,nj->n", residual[whole], np.linalg.inv(Q[whole]), residual[whole])
-    return Tests(w, joint, detectable, float(limit), float(stats.chi2.isf(levels.significance, m)))
+    return Tests(w, joint, detectable, float(limit), float(distributions.chi_squared_above(levels.significance, m)))
 
 
 def typical_variance(tests: Tests) -> tuple[float, float]:
@@ -87,8 +87,10 @@ def typical_variance(tests: Tests) -> tuple[float, float]:
     if len(tested) == 0:
         return 1.0, np.inf
     m = tests.w.shape[1]
-    median = stats.chi2.median(m)
-    return float(np.median(tested) / median), float(1 / (2 * np.sqrt(len(tested)) * stats.chi2.pdf(median, m) * median))
+    median = distributions.chi_squared_above(0.5, m)
+    return float(np.median(tested) / median), float(
+        1 / (2 * np.sqrt(len(tested)) * distributions.chi_squared_density(median, m) * median)
+    )
 
 
 def far_off(
@@ -103,9 +105,9 @@ def far_off(
     for _ in range(REWEIGHTING_STEPS):
         adjusted = adjust(weight)
         size = np.einsum("ni,nij,nj->n", adjusted.residual_mm, np.linalg.inv(covariance), adjusted.residual_mm)
-        middle = np.median(size[active]) / stats.chi2.median(m)
+        middle = np.median(size[active]) / distributions.chi_squared_above(0.5, m)
         weight = 1 / np.sqrt(np.maximum(size / max(middle, 1e-12), 0.01))
-    return active & (size > stats.chi2.isf(significance, m) * max(middle, 1.0))
+    return active & (size > distributions.chi_squared_above(significance, m) * max(middle, 1.0))
 
 
 @dataclass(frozen=True)
@@ -195,7 +197,7 @@ def _robust(
     for _ in range(ROBUST_STEPS):
         adjusted = adjust(active, weight)
         size = np.einsum("ni,nij,nj->n", adjusted.residual_mm, np.linalg.inv(covariance), adjusted.residual_mm)
-        limit = stats.chi2.isf(0.05, covariance.shape[1])
+        limit = distributions.chi_squared_above(0.05, covariance.shape[1])
         weight = 1 / np.maximum(1.0, size / limit) ** 2
         weight = np.maximum(weight, 1e-6)
-    return active & (size > stats.chi2.isf(significance, covariance.shape[1]))
+    return active & (size > distributions.chi_squared_above(significance, covariance.shape[1]))

@@ -7,10 +7,9 @@ along. The largest group is taken as the body.
 from dataclasses import dataclass
 
 import numpy as np
-from scipy import stats
 from scipy.spatial.transform import Rotation
 
-from nightbay.core import rigid
+from nightbay.core import distributions, rigid
 from nightbay.core.errors import NotFound
 from nightbay.matching import consensus
 
@@ -109,7 +108,7 @@ def shift(body: Motion, group: Motion, drift_mm_per_m: float) -> Shift:
     covariance[3:, 3:] += np.eye(3) * 2 * (2 * drift_mm_per_m * apart_m) ** 2
     covariance[:3, :3] += np.eye(3) * 2 * (2 * drift_mm_per_m / 1000) ** 2
     change = np.concatenate([rotation, vector])
-    p_value = stats.chi2.sf(float(change @ np.linalg.solve(covariance, change)), 6)
+    p_value = distributions.chi_squared_tail(float(change @ np.linalg.solve(covariance, change)), 6)
     axis = rotation / max(np.linalg.norm(rotation), 1e-300)
     return Shift(
         vector,

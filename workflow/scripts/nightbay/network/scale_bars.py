@@ -4,8 +4,8 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 import numpy as np
-from scipy import stats
 
+from nightbay.core import distributions
 from nightbay.core.errors import Rejected
 from nightbay.network.adjusted_network import AdjustedNetwork
 from nightbay.network.model import Adjusted
@@ -42,7 +42,7 @@ def check_bar(
         measured_sd_mm=measured[1],
         difference_mm=measured[0] - certified[0],
         w=float(w),
-        passed=bool(abs(w) <= stats.norm.isf(significance / 2)),
+        passed=bool(abs(w) <= distributions.normal_above(significance / 2)),
     )
 
 

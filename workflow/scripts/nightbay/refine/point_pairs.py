@@ -11,9 +11,8 @@ from typing import Any
 
 import numpy as np
 from scipy.spatial import cKDTree
-from scipy.stats import chi2
 
-from nightbay.core import rigid
+from nightbay.core import distributions, rigid
 from nightbay.core.errors import Rejected
 from nightbay.refine import coarse_fit
 from nightbay.refine.coarse_match import ThinnedSegment
@@ -46,7 +45,7 @@ class PointPairs:
     def fits(self, T_a_b: np.ndarray) -> bool:
         """Whether the points agree with a pose that was found without them, by a chi-squared test."""
         squared = np.sum(self.misfit_mm(T_a_b) ** 2) / self.sd_mm**2
-        return bool(squared <= chi2.ppf(PASSED, 3 * len(self.points_mm)))
+        return bool(squared <= distributions.chi_squared_below(PASSED, 3 * len(self.points_mm)))
 
 
 def read(written: Sequence[Mapping[str, Any]], factor: float) -> dict[tuple[str, str], PointPairs]:

@@ -8,9 +8,8 @@ withheld patches by its own motion. The other segments stay where the fit puts t
 from dataclasses import dataclass
 
 import numpy as np
-from scipy import stats
 
-from nightbay.core import rigid
+from nightbay.core import distributions, rigid
 from nightbay.refine import error_model, overlap_adjustment, target_constraints
 from nightbay.refine.overlap_adjustment import NormalEquations, OverlapEquations, Solution
 from nightbay.refine.overlap_patches import DriftModel, Patches
@@ -171,7 +170,7 @@ def assess(segment: int, evidence: Evidence, solution: Solution, fits: np.ndarra
 
 def _reason(overlaps: Gain, targets: Gain, squared_mahalanobis: float, confidence: float) -> str | None:
     """Why a segment stays at its target pose; None where its motion passes all tests."""
-    bound = stats.t.ppf(confidence, max(overlaps.count - 1, 1))
+    bound = distributions.student_above(1 - confidence, max(overlaps.count - 1, 1))
     if overlaps.count < LEAST_PATCHES:
         return (
             f"its overlaps are too small to test a refined pose: {overlaps.count} patches, at least "
@@ -184,12 +183,15 @@ def _reason(overlaps: Gain, targets: Gain, squared_mahalanobis: float, confidenc
             f"{overlaps.mm2:.2g} mm², standard error {overlaps.se_mm2:.2g} mm²; more than {bound:.1f} standard errors "
             "are needed)"
         )
-    if targets.count > 1 and targets.mm2 < -stats.t.ppf(confidence, targets.count - 1) * targets.se_mm2:
+    if (
+        targets.count > 1
+        and targets.mm2 < -distributions.student_above(1 - confidence, targets.count - 1) * targets.se_mm2
+    ):
         return (
             f"withheld targets fit worse: {targets.before_mm:.3f} mm rms in the target pose, {targets.after_mm:.3f} mm "
             "in the refined one; look for a panel that moved between the runs"
         )
-    if squared_mahalanobis > stats.chi2.ppf(confidence, 6):
+    if squared_mahalanobis > distributions.chi_squared_below(confidence, 6):
         return (
             f"{CONTRADICTS}: they would move it by {np.sqrt(squared_mahalanobis / 6):.1f} "
             "standard deviations of its target pose (rms of six coordinates); look for a target or a panel that moved "

@@ -11,9 +11,8 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy.spatial.transform import Rotation
-from scipy.stats import chi2
 
-from nightbay.core import rigid
+from nightbay.core import distributions, rigid
 from nightbay.tracking import links, walk
 from nightbay.tracking.stretches import Stretches
 from nightbay.tracking.walk import PARAMETERS, Evidence
@@ -46,7 +45,9 @@ class Assessed:
     @property
     def threshold(self) -> float:
         """Squared Mahalanobis distance that a slip must exceed."""
-        return float(chi2.isf(FALSE_ALARMS / max(1, int(np.count_nonzero(self.testable))), PARAMETERS))
+        return float(
+            distributions.chi_squared_above(FALSE_ALARMS / max(1, int(np.count_nonzero(self.testable))), PARAMETERS)
+        )
 
     def squared(self, known: Sequence[int]) -> np.ndarray:
         """Squared Mahalanobis distance, (k,), of a step at each stretch beside those known."""
@@ -77,7 +78,9 @@ def assess(
         steps = list(known)
         for _ in range(OTHERS):
             steps.append(int(np.argmax(assessed.squared(steps))))
-        factor = float(np.median(assessed.squared(steps)[assessed.testable]) / chi2.median(PARAMETERS))
+        factor = float(
+            np.median(assessed.squared(steps)[assessed.testable]) / distributions.chi_squared_above(0.5, PARAMETERS)
+        )
         if factor <= 1.0:
             break
     return replace(assessed, variance_factor=max(1.0, factor))
