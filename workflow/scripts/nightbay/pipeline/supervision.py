@@ -9,6 +9,7 @@ else where the machine runs out of memory.
 
 import ctypes
 import faulthandler
+import gc
 import os
 import resource
 import signal
@@ -65,6 +66,7 @@ def run(work: Callable[[], None], limits: Limits, log: IO[str] | None = None) ->
     sys.stdout.flush()
     sys.stderr.flush()
     parent, start = os.getpid(), time.monotonic()
+    gc.freeze()  # what is there is neither searched nor copied in the child, nor searched again at the exit
     child = os.fork()
     if child == 0:
         os.close(reading)
