@@ -142,7 +142,7 @@ CHANGES = [
         "a nominal dimension",
         "larch-van",
         lambda day, job: edit(day / job / "job.yaml", "length: 5400", "length: 5410"),
-        steps("larch-van", ("measure", "deliver", "report")),
+        steps("larch-van", ("measure", "join", "deliver", "report")),
     ),
     Change(
         "a note on the job sheet",
@@ -248,7 +248,7 @@ def test_a_default_a_class_and_code_each_rerun_what_depends_on_them(finished, ho
     add(house / "workflow/scripts/nightbay/deliver/deliver.py", "\nMORE = 1\n")
     edit(house / "config" / "config.yaml", "notice_mm: 10", "notice_mm: 11")
     add(house / "config" / "classes" / "compact.yaml", "fill: {largest_gap_mm: 7.0}\n")
-    everywhere = ("deliver", "measure", "report")
+    everywhere = ("deliver", "join", "measure", "report")
     reruns = set().union(*(steps(job, everywhere) for job in JOBS))
     for job in ("pebble-compact", "finch-compact"):
         reruns |= steps(job, ("fill", "reduce"))
