@@ -40,11 +40,7 @@ def drawn(seed):
 def truths(seed):
     """What was stated of a seed: quantity, the size, the true value; and how many apertures have a wrong side."""
     case, load, T, swapped = drawn(seed)
-    found = [
-        (name, size, (case.length_mm + _passage_mm(case, name, size)) / abs(T[0, 0]))
-        for name in ("length_floor", "length_belt")
-        if (size := load.sizes.get(name)) is not None
-    ]
+    found = [(name, load.sizes.get(name), case.length_mm / abs(T[0, 0])) for name in ("length_floor", "length_belt")]
     if "floor_height" in load.sizes:
         end = FLOOR_END_MM / 2 if swapped else case.length_mm - FLOOR_END_MM / 2
         floor = load.sizes["floor_height"]
@@ -65,17 +61,6 @@ def truths(seed):
             at = sizes["front_edge"].high_mm
             found.append(("front_edge", sizes["front_edge"], _at(T, at, 0, [edge, None, None])))
     return [row for row in found if row[1] is not None], misnamed
-
-
-def _passage_mm(case, name, size):
-    """How far beyond the rear wall the surface goes on that ends an open end: through the passage where the floor, or a
-    side wall at belt height by :func:`nightbay.measure.room_sizes.find`, has a face of it beside it."""
-    if "open end" not in size.ends:
-        return 0.0
-    opening, half = case.openings["rear wall"], -float(case.mesh.bounds[0, 1])  # the left wall has no passage
-    (u0, u1), (v0, _) = opening.hole
-    beside = v0 < 15.0 if name == "length_floor" else max(-u0, u1) > 0.75 * half
-    return opening.depth_mm if beside else 0.0
 
 
 def _at(T, at_mm, axis, room):

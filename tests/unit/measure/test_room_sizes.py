@@ -70,6 +70,18 @@ def test_lengths_name_their_ends(plain):
     assert opened["rear_opening_width_floor"].size.value_mm == pytest.approx(WIDTH, abs=FLAT_MM)
 
 
+def aperture(centre):
+    """All faces, by their centres, but those of the rear wall's middle at belt height."""
+    return ~((centre[:, 0] > LENGTH - 1) & (np.abs(centre[:, 1]) < 620.0) & (np.abs(centre[:, 2] - 900.0) < 500.0))
+
+
+def test_beside_an_aperture_a_length_ends_at_the_wall():
+    sides = [trimesh.creation.box(bounds=[[LENGTH, y - 1, 400], [LENGTH + 60, y + 1, 1400]]) for y in (-700.0, 700.0)]
+    found = sizes_of(shell(trimesh.util.concatenate([furnished(keep=aperture), *sides])))[0]["length_belt"]
+    assert found.title == "Length at belt height, front wall to rear wall"
+    assert abs(found.size.value_mm - LENGTH) <= found.size.uncertainty_mm < 1.0
+
+
 def test_wheel_boxes_ribs_and_bows():
     ribs = [bounds for x in (500, 1100, 1700, 2500) for bounds in both((x - 40, 815, 100), (x + 40, 850, 1700))]
     bows = [((x - 30, -800, HEIGHT - 40), (x + 30, 800, HEIGHT)) for x in (800, 1400, 2200)]

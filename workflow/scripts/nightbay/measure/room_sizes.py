@@ -49,16 +49,19 @@ def _widths(room: Room) -> None:
 
 
 def _lengths(room: Room) -> None:
-    """From end to end, at floor and belt height, in the middle of the room's width."""
+    """From end to end, at floor and belt height, in the middle of the room's width; to a wall beside its aperture where
+    that takes the middle. Only an end without any wall has an edge for its end."""
     walls = _pair(room, "front wall", "rear wall")
     half = MIDDLE * (room.high[1] - room.low[1])
     middle = (room.high[1] + room.low[1]) / 2
     for key, words, low, high in room.heights():
         window = room.box((None, middle - half, low), (None, middle + half, high))
+        beside = room.box((None, None, low), (None, None, high))
         ends, names = [], []
         for wall, name, forward in zip(walls, ("front wall", "rear wall"), (True, False), strict=True):
-            found = face(room.shell, wall, *window) if wall else None
-            if found is None:
+            if wall is not None:
+                found = face(room.shell, wall, *window) or face(room.shell, wall, *beside)
+            else:
                 found = _open_edge(room, forward, key, low, high)
                 name = "open end" if found else name
             ends.append(found)
