@@ -6,33 +6,39 @@ from scipy import stats
 
 from nightbay.core import distributions
 
-TAILS = [1e-9, 0.001, 0.025, 0.05, 0.5, 0.9]
-DEGREES = [1, 3, 7, 120]
+TAILS = (1e-12, 1e-3, 0.025, 0.5, 0.95)
+DEGREES = (1, 2, 3, 6, 300)
+ROUNDING = 1e-13  # of a few operations in double precision
 
 
 @pytest.mark.parametrize("tail", TAILS)
-def test_values_that_are_exceeded(tail):
-    assert distributions.normal_above(tail) == pytest.approx(stats.norm.isf(tail), rel=1e-9, abs=1e-12)
-    for degrees in DEGREES:
-        assert distributions.chi_squared_above(tail, degrees) == pytest.approx(stats.chi2.isf(tail, degrees), rel=1e-9)
-        assert distributions.chi_squared_below(tail, degrees) == pytest.approx(stats.chi2.ppf(tail, degrees), rel=1e-9)
-        assert distributions.student_above(tail, degrees) == pytest.approx(
-            stats.t.isf(tail, degrees), rel=1e-7, abs=1e-12
-        )
-    assert distributions.student_above(tail, np.inf) == distributions.normal_above(tail)
+def test_quantiles_of_the_normal_distribution_and_of_student_without_end(tail):
+    expected = stats.norm.isf(tail)
+    assert distributions.normal_above(tail) == pytest.approx(expected, rel=ROUNDING, abs=0)
+    assert distributions.student_above(tail, np.inf) == pytest.approx(expected, rel=ROUNDING, abs=0)
 
 
-@pytest.mark.parametrize("value", [0.01, 1.0, 30.0, 400.0])
-def test_tails_and_density_of_chi_squared(value):
-    for degrees in DEGREES:
-        assert distributions.chi_squared_tail(value, degrees) == pytest.approx(stats.chi2.sf(value, degrees), rel=1e-9)
-        assert distributions.chi_squared_density(value, degrees) == pytest.approx(
-            stats.chi2.pdf(value, degrees), rel=1e-9
-        )
+@pytest.mark.parametrize("degrees", DEGREES)
+@pytest.mark.parametrize("tail", TAILS)
+def test_chi_squared_and_student(tail, degrees):
+    value = stats.chi2.isf(tail, degrees)
+    for found, expected in (
+        (distributions.chi_squared_above(tail, degrees), value),
+        (distributions.chi_squared_below(1 - tail, degrees), stats.chi2.ppf(1 - tail, degrees)),
+        (distributions.chi_squared_tail(value, degrees), stats.chi2.sf(value, degrees)),
+        (distributions.chi_squared_density(value, degrees), stats.chi2.pdf(value, degrees)),
+        (distributions.student_above(tail, degrees), stats.t.isf(tail, degrees)),
+    ):
+        assert found == pytest.approx(expected, rel=ROUNDING, abs=0)
 
 
-@pytest.mark.parametrize("count", [-2, -1, 0, 3, 9, 10, 11])
-@pytest.mark.parametrize("probability", [0.0, 0.02, 0.7, 1.0])
-def test_more_than_so_many_successes(count, probability):
+def test_quantiles_of_many_at_once():
+    found = distributions.chi_squared_below([0.025, 0.975], 7)
+    assert found == pytest.approx(stats.chi2.ppf([0.025, 0.975], 7), rel=ROUNDING)
+
+
+@pytest.mark.parametrize("count", [-3, -1, 0, 4, 9, 10, 12])
+@pytest.mark.parametrize("probability", [0.0, 1e-6, 0.3, 1.0])
+def test_the_tail_of_the_binomial_distribution(count, probability):
     expected = stats.binom.sf(count, 10, probability)
-    assert distributions.binomial_tail(count, 10, probability) == pytest.approx(expected, rel=1e-9)
+    assert distributions.binomial_tail(count, 10, probability) == pytest.approx(expected, rel=1e-9, abs=0)
