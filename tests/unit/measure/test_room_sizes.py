@@ -82,6 +82,17 @@ def test_beside_an_aperture_a_length_ends_at_the_wall():
     assert abs(found.size.value_mm - LENGTH) <= found.size.uncertainty_mm < 1.0
 
 
+def test_a_length_to_a_wall_that_was_not_scanned_at_its_height_says_so():
+    def keep(centre):
+        return ~((centre[:, 0] > LENGTH - 1) & (np.abs(centre[:, 2] - 900.0) < 500.0))
+
+    found, notes = sizes_of(shell(furnished(keep=keep)))
+    assert "length_floor" in found and "length_belt" not in found
+    assert any(
+        note.startswith("The length at belt height can't be stated: too little of the rear wall") for note in notes
+    )
+
+
 def test_wheel_boxes_ribs_and_bows():
     ribs = [bounds for x in (500, 1100, 1700, 2500) for bounds in both((x - 40, 815, 100), (x + 40, 850, 1700))]
     bows = [((x - 30, -800, HEIGHT - 40), (x + 30, 800, HEIGHT)) for x in (800, 1400, 2200)]

@@ -64,6 +64,10 @@ def _lengths(room: Room) -> None:
             else:
                 found = _open_edge(room, forward, key, low, high)
                 name = "open end" if found else name
+            if found is None:
+                room.notes.append(
+                    f"The length {words} can't be stated: too little of the {name} was scanned there; scan it again."
+                )
             ends.append(found)
             names.append(name)
         room.add(
