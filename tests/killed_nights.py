@@ -16,7 +16,7 @@ from nightbay.core import hashing
 ROOT = Path(__file__).resolve().parents[1]
 LEFT_S = 30.0  # after which a process that is left of an ended night counts as an orphan; the keeper makes a board
 WAYS = (
-    *(("SIGKILL", target) for target in ("group", "pid", "child")),
+    *(("SIGKILL", target) for target in ("group", "pid", "child", "guard")),
     *((name, target) for name in ("SIGTERM", "SIGINT", "SIGHUP") for target in ("pid", "group")),
 )  # fmt: skip
 
@@ -55,6 +55,16 @@ def processes(day):
     return [int(name) for name in os.listdir("/proc") if name.isdecimal() and _of(Path("/proc", name), day)]
 
 
+def with_argument(day, mark):
+    """Those of :func:`processes` that have ``mark`` in their arguments, which NUL separates."""
+    found = []
+    for number in processes(day):
+        with contextlib.suppress(OSError):
+            if mark.encode() in Path(f"/proc/{number}/cmdline").read_bytes():
+                found.append(number)
+    return found
+
+
 def _of(process, day):
     mark = os.fsencode(day) + b"/"
     try:
@@ -66,13 +76,19 @@ def _of(process, day):
 
 
 def send(night, day, name, target, rng=random):
-    """Send the signal ``name`` to the night's "pid", to its "group" or to a "child" of it."""
+    """Send the signal ``name`` to the night's "pid", to its "group", to a "child" of it, or to the "guard": the process
+    with that number and the one that keeps the night below it, the only child of the first."""
     number = getattr(signal, name)
     with contextlib.suppress(ProcessLookupError):  # it has ended
         if target == "group":
             os.killpg(night.pid, number)
         elif target == "pid":
             night.send_signal(number)
+        elif target == "guard":
+            kept = Path(f"/proc/{night.pid}/task/{night.pid}/children").read_text().split()
+            night.send_signal(number)
+            for child in kept:
+                os.kill(int(child), number)
         elif children := sorted(set(processes(day)) - {night.pid}):
             os.kill(rng.choice(children), number)
 

@@ -3,7 +3,7 @@
 #   Usage: bash workflow/night.sh DAY [options]
 #     --jobs a,b      only these jobs (folders of the day)
 #     --cores N       processors to use (all that no other night on this machine uses)
-#     --memory GB     memory to use (of nine tenths of what the machine has, what no other night uses)
+#     --memory GB     memory to use (of nine tenths of what the machine or container has, what no other night uses)
 #     --cluster       run the stages on a SLURM cluster, from its login node, by workflow/profiles/slurm
 #     --notify PROGRAM call this program when the night has ended, with its outcome and the path of the board
 #     --dry-run       say what would run and why, and run nothing
@@ -128,7 +128,7 @@ else
 fi
 call() {
     # Targets first: Snakemake's options with several values would swallow them.
-    PYTHONPATH="$root/workflow/logger${PYTHONPATH:+:$PYTHONPATH}" PYTHONUNBUFFERED=1 "$python" -m snakemake "$@" --snakefile "$root/Snakefile" --directory "$day" \
+    PYTHONPATH="$root/workflow/logger:$root/workflow/scripts${PYTHONPATH:+:$PYTHONPATH}" PYTHONUNBUFFERED=1 "$python" -m snakemake "$@" --snakefile "$root/Snakefile" --directory "$day" \
         --workflow-profile none "${where[@]}"
 }
 on_cluster() { PYTHONPATH="$root/workflow/scripts" "$python" -m nightbay.planning.cluster "$@"; }

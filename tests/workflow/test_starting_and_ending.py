@@ -7,7 +7,6 @@ import signal
 import stat
 import subprocess
 import time
-from pathlib import Path
 
 import pytest
 
@@ -49,10 +48,8 @@ def wait_for(mark, day, night):
     until = time.monotonic() + 120
     while time.monotonic() < until:
         assert night.poll() is None, night.stdout.read()
-        for number in killed_nights.processes(day):
-            with contextlib.suppress(OSError):
-                if mark.encode() in Path(f"/proc/{number}/cmdline").read_bytes():
-                    return
+        if killed_nights.with_argument(day, mark):
+            return
         time.sleep(0.01)
     raise AssertionError(f"no process with {mark!r} came")
 
@@ -77,6 +74,21 @@ def test_ended_at_any_moment_it_has_a_board_and_the_same_command_goes_on(day, un
     assert not board_renews(day)
     again = nights.run_night(day, "--cores", "1")
     assert again.returncode == 0, again.stdout + again.stderr
+    assert killed_nights.results(day) == undisturbed
+
+
+def test_killed_with_all_of_its_guard_it_ends_and_has_a_board(day, undisturbed):
+    """Snakemake ends its stages and itself; what makes the board ends after it."""
+    night = killed_nights.start(day)
+    wait_for(MOMENTS["stage"], day, night)
+    stages = killed_nights.with_argument(day, MOMENTS["stage"])
+    killed_nights.send(night, day, "SIGKILL", "guard")
+    time.sleep(0.5)
+    assert stages and not set(stages) & set(killed_nights.processes(day))
+    assert killed_nights.with_argument(day, "-m\0snakemake\0") == []
+    night.communicate()
+    assert killed_nights.left(day) == [] and not board_renews(day)
+    assert nights.run_night(day, "--cores", "1").returncode == 0
     assert killed_nights.results(day) == undisturbed
 
 
@@ -117,10 +129,9 @@ def test_a_set_up_that_refuses_ends_the_call(day, tmp_path):
 def test_snakemake_killed_alone_is_said_and_nothing_goes_on(day, undisturbed):
     night = killed_nights.start(day)
     wait_for(MOMENTS["stage"], day, night)
-    for number in killed_nights.processes(day):
-        with contextlib.suppress(OSError):
-            if b"-m\0snakemake\0" in Path(f"/proc/{number}/cmdline").read_bytes():
-                os.kill(number, signal.SIGKILL)
+    for number in killed_nights.with_argument(day, "-m\0snakemake\0"):
+        with contextlib.suppress(ProcessLookupError):
+            os.kill(number, signal.SIGKILL)
     said = night.communicate()[0]
     assert night.returncode == 1 and "Snakemake was ended by signal 9" in said
     assert killed_nights.left(day) == [] and not board_renews(day)

@@ -2,9 +2,14 @@
 
 Snakemake finds this package by its name on the module path, hands it its own events beside its text log, and closes it
 at the end: ``snakemake --logger nightbay --logger-nightbay-events FILE``.
+
+It also sees to it that Snakemake does not outlive the guard of its night: where every process of that was killed,
+nobody else is left to end the stages.
 """
 
 import json
+import os
+import threading
 from dataclasses import dataclass, field
 from datetime import datetime
 from logging import LogRecord
@@ -12,6 +17,8 @@ from pathlib import Path
 
 from snakemake_interface_logger_plugins.base import LogHandlerBase
 from snakemake_interface_logger_plugins.settings import LogHandlerSettingsBase
+
+from nightbay.pipeline import process_tree
 
 # What is kept of each event. Snakemake calls the number of a job jobid in two of them, and job_id in the third.
 KEPT = {
@@ -46,6 +53,18 @@ class LogHandler(LogHandlerBase):
     def __post_init__(self) -> None:
         # Appended to, because the night run adds a line where it is stopped.
         self.events = open(self.settings.events, "a", encoding="utf-8", buffering=1)  # noqa: SIM115 (closed in close)
+        if guard := os.environ.get("NIGHTBAY_GUARD"):
+            threading.Thread(target=self._end_with, args=(int(guard),), daemon=True).start()
+
+    def _end_with(self, guard: int) -> None:
+        """Wait for the end of the pipe ``guard``, which the guard's processes hold open, then end Snakemake with all
+        that it has started."""
+        os.read(guard, 1)
+        self.events.write('{"event": "stopped"}\n')  # what has no end was ended, and did not fail
+        snakemake = os.getpid()
+        if os.fork() == 0:  # for Snakemake is stopped first, so that it starts nothing meanwhile
+            process_tree.end_from(snakemake)
+            os._exit(0)
 
     def emit(self, record: LogRecord) -> None:
         """Write the event, if it is one that is kept."""

@@ -3,7 +3,8 @@
 Two processes see to that. The front has the number that the user knows; the keeper, in a session of its own, starts
 the night. Each collects the processes below it whose parents die (PR_SET_CHILD_SUBREAPER of prctl(2)). Where the front
 is ended by a signal, or killed, the keeper ends the night; where the keeper is killed, the front does. A process of the
-night whose parent was killed is ended a second later.
+night whose parent was killed is ended a second later. Both hold a pipe open, of which the night has the other end in
+``NIGHTBAY_GUARD``: where both are killed it ends, and whoever waits for that in the night ends the night.
 """
 
 import ctypes
@@ -15,14 +16,14 @@ import time
 import traceback
 from collections.abc import Callable, Mapping, Sequence
 from contextlib import suppress
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Literal
 
 from nightbay.pipeline import process_tree
 
 Outcome = Literal["complete", "failed", "not started", "ended"]
 
-PR_SET_CHILD_SUBREAPER = 36  # of prctl(2)
+PR_SET_PDEATHSIG, PR_SET_CHILD_SUBREAPER = 1, 36  # of prctl(2)
 LOOK_S = 1.0  # between two looks for orphans
 END_S = 9.5  # from a signal to the end of everything
 KILL_S = 3.0  # of these that killed processes may take to end
@@ -87,8 +88,10 @@ def run(night: Night, signals: Signals) -> int:
     it was killed. ``signals`` are blocked already."""
     _adopt_orphans()
     front = os.getpid()
-    sys.stdout.flush()
-    sys.stderr.flush()
+    guard, _ = os.pipe()  # the end for writing stays open in both processes, and in no program that they start
+    environment = {**night.environment, "NIGHTBAY_GUARD": str(guard)}
+    night = replace(night, environment=environment, kept=(*night.kept, guard))
+    _flush()
     keeper = os.fork()
     if keeper == 0:
         code = 1
@@ -165,14 +168,22 @@ def _conclude(night: Night, signals: Signals, reason: str, until: float = float(
 
 
 def _start(night: Night, signals: Signals, phase: Mapping[str, str]) -> int:
-    """Start a phase of the night as a child; its number."""
+    """Start a phase of the night as a child, which dies with this process; its number."""
     _flush()
+    parent = os.getpid()
+
+    def prepare() -> None:
+        signals.release()
+        _call_prctl(PR_SET_PDEATHSIG, signal.SIGKILL)
+        if os.getppid() != parent:
+            os._exit(1)
+
     process = subprocess.Popen(
         night.command,
         stdin=subprocess.DEVNULL,  # a session without a terminal can't read from one
         env={**night.environment, **phase},
         pass_fds=night.kept,
-        preexec_fn=signals.release,
+        preexec_fn=prepare,
     )
     process.returncode = 0  # it is waited for here, by its number
     return process.pid
@@ -209,8 +220,12 @@ def _end_all() -> None:
 
 
 def _adopt_orphans() -> None:
+    _call_prctl(PR_SET_CHILD_SUBREAPER, 1)
+
+
+def _call_prctl(option: int, value: int) -> None:
     with suppress(OSError, AttributeError):
-        ctypes.CDLL(None).prctl(PR_SET_CHILD_SUBREAPER, 1, 0, 0, 0)
+        ctypes.CDLL(None).prctl(option, value, 0, 0, 0)
 
 
 def announce(sentence: str) -> None:

@@ -16,6 +16,8 @@ from dataclasses import asdict, dataclass
 from pathlib import Path
 
 from nightbay.core.errors import Rejected
+from nightbay.night import control_groups
+from nightbay.night.control_groups import Limits
 
 VARIABLE = "NIGHTBAY_SHARES"  # names the folder, for an installation that wants another one
 BASES = ("/run/lock", "/var/lock")  # of the Filesystem Hierarchy Standard; not every system lets all users write there
@@ -25,7 +27,7 @@ LARGEST = 10_000  # bytes of a registration that is read
 LEAST_PART = 4
 MOMENT_S = 10.0  # that another night may take to register, which takes it milliseconds
 POLL_S = 0.1
-KIB_PER_GB = 1_000_000
+KIB, GB = 1024, 10**9
 
 
 @dataclass(frozen=True)
@@ -50,14 +52,17 @@ class Registration:
         return f"{self.user}'s night of {self.day} (process {self.pid}): {_amount(self.cores, self.memory_gb)}"
 
 
-def machine() -> Share:
-    """What this machine has for nights: the processors that this process may use, and nine tenths of the memory."""
+def machine(limits: Limits | None = None) -> Share:
+    """What this machine has for nights: the processors that this process may use, and nine tenths of the memory.
+    ``limits``: of its control groups, read where they are not given."""
+    limits = limits or control_groups.limits()
     cores = len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
-    memory = 8 * KIB_PER_GB
-    with suppress(OSError, ValueError, IndexError):
+    memory = 8 * GB
+    with suppress(OSError, ValueError, IndexError, StopIteration):
         lines = Path("/proc/meminfo").read_text(encoding="utf-8").splitlines()
-        memory = int(next(line.split()[1] for line in lines if line.startswith("MemTotal:")))
-    return Share(cores, max(1, memory * 9 // 10 // KIB_PER_GB))
+        memory = int(next(line.split()[1] for line in lines if line.startswith("MemTotal:"))) * KIB
+    memory = min(memory, limits.memory or memory)
+    return Share(max(1, int(min(cores, limits.cores or cores))), max(1, memory * 9 // 10 // GB))
 
 
 def folder() -> Path:
