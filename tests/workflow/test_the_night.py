@@ -144,6 +144,14 @@ def test_the_terminal_shows_each_step_and_the_log_has_snakemake_s_text(finished)
     assert log.read_text().count("Finished jobid: ") >= len(shown)
 
 
+def test_the_urgent_job_begins_before_all_others(finished):
+    events = min((finished[0] / "logs" / "night").glob("*.events.jsonl"))  # of the first night
+    begun = [event for event in map(json.loads, events.read_text().splitlines()) if event.get("rule_name") == "intake"]
+    jobs = [event["wildcards"]["job"] for event in begun]
+    urgent = jobs.count(nights.URGENT)
+    assert 0 < urgent < len(jobs) and set(jobs[:urgent]) == {nights.URGENT}
+
+
 def test_the_second_night_has_nothing_to_do(finished):
     day, _ = finished
     again = nights.run_night(day)

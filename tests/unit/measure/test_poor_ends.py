@@ -72,6 +72,16 @@ def test_without_counts_or_on_a_small_surface_nothing_is_said():
     assert poor_ends.at(None, np.zeros(3)) is None
 
 
+def test_a_surface_on_disk_is_judged_alike_block_by_block(tmp_path, monkeypatch):
+    body, place = sheet(3, 1.8), np.array([*TRIM_MM, 0.0])
+    known = poor_ends.at(poor_ends.quality(body), place)
+    surface.write_ply(tmp_path / "sheet.ply", body.surface)
+    monkeypatch.setattr(surface, "ROWS", 99_991)
+    body.surface = surface.open_ply(tmp_path / "sheet.ply")
+    again = poor_ends.at(poor_ends.quality(body), place)
+    assert again.by == known.by and again.scatter == pytest.approx(known.scatter, rel=1e-9)
+
+
 def test_the_values_that_poor_ends_define_say_so():
     end = at(sheet(3, 2.5), [TRIM_MM])[0]
     value = Dimension("length", 1.0, None, 1.0, 2, {}, [], TouchPoints(None, None), [], poor_ends=[end])

@@ -2,7 +2,7 @@ import numpy as np
 import pytest
 import trimesh
 
-from nightbay.meshes import vertices
+from nightbay.meshes import surface, vertices
 from nightbay.meshes.surface import Surface
 
 
@@ -20,6 +20,13 @@ def test_only_measured_faces_count():
     block.face["filled"] = (np.arange(12) > 0).astype(np.uint8)
     areas = vertices.areas(block)
     assert set(np.flatnonzero(areas)) == set(block.faces[0].tolist())
+
+
+def test_a_vertex_is_used_where_a_face_has_it(monkeypatch):
+    monkeypatch.setattr(surface, "ROWS", 5)  # several blocks
+    block = of_mesh(trimesh.creation.box(extents=[60, 40, 20]))
+    more = Surface(np.vstack([block.vertices_mm, [[1, 2, 3]]]).astype(np.float32), block.faces)
+    assert vertices.used(more).tolist() == [True] * 8 + [False]
 
 
 def test_normals_of_a_ball_point_outwards():

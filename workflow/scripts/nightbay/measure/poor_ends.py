@@ -14,6 +14,7 @@ from scipy.spatial import cKDTree
 
 from nightbay.measure.body import Body
 from nightbay.measure.result import Angle, Dimension, PoorEnd
+from nightbay.meshes import surface, vertices
 
 CELL_MM = 60.0  # edge of a cell, and
 CELL_BY_SUPPORT = 4.0  # at least so many sides of a square with the support's area: 16 times 16 vertices
@@ -50,24 +51,11 @@ def quality(body: Body) -> Quality | None:
     if "count" not in columns or "spread_mm" not in columns:
         return None
     cell_mm = max(CELL_MM, CELL_BY_SUPPORT * float(np.sqrt(body.support_mm2)))
-    rows = np.flatnonzero(body.areas > 0.0)
-    count, spread = columns["count"][:][rows], columns["spread_mm"][:][rows]
-    rows, count, spread = (values[(spread > 0.0) & (count > 0.0)] for values in (rows, count, spread))
-    if not len(rows):
-        return None
-    points = body.vertices_mm[rows]
-    cell = np.floor(points / cell_mm).astype(np.int64)
-    cell -= cell.min(axis=0)
-    extent = cell.max(axis=0) + 1
-    _, cell, many = np.unique(
-        (cell[:, 0] * extent[1] + cell[:, 1]) * extent[2] + cell[:, 2], return_inverse=True, return_counts=True
-    )
-    scatter, counted = _scatter(spread, count, cell, len(many))
-    points_a_vertex = np.bincount(cell, np.log(count)) / many
-    centre = np.column_stack([np.bincount(cell, points[:, axis]) / many for axis in range(3)])
-    whole = many >= LEAST_VERTICES
-    scatter = np.where(counted >= LEAST_COUNTED, scatter, np.nan)[whole]
-    centre, points_a_vertex = centre[whole], points_a_vertex[whole]
+    sums = _sums(body, cell_mm)
+    sums = sums[:, sums[0] >= LEAST_VERTICES]
+    many, counted = sums[:2]
+    scatter = np.where(counted >= LEAST_COUNTED, sums[2] / np.maximum(counted, 1.0), np.nan)
+    points_a_vertex, centre = sums[3] / many, (sums[4:] / many).T
     if np.count_nonzero(np.isfinite(scatter)) < FEWEST_CELLS:
         return None
     tree = cKDTree(centre)
@@ -86,15 +74,37 @@ def quality(body: Body) -> Quality | None:
     )
 
 
-def _scatter(spread: np.ndarray, count: np.ndarray, cell: np.ndarray, cells: int) -> tuple[np.ndarray, np.ndarray]:
-    """Mean logarithm of the scatter in each cell, (cells,), and how many vertices it comes from, (cells,).
+def _sums(body: Body, cell_mm: float) -> np.ndarray:
+    """Sums over the vertices in each cell of the body's box, (7, cells): how many there are; of those with a scatter of
+    their own how many, and its logarithm; the logarithm of the number of points, and the place. Block by block.
 
     A surface through few points follows their noise: with n of them it takes up about one more than their mean does.
     """
-    known = count >= LEAST_COUNT
-    value = np.log(spread[known]) + 0.5 * np.log(count[known] / (count[known] - 1.0))
-    counted = np.bincount(cell[known], minlength=cells)
-    return np.bincount(cell[known], value, minlength=cells) / np.maximum(counted, 1), counted
+    box = vertices.bounds(body.vertices_mm, body.areas)
+    if box is None:
+        return np.zeros((7, 0))
+    low = np.floor(box[0].astype(np.float64) / cell_mm).astype(np.int64)
+    extent = np.floor(box[1].astype(np.float64) / cell_mm).astype(np.int64) - low + 1
+    cells = int(np.prod(extent))
+    sums = np.zeros((7, cells))
+    columns = {name: body.surface.vertex[name] for name in ("count", "spread_mm")}
+    for rows in surface.spans(len(body.areas)):
+        some = surface.block(columns, rows)
+        measured = (body.areas[rows] > 0.0) & (some["count"] > 0.0) & (some["spread_mm"] > 0.0)
+        points = body.vertices_mm[rows][measured].astype(np.float64)
+        count = some["count"][measured].astype(np.float64)
+        spread = some["spread_mm"][measured].astype(np.float64)
+        at = np.floor(points / cell_mm).astype(np.int64) - low
+        cell = (at[:, 0] * extent[1] + at[:, 1]) * extent[2] + at[:, 2]
+        known = count >= LEAST_COUNT
+        scatter = np.log(spread[known]) + 0.5 * np.log(count[known] / (count[known] - 1.0))
+        sums[0] += np.bincount(cell, minlength=cells)
+        sums[1] += np.bincount(cell[known], minlength=cells)
+        sums[2] += np.bincount(cell[known], scatter, cells)
+        sums[3] += np.bincount(cell, np.log(count), cells)
+        for axis in range(3):
+            sums[4 + axis] += np.bincount(cell, points[:, axis], cells)
+    return sums
 
 
 def _around(tree: cKDTree, places: np.ndarray, values: np.ndarray) -> np.ndarray:

@@ -20,6 +20,14 @@ def areas(surface: Surface) -> np.ndarray:
     return found
 
 
+def used(surface: Surface) -> np.ndarray:
+    """Whether each vertex belongs to a face, (n,) bool. ``surface`` as in :func:`areas`."""
+    found = np.zeros(len(surface.vertices_mm), bool)
+    for rows in spans(len(surface.faces)):
+        found[surface.faces[rows]] = True
+    return found
+
+
 def normals(surface: Surface, rows: np.ndarray) -> np.ndarray:
     """Unit normals, (k, 3) float32, of the vertices ``rows``, (k,) int without repetition.
 

@@ -5,6 +5,7 @@ import numpy as np
 from nightbay.coverage import coverage, inside, outside, room
 from nightbay.coverage.result import Coverage
 from nightbay.meshes import surface, vertices
+from nightbay.meshes.surface import Surface
 from nightbay.report.part import Part
 
 MOST_VERTICES = 1_000_000  # of the fused surface: some 7 mm apart on a coach, finer than the cells that are looked at
@@ -19,11 +20,11 @@ def coverage_of(part: Part) -> Coverage | None:
         return None
     if not frame.zero_planes or not frame.zero_planes["z"].found:
         return None
-    mesh = surface.read_ply(part.folder("fuse") / "surface.ply")
-    normals = vertices.normals_of_all(mesh.vertices_mm, mesh.faces)
-    used = np.unique(mesh.faces)
+    stored = surface.open_ply(part.folder("fuse") / "surface.ply")
+    mesh = Surface(stored.vertices_mm[:], stored.faces)
+    used = np.flatnonzero(vertices.used(mesh))
     used = used[:: -(-len(used) // MOST_VERTICES)]
-    points, directions = mesh.vertices_mm[used].astype(np.float64), normals[used].astype(np.float64)
+    points, directions = mesh.vertices_mm[used].astype(np.float64), vertices.normals(mesh, used).astype(np.float64)
     cleaned = [left for left in part.upstream if left.stage == "clean" and left.status == "ok"]
     poses = {name: pose.T_control_segment for name, pose in refine.poses.items()}
     if frame.room is not None:
