@@ -36,8 +36,6 @@ from nightbay.orientation import normal_orientation
 from nightbay.pipeline import typed
 from nightbay.refine.result import RefineResult
 
-NO_GROUND = "no segment shows the ground"
-
 
 def frame(
     upstream: Mapping[str, Any], sheet: Mapping[str, Any], settings: Any, folder: Path, threads: int
@@ -61,7 +59,7 @@ def frame(
     hints = {name: room_hints.DIRECTIONS[value] for name, value in sheet.get("axes", {}).items()}
     planes, choice = _grounds(cleaned, view, factor)
     scanned, showing = ground_plane.join(planes, view), view
-    found = exterior(view, scanned, reason=choice.reason or NO_GROUND)
+    found = exterior(view, scanned, refused=choice.reason is not None)
     named = sheet.get("stance", {})
     floors = stance_evidence.floors_mm([segment for segment in cleaned if segment.segment in planes], view, factor)
     standing = stance_evidence.find(found, view, floors, options.stance_mm, named)
@@ -126,16 +124,19 @@ def _grounds(
 
 
 def exterior(
-    view: PartView, ground: GroundPlane | None, wheels: PartView | None = None, reason: str = NO_GROUND
+    view: PartView, ground: GroundPlane | None, wheels: PartView | None = None, refused: bool = False
 ) -> datum.Datum:
     """The datum of a vehicle's exterior: zero Z from the ``ground`` where segments show it, else from its tyres.
 
-    ``wheels``: the view that the wheels come from where that is not the whole part. ``reason``: why there is no ground.
+    ``wheels``: the view that the wheels come from where that is not the whole part. ``refused``: segments show a
+    ground, but none can be used.
     """
     wheels = wheels or view
     standing = tyre_contact.find(wheels) if ground is None else ground
     if isinstance(standing, NotFound):
-        return datum.as_scanned(f"{reason}, and {standing.reason}")
+        if refused:
+            return datum.as_scanned(f"no ground that segments show can be used, and {standing.reason}")
+        return datum.as_scanned(f"no segment shows the ground, and {standing.reason}")
     found = datum.level(standing, view.points_mm)
     datum.set_mirror(found, view)
     if found.lean_deg is not None and ground is not None:

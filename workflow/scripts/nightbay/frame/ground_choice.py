@@ -132,7 +132,7 @@ def _left_out(
 def _reason(left_out: list[GroundLeftOut], sound: list[str]) -> str:
     """Why no ground is used, as a clause."""
     if not sound:
-        return "below each plane that a segment shows as ground lies much of the vehicle"
+        return "much of the vehicle lies below each plane that a segment shows as the ground"
     worst = max((left for left in left_out if left.segment in sound), key=lambda left: left.apart_mm)
     return (
         f"the grounds that segments show contradict each other by up to {worst.tilt_deg:.1f} degrees and "
