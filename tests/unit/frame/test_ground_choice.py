@@ -159,11 +159,12 @@ def test_no_wrong_ground_is_used_and_no_sound_one_is_lost_on_any_slope(car, wron
         assert set(choice.used) == sound and {left.segment for left in choice.left_out} == false
 
 
-def run(folder, car, shown):
-    """The stage on a car; ``shown`` {segment: plane of the vehicle frame that clean took for its ground, or None}."""
+def run(folder, car, shown, seen_by=None):
+    """The stage on a car; ``shown`` {segment: plane of the vehicle frame that clean took for its ground, or None};
+    ``seen_by`` {segment: rows of its points}."""
     points, normals = car
     rows = {"front": points[:, 0] < 1500, "rear": points[:, 0] > 900, "right": points[:, 1] > -100}
-    rows = {name: np.flatnonzero(rows[name]) for name in shown}
+    rows = seen_by or {name: np.flatnonzero(rows[name]) for name in shown}
     upstream = blockcar.upstream(folder, points, normals, rows, T_CONTROL_VEHICLE)
     for segment in upstream["clean"]:
         plane = shown[segment.segment]
@@ -197,8 +198,27 @@ def test_the_frame_is_the_one_without_the_wrong_ground(scan, shown, tmp_path):
     assert result["zero_planes"] == without["zero_planes"]
     assert result["T_vehicle_control"] == without["T_vehicle_control"]
     assert [left["segment"] for left in result["grounds_left_out"]] == [wrong]
-    assert notes[0].startswith(f"The ground of segment {wrong} is not used: ") and notes[1:] == quiet
+    assert notes[0].startswith(f"The ground of segment {wrong} is not used: ")
+    assert [note for note in notes[1:] if "points of the floor" not in note] == quiet
     assert without["grounds_left_out"] == []
+
+
+def test_the_floor_that_such_a_segment_kept_is_left_out_of_the_model(scan, tmp_path):
+    points, normals = scan
+    rng = np.random.default_rng(4)
+    floor_mm = np.column_stack([rng.uniform((-500, 950), (3000, 1500), (8000, 2)), rng.normal(0, 0.3, 8000)])
+    whole = np.concatenate([points, floor_mm]), np.concatenate([normals, np.tile([0.0, 0.0, 1.0], (8000, 1))])
+    shown = {"front": "floor", "rear": "floor", "right": SIDES["side"]}
+    seen_by = {"front": points[:, 0] < 1500, "rear": points[:, 0] > 900, "right": whole[0][:, 1] > -100}
+    rows = {name: np.flatnonzero(mine) for name, mine in seen_by.items()}
+    result, notes = run(tmp_path, whole, shown, rows)
+    (left,) = result["stance"]["left_out"]
+    assert (left["segment"], left["where"]) == ("right", "floor")
+    marked = np.load(tmp_path / "right.left_out.npy")
+    # below 4 x 0.3 mm of roughness; what of the tyres is lower belongs to the ground in every segment
+    low = np.count_nonzero(whole[0][rows["right"], 2] <= 1.2)
+    assert 8000 <= low < 8200 and left["count"] == marked.sum() == pytest.approx(low, rel=0.01)
+    assert any(note.startswith(f"Segment right: {left['count']} points of the floor (") for note in notes)
 
 
 def test_grounds_that_nothing_decides_leave_zero_z_to_the_tyres_or_as_scanned(scan, tmp_path):

@@ -63,6 +63,8 @@ def frame(
     named = sheet.get("stance", {})
     floors = stance_evidence.floors_mm([segment for segment in cleaned if segment.segment in planes], view, factor)
     standing = stance_evidence.find(found, view, floors, options.stance_mm, named)
+    if standing and found.ground is scanned:  # that of a vehicle which leans is not level with its floor
+        standing = replace(standing, kept_floor=ground_choice.kept_floor(choice, scanned))
     if standing and standing.agreement.moved:
         showing = stance_evidence.only(view, standing.used())
         planes = {name: plane for name, plane in planes.items() if name in standing.used()}

@@ -13,7 +13,7 @@ from scipy.sparse import csgraph
 
 from nightbay.core import thinning
 from nightbay.core.text_format import listing
-from nightbay.frame.ground_plane import FOOTPRINT_MM, SegmentPlane
+from nightbay.frame.ground_plane import FOOTPRINT_MM, GroundPlane, SegmentPlane
 from nightbay.frame.part_view import PartView
 from nightbay.frame.result import GroundLeftOut
 
@@ -52,6 +52,14 @@ def choose(planes: Mapping[str, SegmentPlane], view: PartView, axles_on: Callabl
         if name not in used
     ]
     return Choice(used, left_out, None if used or not planes else _reason(left_out, sound))
+
+
+def kept_floor(choice: Choice, ground: GroundPlane | None) -> dict[str, float]:
+    """Height above the ``ground`` up to which points are the floor, mm, of each segment whose own is left out."""
+    if ground is None:
+        return {}
+    height_mm = MOST_SDS * float(np.hypot(ground.roughness_mm, ground.spread_mm or 0.0))
+    return {left.segment: height_mm for left in choice.left_out}
 
 
 def notes(choice: Choice) -> list[str]:
