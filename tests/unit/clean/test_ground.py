@@ -97,6 +97,23 @@ def test_a_bulkhead_that_is_seen_through_the_rear_is_none(sided):
     assert ground.find(*gathered([bulkhead, *walls]), EDGE_MM, NOISE_MM, sided) is None
 
 
+@pytest.mark.parametrize("sided", [True, False])
+@pytest.mark.parametrize("seed", [12, 13, 14])
+def test_a_flat_side_before_a_smaller_floor_is_none(sided, seed):
+    """The floor lies above it as a vehicle does above a floor, but the legs, 20 mm behind it, lie below it."""
+    rng = np.random.default_rng(seed)
+    side = patch(rng, (0, 0, 50), (1000, 0, 0), (0, 0, 290), 9000)
+    before = patch(rng, (-100, -600, 0), (1200, 0, 0), (0, 520, 0), 6000)
+    legs = [
+        patch(rng, (x, y, 0), (30, 0, 0), (0, 0, 50), count)
+        for x in (200, 670)
+        for y, count in ((20, 200), (350, 60))  # those on the other side are seen under the body
+    ]
+    points, normals = gathered([side, before, *legs], POSE)
+    found = ground.find(points, normals, 12.0, NOISE_MM, sided)
+    assert found is not None and found.normal @ POSE[0][:, 2] > np.cos(np.radians(0.01))
+
+
 @pytest.mark.parametrize("bow_mm", [0.0, 50.0])
 @pytest.mark.parametrize("turned", [1, -1])
 def test_two_panels_at_a_corner_have_none(turned, bow_mm):

@@ -62,7 +62,8 @@ def find(
     """The ground under a vehicle, or None where the segment shows none.
 
     ``centres_mm`` (m, 3) and ``normals`` (m, 3) unit of cells of the surface, each ``edge_mm`` wide. Every flat patch
-    is tried as a piece of the ground. Of the planes with almost nothing below them, the one with most area is chosen.
+    is tried as a piece of the ground. Of the planes with almost nothing below them, the one with most area is chosen,
+    unless something lies a little below that one and not below another: see :func:`_has_parts_below`.
     ``sided`` is False for estimated normals: those of the ground may then point down, as an underbody's do.
     """
     patch_mm = max(PATCH_MM, PATCH_CELLS * edge_mm)
@@ -79,7 +80,7 @@ def find(
         if on.mean() >= LEAST_GROUND:
             scored.append((int(on.sum()), trial))
     scored.sort(key=lambda pair: -pair[0])
-    best: tuple[int, Ground] | None = None
+    found: list[tuple[bool, int, Ground]] = []
     tried: list[Ground] = []
     for _, trial in scored:
         if len(tried) == PLANES or any(_alike(trial, other) for other in tried):
@@ -89,13 +90,13 @@ def find(
         if ground is None:
             continue
         on = is_ground(ground, sample_mm, sample_normals, noise_mm)
-        if best is not None and on.sum() <= best[0]:
-            continue
         if not _carries_a_vehicle(ground, sample_mm, on, patch_mm, noise_mm):
             continue
         if ground.sd_mm < TRIAL_SD_MM and not _is_joined(ground, centres_mm, edge_mm, noise_mm):
-            best = (int(on.sum()), ground)
-    return None if best is None else _refine(best[1], centres_mm, normals, noise_mm)
+            found.append((not _has_parts_below(ground, sample_mm, on, noise_mm), int(on.sum()), ground))
+    if not found:
+        return None
+    return _refine(max(found, key=lambda each: each[:2])[2], centres_mm, normals, noise_mm)
 
 
 def _share_below(trials: list[tuple[np.ndarray, float]], points_mm: np.ndarray, together: int = 64) -> np.ndarray:
@@ -189,6 +190,17 @@ def _carries_a_vehicle(ground: Ground, points_mm: np.ndarray, on: np.ndarray, pa
     square, shape = _squares(ground, points_mm, patch_mm)
     covered = np.bincount(square[above], minlength=shape[0] * shape[1]) >= FEW_A_PATCH
     return bool(np.count_nonzero(on & ~covered[square]) >= LEAST_BESIDE * np.count_nonzero(on))
+
+
+def _has_parts_below(ground: Ground, points_mm: np.ndarray, on: np.ndarray, noise_mm: float) -> bool:
+    """Whether of what lies off the plane too much lies below it, by more than :data:`LOW_MM`.
+
+    A flat side of a vehicle before its floor carries that as a floor carries a vehicle, and often it is larger. But
+    legs and wheels stand behind it, and the floor goes on below it, though by less than :data:`REACH_MM` in places;
+    below a floor lies nothing. It is asked where several planes may be the ground, for a yard may be rough.
+    """
+    height = ground.height_mm(points_mm[~on])
+    return bool(np.mean(height < -max(LOW_MM, thickness_mm(ground, noise_mm))) > MOST_BELOW)
 
 
 def _is_joined(ground: Ground, centres_mm: np.ndarray, edge_mm: float, noise_mm: float) -> bool:

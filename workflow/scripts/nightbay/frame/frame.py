@@ -1,6 +1,6 @@
 """Sets a part into the vehicle frame: one rigid transform, and how each zero plane was found."""
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -16,6 +16,7 @@ from nightbay.frame import (
     datum,
     fiducials,
     fixed_frame,
+    ground_choice,
     ground_plane,
     heading,
     interior,
@@ -27,7 +28,7 @@ from nightbay.frame import (
     tyre_contact,
     ways,
 )
-from nightbay.frame.ground_plane import GroundPlane
+from nightbay.frame.ground_plane import GroundPlane, SegmentPlane
 from nightbay.frame.part_view import PartView
 from nightbay.frame.result import FrameResult, Ground, Heading, Room, Way
 from nightbay.network.result import NetworkResult
@@ -56,20 +57,23 @@ def frame(
         return _interior(view, sheet.get("axes", {}), factor)
     # directions in the job sheet are those of the raw frame, with a control survey those of the survey
     hints = {name: room_hints.DIRECTIONS[value] for name, value in sheet.get("axes", {}).items()}
-    grounds = {segment.segment: _scaled(typed.read(CleanResult, segment.result).ground, factor) for segment in cleaned}
-    scanned, showing = ground_plane.join(grounds, view), view
-    found = exterior(view, scanned)
+    planes, choice = _grounds(cleaned, view, factor)
+    scanned, showing = ground_plane.join(planes, view), view
+    found = exterior(view, scanned, refused=choice.reason is not None)
     named = sheet.get("stance", {})
-    floors = stance_evidence.floors_mm(cleaned, view, factor)
+    floors = stance_evidence.floors_mm([segment for segment in cleaned if segment.segment in planes], view, factor)
     standing = stance_evidence.find(found, view, floors, options.stance_mm, named)
+    if standing and found.ground is scanned:  # that of a vehicle which leans is not level with its floor
+        standing = replace(standing, kept_floor=ground_choice.kept_floor(choice, scanned))
     if standing and standing.agreement.moved:
         showing = stance_evidence.only(view, standing.used())
-        scanned = ground_plane.join({name: grounds[name] for name in standing.used()}, view)
+        planes = {name: plane for name, plane in planes.items() if name in standing.used()}
+        scanned = ground_plane.join(planes, view)
         found = exterior(view, scanned, showing)
     forward = heading.find(found, view, hints)
     if found.found("z"):
         place(found, view, forward.sign)
-    framed, notes = result(found, forward, view), [*found.notes, *forward.notes]
+    framed, notes = result(found, forward, view), [*ground_choice.notes(choice), *found.notes, *forward.notes]
     entries = sheet.get("vehicle_frame", {}).get("fiducials", [])
     if entries:
         poses = {name: (pose.T_control_segment, pose.covariance) for name, pose in refined.poses.items()}
@@ -78,7 +82,8 @@ def frame(
         framed, more = fixed_frame.apply(known, framed, found, view)
         notes += more
     listed = zero_plane_ways(found, scanned, framed, showing)
-    framed = replace(framed, ways=listed, ground=ground_in_vehicle(found, framed))
+    ground = ground_in_vehicle(found, framed)
+    framed = replace(framed, ways=listed, ground=ground, grounds_left_out=choice.left_out)
     if standing and found.found("z"):
         records = {segment.segment: typed.read(CleanResult, segment.result) for segment in cleaned}
         stance = stance_result.stance(standing, framed, view, records, named, folder)
@@ -104,14 +109,35 @@ def _scaled(ground: SegmentGround | None, factor: float) -> SegmentGround | None
     return None if ground is None else replace(ground, offset_mm=ground.offset_mm * factor)
 
 
-def exterior(view: PartView, ground: GroundPlane | None, wheels: PartView | None = None) -> datum.Datum:
+def _grounds(
+    cleaned: Sequence[Any], view: PartView, factor: float
+) -> tuple[dict[str, SegmentPlane], ground_choice.Choice]:
+    """The grounds in use, {segment: plane in the control frame}, and the choice among all that segments show."""
+    grounds = {segment.segment: _scaled(typed.read(CleanResult, segment.result).ground, factor) for segment in cleaned}
+    planes = ground_plane.of_segments(grounds, view)
+
+    def axles_on(names: list[str]) -> int:
+        ground = ground_plane.join({name: planes[name] for name in names}, view)
+        found = exterior(view, ground)
+        return len(found.axles) if found.ground is ground else 0  # not those of the plane through the tyres
+
+    choice = ground_choice.choose(planes, view, axles_on)
+    return {name: planes[name] for name in choice.used}, choice
+
+
+def exterior(
+    view: PartView, ground: GroundPlane | None, wheels: PartView | None = None, refused: bool = False
+) -> datum.Datum:
     """The datum of a vehicle's exterior: zero Z from the ``ground`` where segments show it, else from its tyres.
 
-    ``wheels``: the view that the wheels come from where that is not the whole part.
+    ``wheels``: the view that the wheels come from where that is not the whole part. ``refused``: segments show a
+    ground, but none can be used.
     """
     wheels = wheels or view
     standing = tyre_contact.find(wheels) if ground is None else ground
     if isinstance(standing, NotFound):
+        if refused:
+            return datum.as_scanned(f"no ground that segments show can be used, and {standing.reason}")
         return datum.as_scanned(f"no segment shows the ground, and {standing.reason}")
     found = datum.level(standing, view.points_mm)
     datum.set_mirror(found, view)

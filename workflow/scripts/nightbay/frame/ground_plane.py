@@ -33,25 +33,68 @@ class GroundPlane:
     found_by: str = "ground plane"
 
 
-def join(grounds: Mapping[str, SegmentGround | None], view: PartView) -> GroundPlane | None:
-    """The plane nearest to all segments' grounds below the vehicle; None where no segment shows the ground.
+@dataclass(frozen=True)
+class SegmentPlane:
+    """The ground as one segment saw it, control frame: ``normal . x = offset_mm``, ``normal`` (3,) up.
+
+    ``roughness_mm``: sd of the ground about it; ``centre_mm`` (3,) and ``reach_mm``, rms in each direction, of where it
+    was seen; ``covariance`` (6, 6) of the segment's pose about the origin of the control frame; ``drift_mm_per_m``.
+    """
+
+    normal: np.ndarray
+    offset_mm: float
+    roughness_mm: float
+    centre_mm: np.ndarray
+    reach_mm: float
+    covariance: np.ndarray
+    drift_mm_per_m: float
+
+    def heights_mm(self, points_mm: np.ndarray) -> np.ndarray:
+        """Heights (n,) of points (n, 3) above the plane."""
+        return points_mm @ self.normal - self.offset_mm
+
+    def sds_mm(self, points_mm: np.ndarray) -> np.ndarray:
+        """Standard uncertainty (n,) of these heights by roughness, pose and drift; it grows away from what was seen."""
+        off = np.linalg.norm(points_mm - self.centre_mm, axis=1)
+        own = self.roughness_mm**2 / STANDS_ON * (1.0 + (off / max(self.reach_mm, FOOTPRINT_MM)) ** 2)
+        moves = np.column_stack([np.cross(points_mm, self.normal), np.tile(self.normal, (len(points_mm), 1))])
+        posed = np.einsum("ni,ij,nj->n", moves, self.covariance, moves)
+        return np.sqrt(own + posed + (self.drift_mm_per_m * off / 1000.0) ** 2)
+
+
+def of_segments(grounds: Mapping[str, SegmentGround | None], view: PartView) -> dict[str, SegmentPlane]:
+    """The grounds that segments saw, {segment name: plane}, in the order of the part.
 
     ``grounds`` {segment name: its ground in the segment frame, in the lengths of the clouds}.
     """
-    shown = {}
+    planes = {}
     for row, segment in enumerate(view.clouds.segments):
-        ground = grounds.get(segment.name)
-        if ground is not None and np.any(view.segment == row):
-            shown[row] = ground
-    if not shown:
+        ground, mine = grounds.get(segment.name), view.points_mm[view.segment == row]
+        if ground is None or not len(mine):
+            continue
+        normal, offset_mm = _in_control(ground, segment.T_frame_segment)
+        foot = _below(mine, (normal, offset_mm), normal)
+        centre = foot.mean(axis=0)
+        reach = float(np.sqrt(np.mean((foot - centre) ** 2) * 3 / 2))
+        covariance = np.zeros((6, 6)) if segment.covariance is None else segment.covariance
+        planes[segment.name] = SegmentPlane(
+            normal, offset_mm, float(ground.sd_mm), centre, reach, covariance, view.drift_mm_per_m
+        )
+    return planes
+
+
+def join(planes: Mapping[str, SegmentPlane], view: PartView) -> GroundPlane | None:
+    """The plane nearest to the grounds that segments saw below the vehicle, {segment name: plane}; None without any."""
+    if not planes:
         return None
-    planes = {row: _in_control(ground, view.clouds.segments[row].T_frame_segment) for row, ground in shown.items()}
-    up = np.mean([normal for normal, _ in planes.values()], axis=0)
+    up = np.mean([plane.normal for plane in planes.values()], axis=0)
     up /= np.linalg.norm(up)
-    pieces = [_below(view.points_mm[view.segment == row], plane, up) for row, plane in planes.items()]
+    pieces = [
+        _below(view.points_mm[view.segment == view.names.index(name)], (plane.normal, plane.offset_mm), up)
+        for name, plane in planes.items()
+    ]
     points_mm, block = np.concatenate(pieces), np.repeat(np.arange(len(pieces)), [len(piece) for piece in pieces])
-    names = [view.names[row] for row in shown]
-    return _fit(points_mm, block, up, max(float(ground.sd_mm) for ground in shown.values()), names)
+    return _fit(points_mm, block, up, max(plane.roughness_mm for plane in planes.values()), list(planes))
 
 
 def _below(points_mm: np.ndarray, plane: tuple[np.ndarray, float], up: np.ndarray) -> np.ndarray:

@@ -243,6 +243,24 @@ class Ground:
 
 
 @dataclass(frozen=True)
+class GroundLeftOut:
+    """What clean took for the ground of a ``segment`` and is not used, because it can't be the part's.
+
+    ``below_share`` of the part's points that lie below it; it contradicts the grounds ``against`` which it was compared
+    with, names of segments: those in use, or where none is, the others. ``tilt_deg`` and ``apart_mm``: largest
+    difference from these in direction, and in height under the part (median). ``refused``: too much of
+    the part lies below it, whatever the other segments show.
+    """
+
+    segment: str
+    below_share: float
+    tilt_deg: float
+    apart_mm: float
+    against: list[str]
+    refused: bool
+
+
+@dataclass(frozen=True)
 class FrameResult:
     """The numbers of the stage frame.
 
@@ -252,7 +270,7 @@ class FrameResult:
     rotation about that axis, None where it was kept as scanned}; ``wheels`` and ``axles`` from the front; ``segments``
     {name: bounds in the vehicle frame}, without those that have no point; ``room`` of an interior, else None. Of an
     exterior: all ``ways`` in which a zero plane was found, with their differences; ``fiducials`` of the job sheet;
-    ``ground`` on which it stands, None where it is not known.
+    ``ground`` on which it stands, None where it is not known; ``grounds_left_out`` of segments that contradict it.
     """
 
     T_vehicle_control: np.ndarray
@@ -270,6 +288,7 @@ class FrameResult:
     ways: list[Way] = field(default_factory=list)
     fiducials: list[FiducialResult] = field(default_factory=list)
     ground: Ground | None = None
+    grounds_left_out: list[GroundLeftOut] = field(default_factory=list)
 
     def ground_z_mm(self, point_mm: np.ndarray) -> float | None:
         """Z of the ground vertically below a point, (3,) mm; None where it is not known. With zero Z by fiducials, the

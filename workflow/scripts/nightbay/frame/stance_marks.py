@@ -1,4 +1,5 @@
-"""Marks the points that the model is made without: wheels of segments whose body stood differently, moved panels."""
+"""Marks the points that the model is made without: wheels of segments whose body stood differently, moved panels,
+floor that clean kept."""
 
 from collections.abc import Callable, Mapping
 from pathlib import Path
@@ -68,6 +69,9 @@ def contradicted(found: Found, T_vehicle_level: np.ndarray, view: PartView, conv
 def _regions(found: Found, number: int) -> list[tuple[Where, Holds]]:
     """What is left out of a segment: where it is, and which points (n, 3) of the level frame lie in it."""
     regions: list[tuple[Where, Holds]] = []
+    floor_mm = found.kept_floor.get(found.names[number])
+    if floor_mm is not None:
+        regions.append(("floor", lambda points: points[:, 2] <= floor_mm))
     if number in found.agreement.moved and found.zones:
         at_mm = np.array([zone.middle_mm for zone in found.zones])
         rise, _ = found.motion.difference(found.agreement.alike[0], number, at_mm)

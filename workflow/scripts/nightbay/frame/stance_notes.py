@@ -14,6 +14,11 @@ def notes(stance: Stance) -> list[str]:
                 f"Segment {left.segment}: {left.count} points of its wheels ({square_metres} m²) are left out of the "
                 "model, because the body stood differently on them."
             )
+        elif left.where == "floor":
+            found.append(
+                f"Segment {left.segment}: {left.count} points of the floor ({square_metres} m²) are left out of the "
+                "model, because something else was taken for the floor there."
+            )
         else:
             found.append(
                 f"Segment {left.segment}: {left.count} points of a panel ({square_metres} m²) are left out of the "

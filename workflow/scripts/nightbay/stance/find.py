@@ -1,7 +1,7 @@
 """Finds whether body, wheels and ground stood to each other alike in all segments of a part."""
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from itertools import combinations
 
 import numpy as np
@@ -33,7 +33,8 @@ class Found:
     that moved against those that agree; ``zones``: the wheels; ``wheels`` {(zone, first, second): how the wheel of the
     second segment stands against the first}; ``seen`` (s,): how many patches of floor and points of wheels;
     ``places_mm`` (k, 3): the wheels, or where none was found places amid the floor; ``panels`` that stood
-    differently; ``looked_through``: surface where another segment looked through.
+    differently; ``looked_through``: surface where another segment looked through; ``kept_floor`` {segment in which
+    clean took something else for the floor: height up to which its points are the floor, mm}.
     """
 
     names: list[str]
@@ -46,6 +47,7 @@ class Found:
     panels: list[ChosenPanel]
     looked_through: list[LookedThrough]
     T_level_control: np.ndarray
+    kept_floor: dict[str, float] = field(default_factory=dict)
 
     def used(self) -> list[str]:
         """Names of the segments that wheels and ground come from."""

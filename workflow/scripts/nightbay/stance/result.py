@@ -5,7 +5,7 @@ from typing import Literal
 
 ChosenBy = Literal["agreement", "job sheet", "extent", "nothing moved"]
 Side = Literal["front", "rear", "left", "right", "top", "below"]
-Where = Literal["wheels", "panel"]
+Where = Literal["wheels", "panel", "floor"]
 
 
 @dataclass(frozen=True)
@@ -59,7 +59,7 @@ class DoubledWheel:
 @dataclass(frozen=True)
 class LeftOut:
     """Points of a ``segment`` that the model is made without: ``count`` of them, about ``area_mm2``, ``where`` they
-    lie: on "wheels" or a "panel"; ``low_mm``, ``high_mm`` in the vehicle frame."""
+    lie: on "wheels", a "panel" or the "floor"; ``low_mm``, ``high_mm`` in the vehicle frame."""
 
     segment: str
     count: int
