@@ -12,6 +12,8 @@ fi
 name=$1
 shift
 python=$(bash "$root/envs/setup.sh")
+# Nights of a bench wait for no night of a user, nor he for them.
+export NIGHTBAY_SHARES="${NIGHTBAY_SHARES:-${TMPDIR:-/tmp}/nightbay-bench-$(id -u)}"
 export OMP_NUM_THREADS=1 OPENBLAS_NUM_THREADS=1 # small matrices: threads that wait cost more than they bring
 export PYTHONPATH="$root/workflow/scripts:$root/demo:$root/tests${PYTHONPATH:+:$PYTHONPATH}"
 exec "$python" "$here/$name.py" "$@"
