@@ -84,7 +84,7 @@ def _share(day: Path, whole: Share, wish: tuple[int | None, int | None], signals
         place = machine_share.folder()
         while True:
             share, descriptor, others = machine_share.take(place, whole, own, wish, signals.pause)
-            sentence = machine_share.sentence(whole, share, others) if others or share is None else ""
+            sentence = machine_share.sentence(whole, share, others)
             if sentence != said:
                 guard.announce(printable(sentence))
                 said = sentence
