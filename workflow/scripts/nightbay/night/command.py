@@ -13,6 +13,7 @@ import shutil
 import sys
 import tempfile
 from collections.abc import Sequence
+from contextlib import suppress
 from datetime import datetime
 from pathlib import Path
 
@@ -110,7 +111,8 @@ def _scratch() -> Path:
 
 def _environment(share: Share, log: Path, scratch: Path, elsewhere: bool) -> dict[str, str]:
     """What the night finds in its environment. Temporary files go to a folder that is removed at the end, and so do
-    caches where a service user has no home: they hold code, so the day is no place for them."""
+    caches where a service user has no home and ``XDG_CACHE_HOME`` names no folder of his: they hold code, so the day is
+    no place for them. Snakemake asks for the user's name and ends where there is none, as in some containers."""
     environment = dict(os.environ)
     _, _, paths = environment.pop("PYTHONPATH", "").partition(os.pathsep)  # the first is there for this module
     if paths:
@@ -119,11 +121,20 @@ def _environment(share: Share, log: Path, scratch: Path, elsewhere: bool) -> dic
         environment["TMPDIR"] = str(scratch)
     if not os.access(environment.get("HOME") or "/nonexistent", os.W_OK):
         environment["HOME"] = str(scratch)
-    return environment | {
+    if not _writable(environment.get("XDG_CACHE_HOME") or f"{environment['HOME']}/.cache"):
+        environment["XDG_CACHE_HOME"] = str(scratch / "cache")
+    return {"LOGNAME": day_lock.user()} | environment | {
         "NIGHTBAY_LOG": str(log),
         "NIGHTBAY_CORES": str(share.cores),
         "NIGHTBAY_MEMORY_GB": str(share.memory_gb),
     }
+
+
+def _writable(folder: str) -> bool:
+    """Whether there is such a folder, or can be one, that may be written to."""
+    with suppress(OSError):
+        os.makedirs(folder, exist_ok=True)
+    return os.access(folder, os.W_OK | os.X_OK)
 
 
 if __name__ == "__main__":
