@@ -53,6 +53,9 @@ while IFS=: read -r _ controllers path; do
     [ -d "$top" ] || { echo "The control groups '$controllers' are not at $top: this script knows version 1 only." >&2 && exit 2; }
     mkdir "$top$path/nightbay-service-$$"
     groups+=("$top$path/nightbay-service-$$")
+    [ "$controllers" != cpuset ] || for file in cpuset.cpus cpuset.mems; do # without them it takes no process
+        cat "$top$path/$file" >"$top$path/nightbay-service-$$/$file"
+    done
 done </proc/self/cgroup
 (
     for group in "${groups[@]}"; do echo "$BASHPID" >"$group/cgroup.procs"; done

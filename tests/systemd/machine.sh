@@ -78,6 +78,9 @@ for unit in systemd-udevd systemd-udev-trigger systemd-modules-load systemd-sysc
     systemd-hwdb-update systemd-timesyncd systemd-firstboot; do
     ln -s /dev/null "etc/systemd/system/$unit.service"
 done
+for mount in dev-hugepages dev-mqueue sys-kernel-debug sys-kernel-tracing sys-kernel-config sys-fs-fuse-connections; do
+    ln -s /dev/null "etc/systemd/system/$mount.mount"
+done
 
 mkdir -p old
 pivot_root . old
