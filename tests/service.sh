@@ -44,7 +44,9 @@ mkdir -p "$scratch/nightbay/envs/.venvs" "$scratch/scans"
 PYTHONPATH="$project/workflow/scripts:$project/tests" "$python" -c \
     "import pathlib, sys, killed_nights; killed_nights.make_day(pathlib.Path(sys.argv[1]))" "$scratch/made" >&2
 cp -r "$scratch/made/small" "$scratch/alone"
-NIGHTBAY_SHARES="$scratch" bash "$project/workflow/night.sh" "$scratch/alone" --cores 1 >&2
+# With as little in its environment as a service has: OPENBLAS_CORETYPE, say, would change the last bits.
+env -i HOME=/nonexistent PATH=/usr/local/bin:/usr/bin:/bin NIGHTBAY_SHARES="$scratch" \
+    bash "$project/workflow/night.sh" "$scratch/alone" --cores 1 >&2
 
 # Below groups of its own in every hierarchy, for systemd takes the top of what it sees.
 while IFS=: read -r _ controllers path; do

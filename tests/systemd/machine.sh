@@ -22,6 +22,7 @@ shown() { # SOURCE PLACE: not to be written to
     mount -o remount,bind,ro "$root$2"
 }
 shown /usr /usr
+[ ! -d /etc/alternatives ] || shown /etc/alternatives /etc/alternatives # which programs of /usr are links to
 shown "$scratch/nightbay" /opt/nightbay
 shown "$(readlink -f "$venvs")" /opt/nightbay/envs/.venvs
 base=$("$python" -c "import sys; print(sys.base_prefix)")
