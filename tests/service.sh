@@ -24,6 +24,7 @@ if [ "$(id -u)" -ne 0 ] || [ ! -x /usr/lib/systemd/systemd ] || ! command -v nse
 fi
 groups=() # control groups of this script, one in each hierarchy that the machine has mounted
 finish() {
+    [ -z "${nights:-}" ] || kill "$nights" 2>/dev/null || true
     [ -z "${system:-}" ] || kill -KILL "$system" 2>/dev/null || true
     sleep 1
     for group in "${groups[@]}"; do
@@ -32,6 +33,7 @@ finish() {
     [ -z "${temporary:-}" ] || rm -rf "$temporary"
 }
 trap finish EXIT
+trap 'exit 143' TERM INT HUP
 [ -n "$scratch" ] || { temporary=$(mktemp -d) && scratch=$temporary; }
 chmod 755 "$scratch"
 
@@ -65,4 +67,6 @@ done </proc/self/cgroup
         bash "$here/systemd/machine.sh" "$scratch" "$project/envs/.venvs" "$python"
 ) >"$scratch/systemd.log" 2>&1 &
 system=$!
-PYTHONPATH="$project/workflow/scripts:$project/tests" "$python" "$here/systemd/nights.py" "$scratch" "$system"
+PYTHONPATH="$project/workflow/scripts:$project/tests" "$python" "$here/systemd/nights.py" "$scratch" "$system" &
+nights=$! # bash acts on a signal while it waits, not while it runs a command
+wait "$nights"

@@ -16,7 +16,6 @@ import killed_nights
 
 BOOT_S, START_S, NIGHT_S = 120, 150, 1200  # that each may take on a machine that is busy otherwise
 SERVICE_USER = 990  # of machine.sh
-SERVICE = Path("/sys/fs/cgroup/systemd/system.slice/nightbay.service/cgroup.procs")  # while one of its processes lives
 
 
 class Machine:
@@ -104,6 +103,7 @@ def stopped(machine, scratch, sound):
     began = time.monotonic()
     machine.call("systemctl", "stop", "nightbay.service", check=True)
     seconds = time.monotonic() - began
+    clean = machine.state() == ("success", "inactive")
     nothing_left = not machine.call("pgrep", "--uid", str(SERVICE_USER)).stdout
     board = day / "results/board/board/index.html"
     whole = board.exists() and "http-equiv" not in board.read_text(encoding="utf-8")
@@ -112,6 +112,7 @@ def stopped(machine, scratch, sound):
     well = machine.wait_for_the_end()
     return {
         "stop_s": round(seconds, 2),
+        "stop_clean": int(clean),
         "stop_left_nothing": int(nothing_left),
         "stop_board": int(whole),
         "stop_told": int(outcome == ["ended"]),
