@@ -241,8 +241,8 @@ def test_an_environment_whose_python_a_user_may_not_run_is_named(set_up):
     assert result.returncode == 2
     assert result.stderr == (
         f"{python.parents[1]} was set up with the Python of {Path(sys._base_executable).parent}, which you may not run "
-        "or which is gone: let its owner name one that every user may run, NIGHTBAY_PYTHON=/usr/bin/python3 bash envs/setup.sh, or use a copy of "
-        "your own.\n"
+        "or which is gone: let its owner name one that every user may run, NIGHTBAY_PYTHON=/usr/bin/python3 bash "
+        "envs/setup.sh, or use a copy of your own.\n"
     )
 
 
