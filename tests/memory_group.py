@@ -24,6 +24,7 @@ def of(megabytes, name="nightbay-test"):
 
 def _parent():
     """The folder below which a group with a limit of memory can be made, and the name of the limit."""
+    path = "/"
     for line in OWN.read_text(encoding="utf-8").splitlines():
         _, controllers, path = line.split(":", 2)
         if "memory" in controllers.split(","):
