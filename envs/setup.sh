@@ -84,6 +84,13 @@ if [ -z "$venv" ]; then
         refuse "No Python of 3.11 or newer with the venv module is on PATH: install one, or name it in NIGHTBAY_PYTHON."
     fi
     if ! { mkdir -p "$venvs" && [ -w "$venvs" ]; } 2>/dev/null; then
+        for candidate in "$venvs"/*; do
+            if [ -f "$candidate/ready" ] && [ ! -x "$candidate/bin/python" ]; then
+                refuse "$candidate was set up with the Python of $(sed -n 's/^home = //p' "$candidate/pyvenv.cfg"), which you may\
+ not run or which is gone: let its owner name one that every user may run, NIGHTBAY_PYTHON=/usr/bin/python3 bash envs/setup.sh,\
+ or use a copy of your own."
+            fi
+        done
         refuse "$envs holds no environment that is ready, and you may not write to it:\
  let its owner run envs/setup.sh, or use a copy of your own."
     fi

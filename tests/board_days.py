@@ -81,7 +81,7 @@ FAULTS = {
     "was stopped: it used 1.62 GB of memory, 1.50 GB were allowed": [ONCE],
     "was stopped twice: it used 20.10 GB of memory where 20.00 GB were allowed, all that the night may use, and before "
     "that 1.50 GB were allowed": [ONCE, ONCE | ALL],
-    "ran out of memory: the machine had no more when it used 1.20 GB of 1.50 GB allowed": [ONCE | {"peak_mb": 1200.0}],
+    "had no more when it used 1.20 GB of 1.50 GB allowed": [ONCE | {"peak_mb": 1200.0}],
     "ran out of memory; where it stood is in": [ONCE | {"allowed_mb": None}],
     "was stopped after 45 min, far longer than vehicles of this size take": [{"cause": "time", "allowed_s": 2700}],
     "crashed (SIGSEGV); where it stood is in": [{"cause": "crash", "detail": "SIGSEGV"}],

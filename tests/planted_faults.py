@@ -9,9 +9,11 @@ import os
 import shutil
 import subprocess
 import sys
+import textwrap
 from dataclasses import dataclass
 from pathlib import Path
 
+import memory_group
 from nightbay.pipeline import attempts
 from nightbay.report import board, board_rows
 from workflow import nights
@@ -25,15 +27,19 @@ MEMORY_GB = 1  # of the night: so much is filled before the second attempt ends
 @dataclass(frozen=True)
 class Fault:
     """What the stage does, as Python code, and what must follow: the causes of its attempts, the state of its row, and
-    words of the sentence on the board."""
+    words of the sentence on the board. ``group_mb``: memory of a control group that the night runs in; the night takes
+    the machine for larger, so that the kernel ends the stage and not the night."""
 
     code: str
     causes: tuple[str, ...]
     words: tuple[str, ...] = ()
     state: str = board_rows.FAILED
+    group_mb: int | None = None
 
 
 FILL = "held = []\nwhile len(held) < 400:\n    held.append(b'x' * 10_000_000)"
+GROUP_MB = 1500  # of the fault that the kernel ends: all else of a night of this day fits in
+ALLOWED_MB = 4000  # of each stage where the kernel ends one: the night itself never has to
 FAULTS = {
     "segmentation fault": Fault("import ctypes\nctypes.string_at(0)", ("crash",), ("crashed (SIGSEGV)",)),
     "killed from outside": Fault(
@@ -44,6 +50,16 @@ FAULTS = {
     ),
     "memory once": Fault(
         "import time\nheld = b'x' * 700_000_000\ntime.sleep(1)", ("memory", "done"), (), board_rows.COMPLETE
+    ),
+    "memory of a group": Fault(
+        FILL, ("memory", "memory"), ("had no more when it used", "of 8.00\u202fGB allowed"), group_mb=GROUP_MB
+    ),
+    "memory of a group once": Fault(
+        f"if snakemake.resources.attempt == 1:\n{textwrap.indent(FILL, '    ')}",
+        ("memory", "done"),
+        (),
+        board_rows.COMPLETE,
+        GROUP_MB,
     ),
     "time": Fault("import time\ntime.sleep(3600)", ("time",), ("was stopped after 1\u202fmin",)),
     "exception": Fault("raise ZeroDivisionError('of nothing')", ("exception",), ("ZeroDivisionError: of nothing",)),
@@ -95,7 +111,12 @@ def outcome(sound, name, folder, victim=VICTIM, neighbours=NEIGHBOURS):
     """Run the night with the fault ``name`` over a copy of the finished day ``sound``, in ``folder``."""
     fault, day = FAULTS[name], folder / "day"
     nights.copy_for_dry_runs(sound, day)
-    done = nights.run_night(day, "--memory", str(MEMORY_GB), house=_house(folder / "house", fault, victim))
+    house = _house(folder / "house", fault, victim)
+    if fault.group_mb is None:
+        done = nights.run_night(day, "--memory", str(MEMORY_GB), house=house)
+    else:
+        with memory_group.of(fault.group_mb) as enter:
+            done = nights.run_night(day, "--memory", str(2 * ALLOWED_MB // 1000), house=house, preexec_fn=enter)
     rows = {row["job"]: row for row in json.loads((day / board.JSON).read_text(encoding="utf-8"))["result"]["jobs"]}
     same = [
         rows[job]["state"] == _state(sound, job)
@@ -129,7 +150,11 @@ def _house(folder, fault, victim):
     needs = folder / "workflow/scripts/nightbay/planning/needs.py"
     text = needs.read_text(encoding="utf-8")
     assert "SLACK, LEAST_MIN = 10, 15" in text
-    needs.write_text(text.replace("SLACK, LEAST_MIN = 10, 15", "SLACK, LEAST_MIN = 10, 1"), encoding="utf-8")
+    text = text.replace("SLACK, LEAST_MIN = 10, 15", "SLACK, LEAST_MIN = 10, 1")
+    if fault.group_mb is not None:
+        assert "LEAST_MB = 600" in text
+        text = text.replace("LEAST_MB = 600", f"LEAST_MB = {ALLOWED_MB}")
+    needs.write_text(text, encoding="utf-8")
     script = folder / f"workflow/scripts/{STAGE}.py"
     lines = "".join(f"        {line}\n" for line in fault.code.splitlines())
     script.write_text(

@@ -232,6 +232,20 @@ def test_a_checkout_that_may_not_be_written_to_and_has_none_is_named(set_up):
     )
 
 
+def test_an_environment_whose_python_a_user_may_not_run_is_named(set_up):
+    python = Path(set_up().stdout.strip())
+    python.unlink()
+    python.symlink_to("/root-only/python3")
+    make_tool(set_up.tools, "mkdir", "echo mkdir: Permission denied >&2; exit 1")
+    result = set_up()
+    assert result.returncode == 2
+    assert result.stderr == (
+        f"{python.parents[1]} was set up with the Python of {Path(sys._base_executable).parent}, which you may not run "
+        "or which is gone: let its owner name one that every user may run, NIGHTBAY_PYTHON=/usr/bin/python3 bash "
+        "envs/setup.sh, or use a copy of your own.\n"
+    )
+
+
 def test_a_named_python_gets_an_environment_beside(set_up):
     old = set_up().stdout.strip()
     result = set_up(NIGHTBAY_PYTHON=str(set_up.another_python("python-other")))

@@ -57,6 +57,15 @@ def test_what_a_user_asks_for_stays_his_and_is_said_to_be_more_than_is_free(tmp_
     os.close(two)
 
 
+def test_more_than_the_machine_has_is_said_without_another_night_too():
+    assert machine_share.sentence(WHOLE, WHOLE, []) == ""
+    said = machine_share.sentence(WHOLE, Share(2, 99), [])
+    assert said == (
+        "This machine has 8 processors and 32 GB for nights. This night takes 2 processors and 99 GB, as asked for, "
+        "which is more than is free."
+    )
+
+
 def test_the_share_of_a_killed_night_is_free(tmp_path):
     code = (
         "import sys, os, signal; from pathlib import Path; from nightbay.night import machine_share as m\n"

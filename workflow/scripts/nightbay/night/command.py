@@ -12,7 +12,8 @@ import os
 import shutil
 import sys
 import tempfile
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
+from contextlib import suppress
 from datetime import datetime
 from pathlib import Path
 
@@ -24,6 +25,11 @@ from nightbay.night.machine_share import Registration, Share
 
 BOARD = "results/board/board/index.html"  # of the day
 SHARE_S = 5.0  # between two looks for a share that is free
+# Measured: 57 s of a processor for a night of one interior (NumPy and Numba of envs/requirements.lock).
+UNKEPT = (
+    "Compiled code can't be kept, for this user may write neither to the folder of Nightbay nor to a home or cache "
+    "folder: every night takes a minute or more to compile it again. Name a folder of this user in XDG_CACHE_HOME."
+)
 
 
 def main(arguments: Sequence[str]) -> int:
@@ -64,6 +70,9 @@ def _night(options: argparse.Namespace, command: Sequence[str], signals: Signals
         share, descriptors = _share(day, whole, wish, signals)
         kept += descriptors
     scratch = _scratch()
+    environment = _environment(share, log, scratch, options.kind == "cluster")
+    if options.kind == "here" and not _keeps_compiled(environment, scratch):
+        guard.announce(printable(UNKEPT))
 
     def finish(outcome: Outcome, seconds: float) -> None:
         shutil.rmtree(scratch, ignore_errors=True)
@@ -72,9 +81,7 @@ def _night(options: argparse.Namespace, command: Sequence[str], signals: Signals
             if fault:
                 guard.announce(printable(fault))
 
-    return guard.run(
-        guard.Night(command, _environment(share, log, scratch, options.kind == "cluster"), kept, finish), signals
-    )
+    return guard.run(guard.Night(command, environment, kept, finish), signals)
 
 
 def _share(day: Path, whole: Share, wish: tuple[int | None, int | None], signals: Signals) -> tuple[Share, list[int]]:
@@ -84,7 +91,7 @@ def _share(day: Path, whole: Share, wish: tuple[int | None, int | None], signals
         place = machine_share.folder()
         while True:
             share, descriptor, others = machine_share.take(place, whole, own, wish, signals.pause)
-            sentence = machine_share.sentence(whole, share, others) if others or share is None else ""
+            sentence = machine_share.sentence(whole, share, others)
             if sentence != said:
                 guard.announce(printable(sentence))
                 said = sentence
@@ -110,20 +117,36 @@ def _scratch() -> Path:
 
 def _environment(share: Share, log: Path, scratch: Path, elsewhere: bool) -> dict[str, str]:
     """What the night finds in its environment. Temporary files go to a folder that is removed at the end, and so do
-    caches where a service user has no home: they hold code, so the day is no place for them."""
-    environment = dict(os.environ)
+    caches where a service user has no home and ``XDG_CACHE_HOME`` names no folder of his: they hold code, so the day is
+    no place for them. Snakemake asks for the user's name and ends where there is none, as in some containers."""
+    environment = {"LOGNAME": day_lock.user()} | dict(os.environ)
     _, _, paths = environment.pop("PYTHONPATH", "").partition(os.pathsep)  # the first is there for this module
     if paths:
         environment["PYTHONPATH"] = paths
+    home = environment.get("HOME") or "/nonexistent"
     if not elsewhere:  # another node does not have the folder
         environment["TMPDIR"] = str(scratch)
-    if not os.access(environment.get("HOME") or "/nonexistent", os.W_OK):
+        if not _writable(environment.get("XDG_CACHE_HOME") or f"{home}/.cache"):
+            environment["XDG_CACHE_HOME"] = str(scratch / "cache")
+    if not os.access(home, os.W_OK):
         environment["HOME"] = str(scratch)
     return environment | {
         "NIGHTBAY_LOG": str(log),
         "NIGHTBAY_CORES": str(share.cores),
         "NIGHTBAY_MEMORY_GB": str(share.memory_gb),
     }
+
+
+def _keeps_compiled(environment: Mapping[str, str], scratch: Path) -> bool:
+    """Whether compiled code outlives the night: beside the code, where Numba looks first, or in a cache folder."""
+    return os.access(Path(__file__).parent, os.W_OK) or environment.get("XDG_CACHE_HOME") != str(scratch / "cache")
+
+
+def _writable(folder: str) -> bool:
+    """Whether there is such a folder that may be written to; it is made where the one above it is there."""
+    with suppress(OSError):
+        os.mkdir(folder, 0o700)
+    return os.access(folder, os.W_OK | os.X_OK)
 
 
 if __name__ == "__main__":

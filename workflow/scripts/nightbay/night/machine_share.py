@@ -179,9 +179,13 @@ def _amount(cores: int, memory_gb: int) -> str:
 
 
 def sentence(whole: Share, share: Share | None, others: Sequence[Registration]) -> str:
-    """What a night takes or waits for, in the face of the others."""
-    used = "; ".join(map(str, others))
-    has = f"This machine has {_amount(whole.cores, whole.memory_gb)} for nights. Others use of it: {used}."
+    """What a night takes or waits for, in the face of the others; empty where it is alone and takes no more than there
+    is."""
+    if not others and share and share.cores <= whole.cores and share.memory_gb <= whole.memory_gb:
+        return ""
+    has = f"This machine has {_amount(whole.cores, whole.memory_gb)} for nights."
+    if others:
+        has += f" Others use of it: {'; '.join(map(str, others))}."
     if share is None:
         return f"{has} This night waits until enough is free; --cores and --memory would start it at once."
     text = f"{has} This night takes {_amount(share.cores, share.memory_gb)}"

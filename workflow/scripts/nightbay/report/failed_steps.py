@@ -21,10 +21,7 @@ def sentence_and_step(day: Path, step: str, logs: Sequence[str]) -> tuple[str, s
     last, log = known[-1], logs[-1]
     match last.cause:
         case "memory":
-            return _of_memory(step, known, log), say(
-                "Give the night more memory (--memory) or a machine that has more, or export fewer points; then run "
-                "the same command."
-            )
+            return _of_memory(step, known, log)
         case "time":
             sentence = say(
                 "{step} was stopped after {allowed}, far longer than vehicles of this size take; where it stood is in "
@@ -50,26 +47,37 @@ def sentence_and_step(day: Path, step: str, logs: Sequence[str]) -> tuple[str, s
     return sentence, _report_it(log)
 
 
-def _of_memory(step: str, known: Sequence[Attempt], log: str) -> str:
+def _of_memory(step: str, known: Sequence[Attempt], log: str) -> tuple[str, str]:
     """With what each attempt was allowed and used; of a process that the system killed, the last look at it."""
     last = known[-1]
+    more = say(
+        "Give the night more memory (--memory) or a machine that has more, or export fewer points; then run the same "
+        "command."
+    )
     if last.allowed_mb is None or last.peak_mb is None:
-        return say("{step} ran out of memory; where it stood is in {log}.", step=step, log=log)
+        return say("{step} ran out of memory; where it stood is in {log}.", step=step, log=log), more
     values = {"step": step, "used": _gb(last.peak_mb), "allowed": _gb(last.allowed_mb), "log": log}
     if last.peak_mb <= last.allowed_mb:
-        return say(
-            "{step} ran out of memory: the machine had no more when it used {used} of {allowed} allowed; its log is "
-            "{log}.",
+        sentence = say(
+            "{step} ran out of memory: the machine, or the container or service that the night runs in, had no more "
+            "when it used {used} of {allowed} allowed; its log is {log}.",
             **values,
         )
+        return sentence, say(
+            "End other work there, let it have more memory, or export fewer points; then run the same command."
+        )
     if len(known) == 1:
-        return say("{step} was stopped: it used {used} of memory, {allowed} were allowed; its log is {log}.", **values)
-    return say(
-        "{step} was stopped twice: it used {used} of memory where {allowed} were allowed, all that the night may use, "
-        "and before that {first} were allowed; its log is {log}.",
-        first=_gb(known[0].allowed_mb),
-        **values,
-    )
+        sentence = say(
+            "{step} was stopped: it used {used} of memory, {allowed} were allowed; its log is {log}.", **values
+        )
+    else:
+        sentence = say(
+            "{step} was stopped twice: it used {used} of memory where {allowed} were allowed, all that the night may "
+            "use, and before that {first} were allowed; its log is {log}.",
+            first=_gb(known[0].allowed_mb),
+            **values,
+        )
+    return sentence, more
 
 
 def _by_log(day: Path, step: str, logs: Sequence[str]) -> tuple[str, str]:
