@@ -11,15 +11,12 @@ def thin(points_mm: ArrayLike, spacing_mm: float) -> np.ndarray:
     ``points_mm``: (n, 3). The rows are in the order of the cubes. The choice depends on where points lie and not on
     their order, except for points equally near to the centre.
     """
-    points_mm = np.asarray(points_mm, np.float64)
+    points_mm = np.asarray(points_mm)
+    kind = np.float32 if points_mm.dtype == np.float32 else np.float64  # each read as it is: a copy may be gigabytes
+    points_mm = np.ascontiguousarray(points_mm, kind)
     if not len(points_mm):
         return np.empty(0, np.int64)
-    cube = np.floor(points_mm / spacing_mm).astype(np.int64)
-    off = ((points_mm / spacing_mm - cube - 0.5) ** 2).sum(axis=1)
-    cube -= cube.min(axis=0)
-    extent = cube.max(axis=0) + 1
-    key = (cube[:, 0] * extent[1] + cube[:, 1]) * extent[2] + cube[:, 2]
-    return least_of_each(key, off)
+    return least_of_each(*_cubes(points_mm, np.float64(spacing_mm)))
 
 
 def least_of_each(key: np.ndarray, value: np.ndarray) -> np.ndarray:
@@ -41,3 +38,24 @@ def _least_of_each(key: np.ndarray, value: np.ndarray, order: np.ndarray) -> np.
         elif value[row] < value[last] or (value[row] == value[last] and row < last):
             kept[count - 1] = row
     return kept[:count]
+
+
+@numba.njit(cache=True)
+def _cubes(points_mm: np.ndarray, spacing_mm: float) -> tuple[np.ndarray, np.ndarray]:
+    """The number of each point's cube, (n,) int64, and its squared distance from the middle of that, (n,) in squares of
+    the edge."""
+    low, high = np.full(3, np.inf), np.full(3, -np.inf)
+    for point in range(len(points_mm)):
+        for axis in range(3):
+            cube = np.floor(np.float64(points_mm[point, axis]) / spacing_mm)
+            low[axis], high[axis] = min(low[axis], cube), max(high[axis], cube)
+    keys, off = np.empty(len(points_mm), np.int64), np.empty(len(points_mm))
+    for point in range(len(points_mm)):
+        key, squares = np.int64(0), 0.0
+        for axis in range(3):
+            place = np.float64(points_mm[point, axis]) / spacing_mm
+            cube = np.floor(place)
+            key = key * np.int64(high[axis] - low[axis] + 1) + np.int64(cube - low[axis])
+            squares += (place - cube - 0.5) ** 2
+        keys[point], off[point] = key, squares
+    return keys, off
