@@ -20,9 +20,9 @@ def compile_once(dispatcher, signature):
     Numba's own lock is taken first, and a loop comes before those that it calls, so that nobody waits in a circle.
     """
     name = f"{dispatcher.py_func.__module__}.{dispatcher.py_func.__qualname__}"
-    store = os.environ.get("NUMBA_CACHE_DIR")
+    store = os.environ.get("NUMBA_CACHE_DIR", "")
     with global_compiler_lock:
-        if store is None or name in compiling:
+        if not store or name in compiling:
             return compile_alone(dispatcher, signature)
         locks = Path(store, "locks")
         locks.mkdir(parents=True, exist_ok=True)
