@@ -16,7 +16,7 @@ from workflow import nights
 
 # What the night's own process, or one below it, has in its arguments at a moment.
 MOMENTS = {
-    "plan": "nightbay.planning.night\0targets",
+    "plan": "-m\0nightbay.planning.targets\0",
     "stage": ".snakemake/scripts/",
     "board": "--forcerun\0board",
 }
