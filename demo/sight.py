@@ -21,10 +21,11 @@ def candidates(scene: bodies.Body, views: paths.Viewpoints, caster: Any) -> tupl
     middle = a + (ab + ac) / 3
     tried = min(4 * VIEWS_A_FACE, len(views))
     within, _ = cKDTree(views.position_mm).query(middle, distance_upper_bound=DEEPEST_MM, workers=-1)
-    rows = np.flatnonzero(np.isfinite(within))  # of most faces a run is on the other side
-    near = np.zeros((len(middle), tried), np.int64)
-    near[rows] = cKDTree(views.aim_mm).query(middle[rows], tried, workers=-1)[1].reshape(len(rows), tried)
-    good, count = np.zeros(near.shape, bool), np.zeros(len(middle), np.int64)
+    faces = np.flatnonzero(np.isfinite(within))  # of most faces a run is on the other side
+    middle, normal = middle[faces], normal[faces]
+    near = cKDTree(views.aim_mm).query(middle, tried, workers=-1)[1].reshape(len(faces), tried)
+    good, count = np.zeros(near.shape, bool), np.zeros(len(faces), np.int64)
+    rows = np.arange(len(faces))
     for at in range(tried):
         rows = rows[count[rows] < VIEWS_A_FACE]
         view = near[rows, at]
@@ -33,7 +34,9 @@ def candidates(scene: bodies.Body, views: paths.Viewpoints, caster: Any) -> tupl
         good[met, at] = seen(caster, views.position_mm[view], middle[met])
         count[met] += good[met, at]
     order = np.argsort(~good, axis=1, kind="stable")[:, :VIEWS_A_FACE]
-    return np.take_along_axis(near, order, axis=1).astype(np.int32), count
+    chosen, counts = np.zeros((len(within), order.shape[1]), np.int32), np.zeros(len(within), np.int64)
+    chosen[faces], counts[faces] = np.take_along_axis(near, order, axis=1), count
+    return chosen, counts
 
 
 def in_view(

@@ -3,7 +3,7 @@
 #   Usage: bash tests/run.sh [pytest arguments]
 # Without arguments all tests run: unit and reference in two processes, and beside them workflow (the real Snakemake on
 # small days) in one, whose nights share a finished day and come one after the other. Nights on a day of their own
-# ($ALONE) run with the first, which are done sooner.
+# ($ALONE) run with the first, which are done sooner, and at their end: their loops are compiled by then.
 set -euo pipefail
 root=$(cd "$(dirname "${BASH_SOURCE[0]}")/.." && pwd)
 python=$(bash "$root/envs/setup.sh")
@@ -17,7 +17,7 @@ trap 'rm -f "$nights"' EXIT
 beside=$!
 status=0
 # A file's tests in one process: what they share is made once, and their compiled loops are compiled once.
-"$python" -m pytest -n 2 --dist loadfile "$ALONE" tests/unit tests/reference tests/bench || status=$?
+"$python" -m pytest -n 2 --dist loadfile --no-loadscope-reorder tests/unit tests/reference "$ALONE" || status=$?
 wait "$beside" || status=$?
 cat "$nights"
 exit "$status"

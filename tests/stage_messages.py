@@ -12,7 +12,8 @@ UNREAD_TEXTS = Path(__file__).with_name("unread_texts.yaml")  # look like senten
 PACKAGE = Path(__file__).resolve().parents[1] / "workflow" / "scripts" / "nightbay"
 OF_PAGES = ("report", "release", "coverage", "core")  # whose sentences are messages already
 AS_STAGES = ("release/file_state.py",)  # of those, what says English sentences as a stage does
-ON_TERMINAL = ("night", "housekeeping", "planning/cluster.py", "planning/night.py")  # which speaks English
+# What speaks English.
+ON_TERMINAL = ("night", "housekeeping", *(f"planning/{name}.py" for name in ("cluster", "night", "targets")))
 LEAST_WORDS = 3
 # Calls whose texts nobody reads on a page: progress, faults of the code, command lines, regular expressions, and what
 # README.txt says of a file in the delivery, which is English.

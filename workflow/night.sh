@@ -133,6 +133,7 @@ call() {
 }
 on_cluster() { PYTHONPATH="$root/workflow/scripts" "$python" -m nightbay.planning.cluster "$@"; }
 keep_board() { PYTHONPATH="$root/workflow/scripts" "$python" -m night_board "$day" "$@"; }
+targets_of() { PYTHONPATH="$root/workflow/scripts" "$python" -m nightbay.planning.targets "$@"; }
 summary() { PYTHONPATH="$root/workflow/scripts" "$python" -m nightbay.planning.night "$@"; }
 
 submitted="$day/.nightbay/submitted" # there while jobs of this day may be on a cluster
@@ -149,7 +150,7 @@ if [ "$NIGHTBAY_PHASE" = ending ]; then
 fi
 
 # The plan comes first: a fault of the whole day ends the call, and refused jobs are named before anyone goes home.
-targets=$(summary targets "$day" ${jobs:+"$jobs"}) || exit 2
+targets=$(targets_of "$day" ${jobs:+"$jobs"}) || exit 2
 targets=($targets) # names of jobs hold no space
 names=$(printf '%s,' "${targets[@]##*/}") && names=${names//.json,/,} && names=${names%,}
 [ -n "$jobs" ] || targets=(all)

@@ -3,6 +3,11 @@ import pytest
 from workflow import nights, resumed_day
 
 
+def pytest_collection_modifyitems(items):
+    """Tests on the finished day come last: other processes have compiled most of what its night runs by then."""
+    items.sort(key=lambda item: "finished" in getattr(item, "fixturenames", ()))
+
+
 @pytest.fixture(scope="session", autouse=True)
 def shares(tmp_path_factory):
     """Nights of the tests wait for no other night on this machine."""

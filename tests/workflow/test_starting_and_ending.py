@@ -16,7 +16,7 @@ from workflow import nights
 
 # What the night's own process, or one below it, has in its arguments at a moment.
 MOMENTS = {
-    "plan": "nightbay.planning.night\0targets",
+    "plan": "-m\0nightbay.planning.targets\0",
     "stage": ".snakemake/scripts/",
     "board": "--forcerun\0board",
 }
@@ -29,13 +29,31 @@ def raw(tmp_path_factory):
     return killed_nights.make_day(tmp_path_factory.mktemp("small"))
 
 
+@contextlib.contextmanager
+def umask(mask):
+    """What is made meanwhile is made under this umask."""
+    before = os.umask(mask)
+    try:
+        yield
+    finally:
+        os.umask(before)
+
+
 @pytest.fixture(scope="module")
-def undisturbed(raw, tmp_path_factory):
-    """The results of a night that nothing ended, by their hashes."""
-    day = killed_nights.fresh(raw, tmp_path_factory.mktemp("undisturbed") / "day")
-    done = nights.run_night(day, "--cores", "1")
+def private(raw, tmp_path_factory):
+    """The day after a night that nothing ended, of a user who has no home and lets nobody else read his files."""
+    day = killed_nights.fresh(raw, tmp_path_factory.mktemp("private") / "day")
+    day.chmod(0o755)
+    with umask(0o077):
+        done = nights.run_night(day, "--cores", "1", env={**os.environ, "HOME": "/nonexistent"})
     assert done.returncode == 0, done.stdout + done.stderr
-    return killed_nights.results(day)
+    return day
+
+
+@pytest.fixture(scope="module")
+def undisturbed(private):
+    """The results of a night that nothing ended, by their hashes."""
+    return killed_nights.results(private)
 
 
 @pytest.fixture
@@ -58,37 +76,21 @@ def board_renews(day):
     return "http-equiv" in (day / "results/board/board/index.html").read_text(encoding="utf-8")
 
 
-@pytest.mark.parametrize(
-    ("moment", "name", "target"),
-    [("plan", "SIGTERM", "pid"), ("stage", "SIGINT", "group"), ("stage", "SIGKILL", "pid"), ("board", "SIGHUP", "pid")],
-)
-def test_ended_at_any_moment_it_has_a_board_and_the_same_command_goes_on(day, undisturbed, moment, name, target):
-    night = killed_nights.start(day)
-    wait_for(MOMENTS[moment], day, night)
-    ended = killed_nights.end(night, day, name, target)
-    assert ended.orphans == 0
-    assert ended.code == (-9 if name == "SIGKILL" else 128 + getattr(signal, name))
-    assert "finished stages are kept, run the same command to go on" in ended.said
-    assert "Nothing to do: every" not in ended.said
-    assert name == "SIGKILL" or ended.seconds < 10
-    assert not board_renews(day)
+def test_ended_at_any_moment_it_has_a_board_and_the_same_command_goes_on(day, undisturbed):
+    """Each night but the first goes on where the one before was ended, and comes to its own moment."""
+    ends = [("plan", "SIGTERM", "pid"), ("stage", "SIGINT", "group"), ("stage", "SIGKILL", "pid")]
+    for moment, name, target in [*ends, ("board", "SIGHUP", "pid")]:
+        night = killed_nights.start(day)
+        wait_for(MOMENTS[moment], day, night)
+        ended = killed_nights.end(night, day, name, target)
+        assert ended.orphans == 0, name
+        assert ended.code == (-9 if name == "SIGKILL" else 128 + getattr(signal, name))
+        assert "finished stages are kept, run the same command to go on" in ended.said, name
+        assert "Nothing to do: every" not in ended.said, name
+        assert name == "SIGKILL" or ended.seconds < 10, name
+        assert not board_renews(day), name
     again = nights.run_night(day, "--cores", "1")
     assert again.returncode == 0, again.stdout + again.stderr
-    assert killed_nights.results(day) == undisturbed
-
-
-def test_killed_with_all_of_its_guard_it_ends_and_has_a_board(day, undisturbed):
-    """Snakemake ends its stages and itself; what makes the board ends after it."""
-    night = killed_nights.start(day)
-    wait_for(MOMENTS["stage"], day, night)
-    stages = killed_nights.with_argument(day, MOMENTS["stage"])
-    killed_nights.send(night, day, "SIGKILL", "guard")
-    time.sleep(0.5)
-    assert stages and not set(stages) & set(killed_nights.processes(day))
-    assert killed_nights.with_argument(day, "-m\0snakemake\0") == []
-    night.communicate()
-    assert killed_nights.left(day) == [] and not board_renews(day)
-    assert nights.run_night(day, "--cores", "1").returncode == 0
     assert killed_nights.results(day) == undisturbed
 
 
@@ -126,7 +128,29 @@ def test_a_set_up_that_refuses_ends_the_call(day, tmp_path):
     assert done.returncode == 2 and done.stderr == "no Python\n"
 
 
-def test_snakemake_killed_alone_is_said_and_nothing_goes_on(day, undisturbed):
+@pytest.fixture(scope="module")
+def shared(raw, tmp_path_factory):
+    """A day whose folder a group may write to, for three nights under a umask that shuts the group out."""
+    day = killed_nights.fresh(raw, tmp_path_factory.mktemp("shared") / "day")
+    day.chmod(0o2770)
+    return day
+
+
+def killed_with_its_guard(day):
+    """Snakemake ends its stages and itself; what makes the board ends after it."""
+    night = killed_nights.start(day)
+    wait_for(MOMENTS["stage"], day, night)
+    stages = killed_nights.with_argument(day, MOMENTS["stage"])
+    killed_nights.send(night, day, "SIGKILL", "guard")
+    time.sleep(0.5)
+    assert stages and not set(stages) & set(killed_nights.processes(day))
+    assert killed_nights.with_argument(day, "-m\0snakemake\0") == []
+    night.communicate()
+    assert killed_nights.left(day) == [] and not board_renews(day)
+
+
+def killed_in_its_snakemake(day):
+    """Nothing goes on, and the night says why."""
     night = killed_nights.start(day)
     wait_for(MOMENTS["stage"], day, night)
     for number in killed_nights.with_argument(day, "-m\0snakemake\0"):
@@ -135,17 +159,12 @@ def test_snakemake_killed_alone_is_said_and_nothing_goes_on(day, undisturbed):
     said = night.communicate()[0]
     assert night.returncode == 1 and "Snakemake was ended by signal 9" in said
     assert killed_nights.left(day) == [] and not board_renews(day)
-    assert nights.run_night(day, "--cores", "1").returncode == 0
-    assert killed_nights.results(day) == undisturbed
 
 
-@pytest.fixture
-def umask():
-    """A function that sets it; what it was comes back."""
-    before = os.umask(0)
-    os.umask(before)
-    yield os.umask
-    os.umask(before)
+@pytest.mark.parametrize("killed", [killed_with_its_guard, killed_in_its_snakemake], ids=["guard", "snakemake"])
+def test_killed_with_its_guard_or_in_its_snakemake_it_ends_and_has_a_board(shared, killed):
+    with umask(0o077):
+        killed(shared)
 
 
 def modes(day):
@@ -154,22 +173,22 @@ def modes(day):
     return {path: stat.S_IMODE(path.lstat().st_mode) for path in made if not path.is_symlink()}
 
 
-def test_the_umask_holds_in_a_day_of_one_user_who_has_no_home(day, umask):
-    day.chmod(0o755)
-    umask(0o077)
-    done = nights.run_night(day, "--cores", "1", env={**os.environ, "HOME": "/nonexistent"})
-    assert done.returncode == 0, done.stdout + done.stderr
+def test_the_umask_holds_in_a_day_of_one_user_who_has_no_home(private):
     # Snakemake's own records are rw for the group whatever the umask; the folder that they lie in is not the group's.
-    opened = {path for path, mode in modes(day).items() if mode & 0o077 and ".snakemake" not in path.parts}
-    assert opened == set()
-    assert stat.S_IMODE((day / ".snakemake").stat().st_mode) & 0o077 == 0
+    made = modes(private)
+    opened = {path for path, mode in made.items() if mode & 0o077 and ".snakemake" not in path.parts}
+    assert made and opened == set()
+    assert stat.S_IMODE((private / ".snakemake").stat().st_mode) & 0o077 == 0
 
 
-def test_a_group_that_may_write_to_the_day_may_go_on_with_it(day, umask):
-    day.chmod(0o2770)
-    umask(0o077)
-    assert nights.run_night(day, "--cores", "1").returncode == 0
-    found = modes(day)
+def test_a_group_that_may_write_to_the_day_may_go_on_with_it(shared, undisturbed):
+    """With what a sound night leaves, and with what nights leave that were killed."""
+    with umask(0o077):
+        done = nights.run_night(shared, "--cores", "1")
+    assert done.returncode == 0, done.stdout + done.stderr
+    assert killed_nights.results(shared) == undisturbed
+    # A killed Snakemake leaves its copies of scripts, which no other one reads.
+    found = {path: mode for path, mode in modes(shared).items() if path.parent != shared / ".snakemake/scripts"}
     folders = {path: mode for path, mode in found.items() if path.is_dir()}
     assert {path for path, mode in folders.items() if mode & 0o2070 != 0o2070} == set()
     assert {path for path, mode in found.items() if mode & 0o060 != 0o060} == set()
@@ -198,23 +217,27 @@ def small_disk(tmp_path):
     subprocess.run(["umount", str(folder)], check=False, capture_output=True)
 
 
-@pytest.mark.parametrize("room", [300, 0], ids=["full in the middle", "full from the beginning"])
-def test_a_full_disk_is_said_with_what_is_needed_and_the_same_command_finishes(raw, undisturbed, small_disk, room):
+def test_a_full_disk_is_said_with_what_is_needed_and_the_same_command_finishes(raw, undisturbed, small_disk):
+    """A disk that is full from the beginning, then one that gets full in the middle, then one with room."""
     size = sum(-(-path.stat().st_size // 4096) * 4 for path in raw.rglob("*") if path.is_file()) + 100
     disk = small_disk(size + 300)
     shutil.copytree(raw, disk / "day")
     (disk / "day/.nightbay").mkdir()  # a full disk still takes a folder, but not where it has no room for its name
     (disk / "day/logs/night").mkdir(parents=True)
-    if room == 0:
-        with open(disk / "filler", "wb", buffering=0) as filler, contextlib.suppress(OSError):
-            while True:
-                filler.write(bytes(4096))
-    done = nights.run_night(disk / "day", "--cores", "1")
-    assert done.returncode == 1, done.stdout + done.stderr
-    said = done.stderr.splitlines()[-1]
-    assert said.startswith(f"The disk of {disk / 'day'} is full: free some space (") and " kB are free, up to " in said
-    assert "and run the same command" in said and "0.0 GB" not in done.stderr
-    assert "Nothing to do: every" not in done.stdout
+    with open(disk / "filler", "wb", buffering=0) as filler, contextlib.suppress(OSError):
+        while True:
+            filler.write(bytes(4096))
+    for _ in range(2):
+        done = nights.run_night(disk / "day", "--cores", "1")
+        assert done.returncode == 1, done.stdout + done.stderr
+        said = done.stderr.splitlines()[-1]
+        assert (
+            said.startswith(f"The disk of {disk / 'day'} is full: free some space (") and " kB are free, up to " in said
+        )
+        assert "and run the same command" in said and "0.0 GB" not in done.stderr
+        assert "Nothing to do: every" not in done.stdout
+        (disk / "filler").unlink(missing_ok=True)
+    assert list((disk / "day/logs").glob(f"{JOB}/*/*.log"))  # the second one came to stages
     small_disk(size + 100_000, "remount")
     again = nights.run_night(disk / "day", "--cores", "1")
     assert again.returncode == 0, again.stdout + again.stderr

@@ -9,7 +9,7 @@ import pytest
 
 from nightbay.core.errors import Rejected
 from nightbay.pipeline import attempts
-from nightbay.planning import night
+from nightbay.planning import night, targets
 
 NOWHERE = Path("/nowhere")  # a day without records of attempts
 DRY_RUN = """\
@@ -143,20 +143,20 @@ def shop(tmp_path):
 
 
 def test_targets_are_the_reports_of_accepted_jobs_and_refusals_are_reported(tmp_path, capsys):
-    reports, refused = night.targets(shop(tmp_path), ["van", "bad"])
+    reports, refused = targets.targets(shop(tmp_path), ["van", "bad"])
     assert reports == ["results/van/report/van.json"]
     (line,) = refused
     assert line.startswith("bad is refused: bad/job.yaml is a list; it must be a mapping")
-    assert night.targets(tmp_path, ["bad"]) == ([], refused)
-    night.main(["targets", str(tmp_path), "van,bad"])
+    assert targets.targets(tmp_path, ["bad"]) == ([], refused)
+    targets.main([str(tmp_path), "van,bad"])
     assert capsys.readouterr() == ("results/van/report/van.json\n", line + "\n")
 
 
 def test_an_unknown_job_is_no_target(tmp_path, capsys):
     with pytest.raises(Rejected, match="The day has no job 'vam' .did you mean 'van'?"):
-        night.targets(shop(tmp_path), ["bad", "vam"])
+        targets.targets(shop(tmp_path), ["bad", "vam"])
     with pytest.raises(SystemExit) as ended:
-        night.main(["targets", str(tmp_path), "vam"])
+        targets.main([str(tmp_path), "vam"])
     assert ended.value.code == 2
     assert capsys.readouterr() == ("", "The day has no job 'vam' (did you mean 'van'?).\n")
 

@@ -8,7 +8,7 @@ import part_results
 from nightbay.core import language
 from nightbay.core.text_format import THIN
 from nightbay.frame.result import Difference, FiducialResult, Way
-from nightbay.report import frame_ways, page
+from nightbay.report import frame_ways, part_page
 
 FOUND_BY = ("front axle", "symmetry plane of the part", "ground plane")
 
@@ -70,5 +70,5 @@ def test_fiducials_are_listed_with_their_differences():
 def test_the_fragment_shows_them(tmp_path):
     made = replace(frame(-9.5, significant=True), fiducials=[FiducialResult("target 7", {"x": 1.0}, {"x": 0.5})])
     with language.use(language.of_code("en")):
-        html = page.render(template="frame_ways.html.j2", part={"frame": made}, frame=made)
+        html = part_page.render(template="frame_ways.html.j2", part={"frame": made}, frame=made)
     assert html.count("<tr>") == 4 and "contradicts" in html and "target 7: X +1.00" in html

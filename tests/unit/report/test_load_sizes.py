@@ -8,7 +8,7 @@ import pytest
 from nightbay.core import language
 from nightbay.core.text_format import THIN
 from nightbay.join.result import Aperture, JoinResult, LoadSize, LoadSizes
-from nightbay.report import load_sizes, page
+from nightbay.report import load_sizes, part_page
 from nightbay.report.joined import Joined
 from typed_results import made
 
@@ -35,7 +35,7 @@ LOAD = LoadSizes(
 
 def html_of(load, shop=True):
     result = replace(made(JoinResult, found_by="targets", rotation_sd_deg=np.zeros(3)), load=load)
-    return page.render("join.html.j2", joined=Joined(result, [], [], {}), shop=shop, job="alder")
+    return part_page.render("join.html.j2", joined=Joined(result, [], [], {}), shop=shop, job="alder")
 
 
 def test_each_size_has_its_row_and_each_aperture_the_side_of_the_vehicle():

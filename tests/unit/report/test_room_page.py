@@ -15,7 +15,7 @@ from nightbay.core.text_format import THIN
 from nightbay.frame.result import Decision, Heading, Plane, Room
 from nightbay.measure.result import Dimension, MeasureResult, RoomSize, TouchPoints
 from nightbay.meshes.surface import Surface
-from nightbay.report import job_summary, job_warnings, page, picture, room_summary, room_views
+from nightbay.report import job_summary, job_warnings, part_page, picture, room_summary, room_views
 from nightbay.report.part import Part
 
 SURE, UNSURE = Decision(True, "walls lean in towards the roof", None), Decision(False, "assumed", "nothing shows it")
@@ -57,7 +57,7 @@ def page_of(part):
         "part": part, "network_picture": None, "views": {}, "maps": [], "room_views": views,
         "room_titles": {name: language.say(title) for name, title in room_views.TITLES.items()},
     }  # fmt: skip
-    html = page.render(
+    html = part_page.render(
         "job.html.j2", job="bay", sheet={"title": "bay", "vehicle_class": "van"}, state="complete", summary="",
         warnings=[], parts=[entry], dimension_names={}, parameters="", versions={},
     )  # fmt: skip

@@ -28,9 +28,14 @@ def slipped():
     return (*captured_runs.run(slips=[(0.61, motion)]), motion)
 
 
-def test_a_slip_is_located_and_undone(slipped):
+@pytest.fixture(scope="module")
+def track(slipped):
+    xyz, normal, _ = slipped
+    return found(xyz, normal)
+
+
+def test_a_slip_is_located_and_undone(slipped, track):
     xyz, normal, motion = slipped
-    track = found(xyz, normal)
     (slip,) = track.tracking.slips
     assert track.tracking.order == "file" and slip.moved and slip.at_time is None
     # Points that lie alike in both poses do not show the moment; 3 mm are 30 times the noise, so that few do.
@@ -63,20 +68,24 @@ def test_a_sound_run_raises_no_alarm():
         assert same is xyz and normals is normal
 
 
-def test_several_slips_are_found():
+@pytest.fixture(scope="module")
+def several():
+    """A run that slipped twice, its motions, and what is found of them."""
     motions = [captured_runs.slip(4.0, 0.3, 5), captured_runs.slip(2.0, 0.2, 6)]
     # all on the way back, so that the first piece has seen what each later one sees
     xyz, normal = captured_runs.run(slips=[(0.55, motions[0]), (0.8, motions[1])])
-    track = found(xyz, normal)
+    return xyz, motions, found(xyz, normal)
+
+
+def test_several_slips_are_found(several):
+    _, _, track = several
     assert [round(slip.at_share, 2) for slip in track.tracking.slips] == [0.55, 0.8]
     assert len({slip.moved for slip in track.tracking.slips}) == 1, "all pieces move, or none does"
 
 
 @pytest.mark.xfail(reason="the second motion counts as undetermined, why is not known; none is moved", strict=True)
-def test_several_slips_are_undone():
-    motions = [captured_runs.slip(4.0, 0.3, 5), captured_runs.slip(2.0, 0.2, 6)]
-    xyz, normal = captured_runs.run(slips=[(0.55, motions[0]), (0.8, motions[1])])
-    track = found(xyz, normal)
+def test_several_slips_are_undone(several):
+    xyz, motions, track = several
     last = xyz[round(0.85 * len(xyz)) :]
     left = rigid.transform(track.poses[1], last) - rigid.transform(rigid.invert(motions[1] @ motions[0]), last)
     assert np.sqrt(np.mean(np.sum(left**2, axis=1))) < 0.4
@@ -175,9 +184,8 @@ def test_memory_does_not_grow_with_the_file(slipped, monkeypatch):
     assert slip is None or abs(slip.at_share - 0.61) < 0.01
 
 
-def test_the_sentence_says_what_was_done(slipped):
-    xyz, normal, _ = slipped
-    (slip,) = found(xyz, normal).tracking.slips
+def test_the_sentence_says_what_was_done(track):
+    (slip,) = track.tracking.slips
     text = slip_sentence("Segment fore", slip)
     assert text.startswith("Segment fore lost its track after 61 % of its points") and "moved back by" in text
     assert f"{slip.shift_mm:.1f} mm" in text and text.endswith(".")

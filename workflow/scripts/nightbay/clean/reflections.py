@@ -88,6 +88,7 @@ def _scene(
     dims = index.max(axis=0) + 2
     keys = (index[:, 0] * dims[1] + index[:, 1]) * dims[2] + index[:, 2]  # sorted, as coarse cells are
     up, level_mm = (np.zeros(3), -np.inf) if plane is None else (plane.normal, plane.offset_mm + UNDER_MM)
+    up = np.ascontiguousarray(up)  # of one kind: the loops are compiled once
     return Scene(at_mm, facing, parts.of_coarse, keys, cells.low_mm, dims, parts.edge_mm, up, level_mm)
 
 

@@ -51,7 +51,8 @@ def find(
     outline's morphological opening: what remains when all that is shorter than ``longest_mm`` has been cut off.
     """
     step_mm = max(STEP_MM, STEP_BY_SUPPORT * float(np.sqrt(support_mm2)))
-    profile = Profile(along_mm, height_mm, areas, step_mm)
+    # columns of a matrix or arrays of their own: of one kind, the loops are compiled once
+    profile = Profile(np.ascontiguousarray(along_mm), np.ascontiguousarray(height_mm), areas, step_mm)
     first, count = _stations(profile)
     grid = np.arange(first, first + count)
     outline = _outline(profile, grid, support_mm2)

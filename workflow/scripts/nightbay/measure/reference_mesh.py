@@ -89,7 +89,8 @@ def place(
         return NotFound("no pose was found in which it lies on the measured surface")
     if fit.share < LEAST_SHARE:
         return _another(fit.share, "in the best pose that was found")
-    mirrored = _mirrored(regions, target, fit, threads)
+    # no share exceeds one: what fits nearly everywhere need not be tried as a mirror image
+    mirrored = _mirrored(regions, target, fit, threads) if fit.share + MIRRORED_SHARE < 1.0 else 0.0
     if mirrored > fit.share + MIRRORED_SHARE:
         return NotFound(
             f"its mirror image fits {100 * mirrored:.0f} % of the measured surface, it itself {100 * fit.share:.0f} %: "

@@ -1,7 +1,6 @@
-"""What the night run needs beside Snakemake: which targets to ask for, and what to show on the terminal.
+"""What the night run shows on the terminal.
 
-Usage: python -m nightbay.planning.night targets DAY [JOBS] | plan | progress DAY | text | table DAY
-    targets     plan the day and print the reports to ask for, one a line; say which jobs are refused
+Usage: python -m nightbay.planning.night plan | progress DAY | text | table DAY
     plan        say what a dry run would do, reading its events from standard input
     progress    show each step that ends, reading the night's events from standard input
     text        show standard input with escapes for control characters
@@ -16,13 +15,10 @@ from collections.abc import Callable, Iterable, Iterator, Mapping
 from pathlib import Path
 from typing import Any, TextIO
 
-from nightbay.core.errors import Rejected
 from nightbay.core.printable import printable
 from nightbay.core.text_format import number, plus_minus
 from nightbay.pipeline import attempts
 from nightbay.pipeline.night_events import Step, events, step_of
-from nightbay.planning import day as day_plan
-from nightbay.planning import parameters, yaml_file
 
 WIDEST = 60  # letters of a column of the table
 NOTHING = "Nothing to do: every result is newer than what it depends on."
@@ -33,15 +29,6 @@ def steps(lines: Iterable[str]) -> Iterator[Step]:
     for event in events(lines):
         if event["event"] == "job_info" and event["wildcards"]:
             yield step_of(event)
-
-
-def targets(day: Path, only: list[str] | None = None) -> tuple[list[str], list[str]]:
-    """The reports to ask Snakemake for, and a line on each job that is refused. Raises :class:`Rejected`."""
-    defaults = yaml_file.read(parameters.CLASSES.parent / "config.yaml", "config/config.yaml")
-    found = day_plan.plan(day, defaults, only)
-    reports = [f"results/{job}/report/{job}.json" for job in found.jobs]
-    refused = [f"{job} is refused: {sentence}" for job, sentences in found.refused.items() for sentence in sentences]
-    return reports, refused
 
 
 def plan(lines: Iterable[str]) -> list[str]:
@@ -146,16 +133,6 @@ def show(lines: Iterable[str], file: TextIO | None = None) -> None:
 def main(arguments: list[str]) -> None:
     """Entry of ``python -m nightbay.planning.night``."""
     match arguments:
-        case ["targets", day, *jobs]:
-            try:
-                reports, refused = targets(
-                    Path(day), [name for listed in jobs for name in listed.split(",") if name] or None
-                )
-            except Rejected as rejection:
-                show([str(rejection)], sys.stderr)
-                sys.exit(2)
-            show(refused, sys.stderr)
-            show(reports)
         case ["plan"]:
             show(plan(sys.stdin))
         case ["progress", day]:

@@ -27,7 +27,7 @@ from nightbay.report import (
     loose_picture,
     network_picture,
     next_step,
-    page,
+    part_page,
     registration,
     scanner,
     stance_picture,
@@ -140,7 +140,7 @@ def _page(
     audience: identity.Audience,
 ) -> str:
     safety_line = _safety_line(sheet)
-    return page.render(
+    return part_page.render(
         "job.html.j2", job=content.job, sheet=sheet, state=content.state, summary=content.summary,
         warnings=content.warnings, parts=content.shown, never_seen=sentences.never_seen,
         open_area=sentences.open_area, dimension_names=job_summary.DIMENSIONS,
