@@ -48,6 +48,6 @@ mkdir -p "$scratch/nightbay/envs/.venvs" "$scratch/alone" "$scratch/cluster"
 cp -r "$scratch/made/day" "$scratch/alone/day"
 cp -r "$scratch/made/day" "$scratch/cluster/day"
 
-setpriv --pdeathsig KILL unshare --mount --pid --fork --kill-child --mount-proc bash "$here/slurm/node.sh" "$scratch" "$project/envs/.venvs" \
+setpriv --pdeathsig KILL unshare --mount --pid --cgroup --fork --kill-child --mount-proc bash "$here/slurm/slurm.sh" "$scratch" "$project/envs/.venvs" \
     bash "$here/slurm/nights.sh" "$scratch" >&2
 PYTHONPATH="$project/workflow/scripts:$project/tests" "$python" "$here/slurm/compare.py" "$scratch"
