@@ -28,10 +28,11 @@ waits_for() { # "waits_for SECONDS WHAT COMMAND...": until the command succeeds
     local until=$((SECONDS + $1)) what=$2
     shift 2
     until "$@" >/dev/null 2>&1; do
-        [ "$SECONDS" -lt "$until" ] || { echo "No $what; see $scratch/cluster/night.log" >&2; exit 1; }
+        [ "$SECONDS" -lt "$until" ] || { echo "No $what; see $scratch/cluster/night.log" >&2; sinfo -N >&2; squeue >&2; exit 1; }
         sleep 1
     done
 }
+is_down() { sinfo -h -N -n "$1" -o %T | grep down; } # not -q, which may end sinfo by SIGPIPE
 count() { find "$1" -name '*.json' -not -path '*/board/*' 2>/dev/null | wc -l; }
 finished() { [ "$(count "$1")" -ge "$2" ]; }
 half() { echo $(($(count "$scratch/alone/day/results/$1") / 2)); }
@@ -93,25 +94,27 @@ echo "SIGKILL: $left jobs left behind"
 in_background "$day" --cluster --jobs "$first"
 waits_for 400 "job of the third call" sh -c "[ \$(grep -c Cancelled '$scratch/cluster/night.log') -ge 2 ]" # by both before
 waits_for 900 "half of the results of $first" finished "$results/$first" "$(half "$first")"
-waits_for 300 "job for the second node to lose" has_jobs -w node2
-moved=$(squeue -h -t R -w node2 -o %i)
-power_off node2
-waits_for 120 "node that is down" sh -c "sinfo -h -N -n node2 -o %T | grep -q down"
-echo "Node 2 failed for good with job" $moved
+waits_for 300 "job for a node to lose" has_jobs
+gone=$(squeue -h -t R -o %N | head -n 1)
+if [ "$gone" = node1 ]; then node=node2; else node=node1; fi # which is left
+moved=$(squeue -h -t R -w "$gone" -o %i)
+power_off "$gone"
+waits_for 120 "node that is down" is_down "$gone"
+echo "$gone failed for good with job" $moved
 wait "$call" && status_of_first=0 || status_of_first=$?
 calls_of_first=$(calls)
 taken_over=0
 for job in $moved; do
-    accounted -j "$job" -o state%20,nodelist%20 | grep -q "COMPLETED *node1" && taken_over=$((taken_over + 1))
+    if accounted -j "$job" -o state%20,nodelist%20 | grep "COMPLETED *$node" >&2; then taken_over=$((taken_over + 1)); fi
 done
-echo "$first ended with exit code $status_of_first in $calls_of_first call of Snakemake; node 1 took $taken_over jobs over"
+echo "$first ended with exit code $status_of_first in $calls_of_first call of Snakemake; $node took $taken_over jobs over"
 
 in_background "$day" --cluster
 waits_for 400 "job for the daemon to leave" has_jobs
-kill_daemon node1
+kill_daemon "$node"
 sleep 5
-start_daemon node1 # within SlurmdTimeout: the job goes on
-echo "Daemon of node 1 killed and started again"
+start_daemon "$node" # within SlurmdTimeout: the job goes on
+echo "Daemon of $node killed and started again"
 waits_for 300 "job to cancel" has_jobs
 cancelled=$(squeue -h -t R -o %i | head -n 1)
 scancel "$cancelled" # as an administrator may: the night tries it once more
@@ -119,18 +122,18 @@ echo "Job $cancelled cancelled"
 waits_for 900 "half of the results of $last" finished "$results/$last" "$(half "$last")"
 waits_for 300 "job for the node to lose" has_jobs
 lost=$(squeue -h -t R -o %i | head -n 1)
-power_off node1
-waits_for 120 "node that is down" sh -c "sinfo -h -N -n node1 -o %T | grep -q down"
-power_on node1
-start_daemon node1
-echo "Node 1, the only one, failed with job $lost, and came back"
+power_off "$node"
+waits_for 120 "node that is down" is_down "$node"
+power_on "$node"
+start_daemon "$node"
+echo "$node, the only one left, failed with job $lost, and came back"
 wait "$call" && status=0 || status=$?
 slurm_s=$((SECONDS - since))
 tail -n 8 "$scratch/cluster/night.log"
 
 second=$(night "$day" --cluster 2>&1) || true
 alone_again=$(night "$day" --dry-run 2>&1) || true
-attempts=$(cat "$day/logs/$last"/measure/*.attempts.json)
+attempts=$(cat "$(find "$day/logs/$last/measure" -name "*.attempts.json" | sort | head -n 1)")
 cat >"$scratch/events.json" <<END
 {"ended": $ended, "stop_s": $stop_s, "left_behind": $left,
  "exit_code_first": $status_of_first, "calls_first": $calls_of_first, "taken_over": $taken_over,
