@@ -37,13 +37,14 @@ def main(scratch):
     }
     absent = [what for what, did in happened.items() if not did]
     identical = int(bool(alone) and not differ and not absent)
-    events["killed_for_memory"] = [[end["cause"], end["detail"], end["allowed_mb"]] for end in attempts]
-    print(json.dumps({"slurm_identical": identical, "files": len(alone), "differ": len(differ), "absent": absent, **events}))
+    events["attempts"] = [[attempt["cause"], attempt["detail"], attempt["allowed_mb"]] for attempt in attempts]
+    counts = {"slurm_identical": identical, "files": len(alone), "differ": len(differ), "absent": absent}
+    print(json.dumps(counts | events))
     return bool(identical)
 
 
 def _killed_once(attempts):
-    """Whether the kernel ended the first attempt for memory, and the second one, with three times that, came to its end."""
+    """Whether the kernel ended the first attempt for memory and the second, with three times as much, was successful."""
     ends = [(attempt["cause"], attempt["detail"]) for attempt in attempts]
     return ends == [("memory", "SIGKILL"), ("done", "")] and attempts[1]["allowed_mb"] == 3 * attempts[0]["allowed_mb"]
 
