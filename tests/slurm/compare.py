@@ -44,7 +44,7 @@ def main(scratch):
 
 
 def _killed_once(attempts):
-    """Whether the kernel ended the first attempt for memory and the second, with three times as much, was successful."""
+    """Whether the kernel ended the first attempt for memory and the second, with three times as much, ended well."""
     ends = [(attempt["cause"], attempt["detail"]) for attempt in attempts]
     return ends == [("memory", "SIGKILL"), ("done", "")] and attempts[1]["allowed_mb"] == 3 * attempts[0]["allowed_mb"]
 
