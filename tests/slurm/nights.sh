@@ -43,7 +43,7 @@ below() { # all processes below one, itself included
 calls() { # of Snakemake in the newest night of the day, without that for the board
     local log
     log=$(find "$day/logs/night" -name '*.log' -printf '%T@ %p\n' | sort -n | tail -n 1 | cut -d ' ' -f 2-)
-    grep -c '^host: ' "$log"
+    grep -c '^SLURM run ID' "$log" || true
 }
 accounted() { sacct -X -n -D -a -S now-1days "$@"; }
 ended_on() { accounted -o state%20,nodelist%20 | grep -c "^ *$1 *$2 *$" || true; } # jobs with a state, on a node
