@@ -32,7 +32,7 @@ waits_for() { # "waits_for SECONDS WHAT COMMAND...": until the command succeeds
         sleep 1
     done
 }
-is_down() { timeout 5 sinfo -h -N -n "$1" -o %T | grep down; } # not -q, which may end sinfo by SIGPIPE
+is_down() { timeout 5 sinfo -h -N -o "%N %T" | grep "^$1 down"; } # not -q, which may end sinfo by SIGPIPE
 count() { find "$1" -name '*.json' -not -path '*/board/*' 2>/dev/null | wc -l; }
 finished() { [ "$(count "$1")" -ge "$2" ]; }
 half() { echo $(($(count "$scratch/alone/day/results/$1") / 2)); }
