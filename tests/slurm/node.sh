@@ -1,106 +1,15 @@
 #!/usr/bin/env bash
-# Makes a SLURM of one node in the namespaces that it is called in, with accounting, and runs a command there as root.
-#   Usage: unshare --mount --pid --fork --kill-child --mount-proc bash tests/slurm/node.sh SCRATCH VENVS COMMAND...
-# VENVS is where environments lie: the clone below SCRATCH finds them as its own. The user who runs nights is `technician`.
+# The first process of a node of tests/slurm/nodes.sh: makes the node's own folder for temporary files, and stays.
+#   Usage: unshare --mount --uts --pid --fork --mount-proc bash tests/slurm/node.sh NODE SCRATCH
 set -euo pipefail
-scratch=$1 venvs=$2
-shift 2
-
-if [ -z "${NETWORK_APART:-}" ]; then
-    for folder in usr etc var root; do
-        mkdir -p "$scratch/root/$folder" "$scratch/root/.work-$folder"
-        mount -t overlay overlay -o \
-            "lowerdir=/$folder,upperdir=$scratch/root/$folder,workdir=$scratch/root/.work-$folder" "/$folder"
-    done
-    mount -t tmpfs tmpfs /run
-    mount -t tmpfs tmpfs /home
-    chmod a+x /root # where the base Python of the environment may lie
-    if ! command -v slurmctld >/dev/null; then
-        printf '#!/bin/sh\nexit 101\n' >/usr/sbin/policy-rc.d # no daemon starts by itself
-        chmod +x /usr/sbin/policy-rc.d
-        apt-get -qq update
-        DEBIAN_FRONTEND=noninteractive apt-get -qq install -y --no-install-recommends \
-            munge mariadb-server slurmdbd slurm-wlm iproute2 >"$scratch/apt.log" 2>&1
-    fi
-    id technician >/dev/null 2>&1 || useradd technician --shell /bin/bash
-    install -d -o technician /home/technician
-    chown -R technician: "$scratch/cluster" "$scratch/alone" "$scratch/nightbay"
-    mount --bind -o ro "$venvs" "$scratch/nightbay/envs/.venvs"
-    NETWORK_APART=yes exec unshare --net --uts bash "${BASH_SOURCE[0]}" "$scratch" "$venvs" "$@"
-fi
-
-hostname node1
-# An address that is no loopback: names are not resolved for listening without one.
-printf '127.0.0.1 localhost\n192.0.2.1 node1\n' >/etc/hosts
-ip link set lo up
-ip address add 192.0.2.1/32 dev lo
-
-megabytes=$(awk '/MemTotal/ {print int($2 / 1024 * 0.9)}' /proc/meminfo)
-mkdir -p /etc/slurm /var/lib/slurm/ctld /var/lib/slurm/d /run/munge /run/mysqld /var/log/slurm
-cat >/etc/slurm/slurm.conf <<END
-ClusterName=night
-SlurmctldHost=node1
-SlurmUser=slurm
-StateSaveLocation=/var/lib/slurm/ctld
-SlurmdSpoolDir=/var/lib/slurm/d
-SlurmctldLogFile=/var/log/slurm/slurmctld.log
-SlurmdLogFile=/var/log/slurm/slurmd.log
-SlurmctldPidFile=/run/slurmctld.pid
-SlurmdPidFile=/run/slurmd.pid
-ProctrackType=proctrack/linuxproc
-TaskPlugin=task/none
-SelectType=select/cons_tres
-SelectTypeParameters=CR_CPU_Memory
-JobAcctGatherType=jobacct_gather/linux
-AccountingStorageType=accounting_storage/slurmdbd
-AccountingStorageHost=node1
-MailProg=/bin/true
-SlurmdTimeout=15
-KillWait=5
-ReturnToService=2
-NodeName=node1 CPUs=$(nproc --all) RealMemory=$megabytes
-PartitionName=night Nodes=node1 Default=YES MaxTime=INFINITE State=UP
-END
-cat >/etc/slurm/slurmdbd.conf <<END
-DbdHost=node1
-SlurmUser=slurm
-StorageType=accounting_storage/mysql
-StorageHost=localhost
-StorageUser=slurm
-StorageLoc=slurm_acct_db
-LogFile=/var/log/slurm/slurmdbd.log
-PidFile=/run/slurmdbd.pid
-END
-chmod 600 /etc/slurm/slurmdbd.conf
-chown -R slurm: /etc/slurm/slurmdbd.conf /var/lib/slurm /var/log/slurm
-chown munge: /run/munge
-chown mysql: /run/mysqld
-rm -rf /var/lib/slurm/ctld/* /var/lib/slurm/d/*
-
-# Waits until a command succeeds: "until_up NAME COMMAND...".
-until_up() {
-    local name=$1
-    shift
-    for _ in $(seq 60); do
-        if "$@" >/dev/null 2>&1; then return; fi
-        sleep 1
-    done
-    echo "$name did not start; see $scratch/root/var/log" >&2
-    exit 1
-}
-runuser -u munge -- /usr/sbin/munged
-mariadbd --user=mysql --skip-networking --socket=/run/mysqld/mysqld.sock >/var/log/mariadb.log 2>&1 &
-until_up mariadb mariadb-admin --socket=/run/mysqld/mysqld.sock ping
-mariadb -e "drop database if exists slurm_acct_db; create database slurm_acct_db;
-    create or replace user slurm@localhost identified via unix_socket; grant all on slurm_acct_db.* to slurm@localhost"
-runuser -u slurm -- /usr/sbin/slurmdbd -D >/dev/null 2>&1 &
-until_up slurmdbd sacctmgr -n show cluster
-sacctmgr -i add cluster night >/dev/null || true
-sacctmgr -i add account shop cluster=night >/dev/null
-sacctmgr -i add user technician account=shop >/dev/null
-/usr/sbin/slurmctld -D >/dev/null 2>&1 & # drops to SlurmUser by itself
-until_up slurmctld scontrol ping
-/usr/sbin/slurmd
-until_up slurmd sh -c "sinfo -h -o %T | grep -q idle"
-echo "SLURM is up: $(sinfo -h -o '%N %c processors %m MB %T')"
-"$@"
+node=$1 scratch=$2
+mkdir -p "/run/kept/$node"
+mount --rbind "$scratch" "/run/kept/$node" # SCRATCH may lie in /tmp itself
+mount --bind "$scratch/tmp/$node" /tmp
+mkdir -p "$scratch"
+mount --rbind "/run/kept/$node" "$scratch"
+hostname "$node"
+while :; do # bash, for it takes leave of orphans
+    sleep 3600 &
+    wait $!
+done

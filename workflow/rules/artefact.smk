@@ -10,7 +10,7 @@ rule artefact:
     benchmark:
         "benchmarks/{job}/artefact/{part}.tsv"
     priority: priority_of("artefact")
-    retries: 1
+    retries: RETRIES
     conda:
         "../../envs/conda.yaml"
     threads: 1

@@ -10,7 +10,7 @@ rule clean:
     benchmark:
         "benchmarks/{job}/clean/{part}.{segment}.tsv"
     priority: priority_of("clean")
-    retries: 1
+    retries: RETRIES
     conda:
         "../../envs/conda.yaml"
     threads: 1

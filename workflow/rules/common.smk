@@ -40,6 +40,9 @@ except Rejected as rejection:
     raise WorkflowError(str(rejection)) from None
 sys.stderr.writelines(PLAN.tracebacks)
 
+# A stage is tried again by the night, which asks for more memory, and not by what runs it inside the memory of a job.
+RETRIES = 1 if workflow.is_main_process else 0
+
 
 def settings_of(stage):
     """Input function: the resolved parameters of a stage."""

@@ -10,7 +10,7 @@ rule deliver:
     benchmark:
         "benchmarks/{job}/deliver/{part}.tsv"
     priority: priority_of("deliver")
-    retries: 1
+    retries: RETRIES
     conda:
         "../../envs/conda.yaml"
     threads: 1

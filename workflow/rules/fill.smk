@@ -10,7 +10,7 @@ rule fill:
     benchmark:
         "benchmarks/{job}/fill/{part}.tsv"
     priority: priority_of("fill")
-    retries: 1
+    retries: RETRIES
     conda:
         "../../envs/conda.yaml"
     threads: 1

@@ -10,7 +10,7 @@ rule frame:
     benchmark:
         "benchmarks/{job}/frame/{part}.tsv"
     priority: priority_of("frame")
-    retries: 1
+    retries: RETRIES
     conda:
         "../../envs/conda.yaml"
     threads: 1

@@ -10,7 +10,7 @@ rule fuse:
     benchmark:
         "benchmarks/{job}/fuse/{part}.tsv"
     priority: priority_of("fuse")
-    retries: 1
+    retries: RETRIES
     conda:
         "../../envs/conda.yaml"
     threads: processors

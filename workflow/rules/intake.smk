@@ -9,7 +9,7 @@ rule intake:
     benchmark:
         "benchmarks/{job}/intake/{part}.{segment}.tsv"
     priority: priority_of("intake")
-    retries: 1
+    retries: RETRIES
     conda:
         "../../envs/conda.yaml"
     threads: 1

@@ -10,7 +10,7 @@ rule join:
     benchmark:
         "benchmarks/{job}/join/{job}.tsv"
     priority: priority_of("join")
-    retries: 1
+    retries: RETRIES
     conda:
         "../../envs/conda.yaml"
     threads: 1

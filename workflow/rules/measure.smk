@@ -10,7 +10,7 @@ rule measure:
     benchmark:
         "benchmarks/{job}/measure/{part}.tsv"
     priority: priority_of("measure")
-    retries: 1
+    retries: RETRIES
     conda:
         "../../envs/conda.yaml"
     threads: 1

@@ -10,7 +10,7 @@ rule network:
     benchmark:
         "benchmarks/{job}/network/{part}.tsv"
     priority: priority_of("network")
-    retries: 1
+    retries: RETRIES
     conda:
         "../../envs/conda.yaml"
     threads: 1

@@ -10,7 +10,7 @@ rule reduce:
     benchmark:
         "benchmarks/{job}/reduce/{part}.tsv"
     priority: priority_of("reduce")
-    retries: 1
+    retries: RETRIES
     conda:
         "../../envs/conda.yaml"
     threads: 1

@@ -10,7 +10,7 @@ rule refine:
     benchmark:
         "benchmarks/{job}/refine/{part}.tsv"
     priority: priority_of("refine")
-    retries: 1
+    retries: RETRIES
     conda:
         "../../envs/conda.yaml"
     threads: 1

@@ -10,7 +10,7 @@ rule report:
     benchmark:
         "benchmarks/{job}/report/{job}.tsv"
     priority: priority_of("report")
-    retries: 1
+    retries: RETRIES
     conda:
         "../../envs/conda.yaml"
     threads: 1

@@ -87,6 +87,13 @@ def test_snakemake_reads_of_a_cancelled_job_that_it_is_cancelled(tmp_path, slurm
     assert (done.stdout, done.returncode) == ("1|CANCELLED\n2|COMPLETED\n3|NODE_FAIL\n", code)
 
 
+@pytest.mark.parametrize(("nodes", "read"), [("None assigned  ", ""), ("node1  ", "node1  ")])
+def test_snakemake_excludes_no_node_of_a_job_that_waits_again(tmp_path, slurm, nodes, read):
+    """The plugin excludes what is printed; `sacct` of SLURM 22.05 printed the first for a job whose node had failed."""
+    (tmp_path / "bin" / "sacct").write_text(f"#!/bin/sh\necho '{nodes}'\n")
+    assert as_snakemake("sacct", "-j", "15", "-n", "-X", "-o", "nodelist%-256").stdout == f"{read}\n"
+
+
 def test_snakemake_s_own_memory_is_added_to_that_of_a_stage(tmp_path, slurm):
     (tmp_path / "bin" / "sbatch").write_text('#!/bin/sh\nprintf "%s|" "$@"\nexit 3\n')
     done = as_snakemake("sbatch", "--parsable", "-t", "240", "--mem", "600", "--wrap=python -m x --mem 7 'a b'")

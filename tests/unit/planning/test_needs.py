@@ -90,5 +90,5 @@ def test_processors_of_one_stage_while_others_wait_for_them(cores, parts, each):
 @pytest.mark.parametrize("stage", STAGES)
 def test_the_rule_of_each_stage_asks_for_its_own_needs_and_for_one_more_attempt(stage):
     rule = (SCRIPTS.parent / "rules" / f"{stage}.smk").read_text(encoding="utf-8")
-    for line in (f'priority: priority_of("{stage}")', "retries: 1", f'**needs_of("{stage}")'):
+    for line in (f'priority: priority_of("{stage}")', "retries: RETRIES", f'**needs_of("{stage}")'):
         assert rule.count(line) == 1
