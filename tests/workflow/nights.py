@@ -65,7 +65,8 @@ def plain(day, house, *options, **process):
 
 def scheduled(day, house=ROOT):
     """What a dry run of plain Snakemake would run: a set of (stage, subject)."""
-    paths = [str(house / "workflow/logger"), *filter(None, [os.environ.get("PYTHONPATH")])]
+    paths = [str(house / "workflow" / name) for name in ("logger", "scripts")]
+    paths += filter(None, [os.environ.get("PYTHONPATH")])
     with tempfile.NamedTemporaryFile("r", encoding="utf-8") as events:
         logger = ("--logger", "nightbay", "--logger-nightbay-events", events.name)
         done = plain(day, house, "--dry-run", *logger, env={**os.environ, "PYTHONPATH": os.pathsep.join(paths)})
