@@ -58,7 +58,7 @@ NEEDS = {
     "deliver": Need(145, 1.3, 0, 2, 0.01),
     "join": Need(315, 0, 10.5, 3, 0.02),
     "artefact": Need(145, 0, 5, 1, 0.2),
-    "report": Need(1720, 0, 0, 36, 0),
+    "report": Need(1800, 0, 0, 36, 0),
 }
 
 

@@ -10,6 +10,7 @@ from PIL import Image
 from scipy import ndimage
 from scipy.ndimage import gaussian_filter, maximum_filter
 
+from nightbay.core import native
 from nightbay.core.axes import Axes
 from nightbay.core.language import phrase
 from nightbay.meshes import vertices
@@ -170,6 +171,7 @@ class Scene:
         if name not in self._drawn:
             axes = axes_of(name, self.convention)
             fine = self.pixel_mm / FINER
+            native.trim_heap()  # what the last picture took is given back before this one takes as much
             seen = _even(raster.draw(self.mesh.vertices_mm, self.mesh.faces, axes, fine, self.cull, FINER * MAP * fine))
             self._drawn[name] = axes, seen, *self._light(seen, axes)
         return self._drawn[name]
@@ -177,10 +179,11 @@ class Scene:
     def _light(self, seen: raster.Raster, axes: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
         """Light from above and the viewer, darker in hollows and at edges, and where the back of a face is seen."""
         normal = seen.interpolate(self.mesh.faces, self.normals @ axes.T.astype(np.float32))
-        length = np.linalg.norm(normal, axis=1, keepdims=True)
-        normal = np.divide(normal, length, out=np.zeros_like(normal), where=length > 0)
+        length = np.sqrt(np.einsum("ij,ij->i", normal, normal))
+        length[length == 0] = 1.0
+        normal /= length[:, None]
         turned = normal[:, 2] < 0
-        normal = np.where(turned[:, None], -normal, normal)
+        np.negative(normal, out=normal, where=turned[:, None])
         light = np.ones(seen.face.shape, np.float32)
         lamp = (LIGHT / np.linalg.norm(LIGHT)).astype(np.float32)
         light[seen.seen] = 0.42 + 0.38 * np.maximum(normal @ lamp, 0) + 0.20 * normal[:, 2]
