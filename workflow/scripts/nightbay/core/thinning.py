@@ -16,7 +16,7 @@ def thin(points_mm: ArrayLike, spacing_mm: float) -> np.ndarray:
     points_mm = np.ascontiguousarray(points_mm, kind)
     if not len(points_mm):
         return np.empty(0, np.int64)
-    return least_of_each(*_cubes(points_mm, np.float64(spacing_mm)))
+    return least_of_each(*cubes(points_mm, np.float64(spacing_mm)))
 
 
 def least_of_each(key: np.ndarray, value: np.ndarray) -> np.ndarray:
@@ -28,22 +28,9 @@ def least_of_each(key: np.ndarray, value: np.ndarray) -> np.ndarray:
 
 
 @numba.njit(cache=True)
-def _least_of_each(key: np.ndarray, value: np.ndarray, order: np.ndarray) -> np.ndarray:
-    kept, count = np.empty(len(order), np.int64), 0
-    for at in range(len(order)):
-        row, last = order[at], kept[max(count - 1, 0)]
-        if at == 0 or key[row] != key[last]:
-            kept[count] = row
-            count += 1
-        elif value[row] < value[last] or (value[row] == value[last] and row < last):
-            kept[count - 1] = row
-    return kept[:count]
-
-
-@numba.njit(cache=True)
-def _cubes(points_mm: np.ndarray, spacing_mm: float) -> tuple[np.ndarray, np.ndarray]:
+def cubes(points_mm: np.ndarray, spacing_mm: float) -> tuple[np.ndarray, np.ndarray]:
     """The number of each point's cube, (n,) int64, and its squared distance from the middle of that, (n,) in squares of
-    the edge."""
+    the edge ``spacing_mm``, a float64. ``points_mm``: (n, 3) float32 or float64."""
     low, high = np.full(3, np.inf), np.full(3, -np.inf)
     for point in range(len(points_mm)):
         for axis in range(3):
@@ -59,3 +46,16 @@ def _cubes(points_mm: np.ndarray, spacing_mm: float) -> tuple[np.ndarray, np.nda
             squares += (place - cube - 0.5) ** 2
         keys[point], off[point] = key, squares
     return keys, off
+
+
+@numba.njit(cache=True)
+def _least_of_each(key: np.ndarray, value: np.ndarray, order: np.ndarray) -> np.ndarray:
+    kept, count = np.empty(len(order), np.int64), 0
+    for at in range(len(order)):
+        row, last = order[at], kept[max(count - 1, 0)]
+        if at == 0 or key[row] != key[last]:
+            kept[count] = row
+            count += 1
+        elif value[row] < value[last] or (value[row] == value[last] and row < last):
+            kept[count - 1] = row
+    return kept[:count]

@@ -8,6 +8,7 @@ import numpy as np
 from nightbay.core import thinning
 from nightbay.meshes.surface import Surface, block, spans
 
+KINDS = 12  # of vertices in one cube: six directions that they face, measured or not
 MOST = 400_000  # vertices of the copy: this project's choice, for memory
 
 
@@ -41,8 +42,10 @@ def cluster(surface: Surface, areas: np.ndarray, spacing_mm: float, most: int = 
         _add_normals(normals, vertices, np.ascontiguousarray(surface.faces[rows]))
     kind = _facing(normals) * 2 + (areas > 0.0)
     while True:
-        key = _keys(vertices, kind, spacing_mm)
-        chosen = thinning.least_of_each(key, _off_centre(vertices, spacing_mm))
+        key, off = thinning.cubes(vertices, np.float64(spacing_mm))
+        key *= KINDS
+        key += kind
+        chosen = thinning.least_of_each(key, off)
         if len(chosen) <= most:
             break
         spacing_mm *= np.sqrt(2.0)
@@ -85,35 +88,6 @@ def _facing(normals: np.ndarray) -> np.ndarray:
     """Which of the six directions of the axes each normal is nearest to, (n,) int64 in 0..5."""
     axis = np.argmax(np.abs(normals), axis=1)
     return axis * 2 + (np.take_along_axis(normals, axis[:, None], axis=1)[:, 0] < 0.0)
-
-
-@numba.njit(cache=True)
-def _keys(vertices, kind, spacing_mm):
-    """The number of each vertex's cube and kind, (n,) int64."""
-    low, high = np.full(3, np.inf), np.full(3, -np.inf)
-    for vertex in range(len(vertices)):
-        for axis in range(3):
-            cube = np.floor(vertices[vertex, axis] / spacing_mm)
-            low[axis], high[axis] = min(low[axis], cube), max(high[axis], cube)
-    keys = np.empty(len(vertices), np.int64)
-    for vertex in range(len(vertices)):
-        key = np.int64(0)
-        for axis in range(3):
-            cube = np.floor(vertices[vertex, axis] / spacing_mm)
-            key = key * np.int64(high[axis] - low[axis] + 1) + np.int64(cube - low[axis])
-        keys[vertex] = key * 12 + kind[vertex]
-    return keys
-
-
-@numba.njit(cache=True)
-def _off_centre(vertices, spacing_mm):
-    """Squared distance of each vertex from the middle of its cube, (n,) float64 in squares of the cube's edge."""
-    off = np.zeros(len(vertices))
-    for vertex in range(len(vertices)):
-        for axis in range(3):
-            at = vertices[vertex, axis] / spacing_mm
-            off[vertex] += (at - np.floor(at) - 0.5) ** 2
-    return off
 
 
 @numba.njit(cache=True)

@@ -23,7 +23,7 @@ from nightbay.pipeline import process_tree
 
 Outcome = Literal["complete", "failed", "not started", "ended"]
 
-PR_SET_PDEATHSIG, PR_SET_CHILD_SUBREAPER = 1, 36  # of prctl(2)
+PR_SET_CHILD_SUBREAPER = 36  # of prctl(2)
 LOOK_S = 1.0  # between two looks for orphans
 END_S = 9.5  # from a signal to the end of everything
 KILL_S = 3.0  # of these that killed processes may take to end
@@ -174,9 +174,7 @@ def _start(night: Night, signals: Signals, phase: Mapping[str, str]) -> int:
 
     def prepare() -> None:
         signals.release()
-        _call_prctl(PR_SET_PDEATHSIG, signal.SIGKILL)
-        if os.getppid() != parent:
-            os._exit(1)
+        process_tree.end_with(parent)
 
     process = subprocess.Popen(
         night.command,
@@ -220,12 +218,8 @@ def _end_all() -> None:
 
 
 def _adopt_orphans() -> None:
-    _call_prctl(PR_SET_CHILD_SUBREAPER, 1)
-
-
-def _call_prctl(option: int, value: int) -> None:
     with suppress(OSError, AttributeError):
-        ctypes.CDLL(None).prctl(option, value, 0, 0, 0)
+        ctypes.CDLL(None).prctl(PR_SET_CHILD_SUBREAPER, 1, 0, 0, 0)
 
 
 def announce(sentence: str) -> None:

@@ -3,6 +3,7 @@
 Read from /proc, as of Linux 4.14; elsewhere the memory is unknown and the descendants are not found.
 """
 
+import ctypes
 import os
 import signal
 from collections.abc import Collection
@@ -12,6 +13,7 @@ from typing import NamedTuple
 
 PROC = Path("/proc")
 KIB = 1024  # what /proc calls kB
+PR_SET_PDEATHSIG = 1  # of prctl(2)
 
 
 class Process(NamedTuple):
@@ -71,6 +73,14 @@ def end_from(root: int) -> None:
         os.kill(root, signal.SIGSTOP)
         end([process for process in descendants(root)[1:] if process.number != os.getpid()])
         os.kill(root, signal.SIGKILL)
+
+
+def end_with(parent: int) -> None:
+    """See to it that the calling process is killed when its ``parent`` ends, and end where it has ended already."""
+    with suppress(OSError, AttributeError):
+        ctypes.CDLL(None).prctl(PR_SET_PDEATHSIG, signal.SIGKILL, 0, 0, 0)
+    if os.getppid() != parent:
+        os._exit(1)
 
 
 def _numbers() -> list[int]:

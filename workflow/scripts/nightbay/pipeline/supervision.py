@@ -7,7 +7,6 @@ user may not have. What the watch misses between two looks is left to the system
 else where the machine runs out of memory.
 """
 
-import ctypes
 import faulthandler
 import gc
 import os
@@ -28,7 +27,6 @@ from nightbay.pipeline.process_tree import Process
 LOOK_S = 0.1  # between two looks at the memory; a processor fills some 0.2 GB in that time
 SEARCH_S = 0.5  # between two searches for new processes of the work
 LAST_WORDS_S = 2.0  # that a process has to write where it stood
-PR_SET_PDEATHSIG = 1  # of prctl(2)
 MB = 1_000_000
 
 Cause = Literal["done", "exception", "exit", "crash", "memory", "time"]
@@ -184,10 +182,7 @@ def _prepare(parent: int, log: IO[str]) -> None:
     is the first that is killed where the machine has no memory left."""
     for number in (signal.SIGINT, signal.SIGTERM, signal.SIGHUP):
         signal.signal(number, signal.SIG_DFL)
-    with suppress(OSError, AttributeError):
-        ctypes.CDLL(None).prctl(PR_SET_PDEATHSIG, signal.SIGKILL)
-    if os.getppid() != parent:
-        os._exit(1)
+    process_tree.end_with(parent)
     with suppress(OSError):
         Path("/proc/self/oom_score_adj").write_text("1000", encoding="utf-8")
     with suppress(OSError, ValueError):

@@ -93,7 +93,7 @@ class Scene:
     ) -> None:
         self.mesh, self.convention, self.cull, self.front = mesh, convention, cull, front
         self.normals = vertices.normals_of_all(mesh.vertices_mm, mesh.faces).astype(np.float32)
-        used = mesh.vertices_mm[np.unique(mesh.faces)].astype(np.float64)
+        used = mesh.vertices_mm[vertices.used(mesh)].astype(np.float64)
         self.low_mm, self.high_mm = used.min(axis=0), used.max(axis=0)
         self.pixel_mm = float((self.high_mm - self.low_mm)[:2].max() / width_px)
         self._drawn: dict[str, tuple[np.ndarray, raster.Raster, np.ndarray, np.ndarray]] = {}
